@@ -1,0 +1,140 @@
+"""Every number that dncd uses without being told, with its unit, range and reason.
+
+A setting of the same name overrides it; `config/dncd.toml` shows each with its default, and a test holds that file
+against this module. Facts of the trade name their source: `common practice` where no standard says it.
+"""
+
+from typing import Final
+
+# --- the shop folder -------------------------------------------------------------------------------------------
+FOLDER: Final = "shop"
+STATE: Final = "state"
+"""Both beside the settings file, so that a first try needs no rights and leaves nothing elsewhere."""
+
+SETTLE_S: Final = 1.0
+"""Seconds (0.05 to 600) that a dropped file must stay unchanged before it is taken. A copy over a network mount may
+pause; one second is longer than a local copy pauses and shorter than a walk to the machine."""
+
+RESCAN_S: Final = 2.0
+"""Seconds between looks at every folder, whatever the events said: events are hints and may be lost."""
+
+STATUS_EVERY_S: Final = 2.0
+"""Seconds between writings of STATUS.txt: well inside the 5 s that are promised."""
+
+FILE_EXTENSION: Final = ".nc"
+
+# --- the line --------------------------------------------------------------------------------------------------
+BAUD: Final = 4800
+"""Bits a second: 4800 and 7E2 is the usual pair of the ISO tape age (common practice)."""
+
+BAUDS: Final = (
+    50,
+    75,
+    110,
+    134,
+    150,
+    200,
+    300,
+    600,
+    1200,
+    1800,
+    2400,
+    4800,
+    7200,
+    9600,
+    14400,
+    19200,
+    28800,
+    38400,
+    57600,
+    76800,
+    115200,
+    230400,
+)
+"""Rates that termios(3) and common UART dividers know."""
+
+FRAME: Final = "7E2"
+
+AHEAD_CHARS: Final = 8
+"""Characters (1 to 4096) that dncd may run in front of the line. A control that says DC3 expects at most about 10
+more (common practice for the receiving side; two connection manuals promise 10 for the sending side)."""
+
+TAIL_S: Final = 0.05
+"""Seconds after the last character left the line in which a DC3 still counts as a hold of that program: the control's
+answer to the last characters comes this late (16 ms of a USB adaptor's latency timer, twice, and a little)."""
+
+HOLD_AFTER_END_S: Final = 2.0
+"""Seconds in which a DC1 after such a late DC3 still ends that hold and starts nothing: a memory drains to its low mark
+in less, an operator does not press READ again within it (common practice)."""
+
+RATE_OFF: Final = 0.02
+"""Largest part by which a port's own rate may differ from the one asked for: dividers are whole numbers, a frame of 11
+bits still reads right with 2 % on each side (serial arithmetic), and Linux reports such a rate as the nominal one."""
+
+CONNECT_S: Final = 5.0
+"""Seconds for the TCP connection to a device server."""
+
+CONFIRM_S: Final = 5.0
+"""Seconds in which a device server must have agreed to RFC 2217 and confirmed every setting; 0.35 s is usual over
+loopback."""
+
+KEEPALIVE_S: Final = 10
+"""Seconds of quiet after which TCP asks whether the device server still lives; then every third of it, three times."""
+
+PORT_READ_BYTES: Final = 65_536
+"""Most bytes of one look at a port: more than any driver queue holds."""
+
+# --- sending ---------------------------------------------------------------------------------------------------
+DC1_STAYS_S: Final = 60.0
+"""Seconds (0 to 86400) for which a DC1 that came before the drop still counts: the operator presses READ, then calls
+the office."""
+
+STALL_S: Final = 600.0
+"""Seconds (1 to 86400) that a control may hold a sending without drip feed before it ends as interrupted."""
+
+# --- receiving -------------------------------------------------------------------------------------------------
+SILENCE_S: Final = 5.0
+"""Seconds (0.1 to 3600) of silence that close an unfinished capture. One control family pauses up to 5 s between the
+blocks it punches (a machining centre's manual of 2004)."""
+
+AFTER_DC3_CHARS: Final = 10
+"""Characters that a control may still send after dncd's DC3 (two connection manuals)."""
+
+CAPTURE_CHARS: Final = 16_000_000
+"""Most characters of one capture: 128 times the largest common tape memory of 320 m (125,984). A control that punches
+garbage for ever must not fill the disk."""
+
+# --- tape and program ------------------------------------------------------------------------------------------
+MARK: Final = "%"
+LEADER_CHARS: Final = 0
+TRAILER_CHARS: Final = 0
+LONGEST_LEADER_CHARS: Final = 10_000
+"""25 m of blank tape; more is a slip of the pen."""
+
+MEMORY_CHARS: Final = 31_496
+"""Characters (1 to 536870912): 80 m of tape at 2.54 mm a character (arithmetic; sold as 32 kB, common practice)."""
+
+LONGEST_BLOCK_CHARS: Final = 80
+"""Characters (1 to 100000) of one block, without its block end (common practice of the tape age; NISTIR 6556 3.3
+allows 256)."""
+
+# --- files and limits ------------------------------------------------------------------------------------------
+FILE_BYTES: Final = 512 * 1024 * 1024
+"""Largest dropped file that is looked at: four times the largest drip-fed mould program seen (common practice)."""
+
+NAME_CHARS: Final = 120
+"""Longest name that dncd writes, so that `(2)`, the extension and `.receipt.txt` stay inside the 255 bytes of a file
+name in any encoding."""
+
+QUEUE_FILES: Final = 20_000
+"""Most files that wait for one machine; more stay in the folder unread."""
+
+REASONS: Final = 50
+"""Most findings a receipt lists; the rest is counted."""
+
+LOOP_SLACK_S: Final = 0.0004
+"""Lines due within this many seconds of each other are served in one round of the loop."""
+
+SWITCH_S: Final = 0.0005
+"""Interpreter switch interval: what a busy records thread may take from the line loop at a time (Python's own 5 ms is
+five characters at 9600 baud)."""

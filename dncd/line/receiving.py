@@ -1,0 +1,299 @@
+"""Catching what a control punches on an idle line.
+
+Phases, and what moves them (`mark` counts at the start of a block only; rows not listed change nothing):
+
+| phase   | event                                   | next    | event given         |
+|---------|-----------------------------------------|---------|---------------------|
+| idle    | DC1, DC3                                | idle    | `Said`              |
+| idle    | DC2, a mark, any significant character  | opening, or inside for a mark | `Began`, `Caught` |
+| opening | mark                                    | inside  | `Caught`            |
+| inside  | mark, when `ends_on` is `mark`          | closing | `Caught`            |
+| opening, inside | DC4; SUB or EOT when `ends_on` says so; silence; too long | idle | `Ended` |
+| closing | the block end after the mark, another character, or a short silence | idle | `Ended` |
+
+Block ends, NUL and DEL on an idle line are fill (leader and trailer) and begin nothing; so are DC4, SUB and EOT. What a
+capture is worth is decided later, from its bytes; here nothing is thrown away once it began.
+"""
+
+import enum
+import re
+from dataclasses import dataclass
+
+from dncd import defaults
+from dncd.line.codes import ReaderCode
+from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
+
+
+class CaptureEnd(enum.Enum):
+    """What ended a capture."""
+
+    MARK = "mark"
+    DC4 = "dc4"
+    SUB = "sub"
+    EOT = "eot"
+    SILENCE = "silence"
+    TOO_LONG = "too-long"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The control said DC1 or DC3 on an idle line."""
+
+    signal: ReaderCode
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Began:
+    """A capture began."""
+
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """Bytes of the capture, in order. bad: indexes in `data` that the port marked as damaged."""
+
+    data: bytes
+    bad: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The capture is over. chars: its length; printable: characters in it that the code knows as text."""
+
+    why: CaptureEnd
+    chars: int
+    printable: int
+    at: float
+
+
+Event = Said | Began | Caught | Ended
+
+
+class Phase(enum.Enum):
+    """Where the receiver stands."""
+
+    IDLE = "idle"
+    OPENING = "opening"
+    INSIDE = "inside"
+    CLOSING = "closing"
+
+
+# Classes of bytes, as letters of a second string that runs beside the data.
+_TEXT, _MARK, _END, _FILL, _OTHER = b"P", b"M", b"E", b"0", b"X"
+_SIGNALS = {ReaderCode.DC1: b"1", ReaderCode.DC2: b"2", ReaderCode.DC3: b"3", ReaderCode.DC4: b"4"}
+_SUB, _EOT = b"S", b"T"
+_RUNS = re.compile(rb"[PX]+|E+|0+|.", re.DOTALL)
+
+
+def _even(byte: int) -> int:
+    return byte | (byte.bit_count() % 2) << 7
+
+
+@dataclass(frozen=True, slots=True)
+class Alphabet:
+    """How the receiver reads bytes: a table of 256 class letters, and the length of a block end in bytes."""
+
+    classes: bytes
+    block_end_chars: int
+
+    @classmethod
+    def of(cls, code: TapeCode, frame: Frame, mark: int, text: bytes, block_end: BlockEnd) -> "Alphabet":
+        """mark: the coded mark (-1: none); text: all coded bytes that are text, blanks included.
+
+        In a frame with parity only a byte of right parity is a mark, a block end or a signal inside a capture: one
+        flipped bit must never make a signal out of a character.
+        """
+        table = [_OTHER] * 256
+        for byte in text:
+            table[byte] = _TEXT
+        if code is TapeCode.EIA:
+            named = {
+                0x80: _END,
+                0x00: _FILL,
+                0x7F: _FILL,
+                0x11: _SIGNALS[ReaderCode.DC1],
+                0x12: _SIGNALS[ReaderCode.DC2],
+            }
+            named |= {0x93: _SIGNALS[ReaderCode.DC3], 0x14: _SIGNALS[ReaderCode.DC4]}
+            ends = 1
+        else:
+            plain: dict[int, bytes] = {0x0A: _END, 0x0D: _END, 0x00: _FILL, 0x7F: _FILL, 0x1A: _SUB, 0x04: _EOT}
+            plain |= {signal.value: letter for signal, letter in _SIGNALS.items()}
+            named = {_coded(byte, frame): letter for byte, letter in plain.items()}
+            ends = len(block_end.chars)
+        for byte, letter in named.items():
+            table[byte] = letter
+        if mark >= 0:
+            table[mark] = _MARK
+        return cls(b"".join(table), ends)
+
+
+def _coded(byte: int, frame: Frame) -> int:
+    if not frame.carries_own_parity:
+        return byte
+    return _even(byte) if frame.parity == "E" else _even(byte) ^ 0x80
+
+
+# On an idle line the codes count with and without their parity bit (no program is under way that they could damage).
+_IDLE_ISO = {
+    byte: signal
+    for signal in (ReaderCode.DC1, ReaderCode.DC2, ReaderCode.DC3)
+    for byte in (signal.value, signal.value | 0x80)
+}
+_ENDS = {b"4": CaptureEnd.DC4, _SUB: CaptureEnd.SUB, _EOT: CaptureEnd.EOT}
+
+
+class Receiving:
+    """The machine of the table above. silence_s, char_s: seconds; longest: most characters of one capture."""
+
+    def __init__(
+        self,
+        alphabet: Alphabet,
+        code: TapeCode,
+        *,
+        ends_on: EndsOn,
+        silence_s: float,
+        char_s: float,
+        longest: int = defaults.CAPTURE_CHARS,
+    ) -> None:
+        self.phase = Phase.IDLE
+        self.chars = 0
+        self.began_at = 0.0
+        self._alphabet, self._code, self._ends_on = alphabet, code, ends_on
+        self._silence_s, self._closing_s = silence_s, max(4 * char_s, defaults.TAIL_S)
+        self._longest = longest
+        self._last = 0.0
+        self._printable = 0
+        self._at_block_start = True
+        self._ends_after_mark = 0
+        self._idle_classes = _idle_classes(alphabet, code)
+
+    def feed(self, data: bytes, now: float, bad: tuple[int, ...] = ()) -> list[Event]:
+        """Bytes that came over the line; bad: indexes that the port marked as damaged. What happened, in order."""
+        events: list[Event] = []
+        at = 0
+        while at < len(data):
+            if self.phase is Phase.IDLE:
+                at = self._listen(data, at, bad, now, events)
+            else:
+                at = self._catch(data, at, bad, now, events)
+        if data:
+            self._last = now
+        return events
+
+    def tick(self, now: float) -> list[Event]:
+        """Closes what only time closes."""
+        due = self.next_due()
+        if due is None or now < due:
+            return []
+        return [self._end(CaptureEnd.MARK if self.phase is Phase.CLOSING else CaptureEnd.SILENCE, now)]
+
+    def next_due(self) -> float | None:
+        """When `tick` should be called next; None on an idle line."""
+        match self.phase:
+            case Phase.IDLE:
+                return None
+            case Phase.CLOSING:
+                return self._last + self._closing_s
+            case _:
+                return self._last + self._silence_s
+
+    def stop(self, now: float) -> list[Event]:
+        """The service or the port stops: an open capture ends as it is."""
+        if self.phase is Phase.IDLE:
+            return []
+        return [self._end(CaptureEnd.MARK if self.phase is Phase.CLOSING else CaptureEnd.STOPPED, now)]
+
+    def _listen(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
+        classes = _classes(data, at, bad, self._idle_classes)
+        for run in _RUNS.finditer(classes):
+            letter = run[0][:1]
+            if letter in (b"1", b"3"):
+                events.append(Said(ReaderCode.DC1 if letter == b"1" else ReaderCode.DC3, now))
+            elif letter in (b"2", _TEXT, _MARK, _OTHER):
+                self.phase = Phase.OPENING
+                self.chars = self._printable = self._ends_after_mark = 0
+                self._at_block_start = True
+                self.began_at = now
+                events.append(Began(now))
+                return at + run.start()
+        return len(data)
+
+    def _catch(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
+        classes = _classes(data, at, bad, self._alphabet.classes)
+        end, why = len(classes), None
+        for run in _RUNS.finditer(classes):
+            length, why = self._closing_run(run[0]) if self.phase is Phase.CLOSING else self._open_run(run[0])
+            if why is not None:
+                end = run.start() + length
+                break
+        room = self._longest - self.chars
+        if end > room:
+            end, why = room, CaptureEnd.TOO_LONG
+        part = data[at : at + end]
+        self.chars += len(part)
+        if part:
+            events.append(Caught(part, tuple(i - at for i in bad if at <= i < at + end)))
+        if why is not None:
+            events.append(self._end(why, now))
+        return at + end
+
+    def _open_run(self, run: bytes) -> tuple[int, CaptureEnd | None]:
+        """One run of equal class before the closing mark: how many of it belong to the capture, and whether it ends."""
+        letter = run[:1]
+        if letter in (_TEXT, _OTHER):
+            self._printable += run.count(_TEXT)
+            self._at_block_start = False
+        elif letter == _END:
+            self._at_block_start = True
+        elif letter == _MARK:
+            self._printable += 1
+            if self._at_block_start and self.phase is Phase.OPENING:
+                self.phase = Phase.INSIDE
+            elif self._at_block_start and self._ends_on is EndsOn.MARK:
+                self.phase = Phase.CLOSING
+            self._at_block_start = False
+        elif letter == b"4":
+            return 1, CaptureEnd.DC4
+        elif letter in (_SUB, _EOT):
+            if self._ends_on.value == _ENDS[letter].value:
+                return 1, _ENDS[letter]
+            self._at_block_start = False
+        return len(run), None
+
+    def _closing_run(self, run: bytes) -> tuple[int, CaptureEnd | None]:
+        """After the closing mark: its block end belongs to it, and so does a damaged character in place of one."""
+        letter = run[:1]
+        if letter == _END:
+            wanted = self._alphabet.block_end_chars - self._ends_after_mark
+            used = min(wanted, len(run))
+            self._ends_after_mark += used
+            return used, CaptureEnd.MARK if used == wanted else None
+        if letter in (b"1", b"2", b"3"):
+            return len(run), None
+        return int(letter == _OTHER), CaptureEnd.MARK
+
+    def _end(self, why: CaptureEnd, now: float) -> Ended:
+        self.phase = Phase.IDLE
+        return Ended(why, self.chars, self._printable, now)
+
+
+def _classes(data: bytes, at: int, bad: tuple[int, ...], table: bytes) -> bytes:
+    if not bad:
+        return data[at:].translate(table)
+    classes = bytearray(data[at:].translate(table))
+    for index in bad:
+        if index >= at:
+            classes[index - at] = _OTHER[0]
+    return bytes(classes)
+
+
+def _idle_classes(alphabet: Alphabet, code: TapeCode) -> bytes:
+    table = bytearray(alphabet.classes)
+    if code is TapeCode.ISO:
+        for byte, signal in _IDLE_ISO.items():
+            table[byte] = _SIGNALS[signal][0]
+    return bytes(table)

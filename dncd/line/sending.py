@@ -1,0 +1,215 @@
+"""Sending one tape image over a plain line, self-paced and stoppable.
+
+The machine never lets more than `ahead` characters stand in front of the line, so that a control that says stop gets no
+more than these. Its phases, and what moves it (rows not listed change nothing):
+
+| phase   | event                                              | next    |
+|---------|----------------------------------------------------|---------|
+| running | stop (DC3, or CTS/DSR off)                         | held    |
+| running | the last character was handed to the port          | ending  |
+| held    | go (DC1, or CTS/DSR on)                            | running |
+| held    | held for longer than `stall_s`, without drip feed  | over: interrupted |
+| running | the port takes nothing for `stall_s`, no drip feed | over: interrupted |
+| ending  | the line has sent the last character               | over: sent |
+| any     | `stop()`: operator, service or port                | over: interrupted |
+
+A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
+the DC1 that ends it is not taken for the start of the next program.
+"""
+
+import enum
+from dataclasses import dataclass
+
+from dncd.line.clock import LineClock
+from dncd.line.codes import WHILE_SENDING, ReaderCode
+from dncd.values import Flow, LineSettings, Result, SendSettings
+
+_SUPPLY_LOW = 32_768
+"""Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""
+
+_STRAYS_KEPT = 200
+
+
+class Phase(enum.Enum):
+    """Where a sending stands."""
+
+    RUNNING = "running"
+    HELD = "held"
+    ENDING = "ending"
+    OVER = "over"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent."""
+
+    result: Result
+    reason: str
+    chars: int
+    holds: int
+    held_s: float
+    seconds: float
+    hold_open: bool
+
+
+class Sending:
+    """The machine of the table above, for flow `xon/xoff`, `rts/cts`, `dtr/dsr` and `none`.
+
+    total: characters of the whole image. The image comes by `supply`, in pieces of any size. `allowed(now)` gives what
+    may be written now, `wrote(n, now_after)` says how much the port took; both are cheap enough for a loop.
+    Raises nothing: every byte at any time is an event or is kept in `strays`.
+    """
+
+    def __init__(self, line: LineSettings, send: SendSettings, total: int, now: float, block_end: int = -1) -> None:
+        self.phase = Phase.RUNNING
+        self.clock = LineClock(line.char_s)
+        self.total, self.handed_over = total, 0
+        self.holds, self.held_s = 0, 0.0
+        self.held_since: float | None = None
+        self.outcome: Outcome | None = None
+        self.strays = bytearray()
+        self.stray_count = 0
+        self._flow, self._ahead = line.flow, line.ahead
+        self._refill_at = max(0, min(line.ahead - 1, (line.ahead + 1) // 2))
+        self._send, self._block_end = send, block_end
+        self._image, self._at = b"", 0
+        self._begun_at = self._moved_at = now
+        self._refused_until = 0.0
+        self._hold_open = False
+
+    # --- the image ---------------------------------------------------------------------------------------------
+
+    def wants_supply(self) -> bool:
+        """Whether the next piece of the image should be fetched."""
+        left = len(self._image) - self._at
+        return left < _SUPPLY_LOW and self.handed_over + left < self.total and self.phase is not Phase.OVER
+
+    def supply(self, piece: bytes) -> None:
+        """The next piece of the image, in order."""
+        self._image = self._image[self._at :] + piece
+        self._at = 0
+
+    def block_now(self) -> bytes:
+        """The coded block that is being handed over, as far as it is in memory."""
+        end_byte = self._block_end.to_bytes(1, "big") if self._block_end >= 0 else b"\n"
+        start = self._image.rfind(end_byte, 0, self._at) + 1
+        end = self._image.find(end_byte, self._at)
+        return self._image[start : end if end >= 0 else start + 200]
+
+    # --- what the control says -----------------------------------------------------------------------------------
+
+    def feed(self, data: bytes, now: float) -> None:
+        """Characters that came from the control while dncd sends."""
+        for byte in data:
+            signal = WHILE_SENDING.meaning.get(byte)
+            if signal is ReaderCode.DC3 and self._flow is Flow.XON_XOFF:
+                self._stopped(now)
+            elif signal is ReaderCode.DC1 and self._flow is Flow.XON_XOFF:
+                self._going(now)
+            elif signal is None:
+                self.stray_count += 1
+                if len(self.strays) < _STRAYS_KEPT:
+                    self.strays.append(byte)
+
+    def gate(self, open_: bool, now: float) -> None:
+        """CTS or DSR, whichever the flow setting watches: on (True) or off."""
+        if self._flow in (Flow.RTS_CTS, Flow.DTR_DSR):
+            if open_:
+                self._going(now)
+            else:
+                self._stopped(now)
+
+    def _stopped(self, now: float) -> None:
+        if self.phase is Phase.RUNNING:
+            self.phase = Phase.HELD
+            self.holds += 1
+            self.held_since = now
+        elif self.phase is Phase.ENDING and not self._hold_open:
+            self.holds += 1
+            self._hold_open = True
+
+    def _going(self, now: float) -> None:
+        if self.phase is Phase.HELD:
+            self._end_hold(now)
+            self.phase = Phase.RUNNING
+            self._moved_at = now
+        self._hold_open = False
+
+    def _end_hold(self, now: float) -> None:
+        if self.held_since is not None:
+            self.held_s += now - self.held_since
+            self.held_since = None
+
+    # --- handing over --------------------------------------------------------------------------------------------
+
+    def allowed(self, now: float) -> bytes:
+        """The characters that may go to the port now; b"" when none may."""
+        if self.phase is not Phase.RUNNING or now < self._refused_until:
+            return b""
+        in_front = self.clock.in_front(now)
+        if in_front > self._refill_at:
+            return b""
+        return self._image[self._at : self._at + self._ahead - in_front]
+
+    def wrote(self, chars: int, offered: int, now_after: float) -> None:
+        """The port took `chars` of the `offered` characters; `now_after` is read after the write returned."""
+        if chars:
+            self.clock.wrote(chars, now_after)
+            self._at += chars
+            self.handed_over += chars
+            self._moved_at = now_after
+        if chars < offered:  # a full port: asked again when a few characters could have left
+            self._refused_until = now_after + 4 * self.clock.char_s
+        if self.handed_over >= self.total:
+            self.phase = Phase.ENDING
+
+    def port_holds(self, outgoing: int, now: float) -> None:
+        """The port tells how many characters it still holds: corrects a clock that is off."""
+        self.clock.correct(outgoing, now)
+
+    def next_due(self) -> float | None:
+        """When `tick` or `allowed` should be called next, if nothing comes before; None: only an event can help."""
+        match self.phase:
+            case Phase.RUNNING:
+                if self._at >= len(self._image):
+                    return self._stall_due(self._moved_at)
+                return max(self.clock.when_in_front(self._refill_at), self._refused_until)
+            case Phase.HELD:
+                return self._stall_due(self.held_since if self.held_since is not None else self._moved_at)
+            case Phase.ENDING:
+                return self.clock.busy_until
+            case Phase.OVER:
+                return None
+
+    def _stall_due(self, since: float) -> float | None:
+        return None if self._send.drip_feed else since + self._send.stall_s
+
+    def tick(self, now: float) -> None:
+        """Moves what only time moves: the end of the line, and stalls."""
+        if self.phase is Phase.ENDING and now >= self.clock.busy_until:
+            self._finish(Result.SENT, "", now)
+        elif self.phase in (Phase.RUNNING, Phase.HELD) and not self._send.drip_feed:
+            since = self.held_since if self.held_since is not None else self._moved_at
+            if now - since >= self._send.stall_s:
+                who = "the control held the line" if self.phase is Phase.HELD else "the port took no characters"
+                self._finish(Result.INTERRUPTED, f"{who} for longer than stall_s = {self._send.stall_s:g} s", now)
+
+    def stop(self, reason: str, now: float) -> None:
+        """Ends the sending at once, for a reason that is a sentence."""
+        if self.phase is not Phase.OVER:
+            self._finish(Result.INTERRUPTED, reason, now)
+
+    def held_for(self, now: float) -> float:
+        """Seconds of the hold that is open, 0 without one."""
+        return 0.0 if self.held_since is None else now - self.held_since
+
+    def seconds(self, now: float) -> float:
+        """Seconds since the start, or of the whole sending once it is over."""
+        return self.outcome.seconds if self.outcome else now - self._begun_at
+
+    def _finish(self, result: Result, reason: str, now: float) -> None:
+        hold_open = self._hold_open or self.phase is Phase.HELD
+        self._end_hold(now)
+        self.phase = Phase.OVER
+        spent = (self.clock.busy_until if result is Result.SENT else now) - self._begun_at
+        self.outcome = Outcome(result, reason, self.handed_over, self.holds, self.held_s, spent, hold_open)

@@ -1,0 +1,49 @@
+"""A thread that does the slow work for the line loop: disks, and checks of whole programs."""
+
+import queue
+import threading
+from collections.abc import Callable
+from typing import TypeVar
+
+_T = TypeVar("_T")
+
+
+class Worker:
+    """Does jobs one after another, in the order in which they came, in a thread of its own.
+
+    post: hands a call to the line loop. A job that raises goes to `failed` with its exception; nothing is swallowed.
+    """
+
+    def __init__(self, name: str, post: Callable[[Callable[[], None]], None]) -> None:
+        self._jobs: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._post = post
+        self._thread = threading.Thread(target=self._work, name=name, daemon=True)
+        self._thread.start()
+
+    def do(self, job: Callable[[], _T], then: Callable[[_T], None], failed: Callable[[Exception], None]) -> None:
+        """Runs `job` here; then `then(result)` or `failed(error)` in the loop's thread."""
+
+        def work() -> None:
+            try:
+                result = job()
+            except Exception as error:  # noqa: BLE001 - the loop decides what an error means; it is never lost
+                caught = error
+                self._post(lambda: failed(caught))
+            else:
+                self._post(lambda: then(result))
+
+        self._jobs.put(work)
+
+    def waiting(self) -> int:
+        """Jobs that wait (about)."""
+        return self._jobs.qsize()
+
+    def finish(self, seconds: float) -> bool:
+        """Ends the thread when all that was given is done; whether it ended within `seconds`."""
+        self._jobs.put(None)
+        self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def _work(self) -> None:
+        while (job := self._jobs.get()) is not None:
+            job()

@@ -1,0 +1,355 @@
+"""Value types that every floor shares: frozen, slotted, without behaviour that needs a clock or a file."""
+
+import enum
+import re
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import NewType
+
+from dncd import defaults
+
+FileBytes = NewType("FileBytes", bytes)
+"""Bytes as they lie in a file of the office."""
+
+WireBytes = NewType("WireBytes", bytes)
+"""Bytes as they stand on an eight-bit line: coded, with parity where the frame has it."""
+
+IsoBytes = NewType("IsoBytes", bytes)
+"""ISO 646 characters, seven bits each, block ends written out, before coding."""
+
+
+class Flow(enum.StrEnum):
+    """Who may stop whom, and by what signal."""
+
+    XON_XOFF = "xon/xoff"
+    RTS_CTS = "rts/cts"
+    DTR_DSR = "dtr/dsr"
+    NONE = "none"
+
+
+class Protocol(enum.StrEnum):
+    """How a program is wrapped on the line."""
+
+    PLAIN = "plain"
+    XMODEM = "xmodem"
+    XMODEM_CRC = "xmodem-crc"
+    XMODEM_1K = "xmodem-1k"
+
+
+class TapeCode(enum.StrEnum):
+    """ISO 646 / ISO 840, or EIA RS-244."""
+
+    ISO = "iso"
+    EIA = "eia"
+
+
+class BlockEnd(enum.StrEnum):
+    """What ends a block on the line; EIA always ends one with EOB."""
+
+    LF = "LF"
+    CR = "CR"
+    CR_LF = "CR LF"
+    LF_CR_CR = "LF CR CR"
+    CR_LF_LF = "CR LF LF"
+
+    @property
+    def chars(self) -> str:
+        """The characters themselves: LF is U+000A, CR is U+000D."""
+        return "".join({"LF": "\n", "CR": "\r"}[word] for word in self.value.split())
+
+
+class MarkAt(enum.StrEnum):
+    """At which end of a program a missing mark is added."""
+
+    BOTH = "both"
+    START = "start"
+    END = "end"
+    NONE = "none"
+
+
+class StartOn(enum.StrEnum):
+    """What starts a sending."""
+
+    DC1 = "dc1"
+    CTS = "cts"
+    DSR = "dsr"
+    GO = "go"
+    NOW = "now"
+
+
+class EndsOn(enum.StrEnum):
+    """What ends a capture."""
+
+    MARK = "mark"
+    DC4 = "dc4"
+    SUB = "sub"
+    EOT = "eot"
+    SILENCE = "silence"
+
+
+class LowerCase(enum.StrEnum):
+    """What happens to lower-case letters of a dropped file."""
+
+    REFUSE = "refuse"
+    RAISE = "raise"
+    KEEP = "keep"
+
+
+class Watch(enum.StrEnum):
+    """How a folder is watched."""
+
+    EVENTS = "events"
+    POLLING = "polling"
+
+
+class FileLineEnd(enum.StrEnum):
+    """Line end of the files that dncd writes for the office."""
+
+    CRLF = "CRLF"
+    LF = "LF"
+    CR = "CR"
+
+    @property
+    def chars(self) -> str:
+        """The characters themselves."""
+        return {"CRLF": "\r\n", "LF": "\n", "CR": "\r"}[self.value]
+
+
+class Result(enum.StrEnum):
+    """How a transfer ended: the `result` of its receipt."""
+
+    SENT = "sent"
+    RECEIVED = "received"
+    DAMAGED = "damaged"
+    REFUSED = "refused"
+    INTERRUPTED = "interrupted"
+    WITHDRAWN = "withdrawn"
+
+
+class LineState(enum.StrEnum):
+    """What a line is doing, as `status` shows it."""
+
+    LISTENING = "listening"
+    WAITING = "waiting"
+    SENDING = "sending"
+    HELD = "held"
+    RECEIVING = "receiving"
+    NO_PORT = "no-port"
+
+
+class Severity(enum.StrEnum):
+    """Whether a finding stops a sending."""
+
+    REFUSE = "refuse"
+    WARN = "warn"
+
+
+class Origin(enum.StrEnum):
+    """Which side made a revision: the `From:` trailer."""
+
+    OFFICE = "office"
+    MACHINE = "machine"
+
+
+class Signal(enum.Enum):
+    """State of a modem line; UNKNOWN where the port cannot tell (a pseudo-terminal, a plain socket)."""
+
+    OFF = 0
+    ON = 1
+    UNKNOWN = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Modem:
+    """The lines by which a control can be watched (DE-9 pins 8, 6 and 1), as the port reads them."""
+
+    cts: Signal = Signal.UNKNOWN
+    dsr: Signal = Signal.UNKNOWN
+    dcd: Signal = Signal.UNKNOWN
+
+
+@dataclass(frozen=True, slots=True)
+class Counters:
+    """How many of each fault a receiver saw: characters overrun, with a wrong stop bit, with wrong parity; breaks."""
+
+    overruns: int = 0
+    framing: int = 0
+    parity: int = 0
+    breaks: int = 0
+
+    def __add__(self, other: "Counters") -> "Counters":
+        return Counters(
+            self.overruns + other.overruns,
+            self.framing + other.framing,
+            self.parity + other.parity,
+            self.breaks + other.breaks,
+        )
+
+    def __sub__(self, earlier: "Counters") -> "Counters":
+        return Counters(
+            self.overruns - earlier.overruns,
+            self.framing - earlier.framing,
+            self.parity - earlier.parity,
+            self.breaks - earlier.breaks,
+        )
+
+
+_FRAME = re.compile(r"([5-8])([NEO])(1|1\.5|2)")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Data bits (5 to 8), parity (N, E, O) and stop bits (1, 3/2, 2) of one character on the line."""
+
+    data_bits: int
+    parity: str
+    stop_bits: Fraction
+
+    @classmethod
+    def parse(cls, text: str) -> "Frame":
+        """`7E2` and its like; ValueError for anything else."""
+        found = _FRAME.fullmatch(text)
+        if not found:
+            raise ValueError(f"{text!r} is not data bits, parity (N, E, O) and stop bits, such as 7E1, 7E2, 7O1 or 8N1")
+        return cls(int(found[1]), found[2], Fraction(found[3]))
+
+    @property
+    def bits(self) -> Fraction:
+        """Bit times of one character: start, data, parity and stop bits (serial arithmetic; 7E2 is 11)."""
+        return 1 + self.data_bits + (self.parity != "N") + self.stop_bits
+
+    @property
+    def carries_own_parity(self) -> bool:
+        """Seven bits with parity travel as eight without: dncd makes and checks the parity itself."""
+        return self.data_bits == 7 and self.parity != "N"
+
+    def __str__(self) -> str:
+        stop = {Fraction(1): "1", Fraction(3, 2): "1.5", Fraction(2): "2"}[self.stop_bits]
+        return f"{self.data_bits}{self.parity}{stop}"
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """Table `[machines.NAME.line]`. baud: bits a second; ahead: characters."""
+
+    port: str
+    baud: int = defaults.BAUD
+    frame: Frame = field(default_factory=lambda: Frame.parse(defaults.FRAME))
+    protocol: Protocol = Protocol.PLAIN
+    flow: Flow = Flow.XON_XOFF
+    ahead: int = defaults.AHEAD_CHARS
+
+    @property
+    def char_s(self) -> float:
+        """Seconds that one character takes on the line."""
+        return float(self.frame.bits / self.baud)
+
+
+@dataclass(frozen=True, slots=True)
+class TapeSettings:
+    """Table `[machines.NAME.tape]`. eia_codes: bytes for the characters that RS-244 leaves to the builder."""
+
+    code: TapeCode = TapeCode.ISO
+    block_end: BlockEnd = BlockEnd.LF
+    mark: str = defaults.MARK
+    mark_at: MarkAt = MarkAt.BOTH
+    leader_chars: int = defaults.LEADER_CHARS
+    trailer_chars: int = defaults.TRAILER_CHARS
+    eia_codes: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SendSettings:
+    """Table `[machines.NAME.send]`; times in seconds."""
+
+    start_on: StartOn = StartOn.DC1
+    dc1_stays_s: float = defaults.DC1_STAYS_S
+    drip_feed: bool = False
+    stall_s: float = defaults.STALL_S
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiveSettings:
+    """Table `[machines.NAME.receive]`; times in seconds."""
+
+    ends_on: EndsOn = EndsOn.MARK
+    silence_s: float = defaults.SILENCE_S
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramSettings:
+    """Table `[machines.NAME.program]`; sizes in characters."""
+
+    memory_chars: int = defaults.MEMORY_CHARS
+    longest_block_chars: int = defaults.LONGEST_BLOCK_CHARS
+    lower_case: LowerCase = LowerCase.REFUSE
+
+
+@dataclass(frozen=True, slots=True)
+class MachineSettings:
+    """Table `[machines.NAME]`: one control and its line."""
+
+    name: str
+    line: LineSettings
+    title: str = ""
+    tape: TapeSettings = TapeSettings()
+    send: SendSettings = SendSettings()
+    receive: ReceiveSettings = ReceiveSettings()
+    program: ProgramSettings = ProgramSettings()
+
+
+@dataclass(frozen=True, slots=True)
+class ShopSettings:
+    """Table `[shop]`. folder, state: absolute paths; settle_s: seconds."""
+
+    folder: Path
+    state: Path
+    watch: Watch = Watch.EVENTS
+    settle_s: float = defaults.SETTLE_S
+    file_line_end: FileLineEnd = FileLineEnd.CRLF
+    file_extension: str = defaults.FILE_EXTENSION
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The whole settings file; machines by name, in the order of the file."""
+
+    file: Path
+    shop: ShopSettings
+    machines: dict[str, MachineSettings]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in a file or capture: line and column from 1 (columns count characters), and the block's own text."""
+
+    line: int
+    column: int
+    block: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing found in a program before it is sent, or in a capture. code: stable name, such as `block-too-long`."""
+
+    code: str
+    severity: Severity
+    what: str
+    next_step: str
+    place: Place | None = None
+
+    def sentence(self) -> str:
+        """One line for a receipt: where, the block, what, and what to do."""
+        if self.place is None:
+            return f"{self.what}; {self.next_step}"
+        where = f"line {self.place.line}, column {self.place.column}"
+        return f"{where}, block {shown(self.place.block)}: {self.what}; {self.next_step}"
+
+
+def shown(text: str, longest: int = 60) -> str:
+    """Peer text made printable and short: control characters as \\xNN, at most `longest` characters, in quotes."""
+    safe = "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text[:longest]
+    )
+    return f"'{safe}…'" if len(text) > longest else f"'{safe}'"
