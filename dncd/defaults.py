@@ -18,6 +18,21 @@ pause; one second is longer than a local copy pauses and shorter than a walk to 
 RESCAN_S: Final = 2.0
 """Seconds between looks at every folder, whatever the events said: events are hints and may be lost."""
 
+BURST_S: Final = 0.02
+"""Seconds from the first event in a folder to the look at it, so that a burst of events costs one look."""
+
+HINT_LAG_S: Final = 0.5
+"""Seconds that a new file waits for the event that tells its place in the order of coming. A listing made while files
+come may show a later one and miss an earlier one; events come in order, within milliseconds, unless they are lost."""
+
+LOOK_GAP_S: Final = 0.001
+"""Seconds between two looks for each file that lies in a folder, at most a second in all: while thousands of files come
+at once, the stations get a few listings of them rather than one for each event."""
+
+HELD_OPEN_S: Final = 60.0
+"""Seconds after which a dropped file that another program keeps open for writing is told as a problem. It is not taken:
+half a program in a machine is worse than a late one."""
+
 STATUS_EVERY_S: Final = 2.0
 """Seconds between writings of STATUS.txt: well inside the 5 s that are promised."""
 
@@ -103,6 +118,12 @@ AFTER_DC3_CHARS: Final = 10
 CAPTURE_CHARS: Final = 16_000_000
 """Most characters of one capture: 128 times the largest common tape memory of 320 m (125,984). A control that punches
 garbage for ever must not fill the disk."""
+
+HELD_HIGH_CHARS: Final = 65_536
+"""Characters that may wait in memory for a slow disk before the control is told to stop: 6 seconds at 115,200 baud."""
+
+HELD_LOW_CHARS: Final = 8_192
+"""Characters below which it is told to go on."""
 
 # --- tape and program ------------------------------------------------------------------------------------------
 MARK: Final = "%"

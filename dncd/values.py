@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import NewType
+from typing import Final, NewType
 
 from dncd import defaults
 
@@ -195,6 +195,9 @@ class Counters:
         )
 
 
+NO_FAULTS: Final = Counters()
+
+
 _FRAME = re.compile(r"([5-8])([NEO])(1|1\.5|2)")
 
 
@@ -347,9 +350,14 @@ class Finding:
         return f"{where}, block {shown(self.place.block)}: {self.what}; {self.next_step}"
 
 
+def printable(text: str) -> str:
+    """Text from a control, a file or its name, with control characters and stray surrogates as \\xNN or \\uNNNN."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
+
+
 def shown(text: str, longest: int = 60) -> str:
-    """Peer text made printable and short: control characters as \\xNN, at most `longest` characters, in quotes."""
-    safe = "".join(
-        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text[:longest]
-    )
+    """Peer text made printable and short: at most `longest` characters, in quotes."""
+    safe = printable(text[:longest])
     return f"'{safe}…'" if len(text) > longest else f"'{safe}'"

@@ -40,7 +40,7 @@ class CaptureEnd(enum.Enum):
 class Said:
     """The control said DC1 or DC3 on an idle line."""
 
-    signal: ReaderCode
+    code: ReaderCode
     at: float
 
 

@@ -1,0 +1,91 @@
+"""The command line: `main`, the group that the commands hang on, and how errors are told.
+
+Only click is loaded here; a command loads what it needs when it runs, so that `--help` and a TAB stay quick.
+Exit status: 0 done; 1 it could not be done, or a check found something; 2 wrong words or settings; 3 no service.
+"""
+
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from dncd import __version__
+from dncd.cli import line_commands, record_commands, settings_commands
+from dncd.cli.asking import Asked
+from dncd.errors import DncdError
+from dncd.values import printable
+
+PROGRAM = "dncd"
+
+
+@click.group(name=PROGRAM, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.option(
+    "--config",
+    "file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    envvar="DNCD_CONFIG",
+    help="The settings. Without it: $DNCD_CONFIG, ./config/dncd.toml, /etc/dncd/dncd.toml.",
+)
+@click.version_option(__version__, prog_name=PROGRAM, message="%(prog)s %(version)s")
+@click.pass_context
+def group(context: click.Context, file: Path | None) -> None:
+    """Part programs between the office and machine-tool controls, proven both ways."""
+    context.obj = Asked(file)
+
+
+for command in (*settings_commands.COMMANDS, *line_commands.COMMANDS, *record_commands.COMMANDS):
+    group.add_command(command)
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Runs one command; gives its exit status and has told every error on standard error."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a narrow locale must not end a command in the middle of a table
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        status = _run(words)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Who read our output has seen enough. What is still buffered must not complain at exit either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return status
+
+
+def _run(words: Sequence[str] | None) -> int:
+    try:
+        status = group.main(args=None if words is None else list(words), prog_name=PROGRAM, standalone_mode=False)
+    except click.exceptions.Exit as asked:
+        return asked.exit_code
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Stopped.", err=True)
+        return 1
+    except DncdError as error:
+        _tell(str(error))
+        return error.exit_status
+    except BrokenPipeError:
+        raise
+    except Exception as error:  # noqa: BLE001 - the last resort: one sentence instead of a traceback
+        _tell_fault(error)
+        return 1
+    return status if isinstance(status, int) else 0
+
+
+def _tell(text: str) -> None:
+    click.echo("\n".join(map(printable, text.split("\n"))), err=True)
+
+
+def _tell_fault(error: Exception) -> None:
+    if os.environ.get("DNCD_DEBUG") == "1":
+        traceback.print_exception(error)
+    _tell(
+        f"dncd {__version__} failed over something that it should have told better: {type(error).__name__}: {error}. "
+        "Run the same command with DNCD_DEBUG=1 and report what it says."
+    )

@@ -1,0 +1,37 @@
+"""A careful drop: a copy under a hidden name in `to-machine/`, then named there without ever replacing a file."""
+
+from pathlib import Path
+
+from dncd.errors import NotDoneError, UsageError
+from dncd.records import durable
+
+
+def check(source: Path) -> None:
+    """UsageError where the file could not be dropped, or would be left alone once dropped."""
+    from dncd.outside.folder_looks import left_alone
+
+    if not source.is_file():
+        raise UsageError("there is no such file", str(source), "Name a file with a program")
+    if left_alone(source.name):
+        what = "a file of this name is left alone, as one that nobody means as a program"
+        raise UsageError(what, str(source), "Give it another name")
+    try:
+        source.open("rb").close()
+    except OSError as error:
+        raise UsageError(
+            f"it cannot be read: {error.strerror}", str(source), "Give yourself the right to read it"
+        ) from None
+
+
+def drop(source: Path, folder: Path) -> str:
+    """Copies a file into a machine's `to-machine/`; gives the name that it has there, numbered if its own was taken."""
+    if not folder.is_dir():
+        raise NotDoneError("the folder to drop into is not there", str(folder), "Is the shop folder mounted here?")
+    with durable.reporting("the file cannot be dropped", folder / source.name):
+        while True:
+            target = folder / durable.free_name(folder, source.name)
+            try:
+                durable.write_new(target, durable.read_chunks(source.resolve()))
+            except FileExistsError:
+                continue  # somebody took the name between the look and the link
+            return target.name

@@ -1,0 +1,273 @@
+"""Commands that read the records; none of them needs the service: log, programs, show, diff, verify."""
+
+import sys
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
+from dncd.cli.layout import count, local_time, number, print_json, seconds, table
+from dncd.errors import UsageError
+from dncd.values import printable
+
+if TYPE_CHECKING:
+    from dncd.records.library import Library, Revision
+
+HOW: Final = {
+    "unknown": "",
+    "sent": "revision {}, sent",
+    "checked": "revision {}, checked",
+    "punched": "revision {}, as it came back",
+    "changed at the machine": "revision {}, changed at the machine",
+    "in part": "a part of revision {}",
+}
+"""How a holding is told; the keys are `records.holdings.How`."""
+
+
+def _ledger(given: Asked, machine: str | None) -> Iterator[dict[str, Any]]:
+    state = given.state
+    from dncd.records import ledger
+
+    for record in ledger.records(state):
+        if machine is None or record.get("machine") == machine:
+            yield record
+
+
+def _known(given: Asked, machine: str) -> None:
+    """A machine of the settings, or one that was there once and is still in the ledger."""
+    if machine not in given.settings.machines and not any(True for _ in _ledger(given, machine)):
+        raise unknown("machine", machine, given.settings.machines, str(given.file))
+
+
+@click.command()
+@machine_word(required=False)
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the last N.")
+@as_json
+@asked
+def log(given: Asked, machine: str | None, last: int | None, as_json: bool) -> None:
+    """The ledger: what happened, oldest first."""
+    if machine is not None:
+        _known(given, machine)
+    records: Iterable[dict[str, Any]] = _ledger(given, machine)
+    if last is not None:
+        records = deque(records, maxlen=last)
+    if as_json:
+        print_json(list(records))
+        return
+    for record in records:
+        click.echo(printable(log_line(record)))
+
+
+def log_line(record: Mapping[str, Any]) -> str:
+    """One record in one line: when, where, what, and what is worth knowing of it."""
+    parts = [local_time(str(record.get("time", ""))), f"{record.get('event', '')!s:11}"]
+    if record.get("machine"):
+        parts.append(str(record["machine"]))
+    parts += [str(record[key]) for key in ("program", "file") if record.get(key)]
+    facts = []
+    if isinstance(record.get("revision"), int) and record["revision"]:
+        facts.append(f"revision {record['revision']}")
+    if isinstance(record.get("wire_chars"), int):
+        facts.append(count(record["wire_chars"], "character"))
+    if isinstance(record.get("seconds"), int | float):
+        facts.append(seconds(record["seconds"]))
+    if record.get("holds"):
+        facts.append(count(record["holds"], "hold"))
+    line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
+    return line + "".join(f"; {reason}" for reason in reasons_of(record))
+
+
+def reasons_of(record: Mapping[str, Any]) -> list[str]:
+    """The reasons of a record, however many it has."""
+    found = record.get("reasons", record.get("reason"))
+    if isinstance(found, str):
+        return [found] if found else []
+    return [str(reason) for reason in found] if isinstance(found, list) else []
+
+
+@click.command()
+@machine_word(required=False)
+@as_json
+@asked
+def programs(given: Asked, machine: str | None, as_json: bool) -> None:
+    """Programs, and what the control is known to hold."""
+    if machine is not None:
+        _known(given, machine)
+    names = [machine] if machine is not None else list(given.settings.machines)
+    every = {name: _programs(given, name) for name in names}
+    if as_json:
+        print_json(every[machine] if machine is not None else every)
+        return
+    for name, found in every.items():
+        if machine is None:
+            click.echo(f"{name}:")
+        _print_programs(found)
+
+
+def _programs(given: Asked, machine: str) -> list[dict[str, Any]]:
+    from dncd.program.names import title_in
+    from dncd.records.holdings import Holding, holdings
+
+    held = holdings(_ledger(given, machine), machine)
+    found = []
+    with _library(given) as library:
+        for program in sorted({*library.programs(machine), *held}):
+            history = library.history(machine, program)
+            text = library.text(machine, program) if history else ""
+            known = held.get(program, Holding())
+            found.append(
+                {
+                    "program": program,
+                    "title": title_in(text),
+                    "revisions": len(history),
+                    "chars": len(text),
+                    "last_sent": known.last_sent or None,
+                    "last_back": known.last_back or None,
+                    "holds": {"revision": known.revision, "how": known.how.value, "since": known.since or None},
+                }
+            )
+    return found
+
+
+def _print_programs(found: list[dict[str, Any]]) -> None:
+    if not found:
+        click.echo("no programs yet")
+        return
+    heads = ("program", "title", "revisions", "characters", "last sent", "last back", "the control holds")
+    rows = [
+        (
+            p["program"],
+            p["title"],
+            number(p["revisions"]),
+            number(p["chars"]),
+            local_time(p["last_sent"] or ""),
+            local_time(p["last_back"] or ""),
+            HOW[p["holds"]["how"]].format(p["holds"]["revision"] or "?"),
+        )
+        for p in found
+    ]
+    click.echo("\n".join(table(heads, rows, right=(2, 3))))
+
+
+def _library(given: Asked) -> "Library":
+    from dncd.records.library import Library
+
+    return Library(given.state)
+
+
+def _history(library: "Library", given: Asked, machine: str, program: str) -> "list[Revision]":
+    history = library.history(machine, program)
+    if not history:
+        raise unknown("program", program, library.programs(machine), f"the library of {machine}")
+    return list(history)
+
+
+def _revision(history: "list[Revision]", wanted: int, program: str) -> "Revision":
+    for revision in history:
+        if revision.number == wanted:
+            return revision
+    has = count(len(history), "revision")
+    raise UsageError(f"there is no revision {wanted}", program, f"It has {has}; -r counts from 1")
+
+
+_REVISION: Final = click.IntRange(min=1)
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("program")
+@click.option("-r", "--revision", type=_REVISION, metavar="N", help="Revision N instead of the newest.")
+@as_json
+@asked
+def show(given: Asked, machine: str, program: str, revision: int | None, as_json: bool) -> None:
+    """The text of a revision."""
+    _known(given, machine)
+    with _library(given) as library:
+        history = _history(library, given, machine, program)
+        wanted = history[-1] if revision is None else _revision(history, revision, program)
+        text = library.text(machine, program, wanted.number)
+    about = {"machine": machine, "program": program, "revision": wanted.number, "from": str(wanted.origin)}
+    if as_json:
+        print_json({**about, "time": wanted.time, "text": text})
+        return
+    if sys.stdout.isatty():
+        which = f"{program}, revision {wanted.number} of {len(history)}"
+        click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}"), err=True)
+        text = "\n".join(map(printable, text.split("\n")))
+    click.echo(text, nl=False)
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("program")
+@click.option(
+    "-r", "--revision", "revisions", type=_REVISION, multiple=True, metavar="N", help="From N; twice: from, to."
+)
+@click.option("--unified", "-u", is_flag=True, help="As a unified diff.")
+@as_json
+@asked
+def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...], unified: bool, as_json: bool) -> None:
+    """What changed between two revisions, block by block.
+
+    Between the last two; -r N compares N with the newest, -r A -r B compares A with B.
+    """
+    if len(revisions) > 2:
+        raise click.UsageError("two revisions are compared: -r may come twice")
+    _known(given, machine)
+    with _library(given) as library:
+        history = _history(library, given, machine, program)
+        new = _revision(history, revisions[1], program) if len(revisions) == 2 else history[-1]
+        old = _revision(history, revisions[0], program) if revisions else history[max(0, len(history) - 2)]
+        texts = [library.text(machine, program, r.number) for r in (old, new)]
+    about = {"machine": machine, "program": program, "from": old.number, "to": new.number}
+    if unified:
+        _print_unified(about, texts[0], texts[1], as_json)
+    else:
+        _print_comparison(about, texts[0], texts[1], as_json)
+
+
+def _print_unified(about: dict[str, Any], old: str, new: str, as_json: bool) -> None:
+    import difflib
+
+    file = f"{about['machine']}/{about['program']}.nc revision"
+    names = (f"{file} {about['from']}", f"{file} {about['to']}")
+    lines = list(difflib.unified_diff(old.split("\n"), new.split("\n"), names[0], names[1], lineterm=""))
+    if as_json:
+        print_json({**about, "unified": lines})
+        return
+    for line in lines:
+        click.echo(printable(line))
+
+
+def _print_comparison(about: dict[str, Any], old: str, new: str, as_json: bool) -> None:
+    from dncd.program.comparing import compare
+
+    comparison = compare(old, new)
+    if as_json:
+        print_json({**about, **comparison.as_json()})
+        return
+    click.echo(f"{printable(about['program'])}, revision {about['from']} to {about['to']}:")
+    for line in comparison.lines():
+        click.echo(printable(line))
+
+
+@click.command()
+@as_json
+@asked
+def verify(given: Asked, as_json: bool) -> int:
+    """Check ledger, library and receipts; changes nothing."""
+    settings = given.settings
+    from dncd.records.verify import verify as check
+
+    report = check(settings.shop.state, settings.shop.folder)
+    if as_json:
+        print_json({"problems": list(report.problems), "ledger": report.records, "revisions": report.revisions})
+        return 1 if report.problems else 0
+    for problem in report.problems:
+        click.echo(printable(problem))
+    return 1 if report.problems else 0
+
+
+COMMANDS: tuple[Any, ...] = (log, programs, show, diff, verify)

@@ -1,0 +1,74 @@
+"""The status of all lines as text: a line a machine."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from dncd.cli.layout import count, number, seconds, table
+from dncd.values import printable
+
+NAMES_SHOWN: Final = 3
+
+HEADS: Final = ("machine", "state", "what goes on", "waits")
+
+
+def lines(status: Mapping[str, Any]) -> list[str]:
+    """The table, and under it what is wrong with a line, if anything."""
+    machines: Mapping[str, Any] = status["machines"]
+    rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"])) for name, m in machines.items()]
+    troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
+    return [*table(HEADS, rows), *troubles]
+
+
+def doing(machine: Mapping[str, Any]) -> str:
+    """What one line does, in a few words."""
+    transfer = machine["transfer"]
+    if transfer:
+        return _transfer(transfer, held=machine["state"] == "held")
+    match machine["state"]:
+        case "waiting" if machine.get("waits_for"):
+            return f"waits for {machine['waits_for']}"
+        case "no-port":
+            return f"{machine.get('port') or 'the port'} cannot be opened"
+    return ""
+
+
+def _transfer(transfer: Mapping[str, Any], held: bool) -> str:
+    chars, of_chars, spent = int(transfer["chars"]), transfer.get("of_chars"), float(transfer["seconds"])
+    parts = [str(transfer.get("file") or "from the control")]
+    if isinstance(of_chars, int) and of_chars > 0:
+        parts[0] += f" {chars * 100 // of_chars} %"
+        parts.append(f"{number(chars)} of {number(of_chars)} characters")
+    else:
+        parts.append(f"{number(chars)} characters")
+    if rate := rate_of(transfer):
+        parts.append(f"{rate:.0f}/s")
+        if isinstance(of_chars, int) and chars < of_chars:
+            parts.append(f"{seconds((of_chars - chars) / rate)} left")
+    elif spent:
+        parts.append(seconds(spent))
+    if held:
+        parts.append(f"held for {seconds(float(transfer.get('held_for_s', 0)))}")
+    if transfer.get("holds"):
+        parts.append(f"{count(transfer['holds'], 'hold')}, {seconds(float(transfer['held_s']))} in all")
+    return ", ".join(parts)
+
+
+def rate_of(transfer: Mapping[str, Any]) -> float:
+    """Characters a second since the start, holds counted in; 0 before the first second."""
+    spent = float(transfer["seconds"])
+    return int(transfer["chars"]) / spent if spent >= 1 else 0.0
+
+
+def _waiting(names: Sequence[str]) -> str:
+    if not names:
+        return ""
+    more = f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
+    return f"{len(names)}: {', '.join(names[:NAMES_SHOWN])}{more}"
+
+
+def kind_of(status: Mapping[str, Any]) -> Any:
+    """What of a status is worth new lines where none can be redrawn: states, files and who waits, not the figures."""
+    return [
+        (name, m["state"], (m["transfer"] or {}).get("file"), list(m["waiting"]), m.get("trouble"))
+        for name, m in status["machines"].items()
+    ]

@@ -1,0 +1,1 @@
+"""What dncd meets outside itself, one library each: ports, folders, clock, journal, service manager, settings."""

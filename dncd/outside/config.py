@@ -1,0 +1,357 @@
+"""Settings: one TOML file read into `dncd.values.Settings`, every fault told at once.
+
+What each key may be stands in `config_rules`, which loads pydantic and is therefore imported only when a file is read.
+"""
+
+import difflib
+import json
+import os
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from dncd.errors import SettingsError
+from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
+from dncd.values import (
+    Frame,
+    LineSettings,
+    MachineSettings,
+    Protocol,
+    Settings,
+    ShopSettings,
+    TapeCode,
+    printable,
+)
+
+if TYPE_CHECKING:
+    from dncd.outside.config_rules import Rule, Table
+
+PLACES: Final = (Path("config/dncd.toml"), Path("/etc/dncd/dncd.toml"))
+"""Where settings are looked for when neither --config nor $DNCD_CONFIG names a file."""
+
+LONGEST_SHOWN: Final = 120
+"""Characters of a wrong value that are shown."""
+
+
+def load(path: Path) -> Settings:
+    """Reads and checks the settings file. SettingsError with a line for each fault; a missing file is one too."""
+    text = _read(path)
+    faults = _Faults(path)
+    raw = _parse(path, text)
+    settings = _Reader(path, faults).settings(raw)
+    if settings is None or faults.lines:
+        raise SettingsError(str(path), tuple(faults.lines), f"Correct {path}; `dncd check-config` reads it again")
+    return settings
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError(
+            str(path),
+            (f"{path}: there is no such settings file.",),
+            "Name one with --config FILE or $DNCD_CONFIG, or put one at " + " or ".join(map(str, PLACES)),
+        ) from None
+    except OSError as error:
+        problem = f"{path}: the settings file cannot be read: {error.strerror}."
+        raise SettingsError(
+            str(path), (problem,), "Give this user the right to read it, or name another file"
+        ) from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        problem = f"{path.name}: line {line}: byte 0x{error.object[error.start]:02X} is not UTF-8."
+        raise SettingsError(str(path), (problem,), f"Save {path} as UTF-8") from None
+
+
+def _parse(path: Path, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        said = str(error)
+        place = re.search(r" \(at line (\d+), column (\d+)\)$", said)
+        lines = text.splitlines() or [""]
+        if place:
+            line, column, what = int(place[1]), int(place[2]), said[: place.start()]
+        else:
+            line, column, what = len(lines), len(lines[-1]) + 1, re.sub(r" \(at end of document\)$", "", said)
+        block = _printable(lines[min(line, len(lines)) - 1].strip())
+        problem = f"{path.name}: line {line}, column {column}: not TOML: {what[:1].lower()}{what[1:]}: {block}"
+        raise SettingsError(str(path), (problem,), f"Correct that line of {path}") from None
+    except RecursionError:
+        problem = f"{path.name}: brackets are nested too deep."
+        raise SettingsError(str(path), (problem,), f"Take them out of {path}") from None
+
+
+def _printable(text: str, longest: int = LONGEST_SHOWN) -> str:
+    return printable(text[:longest]) + ("…" if len(text) > longest else "")
+
+
+def toml_value(value: Any) -> str:
+    """A value as it would stand in the file, printable whatever it holds."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (StrEnum, Frame, Path, str)):
+        return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in json.dumps(str(value), ensure_ascii=False))
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{toml_value(str(k))} = {toml_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(toml_value, value)) + "]"
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_value(name)
+
+
+def _near(word: object, known: tuple[str, ...]) -> str:
+    """`; did you mean …?`, or nothing when no known word is near."""
+    folded = {k.lower(): k for k in known}
+    found = difflib.get_close_matches(str(word).strip().lower(), list(folded), 1, 0.5)
+    return f"; did you mean '{folded[found[0]]}'?" if found else ""
+
+
+@dataclass(slots=True)
+class _Faults:
+    """The lines of all faults, in the order in which they were found."""
+
+    path: Path
+    lines: list[str] = field(default_factory=list)
+
+    def at(self, table: str, key: str, value: Any, what: str) -> None:
+        """One fault of one key."""
+        shown = _printable(toml_value(value))
+        self.lines.append(f"{self.path.name}: [{table}] {_key(key)} = {shown}: {what}")
+
+    def of(self, table: str, what: str) -> None:
+        """A fault of a whole table, or of the file where `table` is empty."""
+        place = f"[{table}]: " if table else ""
+        self.lines.append(f"{self.path.name}: {place}{what}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Checked:
+    """A table after its check: values that hold, and the keys whose value does not."""
+
+    name: str
+    values: Mapping[str, Any]
+    faulty: frozenset[str]
+
+    def get(self, key: str) -> Any:
+        """The value, its default where it was not given, or None where it is faulty."""
+        return None if key in self.faulty else self.values.get(key)
+
+
+class _Reader:
+    """Goes through the tables of one file; a fault in one does not keep the others from being checked."""
+
+    def __init__(self, path: Path, faults: _Faults) -> None:
+        from dncd.outside import config_rules
+
+        self.rules, self.path, self.faults = config_rules, path, faults
+
+    def settings(self, raw: dict[str, Any]) -> Settings | None:
+        """The settings, or None; faults are noted either way."""
+        for key in raw.keys() - {"shop", "machines"}:
+            self._unknown_top(key, raw[key])
+        shop = self._shop(raw.get("shop", {}))
+        tables = raw.get("machines", {})
+        if not isinstance(tables, dict) or any(not isinstance(t, dict) for t in tables.values()):
+            self.faults.of("machines", "each machine needs its own table, such as [machines.gang-lathe]")
+            tables = {}
+        elif not tables:
+            self.faults.of("", "no machine is named: add a table such as [machines.gang-lathe] with its line")
+        read = {name: self._machine(name, table) for name, table in tables.items()}
+        self._ports_apart({name: line for name, (_, line) in read.items()})
+        machines = {name: machine for name, (machine, _) in read.items() if machine is not None}
+        return None if shop is None or len(machines) < len(read) else Settings(self.path.absolute(), shop, machines)
+
+    def _unknown_top(self, key: str, value: Any) -> None:
+        near = _near(key, ("shop", "machines"))
+        if isinstance(value, dict):
+            self.faults.of(_key(key), f"unknown table; tables are [shop] and [machines.NAME]{near}")
+            return
+        rules = self.rules.KINDS["shop"].rules
+        home = "; this key belongs in [shop]" if key in rules else near
+        shown = _printable(toml_value(value))
+        self.faults.of("", f"{_key(key)} = {shown}: stands in no table; tables are [shop] and [machines.NAME]{home}")
+
+    def _shop(self, raw: Any) -> ShopSettings | None:
+        if not isinstance(raw, dict):
+            self.faults.of("shop", "must be a table")
+            return None
+        checked = self._table("shop", "shop", raw)
+        values = dict(checked.values)
+        for key in ("folder", "state"):
+            values[key] = Path(os.path.normpath(self.rules.absolute(self.path, str(values[key]))))
+        folder, state = values["folder"], values["state"]
+        if not checked.faulty & {"folder", "state"} and (folder.is_relative_to(state) or state.is_relative_to(folder)):
+            what = f"neither may lie in the other, and folder is {folder}: dncd would take its own records for programs"
+            self.faults.at("shop", "state", str(state), what)
+            return None
+        return None if checked.faulty else ShopSettings(**values)
+
+    def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, _Checked]:
+        before = len(self.faults.lines)
+        where = f"machines.{_key(name)}"
+        if not self.rules.MACHINE_NAME.fullmatch(name):
+            slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:64]
+            near = f"; did you mean '{slug}'?" if slug else ""
+            self.faults.of(where, f"a machine's name has {self.rules.MACHINE_NAME_ALLOWED}{near}")
+        own = self._table("machine", where, {k: v for k, v in raw.items() if k not in self.rules.TABLES})
+        start: dict[str, Any] = {}
+        if profile := own.get("profile"):
+            start = tomllib.loads(self.rules.profile_text(profile))
+        tables: dict[str, _Checked] = {}
+        for table in self.rules.TABLES:
+            given = raw.get(table, {})
+            if not isinstance(given, dict):
+                self.faults.at(where, table, given, f"must be a table, [{where}.{table}]")
+                given = {}
+            tables[table] = self._table(table, f"{where}.{table}", {**start.get(table, {}), **given})
+        self._fits(tables["line"], tables["tape"])
+        if len(self.faults.lines) > before:
+            return None, tables["line"]
+        parts = {table: kind(**tables[table].values) for table, kind in self.rules.TABLES.items()}
+        return MachineSettings(name=name, title=own.values["title"], **parts), tables["line"]
+
+    def _table(self, kind: str, where: str, raw: dict[str, Any]) -> _Checked:
+        """Checks one table key by key, notes each fault, and gives what holds."""
+        table = self.rules.KINDS[kind]
+        values, faulty = dict(table.defaults), set[str]()
+        for key, value in raw.items():
+            if key not in table.rules:
+                self._unknown(kind, where, key, value)
+                continue
+            try:
+                values[key] = table.rules[key].check(value)
+            except ValueError:
+                faulty.add(key)
+                self._wrong(table.rules[key], where, key, value)
+        for key in table.rules.keys() - values.keys() - faulty:
+            faulty.add(key)
+            self.faults.of(where, f"{key}: missing, and it has no default; it is {table.rules[key].allowed}")
+        return _Checked(where, values, frozenset(faulty))
+
+    def _wrong(self, rule: "Rule", where: str, key: str, value: Any) -> None:
+        near = _near(value, rule.near) if isinstance(value, (str, int, float)) else ""
+        if key == "port" and isinstance(value, str) and value.startswith(("tty", "serial/")):
+            near = f"; did you mean '/dev/{_printable(value)}'?"
+        self.faults.at(where, key, value, f"allowed: {rule.allowed}{near}")
+
+    def _unknown(self, kind: str, where: str, key: str, value: Any) -> None:
+        known = tuple(self.rules.KINDS[kind].rules)
+        tables = tuple(self.rules.TABLES) if kind == "machine" else ()
+        if isinstance(value, dict):
+            allowed = f"; tables here are {', '.join(tables)}" if tables else f"; keys here are {', '.join(known)}"
+            self.faults.of(f"{where}.{_key(key)}", f"unknown table{_near(key, tables) or allowed}")
+        else:
+            near = self._home(key, kind, where) or _near(key, known) or "; known are " + ", ".join(known)
+            self.faults.at(where, key, value, f"unknown key{near}")
+
+    def _home(self, key: str, kind: str, where: str) -> str:
+        """Where a key belongs that is known, but not in this table."""
+        machine = where if kind == "machine" else where.rpartition(".")[0]
+        if kind == "shop":
+            return ""
+        homes = [t for t in self.rules.TABLES if t != kind and key in self.rules.KINDS[t].rules]
+        return f"; it belongs in [{machine}.{homes[0]}]" if homes else ""
+
+    def _fits(self, line: _Checked, tape: _Checked) -> None:
+        """What no single key can tell: frame, code and protocol must carry each other."""
+        frame, code, protocol = line.get("frame"), tape.get("code"), line.get("protocol")
+        mark, codes = tape.get("mark"), tape.get("eia_codes")
+        carried = {**EIA_STANDARD, **EIA_CUSTOMARY, **dict(codes or ())}
+        if code is TapeCode.EIA and mark is not None and codes is not None and mark not in carried:
+            what = "EIA code has no byte for this mark; give it one in tape.eia_codes"
+            self.faults.at(tape.name, "mark", mark, what)
+        if frame is None:
+            return
+        eight_plain = frame.data_bits == 8 and frame.parity == "N"
+        if code is TapeCode.EIA and not eight_plain:
+            what = 'tape.code = "eia" has its own odd parity and needs eight bits without parity: 8N1 or 8N2'
+            self.faults.at(line.name, "frame", frame, what)
+        elif protocol not in (None, Protocol.PLAIN) and not eight_plain:
+            what = f'protocol = "{protocol}" sends whole bytes and needs eight bits without parity: 8N1 or 8N2'
+            self.faults.at(line.name, "frame", frame, what)
+        elif code is TapeCode.ISO and frame.data_bits < 7:
+            what = 'tape.code = "iso" needs seven or eight bits, such as 7E1, 7E2 or 8N1'
+            self.faults.at(line.name, "frame", frame, what)
+
+    def _ports_apart(self, lines: Mapping[str, _Checked]) -> None:
+        owners: dict[str, str] = {}
+        for name, line in lines.items():
+            port = line.get("port")
+            if port is None:
+                continue
+            device = port.lower() if "://" in port else os.path.realpath(port)
+            if device in owners:
+                what = f"[machines.{_key(owners[device])}.line] has the same port; one port serves one machine"
+                self.faults.at(line.name, "port", port, what)
+            owners.setdefault(device, name)
+
+
+def explain(settings: Settings) -> str:
+    """What holds, as a settings file of its own: every key with its value, what the user did not change marked so.
+
+    `load` of this text gives the same settings.
+    """
+    return "\n".join(_explained(settings))
+
+
+def _explained(settings: Settings) -> Iterator[str]:
+    from dncd.outside.config_rules import KINDS, TABLES
+
+    yield f"# What holds in {settings.file}; values that are the default are marked so."
+    yield "[shop]"
+    yield from _keys(KINDS["shop"], settings.shop)
+    for machine in settings.machines.values():
+        yield ""
+        yield f"[machines.{machine.name}]"
+        yield f"title = {toml_value(machine.title)}"
+        for table in TABLES:
+            part = getattr(machine, table)
+            yield ""
+            yield f"[machines.{machine.name}.{table}]{_meaning(part)}"
+            yield from _keys(KINDS[table], part)
+    yield ""
+
+
+def _keys(table: "Table", part: Any) -> Iterator[str]:
+    for f in fields(part):
+        value = getattr(part, f.name)
+        default = f.name in table.defaults and value == table.defaults[f.name]
+        shown = dict(value) if isinstance(value, tuple) else value
+        yield f"{f.name} = {toml_value(shown)}" + ("    # default" if default else "")
+
+
+def _meaning(part: Any) -> str:
+    """What follows from a table by arithmetic, as a comment."""
+    if isinstance(part, LineSettings):
+        rate, ahead = 1 / part.char_s, part.ahead * part.char_s * 1000
+        return f"    # {rate:.4g} characters a second; {part.ahead} ahead are {ahead:.3g} ms"
+    return ""
+
+
+def plain(settings: Settings) -> dict[str, Any]:
+    """What holds, as JSON can carry it; tables and keys as in the file."""
+    from dncd.outside.config_rules import TABLES
+
+    machines = {
+        m.name: {"title": m.title, **{table: _plain_table(getattr(m, table)) for table in TABLES}}
+        for m in settings.machines.values()
+    }
+    return {"file": str(settings.file), "shop": _plain_table(settings.shop), "machines": machines}
+
+
+def _plain_table(part: Any) -> dict[str, Any]:
+    values = ((f.name, getattr(part, f.name)) for f in fields(part))
+    return {
+        k: dict(v) if isinstance(v, tuple) else v if isinstance(v, (bool, int, float)) else str(v) for k, v in values
+    }

@@ -1,0 +1,220 @@
+"""What each key of the settings file may be: pydantic types made from the dataclasses of `dncd.values`.
+
+A key is a field of its dataclass there (name, type, default). Here is only what the type cannot say: the range of a
+number, the form of a text. Enums, booleans and frames need no line. Importing this module loads pydantic, so only
+`config.load` does it.
+"""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, InitVar, dataclass, field, fields
+from enum import StrEnum
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Final, get_type_hints
+
+from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, Strict, TypeAdapter
+
+from dncd import defaults
+from dncd.tape.codes import Coder
+from dncd.values import (
+    Frame,
+    LineSettings,
+    ProgramSettings,
+    ReceiveSettings,
+    SendSettings,
+    ShopSettings,
+    TapeCode,
+    TapeSettings,
+)
+
+TABLES: Final[Mapping[str, type]] = {
+    "line": LineSettings,
+    "tape": TapeSettings,
+    "send": SendSettings,
+    "receive": ReceiveSettings,
+    "program": ProgramSettings,
+}
+"""The tables of one machine, in the order in which they are shown."""
+
+USUAL_FRAMES: Final = ("7E1", "7E2", "7O1", "7O2", "8N1", "8N2", "8E1", "8O1", "7N2", "8E2", "8O2")
+"""Frames that a wrong one is compared with."""
+
+MACHINE_NAME: Final = re.compile(r"[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?")
+MACHINE_NAME_ALLOWED: Final = "a-z, 0-9 and - (not at the ends), at most 64 characters: it is also a folder's name"
+
+NOT_A_MARK: Final = "/():;#<>+-.,[]="
+"""Characters that begin or end something else in a block, so that a mark line could not be told from a block."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """kind: the type for pydantic; allowed: the same for people; near: values that a wrong one is compared with."""
+
+    kind: InitVar[Any]
+    allowed: str
+    near: tuple[str, ...] = ()
+    adapter: "TypeAdapter[Any]" = field(init=False)
+
+    def __post_init__(self, kind: Any) -> None:
+        # strict: "7" is no number and neither is true; 3 is a fine 3.0
+        object.__setattr__(self, "adapter", TypeAdapter(kind, config=ConfigDict(strict=True)))
+
+    def check(self, value: object) -> Any:
+        """The value as dncd holds it; ValueError (pydantic's own is one) when it is not allowed."""
+        return self.adapter.validate_python(value)
+
+
+def _whole(low: int, high: int, unit: str) -> Rule:
+    return Rule(Annotated[int, Field(ge=low, le=high)], f"a whole number of {unit} from {low} to {high}")
+
+
+def _number(low: float, high: float, unit: str) -> Rule:
+    annotation = Annotated[float, Field(ge=low, le=high, allow_inf_nan=False)]
+    return Rule(annotation, f"a number of {unit} from {low:g} to {high:g}")
+
+
+def _one_of(values: tuple[int, ...]) -> Rule:
+    words = tuple(str(v) for v in values)
+    return Rule(Annotated[int, AfterValidator(_member(values))], "one of " + ", ".join(words), words)
+
+
+def _member(values: tuple[int, ...]) -> Callable[[int], int]:
+    def check(value: int) -> int:
+        if value not in values:
+            raise ValueError
+        return value
+
+    return check
+
+
+def _text(pattern: str, allowed: str, near: tuple[str, ...] = ()) -> Rule:
+    whole = re.compile(pattern)
+
+    def check(value: str) -> str:
+        if not whole.fullmatch(value):
+            raise ValueError
+        return value
+
+    return Rule(Annotated[str, AfterValidator(check)], allowed, near)
+
+
+def _frame(value: object) -> Frame:
+    if not isinstance(value, str):
+        raise ValueError
+    return Frame.parse(value)
+
+
+def _title(value: str) -> str:
+    if len(value) > defaults.NAME_CHARS or not value.isprintable():
+        raise ValueError
+    return value
+
+
+def _eia_codes(value: object) -> tuple[tuple[str, int], ...]:
+    if not isinstance(value, dict) or any(type(code) is not int for code in value.values()):
+        raise ValueError
+    Coder(TapeCode.EIA, Frame.parse("8N1"), value)
+    return tuple(sorted(value.items()))
+
+
+def _profile_names() -> tuple[str, ...]:
+    folder = resources.files("dncd.outside").joinpath("profiles")
+    return tuple(sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml")))
+
+
+PROFILES: Final = _profile_names()
+
+_HOST = r"(\[[0-9A-Fa-f:.]+\]|[^/:@\s\x00-\x1f]+)"
+_PORT_NUMBER = r"(6553[0-5]|655[0-2]\d|65[0-4]\d\d|6[0-4]\d{3}|[1-5]\d{4}|[1-9]\d{0,3})"
+
+RULES: Final[Mapping[str, Rule]] = {
+    "shop.folder": _text(r"[^\x00]+", "a path; a relative one starts at the folder of this file"),
+    "shop.state": _text(r"[^\x00]+", "a path; a relative one starts at the folder of this file"),
+    "shop.settle_s": _number(0.05, 600, "seconds"),
+    "shop.file_extension": _text(
+        r"(?!\.(tmp|part)$)\.[A-Za-z0-9_-]{1,10}", "a point and 1 to 10 letters or digits, but not .tmp or .part"
+    ),
+    "machine.title": Rule(
+        Annotated[str, AfterValidator(_title)], f"printable, at most {defaults.NAME_CHARS} characters"
+    ),
+    "machine.profile": _text("|".join(map(re.escape, PROFILES)), "one of " + ", ".join(PROFILES), PROFILES),
+    "line.port": _text(
+        rf"/[^\x00-\x1f]+|(socket|rfc2217)://{_HOST}:{_PORT_NUMBER}",
+        "a path that starts with /, or socket://HOST:PORT, or rfc2217://HOST:PORT",
+    ),
+    "line.baud": _one_of(defaults.BAUDS),
+    "line.ahead": _whole(1, 4096, "characters"),
+    "tape.mark": _text(
+        f"(?![A-Za-z0-9{re.escape(NOT_A_MARK)}])[!-~]",
+        f"one printable character that begins no block, such as %; not a letter, a digit or one of {NOT_A_MARK}",
+        ("%",),
+    ),
+    "tape.leader_chars": _whole(0, defaults.LONGEST_LEADER_CHARS, "characters"),
+    "tape.trailer_chars": _whole(0, defaults.LONGEST_LEADER_CHARS, "characters"),
+    "tape.eia_codes": Rule(
+        Annotated[Any, PlainValidator(_eia_codes)],
+        "a table of character = code, each code from 0x01 to 0x7F with an odd number of holes and in no other use, "
+        'such as { "%" = 0x0B, "(" = 0x1A }',
+    ),
+    "send.dc1_stays_s": _number(0, 86400, "seconds"),
+    "send.stall_s": _number(1, 86400, "seconds"),
+    "receive.silence_s": _number(0.1, 3600, "seconds"),
+    "program.memory_chars": _whole(1, defaults.FILE_BYTES, "characters"),
+    "program.longest_block_chars": _whole(1, 100_000, "characters"),
+}
+"""By table and key. The ranges are those that `dncd.defaults` gives with each number, held together by a test."""
+
+
+def rule(table: str, key: str, kind: Any) -> Rule:
+    """The rule for a field: its line in RULES, else what its type says."""
+    if found := RULES.get(f"{table}.{key}"):
+        return found
+    if kind is Frame:
+        allowed = "data bits 5 to 8, parity N, E or O, and stop bits 1, 1.5 or 2, such as 7E1, 7E2, 7O1 or 8N1"
+        return Rule(Annotated[Any, PlainValidator(_frame)], allowed, USUAL_FRAMES)
+    if kind is bool:
+        return Rule(bool, "true or false, without quotes", ("true", "false"))
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        words = tuple(str(v) for v in kind)
+        return Rule(Annotated[kind, Strict(strict=False)], "one of " + ", ".join(f'"{w}"' for w in words), words)
+    raise TypeError(f"{table}.{key} is a {kind} and needs a line in RULES")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One kind of table: the rule of each key, and the values that hold where a key is absent."""
+
+    rules: Mapping[str, Rule]
+    defaults: Mapping[str, Any]
+
+
+def _table(name: str, kinds: Mapping[str, Any], given: Mapping[str, Any]) -> Table:
+    return Table({key: rule(name, key, kind) for key, kind in kinds.items()}, given)
+
+
+def _of_dataclass(name: str, kind: type, **more: Any) -> Table:
+    given = dict(more)
+    for f in fields(kind):
+        if f.default is not MISSING:
+            given[f.name] = f.default
+        elif f.default_factory is not MISSING:
+            given[f.name] = f.default_factory()
+    return _table(name, get_type_hints(kind), given)
+
+
+KINDS: Final[Mapping[str, Table]] = {
+    "shop": _of_dataclass("shop", ShopSettings, folder=defaults.FOLDER, state=defaults.STATE),
+    "machine": _table("machine", {"title": str, "profile": str}, {"title": "", "profile": None}),
+    **{name: _of_dataclass(name, kind) for name, kind in TABLES.items()},
+}
+
+
+def profile_text(name: str) -> str:
+    """The TOML of a shipped starting point; `name` is one of PROFILES."""
+    return resources.files("dncd.outside").joinpath("profiles", f"{name}.toml").read_text("utf-8")
+
+
+def absolute(file: Path, path: str) -> Path:
+    """A path of the settings file: a relative one starts at that file's folder."""
+    return file.parent.absolute() / path

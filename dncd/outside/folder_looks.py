@@ -1,0 +1,251 @@
+"""What lies in a `to-machine` folder, and which of it is complete.
+
+Only plain files count, seen through `lstat`: a link, pipe or device is never followed or opened. A file is complete
+when nobody holds it open for writing, as far as the system tells, and it was closed or moved in since its last change,
+or has not changed for `settle_s` (contract 1). An empty file always waits `settle_s`: many programs make one first and
+fill it later. The size alone proves nothing: a copy may set the full size at once.
+
+Whether somebody writes is asked by a read lease (fcntl(2), F_SETLEASE), given back at once. The kernel refuses it with
+EAGAIN while the file is open for writing, and with EACCES where the file is another user's: then time decides.
+"""
+
+import contextlib
+import enum
+import errno
+import fcntl
+import os
+import signal
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from dncd import defaults
+from dncd.values import shown
+
+_SIDE_FILES: Final = ("thumbs.db", "ehthumbs.db", "desktop.ini")
+_SIDE_STARTS: Final = (".", "~$")
+_SIDE_ENDS: Final = (".tmp", ".part", ".partial", ".crdownload", ".swp", "~")
+
+_NETWORK_KINDS: Final = ("nfs", "cifs", "smb", "9p", "fuse", "ceph", "afs", "virtiofs", "vboxsf")
+"""File systems whose answer to a lease is about the mount, not about the writer (an NFS client says EAGAIN for no)."""
+
+
+class Complete(enum.Enum):
+    """Whether a dropped file may be taken."""
+
+    YES = "yes"
+    NO = "no"
+
+
+class Writer(enum.Enum):
+    """Whether another program has a file open for writing."""
+
+    SOMEBODY = "somebody"
+    NOBODY = "nobody"
+    UNTOLD = "untold"
+
+
+class Hint(enum.Enum):
+    """What an event said about a file; events may be lost, so a hint only makes things quicker."""
+
+    CHANGED = "changed"
+    CLOSED = "closed"
+    GONE = "gone"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One dropped file. name: any bytes, those that are no UTF-8 as surrogates; size: bytes; times: ns."""
+
+    name: str
+    inode: int
+    device: int
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+    complete: Complete
+
+
+@dataclass(frozen=True, slots=True)
+class FolderNews:
+    """A whole listing, posted when anything in it changed.
+
+    entries: in the order in which they came; what is no longer in it was taken away. problem: why the folder cannot be
+    used as it should, in words, empty where all is well; the entries are then those seen last. notes: what was done.
+    """
+
+    machine: str
+    entries: tuple[Entry, ...]
+    problem: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Seen:
+    entry: Entry
+    since: float
+
+
+@dataclass(slots=True)
+class Book:
+    """What is known about one folder between two looks. Times are seconds of the caller's clock.
+
+    settle_s: as the settings say; lag_s: how long a new file waits for its event, 0 where there are none.
+    """
+
+    settle_s: float
+    lag_s: float = 0.0
+    _looks: int = 0
+    _fresh: dict[str, float] = field(default_factory=dict)
+    _seen: dict[str, _Seen] = field(default_factory=dict)
+    _came: dict[str, int] = field(default_factory=dict)
+    _count: int = 0
+    _closed: set[str] = field(default_factory=set)
+    _held: dict[str, float] = field(default_factory=dict)
+
+    def hint(self, name: str, hint: Hint) -> None:
+        """Take in what an event said; call in the order of the events, before the look that follows them."""
+        if hint is Hint.CLOSED:
+            self._closed.add(name)
+        else:
+            self._closed.discard(name)
+        if hint is Hint.GONE:
+            self._came.pop(name, None)
+        else:
+            self._count += 1
+            self._came.setdefault(name, self._count)
+
+    def look(self, files: dict[str, os.stat_result], now: float, writer: Callable[[str], Writer]) -> tuple[Entry, ...]:
+        """The entries of a listing, oldest first: by the order of events, else by time of change, then name."""
+        unseen = [name for name in files if name not in self._seen]
+        self._fresh = {name: self._fresh.get(name, now) for name in unseen if name not in self._came}
+        if self._looks:
+            unseen = [name for name in unseen if name in self._came or now - self._fresh[name] >= self.lag_s]
+        self._looks += 1
+        last = self._count + 1
+        new = sorted(unseen, key=lambda name: (self._came.get(name, last), files[name].st_mtime_ns, name))
+        self._seen = {name: seen for name, seen in self._seen.items() if name in files}
+        for name in [*self._seen, *new]:
+            self._fresh.pop(name, None)
+            self._look_at(name, files[name], now, writer)
+        self._came.clear()
+        self._closed.intersection_update(files)
+        self._held = {name: since for name, since in self._held.items() if name in files}
+        return tuple(seen.entry for seen in self._seen.values())
+
+    def _look_at(self, name: str, found: os.stat_result, now: float, writer: Callable[[str], Writer]) -> None:
+        entry = Entry(
+            name, found.st_ino, found.st_dev, found.st_size, found.st_mtime_ns, found.st_ctime_ns, Complete.NO
+        )
+        seen = self._seen.get(name)
+        if seen is None or _identity(seen.entry) != _identity(entry):
+            seen = self._seen[name] = _Seen(entry, now)
+            self._held.pop(name, None)
+        elif seen.entry.complete is Complete.YES:
+            return
+        settled = now - seen.since >= self.settle_s
+        if not settled and not (name in self._closed and entry.size):
+            return
+        if writer(name) is Writer.SOMEBODY:
+            self._held.setdefault(name, now)
+            return
+        self._held.pop(name, None)
+        self._closed.discard(name)
+        seen.entry = Entry(name, entry.inode, entry.device, entry.size, entry.mtime_ns, entry.ctime_ns, Complete.YES)
+
+    def due(self, now: float) -> float | None:
+        """When the next file may have been unchanged for long enough; None where none waits for that."""
+        waits = [
+            seen.since + self.settle_s
+            for name, seen in self._seen.items()
+            if seen.entry.complete is Complete.NO and name not in self._held
+        ]
+        return min(waits + [since + self.lag_s for since in self._fresh.values()], default=None)
+
+    def held_open(self, now: float) -> list[str]:
+        """Files that another program has kept open for writing, without a change, for HELD_OPEN_S or longer."""
+        return [name for name, since in self._held.items() if now - since >= defaults.HELD_OPEN_S]
+
+
+def _identity(entry: Entry) -> tuple[int, int, int, int, int]:
+    return entry.inode, entry.device, entry.size, entry.mtime_ns, entry.ctime_ns
+
+
+def left_alone(name: str) -> bool:
+    """Whether the name is that of a file that no one meant as a program (contract 1)."""
+    low = name.lower()
+    return low.startswith(_SIDE_STARTS) or low.endswith(_SIDE_ENDS) or low in _SIDE_FILES
+
+
+@contextlib.contextmanager
+def opened(folder: Path) -> Iterator[int]:
+    """A descriptor of the folder itself, never of what a link points to; OSError as of open(2)."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+def plain_files(descriptor: int) -> dict[str, os.stat_result]:
+    """The plain files of an opened folder that may be programs, by name."""
+    found = {}
+    with os.scandir(descriptor) as entries:
+        for entry in entries:
+            if not left_alone(entry.name):
+                with contextlib.suppress(FileNotFoundError):  # taken away between listing and looking
+                    status = entry.stat(follow_symlinks=False)
+                    if stat.S_ISREG(status.st_mode):
+                        found[entry.name] = status
+    return found
+
+
+def writer_of(descriptor: int, name: str) -> Writer:
+    """Whether somebody has the plain file `name` of an opened folder open for writing."""
+    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
+    try:
+        file = os.open(name, flags, dir_fd=descriptor)
+    except OSError:  # no right to read it, or gone: whoever reads it next tells which
+        return Writer.UNTOLD
+    try:
+        # Who opens the file for writing in this very moment makes the kernel signal us; SIGURG is ignored by default.
+        fcntl.fcntl(file, fcntl.F_SETSIG, signal.SIGURG)
+        fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+        fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+    except OSError as refused:
+        return Writer.SOMEBODY if refused.errno == errno.EAGAIN else Writer.UNTOLD
+    else:
+        return Writer.NOBODY
+    finally:
+        os.close(file)
+
+
+def leases_tell(descriptor: int) -> bool:
+    """Whether a lease on this file system says who writes: not on network mounts, nor where nothing names the kind."""
+    device = os.fstat(descriptor).st_dev
+    wanted = f"{os.major(device)}:{os.minor(device)}"
+    try:
+        lines = Path("/proc/self/mountinfo").read_text(errors="replace").splitlines()
+    except OSError:
+        return False
+    for line in lines:
+        mount, _, kind = line.partition(" - ")
+        if mount.split()[2] == wanted:
+            return not kind.startswith(_NETWORK_KINDS)
+    return False
+
+
+def problem_of(folder: Path, entries: int, held_open: list[str]) -> str:
+    """What is wrong with a folder that could be listed, in words; empty where nothing is."""
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return f"dncd may not take files out of {shown(str(folder), 200)}; give its user the right to write there"
+    if held_open:
+        return (
+            f"{shown(held_open[0])} is still open for writing in another program after {defaults.HELD_OPEN_S:g} s; "
+            "close it there"
+        )
+    if entries > defaults.QUEUE_FILES:
+        return f"{entries} files lie in {shown(str(folder), 200)}; the first {defaults.QUEUE_FILES} of them wait"
+    return ""

@@ -1,0 +1,107 @@
+"""The journal of the service (structlog): what happens, as events with fields.
+
+Readable lines where it goes to a terminal, one JSON object a line elsewhere. Every text in it is made printable first:
+it may have come from a control or from a file's name.
+"""
+
+import logging
+import sys
+from collections.abc import Mapping, MutableMapping
+from typing import Any, Final, TextIO
+
+import structlog
+
+from dncd.errors import DncdError
+from dncd.values import printable
+
+LONGEST_TEXT: Final = 2000
+"""Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""
+
+TRANSFER_FIELDS: Final = (
+    "machine", "program", "file", "wire_chars", "seconds", "holds", "revision", "sha256", "seq", "reason",
+)  # fmt: skip
+"""Fields of a ledger record that the canonical line of a transfer shows, in this order."""
+
+
+class Journal:
+    """Writes lines that all bear the same fields, such as machine="gang-lathe"."""
+
+    def __init__(self, **fields: object) -> None:
+        self._fields = fields
+
+    def info(self, event: str, **fields: object) -> None:
+        """Something happened as it should."""
+        _logger().info(event, **{**self._fields, **fields})
+
+    def warning(self, event: str, **fields: object) -> None:
+        """Something wants looking after; say what, where and next."""
+        _logger().warning(event, **{**self._fields, **fields})
+
+    def failed(self, event: str, error: BaseException) -> None:
+        """A fault of dncd itself, with its traceback for whoever mends it."""
+        _logger().error(event, exc_info=error, **self._fields)
+
+    def told(self, error: DncdError) -> None:
+        """A warning with the three sentences of an error, under its stable code."""
+        self.warning(error.code, what=error.what, where=error.where, next=error.next_step)
+
+    def transfer(self, record: Mapping[str, Any]) -> None:
+        """The one canonical line of a transfer: what the ledger holds of it."""
+        shown = {key: record[key] for key in TRANSFER_FIELDS if record.get(key) not in (None, "", [], ())}
+        self.info(f"transfer {record.get('event', record.get('result', ''))}".strip(), **shown)
+
+
+def journal(**fields: object) -> Journal:
+    """A journal whose lines all bear `fields`."""
+    return Journal(**fields)
+
+
+def _logger() -> structlog.typing.FilteringBoundLogger:
+    logger: structlog.typing.FilteringBoundLogger = structlog.get_logger()
+    return logger
+
+
+def set_up(stream: TextIO | None = None, level: int = logging.INFO) -> None:
+    """Sends the journal to `stream` (standard error) from now on. Safe to call again."""
+    out = sys.stderr if stream is None else stream
+    renderer: structlog.typing.Processor
+    if out.isatty():
+        renderer = structlog.dev.ConsoleRenderer(sort_keys=False, pad_event_to=0)
+    else:
+        renderer = structlog.processors.JSONRenderer(ensure_ascii=False)
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            _all_printable,
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+        logger_factory=structlog.PrintLoggerFactory(out),
+        cache_logger_on_first_use=False,
+    )
+
+
+def _all_printable(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    trace = event.pop("exception", None)
+    safe = {_safe(str(key)): _plain(value) for key, value in event.items()}
+    if trace is not None:  # its line ends are dncd's own
+        safe["exception"] = "\n".join(printable(line) for line in str(trace).splitlines())
+    return safe
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bool | int | float) or value is None:
+        return value
+    if isinstance(value, Mapping):
+        return {_safe(str(k)): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(v) for v in value]
+    if isinstance(value, bytes):
+        return _safe(value.decode("latin-1"))
+    return _safe(str(value))
+
+
+def _safe(text: str) -> str:
+    return printable(text[:LONGEST_TEXT]) + ("…" if len(text) > LONGEST_TEXT else "")

@@ -1,0 +1,305 @@
+"""Ports behind a device server: `socket://` carries bytes alone, `rfc2217://` settings, modem lines and faults as well.
+
+Both are own non-blocking TCP sockets: pyserial's URL handlers have no descriptor to select on. A byte that TCP took may
+still lie in the server; only pacing (the line's clock) keeps that small, so neither kind tells an output count.
+"""
+
+import contextlib
+import socket
+import time
+from collections.abc import Sequence
+from urllib.parse import urlsplit
+
+from dncd import defaults
+from dncd.errors import PortError, PortGoneError
+from dncd.line import telnet
+from dncd.line.telnet_stream import Data, escaped
+from dncd.outside.ports import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
+from dncd.values import LineSettings, shown
+
+
+class SocketPort:
+    """An open `socket://` port; see `Port`."""
+
+    def __init__(self, name: str, connection: socket.socket) -> None:
+        self.name = name
+        self.notes: tuple[str, ...] = ()
+        self._connection = connection
+
+    def fileno(self) -> int:
+        """The descriptor to select on."""
+        number = self._connection.fileno()
+        if number < 0:
+            raise gone(self.name, "the connection is closed")
+        return number
+
+    def read(self) -> Reading:
+        """What has come."""
+        return Reading(_receive(self.name, self._connection))
+
+    def write(self, data: bytes) -> int:
+        """Hand over what TCP takes now."""
+        return _send(self.name, self._connection, data)
+
+    def pending_write(self) -> bool:
+        """Never: what was accepted is TCP's."""
+        return False
+
+    def outgoing(self) -> int | None:
+        """Not told."""
+        return None
+
+    def modem(self) -> Modem:
+        """Not told."""
+        return Modem()
+
+    def set_rts(self, on: Signal) -> None:
+        """Without effect: a plain socket has no lines."""
+
+    def set_dtr(self, on: Signal) -> None:
+        """Without effect: a plain socket has no lines."""
+
+    def counters(self) -> Counters | None:
+        """Not told."""
+        return None
+
+    def close(self) -> None:
+        """End the connection."""
+        self._connection.close()
+
+
+class Rfc2217Port:
+    """An open `rfc2217://` port; see `Port`. Holds bytes back while the server asks for it."""
+
+    def __init__(self, name: str, connection: socket.socket, machine: telnet.Telnet) -> None:
+        self.name = name
+        self.notes: tuple[str, ...] = ()
+        self._connection = connection
+        self._machine = machine
+        self._modem = Modem()
+        self._out = bytearray()
+        self._early = Reading()
+
+    def fileno(self) -> int:
+        """The descriptor to select on."""
+        number = self._connection.fileno()
+        if number < 0:
+            raise gone(self.name, "the connection is closed")
+        return number
+
+    def agree(self, line: LineSettings) -> None:
+        """Negotiate until every setting is confirmed; waits, at most CONFIRM_S."""
+        until = time.monotonic() + defaults.CONFIRM_S
+        needed = set(self._machine.asked) - {telnet.Setting.MODEM_MASK}
+        if carried_frame(line.frame).parity == "N":
+            needed.discard(telnet.Setting.LINE_MASK)  # dncd checks parity itself; the notices are a help, no more
+        while True:
+            self._out += self._machine.take()
+            self._connection.settimeout(max(0.001, until - time.monotonic()))
+            try:
+                self._connection.sendall(self._out)
+                self._out.clear()
+                _refuse(line, self._machine)
+                if not needed & set(self._machine.waiting) and self._machine.binary is Signal.ON:
+                    break
+                if time.monotonic() >= until:
+                    raise TimeoutError
+                raw = self._connection.recv(defaults.PORT_READ_BYTES)
+            except TimeoutError:
+                raise gone(self.name, _silence(self._machine, needed)) from None
+            except OSError as fault:
+                raise gone(self.name, f"the connection broke ({shown(str(fault))})") from fault
+            if not raw:
+                raise gone(self.name, "the device server closed the connection")
+            self._take_in(raw)
+        self._connection.setblocking(False)
+
+    def read(self) -> Reading:
+        """What has come; faults that the server told are `notices`."""
+        early, self._early = self._early, Reading()
+        if early != Reading():
+            return early
+        raw = _receive(self.name, self._connection)
+        if raw:
+            self._take_in(raw)
+            self._push()
+            changed = self._machine.refusals
+            if changed or self._machine.binary is not Signal.ON:
+                raise gone(
+                    self.name, f"the device server changed the line ({_listed(changed) or 'not all bytes pass'})"
+                )
+        reading, self._early = self._early, Reading()
+        return reading
+
+    def write(self, data: bytes) -> int:
+        """Hand over all of `data`, or nothing while earlier bytes or the server hold it up."""
+        self._push()
+        if self._out or self._machine.suspended is Signal.ON:
+            return 0
+        self._out += escaped(data)
+        self._push()
+        return len(data)
+
+    def pending_write(self) -> bool:
+        """Whether bytes wait for TCP; those that the server itself holds up wait for its word instead."""
+        return bool(self._out) and self._machine.suspended is Signal.OFF
+
+    def outgoing(self) -> int | None:
+        """Not told."""
+        return None
+
+    def modem(self) -> Modem:
+        """As last notified; unknown until the first notice."""
+        return self._modem
+
+    def set_rts(self, on: Signal) -> None:
+        """Ask the server to switch RTS."""
+        self._switch(telnet.Setting.RTS, {Signal.ON: 11, Signal.OFF: 12}, on)
+
+    def set_dtr(self, on: Signal) -> None:
+        """Ask the server to switch DTR."""
+        self._switch(telnet.Setting.DTR, {Signal.ON: 8, Signal.OFF: 9}, on)
+
+    def counters(self) -> Counters | None:
+        """Not told; faults come as notices of a reading."""
+        return None
+
+    def close(self) -> None:
+        """End the connection."""
+        self._connection.close()
+
+    def _switch(self, setting: telnet.Setting, values: dict[Signal, int], on: Signal) -> None:
+        if on is Signal.UNKNOWN:
+            raise ValueError("a line is switched on or off, never to unknown")
+        self._machine.ask(setting, values[on])
+        self._push()
+
+    def _take_in(self, raw: bytes) -> None:
+        data, faults = bytearray(self._early.data), self._early.notices
+        for event in self._machine.feed(raw):
+            match event:
+                case Data():
+                    data += event.data
+                case telnet.LineState():
+                    faults += event.faults
+                case telnet.ModemState():
+                    self._modem = event.modem
+                case telnet.Signature() if len(self.notes) < 2:
+                    self.notes += (f"the device server calls itself {shown(event.text.decode('latin-1'))}",)
+                case _:  # the machine keeps what the others change
+                    pass
+        self._early = Reading(bytes(data), (), faults)
+
+    def _push(self) -> None:
+        self._out += self._machine.take()
+        if self._out and self._machine.suspended is Signal.OFF:
+            del self._out[: _send(self.name, self._connection, bytes(self._out))]
+
+
+def open_socket(line: LineSettings) -> SocketPort:
+    """Connect to a raw device server; errors as `ports.open_port`."""
+    frame = carried_frame(line.frame)
+    refuse_odd_stop_bits(line, frame)
+    if frame.data_bits != 8 or frame.parity != "N":
+        raise cannot(line, "a plain socket neither sets nor tells a frame with parity or fewer than eight bits")
+    port = SocketPort(line.port, _connect(line))
+    port.notes = (f"a plain socket: rate and frame ({line.baud} {frame}) are as the device server is set, unchecked",)
+    return port
+
+
+def open_rfc2217(line: LineSettings) -> Rfc2217Port:
+    """Connect to an RFC 2217 server and have every setting confirmed; errors as `ports.open_port`."""
+    frame = carried_frame(line.frame)
+    refuse_odd_stop_bits(line, frame)
+    asked = telnet.Asked(line.baud, frame.data_bits, frame.parity, frame.stop_bits)
+    port = Rfc2217Port(line.port, _connect(line), telnet.Telnet(asked))
+    try:
+        port.agree(line)
+    except BaseException:
+        port.close()
+        raise
+    return port
+
+
+def gone(name: str, what: str) -> PortGoneError:
+    """The error for a device server that is not there or went away."""
+    return PortGoneError(
+        what,
+        f"port {name}",
+        "Check the device server's power, network and address; dncd tries it again until it answers",
+    )
+
+
+def _address(line: LineSettings) -> tuple[str, int]:
+    with contextlib.suppress(ValueError):
+        parts = urlsplit(line.port)
+        if parts.hostname and parts.port and not (parts.path or parts.query or parts.fragment or parts.username):
+            return parts.hostname, parts.port
+    raise PortError(
+        "host and port number are not both there, or something else is",
+        f"port {shown(line.port)}",
+        f"Write it as {line.port.partition(':')[0]}://host:port, such as socket://192.0.2.7:4001",
+    )
+
+
+def _connect(line: LineSettings) -> socket.socket:
+    host, port = _address(line)
+    try:
+        connection = socket.create_connection((host, port), timeout=defaults.CONNECT_S)
+    except (OSError, UnicodeError) as fault:
+        raise gone(line.port, f"no connection ({shown(str(fault))})") from fault
+    every = max(1, defaults.KEEPALIVE_S // 3)
+    for level, option, value in (
+        (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),
+        (socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1),
+        (socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, defaults.KEEPALIVE_S),
+        (socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, every),
+        (socket.IPPROTO_TCP, socket.TCP_KEEPCNT, 3),
+        (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, (defaults.KEEPALIVE_S + 3 * every) * 1000),
+    ):
+        connection.setsockopt(level, option, value)
+    connection.setblocking(False)
+    return connection
+
+
+def _receive(name: str, connection: socket.socket) -> bytes:
+    try:
+        raw = connection.recv(defaults.PORT_READ_BYTES)
+    except BlockingIOError:
+        return b""
+    except OSError as fault:
+        raise gone(name, f"the connection broke ({shown(str(fault))})") from fault
+    if not raw:
+        raise gone(name, "the device server closed the connection")
+    return raw
+
+
+def _send(name: str, connection: socket.socket, data: bytes) -> int:
+    try:
+        return connection.send(data) if data else 0
+    except BlockingIOError:
+        return 0
+    except OSError as fault:
+        raise gone(name, f"the connection broke ({shown(str(fault))})") from fault
+
+
+def _refuse(line: LineSettings, machine: telnet.Telnet) -> None:
+    """PortError for what the server says it cannot do."""
+    if machine.refusals:
+        raise cannot(line, f"the device server refuses {_listed(machine.refusals)}")
+    if (telnet.COM_PORT, telnet.Whose.OURS) in machine.refused_options and machine.agreed is Signal.OFF:
+        raise cannot(line, "the server does not speak RFC 2217; socket:// may be what it offers")
+    if any((telnet.BINARY, whose) in machine.refused_options for whose in telnet.Whose):
+        raise cannot(line, "the server will not carry all 256 byte values (Telnet BINARY)")
+
+
+def _listed(refusals: Sequence[telnet.Refusal]) -> str:
+    return "; ".join(map(str, refusals))
+
+
+def _silence(machine: telnet.Telnet, needed: set[telnet.Setting]) -> str:
+    limit = f"within {defaults.CONFIRM_S:g} s"
+    if machine.agreed is Signal.OFF:
+        return f"the server did not agree to RFC 2217 {limit}"
+    missing = [setting.label for setting in machine.waiting if setting in needed]
+    return f"the server did not confirm {limit}: {', '.join(missing) or 'that it carries all byte values'}"

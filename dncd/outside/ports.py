@@ -1,0 +1,133 @@
+"""The port as the line loop sees it, and the opening of every kind of port.
+
+A port is opened once and stays open. Nothing in it waits, except `open_port`, which may take a few seconds for a device
+server: call it from a thread of its own. Every failure after opening is one error, `PortGoneError`, whatever the driver
+or pyserial calls it.
+
+What each kind can tell:
+
+================  ===========  ==============  =========  ==========================
+kind              modem lines  output count    counters   bad characters
+================  ===========  ==============  =========  ==========================
+serial port       yes          driver's queue  yes        each one marked
+pseudo-terminal   unknown      None            None       (none can occur)
+``socket://``     unknown      None            None       not told, so refused
+``rfc2217://``    as notified  None            None       counted, not placed
+================  ===========  ==============  =========  ==========================
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Protocol
+
+from dncd.errors import PortError
+from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
+
+__all__ = ["Counters", "Modem", "Port", "Reading", "Signal", "carried_frame", "open_port"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one look at a port gave.
+
+    data: the bytes as they stood on the line; bad: indexes into `data` of bytes that the UART marked (parity, stop bit,
+    or a break, which reads as a marked NUL); notices: faults that are not tied to a byte, counted since the last look.
+    """
+
+    data: bytes = b""
+    bad: tuple[int, ...] = ()
+    notices: Counters = NO_FAULTS
+
+
+class Port(Protocol):
+    """An open line. Call `read` once after opening: a port may hold bytes that `select` on `fileno` does not show."""
+
+    @property
+    def name(self) -> str:
+        """The port as the settings name it."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the opening found worth telling, in plain words: low latency got or not, who else holds the port."""
+
+    def fileno(self) -> int:
+        """The descriptor to select on; PortGoneError after close."""
+
+    def read(self) -> Reading:
+        """What has come, possibly nothing; never waits. PortGoneError when the port went away."""
+
+    def write(self, data: bytes) -> int:
+        """Hand over what fits without waiting and say how many bytes that were; `b""` only moves held bytes on."""
+
+    def pending_write(self) -> bool:
+        """Whether the port itself holds bytes for the system: select for writing, then call `write(b"")`."""
+
+    def outgoing(self) -> int | None:
+        """Characters that the driver says it still holds; None where it cannot tell."""
+
+    def modem(self) -> Modem:
+        """CTS, DSR and DCD as they are now."""
+
+    def set_rts(self, on: Signal) -> None:
+        """Switch RTS; without effect on a port that has none."""
+
+    def set_dtr(self, on: Signal) -> None:
+        """Switch DTR; without effect on a port that has none."""
+
+    def counters(self) -> Counters | None:
+        """The driver's own fault counters since it was loaded; None where it has none."""
+
+    def close(self) -> None:
+        """Give the port back; a second call does nothing."""
+
+
+def carried_frame(frame: Frame) -> Frame:
+    """The frame that is asked of the port: seven bits with parity travel as eight without (contract 2)."""
+    return Frame(8, "N", frame.stop_bits) if frame.carries_own_parity else frame
+
+
+def open_port(line: LineSettings) -> Port:
+    """Open `line.port` with RTS and DTR on and all flow control of the kernel or server off.
+
+    PortError: it can never do what the settings ask; PortBusyError: another program holds it; PortGoneError: it is
+    absent, and may come. May take up to `CONNECT_S + CONFIRM_S` seconds for a device server.
+    """
+    scheme, separator, _ = line.port.partition("://")
+    if not separator:
+        from dncd.outside.serial_port import open_tty
+
+        return open_tty(line)
+    if scheme == "socket":
+        from dncd.outside.network_port import open_socket
+
+        return open_socket(line)
+    if scheme == "rfc2217":
+        from dncd.outside.network_port import open_rfc2217
+
+        return open_rfc2217(line)
+    raise PortError(
+        f"the scheme {scheme!r} is not known",
+        f"port {line.port}",
+        "Name a device such as /dev/ttyS0, or socket://host:port, or rfc2217://host:port",
+    )
+
+
+def refuse_odd_stop_bits(line: LineSettings, frame: Frame) -> None:
+    """PortError for a number of stop bits that no UART can make with these data bits.
+
+    A 16550 makes 1.5 stop bits with five data bits, and two with six to eight, by the same switch (its data sheet, from
+    memory; the driver turns 1.5 into 2 without a word).
+    """
+    if frame.stop_bits == Fraction(3, 2) and frame.data_bits != 5:
+        raise cannot(line, f"1.5 stop bits go with five data bits only, and {line.frame} travels as {frame}")
+    if frame.stop_bits == 2 and frame.data_bits == 5:
+        raise cannot(line, "with five data bits a UART makes 1.5 stop bits, never 2")
+
+
+def cannot(line: LineSettings, what: str) -> PortError:
+    """The error for a frame or rate that the port cannot do."""
+    return PortError(
+        what,
+        f"port {line.port} at {line.baud} baud, frame {line.frame}",
+        "Change `line.frame` or `line.baud` to what the control and the port can both do, or take another port",
+    )

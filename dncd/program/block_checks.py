@@ -1,0 +1,110 @@
+"""Checks of blocks: characters, length, words and comments. Each takes a piece of text and its first line's number.
+
+Normal blocks cost one search over the whole piece; only what is not normal is looked at block by block.
+"""
+
+import re
+from typing import Final
+
+from dncd.program.findings import Findings
+from dncd.program.rules import Rules
+from dncd.program.words import Token, TokenKind, tokens
+from dncd.values import LowerCase, Place
+
+_BLOCK_CHARS: Final = 400
+"""Characters of a block that a finding keeps."""
+
+_SMALL_LETTERS: Final = re.compile(r"[a-z][^\n]*")  # the first of each line: the rest of the line is used up
+_WORD: Final = r"[ \t]*+,?[A-Za-z][ \t]*+[+-]?(?:\d++\.?+\d*+|\.\d++)"
+_NORMAL: Final = re.compile(rf"(?:(?:/\d?+)?+(?:{_WORD})*+[ \t]*+(?:\([^()\n]*+\)[ \t]*+)*+;?+[ \t]*+\n)*+")
+
+
+def place(text: str, index: int, line: int) -> Place:
+    """The place of text[index], where `line` is the number of the text's first line; lines and columns from 1."""
+    start = text.rfind("\n", 0, index) + 1
+    stop = text.find("\n", index)
+    block = text[start : stop if stop >= 0 else len(text)][:_BLOCK_CHARS]
+    return Place(line + text.count("\n", 0, start), index - start + 1, block)
+
+
+def check_characters(text: str, line: int, rules: Rules, findings: Findings) -> None:
+    """Codes `uncodable` and `control-character`; small letters that are refused anyway are left to `lower-case`."""
+    small = rules.lower_case is LowerCase.REFUSE and findings.wanted("lower-case")
+    for index in rules.uncodable(text):
+        char = text[index]
+        if small and "a" <= char <= "z":
+            continue
+        control = char < " " or "\x7f" <= char <= "\x9f"
+        code = "control-character" if control else "uncodable"
+        if not findings.wanted(code):
+            if not (findings.wanted("uncodable") or findings.wanted("control-character")):
+                return
+        elif not findings.listed(code):
+            findings.count(code)
+        elif control:
+            findings.add(code, f"control character U+{ord(char):04X}", place(text, index, line))
+        else:
+            shown = char if char.isprintable() else "this character"
+            findings.add(code, f"{shown} (U+{ord(char):04X}) is not in the tape code", place(text, index, line))
+
+
+def check_small_letters(text: str, line: int, rules: Rules, findings: Findings) -> None:
+    """Code `lower-case`, once a block, at its first small letter. text: as in the file, before any raising."""
+    if rules.lower_case is not LowerCase.REFUSE or not findings.wanted("lower-case"):
+        return
+    for found in _SMALL_LETTERS.finditer(text):
+        if not findings.wanted("lower-case"):
+            return
+        if findings.listed("lower-case"):
+            where = place(text, found.start(), line)
+            findings.add("lower-case", f"small letter {found[0][0]!r}, which the control does not take", where)
+        else:
+            findings.count("lower-case")
+
+
+def check_length(text: str, line: int, rules: Rules, findings: Findings) -> None:
+    """Code `block-too-long`, at the first character that is too many."""
+    longest = rules.longest_block_chars
+    if not findings.wanted("block-too-long") or max(map(len, text.split("\n"))) <= longest:
+        return
+    for found in re.finditer(rf"^[^\n]{{{longest}}}([^\n]+)", text, re.MULTILINE):
+        if not findings.wanted("block-too-long"):
+            return
+        if findings.listed("block-too-long"):
+            what = f"{longest + len(found[1])} characters, and the control takes {longest}"
+            findings.add("block-too-long", what, place(text, found.start(1), line))
+        else:
+            findings.count("block-too-long")
+
+
+def check_words(text: str, line: int, findings: Findings) -> None:
+    """Codes `odd-word`, `comment-unclosed` and `comment-nested`. text: whole blocks, no mark lines."""
+    at = 0
+    codes = ("odd-word", "comment-unclosed", "comment-nested")
+    while any(map(findings.wanted, codes)) and not any(map(findings.exhausted, codes)):
+        normal = _NORMAL.match(text, at)
+        start = normal.end() if normal else at
+        if start >= len(text):
+            return
+        stop = text.find("\n", start)
+        stop = stop if stop >= 0 else len(text)
+        line += text.count("\n", at, start)
+        _check_block(text[start:stop], line, findings)
+        at, line = stop + 1, line + 1
+
+
+def _check_block(block: str, line: int, findings: Findings) -> None:
+    for token in tokens(block):
+        where = Place(line, token.at + 1, block[:_BLOCK_CHARS])
+        if token.kind is TokenKind.ODD and token.text.isascii() and token.text.isprintable():
+            findings.add("odd-word", _odd(token), where)
+        elif token.kind is TokenKind.BAD_COMMENT and ")" in token.text:
+            findings.add("comment-nested", "a comment inside a comment", where)
+        elif token.kind is TokenKind.BAD_COMMENT:
+            findings.add("comment-unclosed", "the comment is not closed in its block", where)
+
+
+def _odd(token: Token) -> str:
+    if token.text.startswith(")"):
+        return "this bracket closes no comment"
+    return f"{token.text[:20]!r} is not a letter and a number"

@@ -1,0 +1,317 @@
+"""Two texts of a program compared: whether they are the same, and block by block and word by word what changed.
+
+Data first: `Comparison` holds only strings, numbers and tuples, and `dataclasses.asdict` of it is JSON. What it sounds
+like to a machinist is in `differences`.
+"""
+
+import enum
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from typing import Final
+
+from dncd.program.aligning import Hunk, hunks
+from dncd.program.words import Token, TokenKind, spelt_alike, tokens
+
+MOST_CHANGES: Final = 2_000
+"""Blocks whose changes are told word by word; of more only the number is told."""
+
+_PAIRED_BY_WORDS: Final = 2_500
+"""Product of old and new blocks of one difference up to which each is looked at beside each: 50 by 50."""
+
+
+class Level(enum.StrEnum):
+    """How alike two texts are.
+
+    BLOCKS: equal but for block ends, N numbers, blanks outside comments, `;` at block ends, `+` and zeros that change
+    no value (`words.spelt_alike`).
+    """
+
+    EXACT = "exact"
+    BLOCKS = "blocks"
+    DIFFERENT = "different"
+
+
+class ChangeKind(enum.StrEnum):
+    """What happened to a block. ORDER: the same words in another order."""
+
+    CHANGED = "changed"
+    ORDER = "order"
+    NEW = "new"
+    DROPPED = "dropped"
+
+
+class Category(enum.StrEnum):
+    """What a word is for, by its letter (RS-274, common practice for the lathe's U, W and the last digits of T)."""
+
+    FEED = "feed"
+    SPEED = "speed"
+    TOOL = "tool"
+    TOOL_OFFSET = "tool offset"
+    POSITION = "position"
+    ARC = "arc or radius"
+    FUNCTION = "function"
+    COMMENT = "comment"
+    NUMBER = "program number"
+    VARIABLE = "variable"
+    SKIP = "block skip"
+    OTHER = "other word"
+
+
+@dataclass(frozen=True, slots=True)
+class WordChange:
+    """One word of a block. address: its letter, the left side of a setting, or ""; old, new: "" where there is none."""
+
+    category: Category
+    address: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class BlockChange:
+    """One block. block: its number `N40` or "". Lines count from 1 in the text between the marks, 0 for none."""
+
+    kind: ChangeKind
+    block: str
+    old_line: int
+    new_line: int
+    old: str
+    new: str
+    words: tuple[WordChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All that differs. words: changed words by category; the blocks_ are counts of blocks, also of those not told.
+
+    not_told: changed blocks beyond MOST_CHANGES that have no entry in `changes` and no words in `words`.
+    """
+
+    level: Level
+    changes: tuple[BlockChange, ...]
+    words: tuple[tuple[Category, int], ...]
+    blocks_changed: int
+    blocks_new: int
+    blocks_dropped: int
+    not_told: int
+
+
+def compare(old: str, new: str) -> Comparison:
+    """Compares two texts as they stand between marks; line ends may be LF or CR LF."""
+    if old == new:
+        return Comparison(Level.EXACT, (), (), 0, 0, 0, 0)
+    old_lines, new_lines = blocks(old), blocks(new)
+    old_keys, new_keys = _keys(old_lines), _keys(new_lines)
+    if old_keys == new_keys:
+        return Comparison(Level.BLOCKS, (), (), 0, 0, 0, 0)
+    changes: list[BlockChange] = []
+    counts = Counter[ChangeKind]()
+    for hunk in hunks(old_keys, new_keys):
+        for i, j in _pairs(hunk, old_lines, new_lines):
+            kind = ChangeKind.NEW if i < 0 else ChangeKind.DROPPED if j < 0 else ChangeKind.CHANGED
+            counts[kind] += 1
+            if len(changes) < MOST_CHANGES:
+                changes.append(_change(kind, i, j, old_lines, new_lines))
+    words = Counter(word.category for change in changes for word in change.words)
+    return Comparison(
+        Level.DIFFERENT,
+        tuple(changes),
+        tuple((category, words[category]) for category in Category if words[category]),
+        counts[ChangeKind.CHANGED],
+        counts[ChangeKind.NEW],
+        counts[ChangeKind.DROPPED],
+        counts.total() - len(changes),
+    )
+
+
+def blocks(text: str) -> list[str]:
+    """The blocks of a text, without their ends."""
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    found = text.split("\n")
+    if found[-1] == "":
+        found.pop()
+    return found
+
+
+def _keys(lines: list[str]) -> list[str]:
+    return spelt_alike("\n".join(lines)).split("\n") if lines else []
+
+
+def _pairs(hunk: Hunk, old: Sequence[str], new: Sequence[str]) -> Iterator[tuple[int, int]]:
+    """Which old block became which new one, in order; -1 for none."""
+    rows, columns = hunk.old_end - hunk.old_start, hunk.new_end - hunk.new_start
+    if not rows or not columns:
+        pairs: list[tuple[int, int]] = []
+    elif rows * columns > _PAIRED_BY_WORDS:
+        pairs = [(i, i) for i in range(min(rows, columns))]
+    else:
+        pairs = _best_pairs(old[hunk.old_start : hunk.old_end], new[hunk.new_start : hunk.new_end])
+    i = j = 0
+    for at, to in [*pairs, (rows, columns)]:
+        yield from ((hunk.old_start + n, -1) for n in range(i, at))
+        yield from ((-1, hunk.new_start + n) for n in range(j, to))
+        if at < rows:
+            yield hunk.old_start + at, hunk.new_start + to
+        i, j = at + 1, to + 1
+
+
+def _best_pairs(old: Sequence[str], new: Sequence[str]) -> list[tuple[int, int]]:
+    """The pairs in order whose likenesses add up to the most (a table as for the longest common part)."""
+    old_words, new_words = [_profile(block) for block in old], [_profile(block) for block in new]
+    best = [[0.0] * (len(new) + 1) for _ in range(len(old) + 1)]
+    like = [[_likeness(one, two) for two in new_words] for one in old_words]
+    for i in range(len(old) - 1, -1, -1):
+        for j in range(len(new) - 1, -1, -1):
+            paired = best[i + 1][j + 1] + like[i][j] if like[i][j] > 0 else 0.0
+            best[i][j] = max(best[i + 1][j], best[i][j + 1], paired)
+    pairs, i, j = [], 0, 0
+    while i < len(old) and j < len(new):
+        if like[i][j] > 0 and best[i][j] == best[i + 1][j + 1] + like[i][j]:
+            pairs.append((i, j))
+            i, j = i + 1, j + 1
+        elif best[i][j] == best[i + 1][j]:
+            i += 1
+        else:
+            j += 1
+    return pairs
+
+
+@dataclass(frozen=True, slots=True)
+class _Profile:
+    """What a block is recognised by: its number, its words, their letters."""
+
+    number: str
+    words: Counter[str]
+    letters: Counter[str]
+
+
+def _profile(block: str) -> _Profile:
+    number, rest = _numbered(block)
+    words = Counter(_spelling(token) for token in rest)
+    return _Profile(number, words, Counter(token.address.upper() or token.kind.value for token in rest))
+
+
+def _likeness(one: _Profile, two: _Profile) -> float:
+    """0 for two blocks that have nothing to do with each other; a shared number counts as much as all the words."""
+    longer = max(one.words.total(), two.words.total())
+    if not longer:
+        return 1.0
+    words = (one.words & two.words).total() / longer
+    letters = (one.letters & two.letters).total() / longer
+    number = 1.0 if one.number and one.number == two.number else 0.0
+    return number + words + letters / 2 if number or words >= 0.5 or letters > 0.5 else 0.0
+
+
+def _numbered(block: str) -> tuple[str, list[Token]]:
+    """The block number as `N40` or "", and the other words."""
+    found = list(tokens(block))
+    at = 1 if found and found[0].kind is TokenKind.SKIP else 0
+    if len(found) > at and found[at].address.upper() == "N" and found[at].value.isdigit():
+        number = found.pop(at).value
+        return f"N{number}", found
+    return "", found
+
+
+def _change(kind: ChangeKind, i: int, j: int, old_lines: Sequence[str], new_lines: Sequence[str]) -> BlockChange:
+    old, new = old_lines[i] if i >= 0 else "", new_lines[j] if j >= 0 else ""
+    number, old_words = _numbered(old)
+    new_number, new_words = _numbered(new)
+    words: tuple[WordChange, ...] = ()
+    if kind is ChangeKind.CHANGED:
+        words = tuple(_word_changes(old_words, new_words))
+        kind = kind if words else ChangeKind.ORDER
+    return BlockChange(kind, number or new_number, i + 1, j + 1, old, new, words)
+
+
+def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
+    """Words that changed their value, came or went; nothing if the same words only stand in another order."""
+    old_spelt, new_spelt = [_spelling(token) for token in old], [_spelling(token) for token in new]
+    if Counter(old_spelt) == Counter(new_spelt):
+        return
+    matcher = SequenceMatcher(None, old_spelt, new_spelt, autojunk=False)
+    gone: list[Token] = []
+    came: list[Token] = []
+    for tag, i, i_end, j, j_end in matcher.get_opcodes():
+        if tag != "equal":
+            gone += old[i:i_end]
+            came += new[j:j_end]
+    moved = Counter(map(_spelling, gone)) & Counter(map(_spelling, came))
+    gone, came = _without(gone, moved), _without(came, moved)
+    for token in gone:
+        other = next((t for t in came if _sort(t) == _sort(token)), None)
+        if other is not None:
+            came.remove(other)
+        yield _word_change(token, other)
+    for token in came:
+        yield _word_change(None, token)
+
+
+def _without(found: list[Token], moved: Counter[str]) -> list[Token]:
+    left, kept = Counter(moved), []
+    for token in found:
+        if left[_spelling(token)] > 0:
+            left[_spelling(token)] -= 1
+        else:
+            kept.append(token)
+    return kept
+
+
+def _sort(token: Token) -> tuple[str, str]:
+    """Tokens of the same sort can be the old and the new of one change."""
+    kind = "comment" if token.kind in (TokenKind.COMMENT, TokenKind.BAD_COMMENT, TokenKind.TAIL) else token.kind.value
+    return kind, token.address.upper()
+
+
+def _spelling(token: Token) -> str:
+    return spelt_alike(token.text)
+
+
+def _word_change(old: Token | None, new: Token | None) -> WordChange:
+    token = old or new
+    if token is None:
+        raise ValueError("a change has an old word or a new one")
+    return WordChange(_category(old, new), token.address, _value(old), _value(new))
+
+
+def _value(token: Token | None) -> str:
+    if token is None:
+        return ""
+    return token.value if token.address else token.text
+
+
+_BY_LETTER: Final = {
+    **dict.fromkeys("FE", Category.FEED),
+    "S": Category.SPEED,
+    "T": Category.TOOL,
+    **dict.fromkeys("DH", Category.TOOL_OFFSET),
+    **dict.fromkeys("XYZUVWABC", Category.POSITION),
+    **dict.fromkeys("IJKR", Category.ARC),
+    **dict.fromkeys("GM", Category.FUNCTION),
+    **dict.fromkeys("O:", Category.NUMBER),
+}
+_BY_KIND: Final = {
+    TokenKind.COMMENT: Category.COMMENT,
+    TokenKind.BAD_COMMENT: Category.COMMENT,
+    TokenKind.TAIL: Category.COMMENT,
+    TokenKind.SKIP: Category.SKIP,
+    TokenKind.SETTING: Category.VARIABLE,
+    TokenKind.NAME: Category.NUMBER,
+}
+
+
+def _category(old: Token | None, new: Token | None) -> Category:
+    token = old or new
+    if token is None or token.kind is not TokenKind.WORD:
+        return _BY_KIND.get(token.kind, Category.OTHER) if token else Category.OTHER
+    letter = token.address.lstrip(",").upper()
+    if letter == "T" and old and new and _tool(old.value) and _tool(old.value) == _tool(new.value):
+        return Category.TOOL_OFFSET
+    return _BY_LETTER.get(letter, Category.OTHER)
+
+
+def _tool(value: str) -> str:
+    """The tool of T0101 or T101: all but the last two digits, which are its offset; "" for fewer than three digits."""
+    return value[:-2].lstrip("0") if value.isdigit() and len(value) > 2 else ""

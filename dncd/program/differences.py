@@ -1,0 +1,140 @@
+"""A comparison in the words of a machinist, and as a unified diff for tools."""
+
+import difflib
+from collections.abc import Iterator
+from typing import Final
+
+from dncd.program.aligning import Hunk, hunks
+from dncd.program.comparing import BlockChange, Category, ChangeKind, Comparison, Level, WordChange, blocks
+
+_CONTEXT: Final = 3
+_SMALL_LINES: Final = 2_000
+"""Lines of a text up to which difflib makes the unified diff; it is quadratic, so larger ones are made here."""
+
+_PLURALS: Final = {
+    Category.ARC: "arcs or radii",
+}
+
+
+def summary(comparison: Comparison) -> str:
+    """`3 feeds, 1 tool offset, 2 blocks new, 1 comment`; for equal texts a sentence on how equal they are."""
+    if comparison.level is Level.EXACT:
+        return "equal, character by character"
+    if comparison.level is Level.BLOCKS:
+        return "equal, block by block (only block numbers, blanks, signs or zeros without effect differ)"
+    said = [_counted(n, category.value, _PLURALS.get(category)) for category, n in comparison.words]
+    order = sum(change.kind is ChangeKind.ORDER for change in comparison.changes)
+    if order:
+        said.append(f"{_counted(order, 'block')} in another order")
+    if comparison.blocks_new:
+        said.append(f"{_counted(comparison.blocks_new, 'block')} new")
+    if comparison.blocks_dropped:
+        said.append(f"{_counted(comparison.blocks_dropped, 'block')} dropped")
+    if comparison.not_told:
+        said.append(f"{comparison.not_told} differences not told one by one")
+    return ", ".join(said)
+
+
+def lines(comparison: Comparison, longest: int = 60) -> Iterator[str]:
+    """One line for each block that changed: `block N40: F 0.15 → 0.10`. longest: characters shown of a whole block."""
+    for change in comparison.changes:
+        yield line(change, longest)
+
+
+def line(change: BlockChange, longest: int = 60) -> str:
+    """The line for one block. A block without a number is named by its line between the marks, and shown."""
+    match change.kind:
+        case ChangeKind.NEW:
+            return f"{_block(change)} new: {_shown(change.new, longest)}"
+        case ChangeKind.DROPPED:
+            return f"{_block(change)} dropped: {_shown(change.old, longest)}"
+        case ChangeKind.ORDER:
+            old, new = _shown(change.old, longest), _shown(change.new, longest)
+            return f"{_block(change)}: the same words in another order: {old} → {new}"
+    said = ", ".join(_word(word, longest) for word in change.words)
+    return f"{_block(change)}: {said}" if change.block else f"{_block(change)}, {_shown(change.old, longest)}: {said}"
+
+
+def unified(old: str, new: str, old_name: str, new_name: str) -> Iterator[str]:
+    """The lines of a unified diff of the exact texts, without their ends; nothing for equal ones."""
+    old_lines, new_lines = blocks(old), blocks(new)
+    if max(len(old_lines), len(new_lines)) <= _SMALL_LINES:
+        yield from difflib.unified_diff(old_lines, new_lines, old_name, new_name, lineterm="", n=_CONTEXT)
+        return
+    groups = list(_groups(hunks(old_lines, new_lines)))
+    if groups:
+        yield f"--- {old_name}"
+        yield f"+++ {new_name}"
+    for group in groups:
+        yield from _unified_group(group, old_lines, new_lines)
+
+
+def _groups(found: list[Hunk]) -> Iterator[list[Hunk]]:
+    """Differences whose contexts touch stand in one group."""
+    group: list[Hunk] = []
+    for hunk in found:
+        if group and hunk.old_start - group[-1].old_end > 2 * _CONTEXT:
+            yield group
+            group = []
+        group.append(hunk)
+    if group:
+        yield group
+
+
+def _unified_group(group: list[Hunk], old: list[str], new: list[str]) -> Iterator[str]:
+    before = min(_CONTEXT, group[0].old_start)
+    after = min(_CONTEXT, len(old) - group[-1].old_end)
+    old_start, old_end = group[0].old_start - before, group[-1].old_end + after
+    new_start, new_end = group[0].new_start - before, group[-1].new_end + after
+    yield f"@@ -{_range(old_start, old_end)} +{_range(new_start, new_end)} @@"
+    at = old_start
+    for hunk in group:
+        yield from (f" {text}" for text in old[at : hunk.old_start])
+        yield from (f"-{text}" for text in old[hunk.old_start : hunk.old_end])
+        yield from (f"+{text}" for text in new[hunk.new_start : hunk.new_end])
+        at = hunk.old_end
+    yield from (f" {text}" for text in old[at:old_end])
+
+
+def _range(start: int, end: int) -> str:
+    """Start and length of a range; an empty one names the line before it (POSIX diff -u)."""
+    length = end - start
+    return f"{start + 1}" if length == 1 else f"{start + 1 if length else start},{length}"
+
+
+def _block(change: BlockChange) -> str:
+    if change.block:
+        return f"block {change.block}"
+    return f"block at line {change.new_line if change.kind is ChangeKind.NEW else change.old_line}"
+
+
+def _word(word: WordChange, longest: int) -> str:
+    if word.category is Category.COMMENT:
+        return _came_or_went("comment", word.old, word.new, longest)
+    if word.category is Category.SKIP:
+        return _came_or_went("block skip", word.old, word.new, longest)
+    return _came_or_went(word.address or "word", word.old, word.new, longest)
+
+
+def _came_or_went(what: str, old: str, new: str, longest: int) -> str:
+    if not old:
+        return f"{what} {_printable(new, longest)} added"
+    if not new:
+        return f"{what} {_printable(old, longest)} dropped"
+    return f"{what} {_printable(old, longest)} → {_printable(new, longest)}"
+
+
+def _shown(block: str, longest: int) -> str:
+    return f"'{_printable(block, longest)}'" if block else "an empty block"
+
+
+def _printable(text: str, longest: int) -> str:
+    """Text of a program made printable and short."""
+    safe = "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text[:longest]
+    )
+    return f"{safe}…" if len(text) > longest else safe
+
+
+def _counted(n: int, one: str, many: str | None = None) -> str:
+    return f"{n} {one}" if n == 1 else f"{n} {many or one + 's'}"

@@ -1,0 +1,237 @@
+"""A dropped file as program text, in pieces, so that a drip-fed file of 100 MB needs no more memory than a small one.
+
+What happens to the bytes, and nothing else does: a byte order mark goes; SUB, NUL and blank lines at the end go; every
+line end becomes one LF; a last line without an end gets one. Blanks, tabs, case and empty lines stay.
+
+A file is read from a `Chunks`, which can be called as often as needed: once by `encoding_of`, then once for each pass.
+"""
+
+import codecs
+import enum
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.values import LowerCase
+
+Chunks = Callable[[], Iterable[bytes]]
+"""Gives the bytes of a file from its beginning, in chunks of any size, each time that it is called."""
+
+PIECE_CHARS: Final = 131_072
+"""Characters after which a piece is handed on at the next block end: large enough for whole-piece searches to pay."""
+
+LONGEST_LINE_CHARS: Final = 1_048_576
+"""Characters at which a line is cut: no block of any control is as long (4000 is the longest known, a PC control)."""
+
+_AT_THE_END: Final = b"\x00\x1a\r\n \t"
+_RUN: Final = re.compile(r"[\r\n]*\r[\r\n]*")
+_SMALL: Final = {ord(c): ord(c) - 32 for c in "abcdefghijklmnopqrstuvwxyz"}
+
+
+class Codec(enum.StrEnum):
+    """How bytes are characters: UTF-8 where the whole file is valid UTF-8, else Latin-1 (contract)."""
+
+    UTF_8 = "utf-8"
+    LATIN_1 = "latin-1"
+
+
+class LineEnds(enum.StrEnum):
+    """How line ends are counted.
+
+    RUNS: a run of CR and LF has as many line ends as it has LFs, or, without any LF, as it has CRs. That is right for
+    LF, CR LF, LF CR CR and lone CR, also mixed in one file. CR_LF_LF: the file ends every line with CR LF LF (all of
+    its CRs and LFs, two lines or more), each of which is one line end.
+    """
+
+    RUNS = "runs"
+    CR_LF_LF = "CR LF LF"
+
+
+@dataclass(frozen=True, slots=True)
+class Encoding:
+    """How one file is read. start, end: bytes before and after which nothing of the program stands."""
+
+    codec: Codec
+    line_ends: LineEnds
+    start: int
+    end: int
+
+
+def encoding_of(chunks: Chunks) -> Encoding:
+    """Reads the file once and says how it is to be read."""
+    tail, ends, utf_8, head = _Tail(), _EndCount(), _Utf8(), b""
+    for chunk in chunks():
+        if len(head) < len(codecs.BOM_UTF8):
+            head += chunk[: len(codecs.BOM_UTF8)]
+        utf_8.feed(chunk)
+        content = tail.feed(chunk)
+        ends.feed(chunk, content)
+    start = len(codecs.BOM_UTF8) if head.startswith(codecs.BOM_UTF8) else 0
+    codec = Codec.UTF_8 if utf_8.valid() else Codec.LATIN_1
+    return Encoding(codec, ends.result(), start, max(start, tail.end))
+
+
+def pieces(chunks: Chunks, encoding: Encoding) -> Iterator[str]:
+    """The text with LF line ends, in pieces of about PIECE_CHARS that end at a block end.
+
+    A line longer than LONGEST_LINE_CHARS comes in several pieces, of which only the last ends with LF.
+    """
+    pending: list[str] = []
+    size, ended = 0, True
+    for text in _with_line_feeds(_decoded(chunks, encoding), encoding.line_ends):
+        pending.append(text)
+        size += len(text)
+        if size < PIECE_CHARS or ("\n" not in text and size < LONGEST_LINE_CHARS):
+            continue
+        whole = "".join(pending)
+        cut = whole.rfind("\n") + 1 or len(whole)
+        ended = whole[cut - 1] == "\n"
+        yield whole[:cut]
+        pending, size = [whole[cut:]], len(whole) - cut
+    rest = "".join(pending)
+    if rest or not ended:
+        yield rest if rest.endswith("\n") else rest + "\n"
+
+
+def raised(text: str, lower_case: LowerCase) -> str:
+    """The text as it goes out: a to z as A to Z, in comments too, where the settings say `raise`; same length."""
+    if lower_case is not LowerCase.RAISE:
+        return text
+    return text.upper() if text.isascii() else text.translate(_SMALL)
+
+
+def lines_between(texts: Iterable[str], first: int, end: int) -> Iterator[str]:
+    """Of pieces as `pieces` gives them, lines `first` up to and without `end`, counted from 1."""
+    line = 1
+    for text in texts:
+        count = text.count("\n")
+        if line + count > first or line >= first:
+            start = _start_of(text, first - line) if line < first else 0
+            stop = _start_of(text, end - line) if line + count >= end else len(text)
+            if start < stop:
+                yield text[start:stop]
+        line += count
+        if line >= end:
+            return
+
+
+def _start_of(text: str, lines: int) -> int:
+    """Index at which line number `lines` (from 0) of a text starts."""
+    at = 0
+    for _ in range(lines):
+        at = text.index("\n", at) + 1
+    return at
+
+
+def _decoded(chunks: Chunks, encoding: Encoding) -> Iterator[str]:
+    """Characters between start and end, at most PIECE_CHARS at a time."""
+    decoder = codecs.getincrementaldecoder(encoding.codec.value)()
+    offset = 0
+    for chunk in chunks():
+        low, high = max(0, encoding.start - offset), min(len(chunk), encoding.end - offset)
+        for at in range(low, high, PIECE_CHARS):
+            yield decoder.decode(chunk[at : min(high, at + PIECE_CHARS)])
+        offset += len(chunk)
+        if offset >= encoding.end:
+            break
+
+
+def _with_line_feeds(texts: Iterable[str], line_ends: LineEnds) -> Iterator[str]:
+    """Every line end as LF. A run of CR and LF waits until its last character is known, up to PIECE_CHARS of them."""
+    held = ""
+    for text in texts:
+        joined = held + text
+        content = joined.rstrip("\r\n")
+        held = joined[len(content) :]
+        if content:
+            yield _line_feeds(content, line_ends)
+        if len(held) > PIECE_CHARS:
+            yield _line_feeds(held, line_ends)
+            held = ""
+    if held:
+        yield _line_feeds(held, line_ends)
+
+
+def _line_feeds(text: str, line_ends: LineEnds) -> str:
+    returns = text.count("\r")
+    if not returns:
+        return text
+    if line_ends is LineEnds.CR_LF_LF:
+        return text.replace("\r\n\n", "\n")
+    if "\n" not in text:
+        return text.replace("\r", "\n")
+    if returns in (text.count("\r\n"), 2 * text.count("\n\r\r")):
+        return text.replace("\r", "")  # every CR stands in a run that has its LF
+    return _RUN.sub(_count_ends, text)
+
+
+def _count_ends(run: re.Match[str]) -> str:
+    found = run[0]
+    return "\n" * (found.count("\n") or len(found))
+
+
+class _Tail:
+    """Where the program ends: behind the last byte that is neither SUB, NUL nor white space and the blanks after it."""
+
+    __slots__ = ("_offset", "_open", "end")
+
+    def __init__(self) -> None:
+        self.end, self._offset, self._open = 0, 0, False
+
+    def feed(self, chunk: bytes) -> int:
+        """Takes the next chunk; gives how many of its bytes belong to the program as far as is known now."""
+        content = len(chunk.rstrip(_AT_THE_END))
+        if content or self._open:
+            rest = chunk[content:]
+            blanks = len(rest) - len(rest.lstrip(b" \t"))
+            self._open = blanks == len(rest)
+            content += blanks
+            self.end = self._offset + content
+        self._offset += len(chunk)
+        return content
+
+
+class _EndCount:
+    """Counts CR, LF and CR LF LF up to the end of the program."""
+
+    __slots__ = ("_all", "_before", "_content")
+
+    def __init__(self) -> None:
+        self._before, self._all, self._content = b"", (0, 0, 0), (0, 0, 0)
+
+    def feed(self, chunk: bytes, content: int) -> None:
+        if content:
+            self._take(chunk[:content])
+            self._content = self._all
+        self._take(chunk[content:])
+
+    def _take(self, part: bytes) -> None:
+        joined = self._before + part  # two bytes of before are no whole CR LF LF: nothing is counted twice
+        returns, feeds, triples = self._all
+        self._all = (returns + part.count(b"\r"), feeds + part.count(b"\n"), triples + joined.count(b"\r\n\n"))
+        self._before = joined[-2:]
+
+    def result(self) -> LineEnds:
+        returns, feeds, triples = self._content
+        return LineEnds.CR_LF_LF if triples >= 2 and returns == triples and feeds == 2 * triples else LineEnds.RUNS
+
+
+class _Utf8:
+    """Whether bytes in chunks are valid UTF-8."""
+
+    __slots__ = ("_decoder", "_valid")
+
+    def __init__(self) -> None:
+        self._decoder, self._valid = codecs.getincrementaldecoder("utf-8")(), True
+
+    def feed(self, chunk: bytes, final: bool = False) -> None:
+        if self._valid:
+            try:
+                self._decoder.decode(chunk, final)
+            except UnicodeDecodeError:
+                self._valid = False
+
+    def valid(self) -> bool:
+        self.feed(b"", final=True)
+        return self._valid

@@ -1,0 +1,156 @@
+"""What can be found in a program before it is sent: the codes, how much each weighs, and what to do about it.
+
+`KINDS` is the whole list. A finding that refuses stops the sending, one that warns stands in the receipt. Settings may
+change the weight of each by its code.
+"""
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from dncd import defaults
+from dncd.values import Finding, Place, Severity
+
+PLACES_OF_A_KIND: Final = 10
+"""Places listed of one kind, so that a thousand of one do not hide the only one of another; the rest is counted."""
+
+COUNTED_OF_A_KIND: Final = 1_000
+"""Places of one kind after which it is not looked for any more: a file with so many is no program of this machine."""
+
+
+class Weight(enum.StrEnum):
+    """What a finding of a kind does: stop the sending, warn, or nothing."""
+
+    REFUSE = "refuse"
+    WARN = "warn"
+    OFF = "off"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of finding. weight: unless the settings say otherwise; many: how a number of them is called."""
+
+    weight: Weight
+    many: str
+    next_step: str
+
+
+KINDS: Final[Mapping[str, Kind]] = {
+    "empty": Kind(Weight.REFUSE, "empty programs", "put the program's blocks into the file and drop it again"),
+    "uncodable": Kind(
+        Weight.REFUSE,
+        "characters that the tape code does not have",
+        "replace it by one that the control knows, or leave it out",
+    ),
+    "control-character": Kind(
+        Weight.REFUSE, "control characters", "delete it in an editor that shows control characters"
+    ),
+    "lower-case": Kind(
+        Weight.REFUSE,
+        "blocks with small letters",
+        'write it in capitals, or set program.lower_case to "raise" or "keep" for this machine',
+    ),
+    "block-too-long": Kind(
+        Weight.REFUSE,
+        "blocks that are too long",
+        "split the block or shorten its comment, or correct program.longest_block_chars",
+    ),
+    "too-big": Kind(
+        Weight.REFUSE,
+        "programs that are too big",
+        "split the program, take comments and blanks out, or drip-feed it; or correct program.memory_chars",
+    ),
+    "mark-inside": Kind(Weight.REFUSE, "mark lines inside", "take the mark line out, or drop the programs one by one"),
+    "text-outside-marks": Kind(
+        Weight.REFUSE, "texts outside the marks", "delete what stands outside the marks, or move the mark"
+    ),
+    "mark-not-first": Kind(
+        Weight.WARN, "marks that do not stand first", "put the mark into the first column, or take it out"
+    ),
+    "no-end": Kind(Weight.WARN, "programs without an end", "add M30, M02 or, to a subprogram, M99 as its last block"),
+    "comment-unclosed": Kind(Weight.WARN, "unclosed comments", "close the comment in the same block"),
+    "comment-nested": Kind(Weight.WARN, "nested comments", "use one pair of brackets for one comment"),
+    "odd-word": Kind(Weight.WARN, "words that are not letter and number", "correct the word"),
+    "block-number-twice": Kind(
+        Weight.WARN, "block numbers that stand twice", "renumber the blocks if anything jumps to that number"
+    ),
+    "number-out-of-range": Kind(
+        Weight.WARN, "program numbers out of range", "give the program a number that the control takes"
+    ),
+    "second-program": Kind(
+        Weight.REFUSE, "further programs", "drop each program as a file of its own: this control takes one at a time"
+    ),
+    "missing-subprogram": Kind(
+        Weight.WARN, "calls of unknown subprograms", "make sure that the control has it, or send it first"
+    ),
+    "name-used": Kind(
+        Weight.WARN, "names used for something else", "give the program another number if it is another part"
+    ),
+}
+
+
+class Findings:
+    """Collects findings while a program is read; memory is bounded however many there are."""
+
+    def __init__(self, weights: Mapping[str, Weight]) -> None:
+        strange = sorted(set(weights) - set(KINDS))
+        if strange:
+            raise ValueError(f"no finding is called {strange[0]!r}; there are {', '.join(KINDS)}")
+        self._weights = {code: weights.get(code, kind.weight) for code, kind in KINDS.items()}
+        self._listed: dict[str, list[Finding]] = {}
+        self._counts: dict[str, int] = {}
+
+    def wanted(self, code: str) -> bool:
+        """Whether this kind is still looked for."""
+        return self._weights[code] is not Weight.OFF and not self.exhausted(code)
+
+    def exhausted(self, code: str) -> bool:
+        """Whether so many of this kind were found that it is not looked for any more."""
+        return self._counts.get(code, 0) >= COUNTED_OF_A_KIND
+
+    def listed(self, code: str) -> bool:
+        """Whether a further finding of this kind would be listed, so that its place and words are worth making."""
+        return self._counts.get(code, 0) < PLACES_OF_A_KIND
+
+    def count(self, code: str, more: int = 1) -> None:
+        """Counts findings that are not listed."""
+        self._counts[code] = self._counts.get(code, 0) + more
+
+    def add(self, code: str, what: str, place: Place | None = None) -> None:
+        """Takes a finding of a kind that is wanted; lists it while there is room for its kind."""
+        if not self.wanted(code):
+            return
+        if self.listed(code):
+            finding = Finding(code, Severity(self._weights[code].value), what, KINDS[code].next_step, place)
+            self._listed.setdefault(code, []).append(finding)
+        self.count(code)
+
+    def result(self) -> tuple[Finding, ...]:
+        """At most defaults.REASONS findings, those that refuse first, then by line; the rest counted in a last one."""
+        listed = sorted((finding for found in self._listed.values() for finding in found), key=_order)
+        left: dict[str, int] = {code: n - len(self._listed.get(code, ())) for code, n in self._counts.items()}
+        room = defaults.REASONS - 1
+        if len(listed) + sum(1 for n in left.values() if n) > defaults.REASONS:
+            for finding in listed[room:]:
+                left[finding.code] += 1
+            listed = listed[:room]
+            return (*listed, self._rest({code: n for code, n in left.items() if n}))
+        return (*listed, *(self._rest({code: n}) for code, n in left.items() if n))
+
+    def _rest(self, left: Mapping[str, int]) -> Finding:
+        """One finding for those that are not listed."""
+        refuses = any(self._weights[code] is Weight.REFUSE for code in left)
+        told = ", ".join(self._told(code, n) for code, n in left.items())
+        code = next(iter(left)) if len(left) == 1 else "more"
+        severity = Severity.REFUSE if refuses else Severity.WARN
+        return Finding(code, severity, f"not listed: {told}", "correct the first ones and drop the file again")
+
+    def _told(self, code: str, n: int) -> str:
+        at_least = "at least " if self._counts[code] >= COUNTED_OF_A_KIND else ""
+        return f"{at_least}{n} more {KINDS[code].many}"
+
+
+def _order(finding: Finding) -> tuple[bool, int, int]:
+    place = finding.place
+    return (finding.severity is not Severity.REFUSE, place.line if place else 0, place.column if place else 0)

@@ -1,0 +1,176 @@
+"""The name of a program: its number, else the name on its mark line or in `<...>`; its title; and safe names.
+
+| form                                   | name    | source                                               |
+|----------------------------------------|---------|------------------------------------------------------|
+| `O0004`, `O4`, `O 0004`, `O00000004`   | O0004   | O and four digits (a lathe textbook); 8 on later ones|
+| `:0004` at a start or after an end     | O0004   | a lathe control; inside a program it is an alignment |
+|                                        |         | function instead (RS-274, memory)                    |
+| `%0004`, `%O0004`, `%:0004`            | O0004   | common practice                                      |
+| `%SHAFT`, `%<SHAFT>`                   | SHAFT   | a PC control                                         |
+| `<SHAFT>`, `O<SHAFT>` likewise         | SHAFT   | common practice                                      |
+| `O100 SUB`, `O100 WHILE [...]`         | none    | flow words of a dialect, no program number           |
+"""
+
+import re
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from dncd import defaults
+
+MOST_DIGITS: Final = 8
+"""Digits of a program number on the largest controls (a later control's data formats)."""
+
+TITLE_CHARS: Final = 4_096
+"""Characters after a program's number within which its title is looked for: a comment further down is none."""
+
+_LONGEST_BYTES: Final = 200
+"""UTF-8 bytes of a safe name: with ` (2)`, an extension and `.receipt.txt` it stays inside the 255 of a file name."""
+
+_FLOW: Final = (
+    r"(?:SUB|ENDSUB|CALL|WHILE|ENDWHILE|DO|IF|ELSEIF|ELSE|ENDIF|REPEAT|ENDREPEAT|RETURN|BREAK|CONTINUE)(?![A-Z])"
+)
+_HEAD: Final = re.compile(
+    rf"^[ \t]*(?:(?P<letter>[Oo:])[ \t]*(?P<digits>\d++)|[Oo]?[ \t]*<(?P<name>[^<>\n]+)>)(?![ \t]*(?i:{_FLOW}))",
+    re.MULTILINE,
+)
+_COMMENT: Final = re.compile(r"\(([^()\n]*)\)?")
+_TITLE: Final = re.compile(r"\(([^()\n]*[^()\s][^()\n]*)\)?")
+_END_WORD: Final = re.compile(r"(?<![A-Za-z])[Mm][ \t]*0*(?:2|30|99)(?![\d.])")
+_NUMBERED_MARK: Final = re.compile(r"[Oo:]?[ \t]*(\d+)(?![\w.])")
+
+_UNSAFE: Final = re.compile(r'[<>:"/\\|?*~]')
+_RESERVED: Final = re.compile(r"(?i:CON|PRN|AUX|NUL|COM[0-9¹²³]|LPT[0-9¹²³])(?=$|\.)")
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """Where a program begins. at: index in the text; name: safe; number: -1 for a program with a name; title or ""."""
+
+    at: int
+    name: str
+    number: int
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarkName:
+    """What a mark line says: a safe name ("" for none), its number (-1 for none), a title ("" for none)."""
+
+    name: str
+    number: int
+    title: str
+
+
+def number_name(digits: str) -> str:
+    """`O` and at least four digits: 4 and 0004 give O0004, 00012345 gives O12345; "" above MOST_DIGITS digits."""
+    bare = digits.lstrip("0")
+    return f"O{bare:0>4}" if len(bare) <= MOST_DIGITS and bare.isascii() else ""
+
+
+def mark_name(line: str, mark: str) -> MarkName:
+    """The name and title on a mark line, for which "" may stand where there is none."""
+    text = line.removeprefix(mark)
+    title = title_in(text)
+    plain = _COMMENT.sub(" ", text).strip(" \t;")
+    if plain.startswith("<") and ">" in plain:
+        plain = plain[1 : plain.index(">")].strip()
+    elif plain[:1] in ("O", "o") and plain[1:2] == "<":
+        plain = plain[2:].partition(">")[0].strip()
+    found = _NUMBERED_MARK.match(plain)
+    name = number_name(found[1]) if found else ""
+    if found and name:
+        return MarkName(name, int(found[1]), title)
+    return MarkName(safe_name(plain) if plain else "", -1, title)
+
+
+def heads(text: str, before: str = "") -> Iterator[Head]:
+    """The beginnings of programs in a text, or in a piece of one that starts at a block.
+
+    before: the last block before the text that is neither empty nor only a comment, "" at the start of a program.
+    """
+    waiting: tuple[int, str, int] | None = None
+    for found in _HEAD.finditer(text):
+        digits = found["digits"]
+        name = number_name(digits) if digits else safe_name(found["name"])
+        if not name:
+            continue
+        if found["letter"] not in ("O", "o"):  # `:` and `<...>` mean something else inside a program
+            last = last_code(text, found.start()) or before
+            if last and not is_end(last):
+                continue
+        if waiting:
+            yield _head(text, *waiting, found.start())
+        waiting = found.start(), name, int(digits) if digits else -1
+    if waiting:
+        yield _head(text, *waiting, len(text))
+
+
+def _head(text: str, at: int, name: str, number: int, end: int) -> Head:
+    return Head(at, name, number, title_in(text[at : min(end, at + TITLE_CHARS)]))
+
+
+def title_in(text: str) -> str:
+    """The first comment that says anything, without its brackets; "" if there is none."""
+    found = _TITLE.search(text)
+    return " ".join(found[1].split()) if found else ""
+
+
+def without_comments(block: str) -> str:
+    """The block with its comments taken out, also one that is left open."""
+    return _COMMENT.sub("", block).replace(")", "") if "(" in block or ")" in block else block
+
+
+def is_code(block: str) -> bool:
+    """Whether a block says more than comments and blanks."""
+    return bool(without_comments(block).strip(" \t;\r\n"))
+
+
+def is_end(block: str) -> bool:
+    """Whether a block ends a program: M02, M30 or M99 outside comments (NISTIR 6556 3.6; M99: a mill's manual)."""
+    return _END_WORD.search(without_comments(block)) is not None
+
+
+def ends(text: str) -> Iterator[int]:
+    """Index behind each block that ends a program."""
+    for found in _END_WORD.finditer(text):
+        start = text.rfind("\n", 0, found.start()) + 1
+        stop = text.find("\n", found.end()) + 1 or len(text)
+        if is_end(text[start:stop]):
+            yield stop
+
+
+def last_code(text: str, end: int) -> str:
+    """The last block before index `end` that is neither empty nor only a comment, "" if there is none."""
+    at = last_code_at(text, end)
+    if at < 0:
+        return ""
+    stop = text.find("\n", at)
+    return text[at : stop if stop >= 0 else len(text)]
+
+
+def last_code_at(text: str, end: int) -> int:
+    """Where `last_code` starts, -1 if there is none."""
+    while end > 0:
+        start = text.rfind("\n", 0, end - 1) + 1
+        if is_code(text[start:end]):
+            return start
+        end = start
+    return -1
+
+
+def safe_name(text: str) -> str:
+    """The text as a name that a file, a git path, an office PC and a terminal can bear; `UNNAMED` if nothing is left.
+
+    One name: no separators, control or invisible characters, none that Windows reserves in names or that git treats as
+    an alias (`~`), not hidden, not an option, no blank or point at its end, not longer than defaults.NAME_CHARS.
+    A safe name is its own safe name.
+    """
+    name = unicodedata.normalize("NFC", text[: 4 * defaults.NAME_CHARS])
+    name = "".join(c if c.isprintable() else "-" for c in _UNSAFE.sub("-", name))
+    name = name.lstrip(" .-\u3000").strip()[: defaults.NAME_CHARS]
+    name = name.encode("utf-8", "replace")[:_LONGEST_BYTES].decode("utf-8", "ignore").rstrip(" .")
+    if not name:
+        return "UNNAMED"
+    return f"_{name}"[: defaults.NAME_CHARS] if _RESERVED.match(name) else name

@@ -1,0 +1,147 @@
+"""Checks of whole programs: which there are, how they end, their numbers, and what they call."""
+
+import re
+from typing import Final
+
+from dncd.program import names
+from dncd.program.block_checks import place
+from dncd.program.findings import Findings
+from dncd.program.names import Head
+from dncd.program.rules import Programs, Rules
+from dncd.values import Place
+
+MOST_PROGRAMS: Final = 10_000
+"""Programs of one file that are listed: the largest memory holds 1000 (common practice)."""
+
+MOST_BLOCK_NUMBERS: Final = 200_000
+"""Block numbers of one program that are remembered. A longer one is drip-fed, and nothing can jump in it."""
+
+_BLOCK_NUMBER: Final = re.compile(r"^[ \t]*(?:/\d?[ \t]*)?[Nn][ \t]*(\d+)", re.MULTILINE)
+_CALL: Final = re.compile(r"(?<![A-Za-z])[Mm][ \t]*0*98(?![\d.])")
+_CALLED: Final = re.compile(r"[Pp][ \t]*(\d+)")
+_DATA: Final = re.compile(r"[ \t]*(?:[Nn]\d+[ \t]*)?(?:[Gg]1[01](?!\d)|#\d+[ \t]*=|[Pp]\d)")
+
+
+class ProgramChecks:
+    """Fed the text between mark lines in pieces that end at a block end; knows the programs and their findings."""
+
+    def __init__(self, rules: Rules, findings: Findings) -> None:
+        self._rules, self._findings = rules, findings
+        self.heads: list[Head] = []
+        self.lines: list[int] = []  # the file's line of each head
+        self.first_comment = ""
+        self.empty = True
+        self._title_room = 0  # characters in which the last head may still find its title
+        self._comment_room = names.TITLE_CHARS
+        self._before = ""  # the last block with words
+        self._last: Place | None = None  # the same, of the program at hand
+        self._numbers: set[int] = set()
+        self._calls: dict[str, tuple[str, Place]] = {}
+
+    def feed(self, text: str, line: int) -> None:
+        """Takes whole blocks; line: the number of the first in the file."""
+        if self.empty and text.strip():
+            self.empty = False
+        found = list(names.heads(text, self._before))
+        starts = [head.at for head in found]
+        self._titles(text, starts[0] if starts else len(text))
+        at = 0
+        for start, head in zip([*starts, len(text)], [*found, None], strict=True):
+            if at < start:
+                self._stretch(text, at, start, line)
+            if head is not None:
+                self._program(head, place(text, self._first_char(text, start), line))
+            at = start
+        if found:
+            self._title_room = names.TITLE_CHARS - (len(text) - starts[-1]) if not found[-1].title else 0
+        self._note_calls(text, line)
+
+    def finish(self) -> None:
+        """The text has ended."""
+        self._end_of_program()
+        here = {head.name for head in self.heads}
+        for name, (code, where) in self._calls.items():
+            if name not in here and not self._rules.knows(name) and not self._short_form(code, here):
+                self._findings.add("missing-subprogram", f"the subprogram {name} is not known for this machine", where)
+
+    def _stretch(self, text: str, start: int, stop: int, line: int) -> None:
+        """A part of one program."""
+        last = names.last_code_at(text, stop)
+        if last >= start:
+            self._last = place(text, last, line)
+            self._before = self._last.block
+        self._block_numbers(text, start, stop, line)
+
+    def _program(self, head: Head, where: Place) -> None:
+        self._end_of_program()
+        self._last, self._before = where, where.block
+        self._numbers.clear()
+        if len(self.heads) < MOST_PROGRAMS:
+            self.heads.append(Head(head.at, head.name, head.number, head.title))
+            self.lines.append(where.line)
+        low, high = self._rules.number_range
+        if head.number >= 0 and not low <= head.number <= high:
+            self._findings.add("number-out-of-range", f"{head.name} is outside O{low:04d} to O{high:04d}", where)
+        if len(self.heads) > 1 and self._rules.programs is Programs.ONE:
+            self._findings.add("second-program", f"{head.name} is a further program in this file", where)
+
+    def _end_of_program(self) -> None:
+        if self._last and not names.is_end(self._last.block) and not _DATA.match(self._last.block):
+            name = f"the program {self.heads[-1].name}" if self.heads else "the program"
+            self._findings.add("no-end", f"{name} has no M02, M30 or M99 in its last block", self._last)
+
+    def _titles(self, text: str, first_head: int) -> None:
+        """Comments that belong to the last head of the piece before, and the first comment of all."""
+        if self._title_room > 0 and self.heads and not self.heads[-1].title:
+            last = self.heads[-1]
+            title = names.title_in(text[: min(first_head, self._title_room)])
+            self.heads[-1] = Head(last.at, last.name, last.number, title)
+            self._title_room -= first_head
+        if self._comment_room > 0 and not self.first_comment:
+            self.first_comment = names.title_in(text[: self._comment_room])
+            self._comment_room -= len(text)
+
+    def _block_numbers(self, text: str, start: int, stop: int, line: int) -> None:
+        if (
+            not self._rules.memory_chars
+            or len(self._numbers) > MOST_BLOCK_NUMBERS
+            or not self._findings.wanted("block-number-twice")
+        ):
+            return
+        part = text[start:stop]
+        found = [int(digits) for digits in _BLOCK_NUMBER.findall(part)]
+        new = set(found)
+        if len(new) == len(found) and self._numbers.isdisjoint(new):
+            self._numbers |= new
+            return
+        for match in _BLOCK_NUMBER.finditer(text, start, stop):
+            number = int(match[1])
+            if number in self._numbers:
+                where = place(text, match.start(1) - 1, line)
+                self._findings.add("block-number-twice", f"the block number N{match[1]} stands a second time", where)
+            self._numbers.add(number)
+
+    def _note_calls(self, text: str, line: int) -> None:
+        for found in _CALL.finditer(text):
+            if len(self._calls) >= MOST_PROGRAMS:
+                return
+            where = place(text, found.start(), line)
+            block = names.without_comments(where.block)
+            called = _CALLED.search(block) if _CALL.search(block) else None
+            name = names.number_name(called[1]) if called else ""
+            if called and name:
+                self._calls.setdefault(_called_name(called[1]), (called[1], where))
+
+    def _short_form(self, digits: str, here: set[str]) -> bool:
+        """P51000 without repeats: a program number of five digits or more."""
+        name = names.number_name(digits)
+        return name in here or self._rules.knows(name)
+
+    @staticmethod
+    def _first_char(text: str, start: int) -> int:
+        return start + len(text[start : start + 80]) - len(text[start : start + 80].lstrip(" \t"))
+
+
+def _called_name(digits: str) -> str:
+    """P1000 and P0001000 call O1000 once, P51000 calls it five times: the last four digits are the number."""
+    return names.number_name(digits[-4:]) if len(digits) > 4 else names.number_name(digits)

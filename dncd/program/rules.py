@@ -1,0 +1,50 @@
+"""What one machine can take: the settings as the checks of a program need them."""
+
+import enum
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from dncd import defaults
+from dncd.program.findings import Weight
+from dncd.values import LowerCase, MarkAt
+
+
+class Programs(enum.StrEnum):
+    """How many programs between two marks the control takes."""
+
+    ONE = "one"
+    MANY = "many"
+
+
+def _knows_every(name: str) -> bool:
+    return bool(name)
+
+
+def _used_for_nothing_else(name: str, title: str) -> str:
+    del name, title
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What a program is checked against.
+
+    uncodable: indexes of the characters of a text that the tape code does not have (LF is a block end and has one).
+    longest_block_chars: without block end. memory_chars: of the image without leader and trailer; 0 for no limit, as
+    with drip feed. block_end_chars: characters of one block end on the line. number_range: first and last program
+    number. knows: whether the machine has the program of a name. other_use: name and title of a program in, out a
+    sentence about what the name is used for already, or "". weights: other weights of findings, by code.
+    """
+
+    uncodable: Callable[[str], Iterator[int]]
+    mark: str = defaults.MARK
+    mark_at: MarkAt = MarkAt.BOTH
+    lower_case: LowerCase = LowerCase.REFUSE
+    longest_block_chars: int = defaults.LONGEST_BLOCK_CHARS
+    memory_chars: int = defaults.MEMORY_CHARS
+    block_end_chars: int = 1
+    programs: Programs = Programs.MANY
+    number_range: tuple[int, int] = (0, 99_999_999)
+    knows: Callable[[str], bool] = _knows_every
+    other_use: Callable[[str, str], str] = _used_for_nothing_else
+    weights: Mapping[str, Weight] = field(default_factory=dict)

@@ -1,0 +1,233 @@
+"""What one pass over a dropped file shows: its marks, its sizes, its programs and its findings.
+
+A mark counts in the first column only. The first line that is not blank is the opening mark line if it starts with the
+mark; the last line is the closing one if it does and is not the opening. Blank lines before an opening mark go.
+Text before the opening or after the closing mark, and a further mark line, are findings.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.program import names
+from dncd.program.block_checks import check_characters, check_length, check_small_letters, check_words, place
+from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised
+from dncd.program.findings import Findings
+from dncd.program.names import Head
+from dncd.program.program_checks import ProgramChecks
+from dncd.program.rules import Rules
+from dncd.values import Finding, LowerCase, MarkAt, Place, Severity
+
+_MOST_MARKS: Final = 1_000
+"""Mark lines that are looked at; a file with more is no program."""
+
+_TEXT_LINE: Final = re.compile(r"^[^\n]*\S[^\n]*", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A program in a file. line: of its number or name, in the file; number: -1 where it has a name."""
+
+    name: str
+    number: int
+    title: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """opening, closing: the mark lines as they go out, added ones too, "" for none.
+
+    first_line, end_line: the body is lines first_line up to and without end_line of the file. chars: characters of the
+    body, each block end as one; blocks: of the body; image_chars: of the image without leader and trailer.
+    name, title: of the file's (first) program; "" for none.
+    """
+
+    opening: str
+    closing: str
+    first_line: int
+    end_line: int
+    chars: int
+    blocks: int
+    image_chars: int
+    lower_case: LowerCase
+    name: str
+    title: str
+    programs: tuple[Found, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def refused(self) -> bool:
+        """Whether any finding stops the sending."""
+        return any(finding.severity is Severity.REFUSE for finding in self.findings)
+
+
+def survey(chunks: Chunks, encoding: Encoding, rules: Rules) -> Survey:
+    """Reads the file once; its memory does not grow with the file. ValueError: unknown code in `rules.weights`."""
+    reading = _Reading(rules)
+    for text in pieces(chunks, encoding):
+        reading.take(text)
+    return reading.result()
+
+
+def body(chunks: Chunks, encoding: Encoding, surveyed: Survey) -> Iterator[str]:
+    """The text between the marks in pieces, as it goes out: LF ends each block, small letters raised if so set."""
+    for text in lines_between(pieces(chunks, encoding), surveyed.first_line, surveyed.end_line):
+        yield raised(text, surveyed.lower_case)
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A mark line. start, end: characters of the file before it and up to its block end's end."""
+
+    line: int
+    text: str
+    start: int
+    end: int
+
+
+class _Reading:
+    """The state of a survey between pieces."""
+
+    def __init__(self, rules: Rules) -> None:
+        self._rules = rules
+        self._findings = Findings(rules.weights)
+        self._programs = ProgramChecks(rules, self._findings)
+        self._marks: list[_Mark] = []
+        self._first: Place | None = None  # the first line with text
+        self._after_mark: Place | None = None  # the first line with text after the last mark
+        self._line, self._chars = 1, 0
+        self._in_long_line = self._had_long_line = False
+        self._blank = re.compile(rf"^[ \t]+{re.escape(rules.mark)}", re.MULTILINE)
+
+    def take(self, text: str) -> None:
+        """The next piece as `pieces` gives it."""
+        part = self._without_long_line(text)
+        if part:
+            self._check(part, self._line + text.count("\n", 0, len(text) - len(part)), len(text) - len(part))
+        self._line += text.count("\n")
+        self._chars += len(text)
+
+    def _without_long_line(self, text: str) -> str:
+        """The piece without a line that was too long to be held whole."""
+        part = text
+        if self._in_long_line:
+            part = text[text.find("\n") + 1 :] if "\n" in text else ""
+        elif not text.endswith("\n"):
+            what = f"more than {LONGEST_LINE_CHARS} characters without a block end"
+            self._findings.add("block-too-long", what, Place(self._line, 1, text[:80]))
+            self._first = self._first or Place(self._line, 1, text[:80])
+            self._had_long_line = True
+            part = ""
+        self._in_long_line = not text.endswith("\n")
+        return part
+
+    def _check(self, text: str, line: int, skipped: int) -> None:
+        outgoing = raised(text, self._rules.lower_case)
+        check_characters(outgoing, line, self._rules, self._findings)
+        check_small_letters(text, line, self._rules, self._findings)
+        check_length(outgoing, line, self._rules, self._findings)
+        if not self._first:
+            self._first = self._text_line(outgoing, 0, line)
+        at = 0
+        for start, stop in self._mark_lines(outgoing):
+            self._between(outgoing[at:start], line)
+            line += outgoing.count("\n", at, start)
+            offset = self._chars + skipped
+            self._marks.append(_Mark(line, outgoing[start : stop - 1], offset + start, offset + stop))
+            self._after_mark = None
+            at, line = stop, line + 1
+        self._between(outgoing[at:], line)
+
+    def _mark_lines(self, text: str) -> Iterator[tuple[int, int]]:
+        """Start and end (with the block end) of each line that starts with the mark."""
+        mark = self._rules.mark
+        at = 0 if text.startswith(mark) else text.find(f"\n{mark}") + 1
+        while (at or text.startswith(mark)) and len(self._marks) < _MOST_MARKS:
+            stop = text.index("\n", at) + 1
+            yield at, stop
+            if text.startswith(mark, stop):
+                at = stop
+            else:
+                at = text.find(f"\n{mark}", stop) + 1
+                if not at:
+                    return
+
+    def _between(self, text: str, line: int) -> None:
+        """Whole blocks that are no mark lines."""
+        if not text:
+            return
+        check_words(text, line, self._findings)
+        self._programs.feed(text, line)
+        if self._marks and not self._after_mark:
+            self._after_mark = self._text_line(text, 0, line)
+        for found in self._blank.finditer(text):
+            if not self._findings.wanted("mark-not-first"):
+                return
+            what = f"the mark {self._rules.mark!r} stands behind blanks, where it is none to dncd"
+            self._findings.add("mark-not-first", what, place(text, found.end() - 1, line))
+
+    @staticmethod
+    def _text_line(text: str, start: int, line: int) -> Place | None:
+        found = _TEXT_LINE.search(text, start)
+        return place(text, found.start(), line) if found else None
+
+    def result(self) -> Survey:
+        """All that was seen; the file has ended."""
+        self._programs.finish()
+        opening, closing = self._bounds()
+        self._mark_findings(opening, closing)
+        rules = self._rules
+        start, stop = opening.end if opening else 0, closing.start if closing else self._chars
+        first_line, end_line = opening.line + 1 if opening else 1, closing.line if closing else self._line
+        blocks = end_line - first_line
+        out = (
+            opening.text if opening else rules.mark if rules.mark_at in (MarkAt.BOTH, MarkAt.START) else "",
+            closing.text if closing else rules.mark if rules.mark_at in (MarkAt.BOTH, MarkAt.END) else "",
+        )
+        ends = rules.block_end_chars
+        image = stop - start + blocks * (ends - 1) + sum(len(text) + ends for text in out if text)
+        if self._programs.empty and not self._had_long_line:
+            self._findings.add("empty", "the file holds no program")
+        if rules.memory_chars and image > rules.memory_chars:
+            what = f"the program takes {image} characters, {image - rules.memory_chars} more than the control holds"
+            self._findings.add("too-big", what)
+        name, title = self._name(opening)
+        use = rules.other_use(name, title) if name else ""
+        if use:
+            self._findings.add("name-used", use)
+        heads = zip(self._programs.heads, self._programs.lines, strict=True)
+        programs = tuple(Found(head.name, head.number, head.title, line) for head, line in heads)
+        found = self._findings.result()
+        return Survey(
+            *out, first_line, end_line, stop - start, blocks, image, rules.lower_case, name, title, programs, found
+        )
+
+    def _bounds(self) -> tuple[_Mark | None, _Mark | None]:
+        """The opening and the closing mark line: one mark alone is the opening if it comes first, else the closing."""
+        marks = self._marks
+        if not marks:
+            return None, None
+        first = marks[0].line == (self._first.line if self._first else 0)
+        if len(marks) == 1:
+            return (marks[0], None) if first else (None, marks[0] if not self._after_mark else None)
+        return marks[0], marks[-1]
+
+    def _mark_findings(self, opening: _Mark | None, closing: _Mark | None) -> None:
+        add = self._findings.add
+        if opening and self._first and self._first.line < opening.line:
+            add("text-outside-marks", f"text before the opening mark in line {opening.line}", self._first)
+        for mark in self._marks:
+            if mark not in (opening, closing):
+                add("mark-inside", "a mark line inside the program", Place(mark.line, 1, mark.text))
+        if closing and self._after_mark:
+            add("text-outside-marks", f"text after the closing mark in line {closing.line}", self._after_mark)
+
+    def _name(self, opening: _Mark | None) -> tuple[str, str]:
+        """Number of a program, or of the mark line, or the name of either (contract, 5)."""
+        on_mark = names.mark_name(opening.text, self._rules.mark) if opening else names.MarkName("", -1, "")
+        head = self._programs.heads[0] if self._programs.heads else Head(0, "", -1, "")
+        numbered = head.number >= 0 or (on_mark.number < 0 and not on_mark.name)
+        name = head.name if numbered else on_mark.name
+        return name, head.title or self._programs.first_comment or on_mark.title

@@ -1,0 +1,1 @@
+"""What survives a power cut: ledger, library, receipts, captures and the steps at the end of a transfer."""

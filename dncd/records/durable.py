@@ -1,0 +1,381 @@
+"""Files that survive a power cut: the one owner of fsync, rename and link.
+
+A name in a folder is durable once the file was synced, then named, then the folder was synced (fsync(2): syncing a file
+does not sync the entry that names it). Every system call goes through a `Disk`, so that a test can let operation number
+k fail or stop there. Errors of the disk come up as OSError; `reporting` turns them into a RecordsError with its three
+sentences.
+"""
+
+import contextlib
+import ctypes
+import errno
+import fcntl
+import hashlib
+import os
+import secrets
+import stat
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Final
+
+from dncd.errors import RecordsError, StateHeldError
+
+CHUNK: Final = 1 << 18
+"""Bytes read or written at a time: memory stays flat whatever the size of a file."""
+
+FILE_MODE: Final = 0o664
+FOLDER_MODE: Final = 0o775
+"""The office reads and takes what dncd writes; the umask of the service may narrow both."""
+
+HIDDEN: Final = ".dncd-"
+"""Start of the names that dncd uses while a file is on its way; a dot file is never taken for a program."""
+
+RECEIPT: Final = ".receipt.txt"
+
+_RENAME_EXCHANGE: Final = 2  # renameat2(2)
+_AT_FDCWD: Final = -100  # fcntl.h
+_NAME_BYTES: Final = 230  # 255 of a file name, less the receipt's ending and a number
+
+
+class Disk:
+    """The system calls of this room, one method each. A test's disk overrides them to fail or stop."""
+
+    def open(self, path: Path, flags: int, mode: int = FILE_MODE) -> int:
+        """open(2), never inherited by a child."""
+        return os.open(path, flags | os.O_CLOEXEC, mode)
+
+    def write(self, fd: int, data: bytes | memoryview) -> int:
+        """write(2): may take fewer bytes than given."""
+        return os.write(fd, data)
+
+    def fsync(self, fd: int) -> None:
+        """fsync(2)."""
+        os.fsync(fd)
+
+    def truncate(self, fd: int, size: int) -> None:
+        """ftruncate(2)."""
+        os.ftruncate(fd, size)
+
+    def rename(self, source: Path, target: Path) -> None:
+        """rename(2): replaces the target at one instant."""
+        os.rename(source, target)
+
+    def exchange(self, one: Path, other: Path) -> None:
+        """renameat2(2) with RENAME_EXCHANGE: both names change files at one instant. OSError where it is not known."""
+        call = getattr(_libc(), "renameat2", None)
+        if call is None:
+            raise OSError(errno.ENOSYS, "no renameat2")
+        if call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE):
+            number = ctypes.get_errno()
+            raise OSError(number, os.strerror(number), str(one))
+
+    def link(self, source: Path, target: Path) -> None:
+        """link(2): never replaces a target."""
+        os.link(source, target, follow_symlinks=False)
+
+    def unlink(self, path: Path) -> None:
+        """unlink(2)."""
+        os.unlink(path)
+
+    def mkdir(self, path: Path) -> None:
+        """mkdir(2)."""
+        os.mkdir(path, FOLDER_MODE)
+
+    def chmod(self, fd: int, mode: int) -> None:
+        """fchmod(2)."""
+        os.fchmod(fd, mode)
+
+    def utime(self, path: Path) -> None:
+        """utimensat(2) with the present time."""
+        os.utime(path)
+
+    def listdir(self, path: Path) -> list[str]:
+        """The names in a folder."""
+        return os.listdir(path)
+
+
+DISK: Final = Disk()
+_loaded: list[ctypes.CDLL] = []
+
+
+def _libc() -> ctypes.CDLL:
+    if not _loaded:
+        _loaded.append(ctypes.CDLL(None, use_errno=True))
+    return _loaded[0]
+
+
+_NEXT_STEPS: Final = {
+    errno.ENOSPC: "make room on that disk; dncd tries again",
+    errno.EDQUOT: "raise the quota of the service's user or make room; dncd tries again",
+    errno.EROFS: "mount that disk for writing; look in the system's journal for why it was not",
+    errno.EACCES: "give the service's user the right to read and write there",
+    errno.EPERM: "give the service's user the right to read and write there",
+    errno.EIO: "the disk fails: look in the system's journal and replace it",
+}
+
+
+@contextlib.contextmanager
+def reporting(what: str, where: Path) -> Iterator[None]:
+    """Turns an OSError inside into a RecordsError: what could not be done, the place, and what helps."""
+    try:
+        yield
+    except OSError as error:
+        reason = os.strerror(error.errno) if error.errno else str(error)
+        advice = _NEXT_STEPS.get(error.errno or 0, "look at that place; dncd tries again")
+        raise RecordsError(f"{what}: {reason}", str(where), advice) from error
+
+
+# --- folders -----------------------------------------------------------------------------------------------------
+def fsync_dir(folder: Path, disk: Disk = DISK) -> None:
+    """Makes the names in a folder durable."""
+    fd = disk.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        disk.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def make_folder(folder: Path, disk: Disk = DISK) -> None:
+    """Makes a folder, and those above it, durably; one that is there already is fine."""
+    if folder.is_dir():
+        return
+    if not folder.parent.is_dir():
+        make_folder(folder.parent, disk)
+    with contextlib.suppress(FileExistsError):
+        disk.mkdir(folder)
+    fsync_dir(folder.parent, disk)
+
+
+def hold(lock: Path, disk: Disk = DISK) -> int:
+    """Holds a lock file for as long as the returned descriptor is open (flock(2): it goes with the process).
+
+    StateHeldError when another process holds it.
+    """
+    make_folder(lock.parent, disk)
+    fd = disk.open(lock, os.O_RDWR | os.O_CREAT)
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        who = os.pread(fd, 32, 0).decode("ascii", "replace").strip()
+        os.close(fd)
+        by = f"process {who}" if who.isdigit() else "another process"
+        raise StateHeldError(
+            f"{by} works on this state folder", str(lock), "stop that one first, or give this one its own shop.state"
+        ) from None
+    except BaseException:
+        os.close(fd)
+        raise
+    os.ftruncate(fd, 0)
+    os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
+    return fd
+
+
+# --- writing -----------------------------------------------------------------------------------------------------
+def write_all(fd: int, data: bytes, disk: Disk = DISK) -> None:
+    """Writes every byte, however many calls it takes."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[disk.write(fd, rest) :]
+
+
+def hidden_name() -> str:
+    """A fresh name for a file that is being written; swept away at the next start if a cut leaves it."""
+    return f"{HIDDEN}{secrets.token_hex(8)}.part"
+
+
+def write_temporary(folder: Path, chunks: Iterable[bytes], disk: Disk = DISK, name: str = "") -> Path:
+    """Writes chunks to a synced file with a hidden name in the folder; the caller names it. Nothing stays on an error."""
+    path = folder / (name or hidden_name())
+    fd = disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
+    try:
+        try:
+            for chunk in chunks:
+                write_all(fd, chunk, disk)
+            disk.fsync(fd)
+        finally:
+            os.close(fd)
+    except Exception:
+        discard(path, disk)
+        raise
+    return path
+
+
+def discard(path: Path, disk: Disk = DISK) -> None:
+    """Removes a file that may be gone; used while another error is on its way up, so it raises none of its own."""
+    with contextlib.suppress(OSError):
+        disk.unlink(path)
+
+
+def remove(path: Path, disk: Disk = DISK) -> None:
+    """Removes a file durably; one that is gone already is fine."""
+    with contextlib.suppress(FileNotFoundError):
+        disk.unlink(path)
+        fsync_dir(path.parent, disk)
+
+
+def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK) -> None:
+    """Writes a file that must not exist yet: whole or not at all. FileExistsError if the name is taken."""
+    temporary = write_temporary(path.parent, chunks, disk)
+    try:
+        _give_name(temporary, path, disk)
+    except Exception:
+        discard(temporary, disk)
+        raise
+    fsync_dir(path.parent, disk)
+
+
+def replace(path: Path, data: bytes | Iterable[bytes], disk: Disk = DISK) -> None:
+    """Writes a file whole, at one instant, over one that may be there."""
+    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, disk)
+    try:
+        disk.rename(temporary, path)
+    except Exception:
+        discard(temporary, disk)
+        raise
+    fsync_dir(path.parent, disk)
+
+
+def append_line(fd: int, line: bytes, size: int, disk: Disk = DISK) -> int:
+    """Appends one line (with its line end) at `size`, the file's length so far, and syncs it; returns the new length.
+
+    On an OSError the file is cut back to `size` if the disk lets us; the caller keeps `size` and may call again.
+    """
+    os.lseek(fd, size, os.SEEK_SET)
+    try:
+        write_all(fd, line, disk)
+        disk.fsync(fd)
+    except OSError:
+        with contextlib.suppress(OSError):
+            disk.truncate(fd, size)
+        raise
+    return size + len(line)
+
+
+def _give_name(source: Path, target: Path, disk: Disk) -> None:
+    """Moves a file to a free name of the same file system without ever replacing one (FileExistsError)."""
+    try:
+        disk.link(source, target)
+    except OSError as error:
+        if error.errno not in (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK):
+            raise
+        # A file system without hard links (FAT, some network mounts): claim the name, then rename over our own claim.
+        os.close(disk.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW))
+        disk.rename(source, target)
+        return
+    disk.unlink(source)
+
+
+def move_new(source: Path, target: Path, disk: Disk = DISK) -> None:
+    """Moves a file to a name that must be free, durably, also onto another file system. FileExistsError if taken."""
+    try:
+        _give_name(source, target, disk)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        write_new(target, read_chunks(source, disk), disk)
+        disk.unlink(source)
+    fsync_dir(target.parent, disk)
+    if source.parent != target.parent:
+        fsync_dir(source.parent, disk)
+
+
+def place(source: Path, folder: Path, wanted: str, disk: Disk = DISK) -> Path:
+    """Moves a file into a folder under the wanted name, or a numbered one if that is taken; returns where it lies."""
+    while True:
+        target = folder / free_name(folder, wanted)
+        try:
+            move_new(source, target, disk)
+        except FileExistsError:
+            continue
+        return target
+
+
+# --- names -------------------------------------------------------------------------------------------------------
+def tidy_name(name: str) -> str:
+    """A name that is safe to write: one part, printable, short enough to bear a number and a receipt's ending."""
+    clean = "".join(c if c.isprintable() and c not in "/\\" and not "\ud800" <= c <= "\udfff" else "_" for c in name)
+    clean = clean.strip()
+    if clean.lower().endswith(RECEIPT):
+        clean = clean[: -len(RECEIPT)] + ".receipt_.txt"  # else it would sit where another file's receipt belongs
+    if clean in ("", ".", ".."):
+        clean = "UNNAMED"
+    stem, suffix = _split(clean)
+    if len(suffix.encode()) > 32:
+        stem, suffix = clean, ""
+    room = _NAME_BYTES - len(suffix.encode())
+    return stem.encode()[:room].decode("utf-8", "ignore") + suffix
+
+
+def _split(name: str) -> tuple[str, str]:
+    stem, dot, suffix = name.rpartition(".")
+    return (stem, dot + suffix) if stem else (name, "")
+
+
+def free_name(folder: Path, name: str, disk: Disk = DISK) -> str:
+    """The name itself, or `NAME (2).EXT` and so on: one that neither a file nor a receipt in the folder bears."""
+    name = tidy_name(name)
+    stem, suffix = _split(name)
+    number = 1
+    while os.path.lexists(folder / name) or os.path.lexists(folder / (name + RECEIPT)):
+        number += 1
+        name = f"{stem} ({number}){suffix}"
+    return name
+
+
+# --- reading -----------------------------------------------------------------------------------------------------
+def open_regular(path: Path, disk: Disk = DISK) -> int:
+    """Opens a file for reading; a link, folder, pipe or device is an OSError (ELOOP, EISDIR or EINVAL), never followed.
+
+    O_NONBLOCK: opening a pipe must not wait for its writer.
+    """
+    fd = disk.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+    mode = os.fstat(fd).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(fd)
+        raise OSError(errno.EISDIR if stat.S_ISDIR(mode) else errno.EINVAL, "not a regular file", str(path))
+    return fd
+
+
+def read_chunks(source: Path | int, disk: Disk = DISK) -> Iterator[bytes]:
+    """The bytes of a regular file in pieces of at most CHUNK. A descriptor is read from its start and stays open."""
+    fd = source if isinstance(source, int) else open_regular(source, disk)
+    try:
+        offset = 0
+        while chunk := os.pread(fd, CHUNK, offset):
+            offset += len(chunk)
+            yield chunk
+    finally:
+        if not isinstance(source, int):
+            os.close(fd)
+
+
+def sha256_of(path: Path, disk: Disk = DISK) -> str:
+    """SHA-256 of a regular file, in hex (FIPS 180-4)."""
+    digest = hashlib.sha256()
+    for chunk in read_chunks(path, disk):
+        digest.update(chunk)
+    return digest.hexdigest()
+
+
+class TooLargeError(OSError):
+    """A file holds more bytes than the limit."""
+
+
+def copy_durable(source: Path | int, target: Path, limit: int, disk: Disk = DISK) -> tuple[int, str]:
+    """Copies a regular file (a path or an open descriptor) to a new durable file; returns its size and SHA-256.
+
+    TooLargeError beyond `limit` bytes (nothing is left then), FileExistsError if the target's name is taken.
+    """
+    size, digest = 0, hashlib.sha256()
+
+    def counted() -> Iterator[bytes]:
+        nonlocal size
+        for chunk in read_chunks(source, disk):
+            size += len(chunk)
+            if size > limit:
+                raise TooLargeError(errno.EFBIG, f"more than {limit} bytes", str(target))
+            digest.update(chunk)
+            yield chunk
+
+    write_new(target, counted(), disk)
+    return size, digest.hexdigest()

@@ -1,0 +1,1 @@
+"""A stand-in control: the other end of the line, for the demo, the tests and the benches."""

@@ -1,0 +1,257 @@
+"""`dncd demo`: the whole job on this machine alone, told as a story, each step checked.
+
+The real service runs as a process of its own on a temporary folder; two stand-in controls sit at the other ends of two
+virtual null modems. Nothing is taken on trust: what the controls hold is compared with what was dropped.
+"""
+
+import json
+import sys
+import tempfile
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+from dncd.standin import demo_programs
+from dncd.standin.build import Build
+from dncd.standin.control import Mode, StandIn
+from dncd.standin.demo_shop import DemoFailedError, DemoShop, until
+from dncd.standin.program_memory import Stored
+from dncd.standin.tape_punch import FlippedBit
+from dncd.standin.telling import Teller, rate
+from dncd.standin.yard import Yard
+from dncd.values import Frame, TapeCode, TapeSettings
+
+LATHE = Build("gang-lathe", 4800, Frame.parse("7E2"), buffer_chars=256, high=192, low=64, reads_per_s=320)
+"""ISO code, and a reader slower than its line: it must stop the host again and again."""
+
+MILL = Build("bore-mill", 9600, Frame.parse("8N1"), TapeSettings(code=TapeCode.EIA))
+"""EIA code, and a reader as fast as its line."""
+
+CAUTIONS = """\
+A program that arrived whole is not yet a proven program. Before the first part after any change,
+wherever it was made: check the program number, tool and work offsets; run it dry, clear of the
+work; then in single block with reduced rapid and a hand at feed hold. Before you drip-feed a cut,
+know what your control does when its line falls silent. Plug and unplug the cable only with both
+ends switched off."""
+
+
+class Story:
+    """The demo's parts, in order."""
+
+    def __init__(self, shop: DemoShop, lathe: StandIn, mill: StandIn, tell: Teller) -> None:
+        self.shop, self.lathe, self.mill, self.tell = shop, lathe, mill, tell
+
+    def run(self) -> None:
+        """All parts; DemoFailedError at the first that did not do what it should."""
+        parts: tuple[Callable[[], None], ...] = (self.out, self.edited, self.refused, self.damaged, self.records)
+        self.opening()
+        for part in parts:
+            part()
+
+    def opening(self) -> None:
+        """The service comes up on two lines."""
+        self.tell.say(
+            "Quayside Gear Works has two old controls. The gang lathe reads ISO tape code at 4800 baud, 7E2, through "
+            "a buffer of 256 characters that it empties slower than the line fills it. The bore mill reads EIA code "
+            "at 9600 baud. Both are stand-ins here, each at the far end of a virtual null modem with a clock of its "
+            "own; the service between them and the office folder is the real one."
+        )
+        self.shop.wait_until_listening()
+        self.tell.fact(True, "the service listens on both lines")
+
+    def out(self) -> None:
+        """Both programs go out at once."""
+        tell = self.tell
+        tell.part("The office drops two programs, the operators press READ")
+        sleeve, plate = demo_programs.bearing_sleeve(), demo_programs.gear_plate()
+        self.shop.drop("gang-lathe", "0210.nc", demo_programs.as_file(sleeve))
+        self.shop.drop("bore-mill", "0330.nc", demo_programs.as_file(plate))
+        tell.say("  0210.nc into shop/gang-lathe/to-machine/, 0330.nc into shop/bore-mill/to-machine/")
+        for control in (self.lathe, self.mill):
+            control.clear()
+            control.read_in()
+        chars = {"gang-lathe": _image_chars(sleeve), "bore-mill": _image_chars(plate) + 20}
+        both = {"gang-lathe": self.lathe, "bore-mill": self.mill}
+        read = tell.follow(both, chars, lambda: self.lathe.mode is self.mill.mode is Mode.OFF, 40)
+        tell.fact(read, "both controls read to the closing mark and switched their readers off")
+        for name, control, number, blocks in (
+            ("gang-lathe", self.lathe, "O0210", sleeve),
+            ("bore-mill", self.mill, "O0330", plate),
+        ):
+            self._check_out(name, control, number, blocks)
+
+    def _check_out(self, name: str, control: StandIn, number: str, blocks: tuple[str, ...]) -> None:
+        tell, seen = self.tell, control.figures()
+        kept = control.memory.programs.get(number)
+        tell.fact(
+            kept == Stored(number, "", blocks),
+            f"{name} holds {number}: {len(blocks)} blocks, the same as were dropped, character for character",
+            (control.alarm, kept),
+        )
+        after = max(seen.after_dc3, default=0)
+        tell.fact(seen.lost == 0, f"{name} lost no character: {rate(seen):.0f} char/s, {seen.holds} holds", seen)
+        if control.build.reads_per_s:
+            tell.fact(seen.holds >= 2 and after <= 8, f"at most {after} characters came after a DC3 (8 allowed)", seen)
+        else:
+            used = seen.line_used(control.build.char_s)
+            tell.fact(
+                used > 0.95, f"without a hold its line was {used:.1%} busy from the first to the last character", seen
+            )
+        receipt = self.shop.receipt(f"{name}/sent", f"{number[1:]}.nc", 10)
+        tell.show(receipt, f"shop/{name}/sent/{number[1:]}.nc.receipt.txt")
+        tell.fact("result: sent" in receipt, "and the office has its receipt: sent", receipt)
+
+    def edited(self) -> None:
+        """An operator edits at the control and punches back; the other punches unchanged."""
+        tell = self.tell
+        tell.part("The lathe chatters; its operator lowers a feed and both punch their programs out")
+        changed = self.lathe.edit("O0210", "F0.12", "F0.09")
+        tell.say(
+            "  at the gang lathe, in the finishing pass: F0.12 becomes F0.09. At the bore mill nothing is changed."
+        )
+        self.lathe.punch("O0210")
+        self.mill.punch("O0330")
+        receipts = [
+            self.shop.receipt("gang-lathe/from-machine", "O0210.nc", 25),
+            self.shop.receipt("bore-mill/from-machine", "O0330.nc", 25),
+        ]
+        tell.fact(all("result: received" in receipt for receipt in receipts), "both came back: received", receipts)
+        file = self.shop.folder / "gang-lathe/from-machine/O0210.nc"
+        tell.fact(
+            file.read_bytes() == demo_programs.as_file(changed.blocks).encode(),
+            "shop/gang-lathe/from-machine/O0210.nc is what the control holds, byte for byte",
+        )
+        for machine, event, said in (
+            ("bore-mill", "matched", "bore-mill: equal to what was last sent, no new revision"),
+            ("gang-lathe", "differs", "gang-lathe: differs from what was last sent"),
+        ):
+            tell.fact(
+                until(partial(self._on_record, machine, event), 10, f"no {event} of {machine} in the ledger"), said
+            )
+        differing = self.shop.command("diff", "gang-lathe", "O0210")
+        said = differing.stdout + differing.stderr
+        tell.show(said, "dncd diff gang-lathe O0210")
+        tell.fact("F0.12" in said and "F0.09" in said, "the office sees the one word that changed", said)
+
+    def refused(self) -> None:
+        """A program that the control cannot take is refused before a character is sent."""
+        tell = self.tell
+        tell.part("The office drops a program that this control cannot take")
+        blocks, before = demo_programs.unfit(), len(self.lathe.taken)
+        self.shop.drop("gang-lathe", "0211.nc", demo_programs.as_file(blocks))
+        receipt = self.shop.receipt("gang-lathe/refused", "0211.nc", 10)
+        tell.show(receipt, "shop/gang-lathe/refused/0211.nc.receipt.txt")
+        reasons = [line for line in receipt.splitlines() if line.startswith("reason:")]
+        tell.fact("result: refused" in receipt and len(reasons) >= 3, "refused, with a reason for each fault", receipt)
+        faults = {4: blocks[2].index("Ø") + 1, 5: blocks[3].index("g") + 1}
+        named = all(any(f"line {n}, column {c}" in reason for reason in reasons) for n, c in faults.items())
+        tell.fact(named, "each reason names the line and column", reasons)
+        tell.fact(len(self.lathe.taken) == before, "not one character of it went to the control")
+
+    def damaged(self) -> None:
+        """One flipped bit in a capture is caught and located; punched again it is whole."""
+        tell = self.tell
+        tell.part("A welder starts up next to the cable while the bore mill punches")
+        blocks = demo_programs.key_slot()
+        self.mill.memory.store(Stored("O0331", "", blocks))
+        at = "\n".join(("%", *blocks)).index("F60")
+        tell.say("  the operator punches O0331; on the way one bit of one character turns over.")
+        self.mill.punch("O0331", FlippedBit(at + 1, 3))
+        folder = self.shop.folder / "bore-mill/from-machine/damaged"
+        self.tell.fact(self.mill.wait_for(lambda: self.mill.mode is Mode.OFF, 20), "the punch has run to its end")
+        name = self._first_in(folder)
+        receipt = self.shop.receipt("bore-mill/from-machine/damaged", name, 10)
+        tell.show(receipt, f"shop/bore-mill/from-machine/damaged/{name}.receipt.txt")
+        line, column = blocks.index("N50 G01 Z-3.5 F60 M08") + 2, "N50 G01 Z-3.5 F60 M08".index("F60") + 2
+        tell.fact("result: damaged" in receipt, "the capture is kept apart as damaged, and is no revision", receipt)
+        tell.fact(f"line {line}, column {column}" in receipt, f"it was hit in line {line}, column {column}", receipt)
+        taken_for_good = self.shop.folder / "bore-mill/from-machine/O0331.nc"
+        tell.fact(not taken_for_good.exists(), "from-machine/ has no O0331.nc that somebody might trust")
+        self.mill.punch("O0331")
+        receipt = self.shop.receipt("bore-mill/from-machine", "O0331.nc", 20)
+        whole = taken_for_good.read_bytes() == demo_programs.as_file(blocks).encode()
+        tell.fact(whole and "result: received" in receipt, "punched once more, it is whole: received", receipt)
+
+    def _first_in(self, folder: Path) -> str:
+        def found() -> str:
+            names = [path.name for path in folder.glob("*.receipt.txt")]
+            return names[0].removesuffix(".receipt.txt") if names else ""
+
+        return until(found, 15, f"no damaged capture in {folder.name}/")
+
+    def records(self) -> None:
+        """The ledger is read and verified; the service stops in order."""
+        tell = self.tell
+        tell.part("What is on record")
+        tell.show(self.shop.command("log").stdout, "dncd log")
+        verified = self.shop.command("verify")
+        tell.show(verified.stdout + verified.stderr, "dncd verify")
+        tell.fact(verified.returncode == 0, "ledger, library and receipts agree", verified)
+        expected = {"sent": 2, "received": 3, "matched": 1, "refused": 1, "damaged": 1}
+        events = [line["event"] for line in self._ledger()]
+        counts = {event: events.count(event) for event in expected}
+        tell.fact(counts == expected, "the ledger has them all: " + _counted(expected), counts)
+        status = self.shop.stop()
+        tell.fact(status == 0, "the service stopped when asked", status)
+
+    def _on_record(self, machine: str, event: str) -> bool:
+        return any(line.get("machine") == machine and line["event"] == event for line in self._ledger())
+
+    def _ledger(self) -> list[dict[str, object]]:
+        """All lines of the ledger, from its files."""
+        lines: list[dict[str, object]] = []
+        for path in sorted((self.shop.state / "ledger").glob("*.jsonl")):
+            lines += [json.loads(line) for line in path.read_text("utf-8").split("\n")[:-1]]
+        return lines
+
+
+def main(keep: Path | None) -> int:
+    """Tells the story; `keep`: an empty or new folder in which all files stay. 0, or 1 if a step failed."""
+    if keep is not None:
+        keep.mkdir(parents=True, exist_ok=True)
+        if any(keep.iterdir()):
+            sys.stderr.write(f"{keep}: is not empty. Give --keep a new or an empty folder.\n")
+            return 1
+        return _told(keep.resolve(), Teller(), "They stay there.")
+    with tempfile.TemporaryDirectory(prefix="dncd-demo-") as folder:
+        return _told(Path(folder), Teller(), "They are deleted now; `dncd demo --keep DIR` leaves them in DIR.")
+
+
+def _told(home: Path, tell: Teller, fate: str) -> int:
+    lathe, mill = StandIn(LATHE), StandIn(MILL)
+    with Yard(lathe, mill):
+        shop = DemoShop(home, lathe.path, mill.path)
+        try:
+            with shop:
+                Story(shop, lathe, mill, tell).run()
+        except DemoFailedError as failed:
+            tell.say("")
+            sys.stderr.write(f"The demo failed: {failed}\nThe service's log ends:\n{shop.log_end()}\n")
+            return 1
+    tell.part("Where it all is")
+    tell.show(_tree(home), str(home))
+    tell.say(fate)
+    tell.say(f"{tell.facts} facts checked, all held.")
+    tell.show(CAUTIONS, "CAUTIONS")
+    return 0
+
+
+def _tree(home: Path) -> str:
+    """All files with their sizes; the library's own are counted."""
+    lines, objects = [], 0
+    for path in sorted(path for path in home.rglob("*") if path.is_file()):
+        name = path.relative_to(home)
+        if "library.git" in name.parts:
+            objects += 1
+        else:
+            lines.append(f"{path.stat().st_size:>8,}  {name}")
+    return "\n".join([*lines, f"          state/library.git/ ({objects} files; any git reads it)"])
+
+
+def _image_chars(blocks: tuple[str, ...]) -> int:
+    """Characters on the line: two marks and the blocks, each with a block end of one character."""
+    return sum(len(block) + 1 for block in ("%", *blocks, "%"))
+
+
+def _counted(events: dict[str, int]) -> str:
+    return ", ".join(f"{count} {event}" for event, count in events.items())

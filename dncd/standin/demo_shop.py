@@ -1,0 +1,139 @@
+"""The demo's shop on this machine: a folder, settings, the real service as a process of its own, and its commands.
+
+It knows of the service what a user may know: folders, receipts, commands and exit statuses.
+"""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import dncd
+
+_SETTINGS = """\
+[shop]
+folder = "shop"
+state = "state"
+settle_s = 0.3
+
+[machines.gang-lathe]
+title = "Gang lathe, bay 2"
+
+[machines.gang-lathe.line]
+port = {lathe}
+baud = 4800
+frame = "7E2"
+flow = "xon/xoff"
+ahead = 8
+
+[machines.gang-lathe.tape]
+code = "iso"
+
+[machines.bore-mill]
+title = "Bore mill, bay 5"
+
+[machines.bore-mill.line]
+port = {mill}
+baud = 9600
+frame = "8N1"
+flow = "xon/xoff"
+ahead = 8
+
+[machines.bore-mill.tape]
+code = "eia"
+leader_chars = 20
+"""
+
+
+T = TypeVar("T")
+
+
+class DemoFailedError(Exception):
+    """A step of the demo did not do what it should; the message says which and what was seen."""
+
+
+def until(what: Callable[[], T], seconds: float, missing: str) -> T:
+    """The first true value of what(), asked twenty times a second; DemoFailedError with `missing` after `seconds`."""
+    end, pause = time.monotonic() + seconds, threading.Event()
+    while time.monotonic() < end:
+        if found := what():
+            return found
+        pause.wait(0.05)
+    raise DemoFailedError(f"{missing} within {seconds:g} s")
+
+
+class DemoShop:
+    """home: an empty folder for everything. Enter it to start the service; leaving stops it."""
+
+    def __init__(self, home: Path, lathe: str, mill: str) -> None:
+        self.home, self.folder, self.state = home, home / "shop", home / "state"
+        self.settings, self.log = home / "dncd.toml", home / "run.log"
+        self.settings.write_text(_SETTINGS.format(lathe=json.dumps(lathe), mill=json.dumps(mill)), "utf-8")
+        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join(_import_path())}
+        self._words = [sys.executable, "-m", "dncd", "--config", str(self.settings)]
+
+    def __enter__(self) -> "DemoShop":
+        with self.log.open("ab") as log:
+            self._service = subprocess.Popen([*self._words, "run"], env=self._env, stdout=log, stderr=log)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._service.poll() is None:
+            self._service.kill()
+        self._service.wait()
+
+    def wait_until_listening(self) -> None:
+        """Waits until the service answers and holds both ports."""
+        until(self._listening, 20, "the service did not come up")
+
+    def _listening(self) -> bool:
+        if self._service.poll() is not None:
+            raise DemoFailedError(f"the service ended with {self._service.returncode}:\n{self.log_end()}")
+        machines = self.machines()
+        return len(machines) == 2 and all(machine["state"] != "no-port" for machine in machines.values())
+
+    def stop(self) -> int:
+        """SIGTERM, as a service manager does it; the exit status."""
+        self._service.send_signal(signal.SIGTERM)
+        try:
+            return self._service.wait(10)
+        except subprocess.TimeoutExpired:
+            raise DemoFailedError("the service did not end within 10 s of SIGTERM") from None
+
+    def command(self, *words: str) -> "subprocess.CompletedProcess[str]":
+        """Runs a command of dncd to its end."""
+        return subprocess.run(
+            [*self._words, *words], env=self._env, capture_output=True, text=True, timeout=30, check=False
+        )
+
+    def machines(self) -> dict[str, Any]:
+        """What `status --json` says of each machine; empty while no service answers."""
+        done = self.command("status", "--json")
+        machines: dict[str, Any] = json.loads(done.stdout)["machines"] if done.returncode == 0 else {}
+        return machines
+
+    def drop(self, machine: str, name: str, text: str) -> None:
+        """Drops a file as a person would: written straight into the folder."""
+        (self.folder / machine / "to-machine" / name).write_text(text, "utf-8", newline="")
+
+    def receipt(self, where: str, name: str, seconds: float) -> str:
+        """The text of the receipt of a file under the shop folder, once it is there."""
+        path = self.folder / where / f"{name}.receipt.txt"
+        until(path.exists, seconds, f"no receipt {where}/{path.name}")
+        return path.read_text("utf-8")
+
+    def log_end(self) -> str:
+        """The last lines that the service wrote."""
+        return self.log.read_text("utf-8", "replace")[-1500:]
+
+
+def _import_path() -> list[str]:
+    """Where the child finds this same dncd, installed or not."""
+    here = str(Path(dncd.__file__).resolve().parent.parent)
+    return [here, *filter(None, [os.environ.get("PYTHONPATH", "")])]

@@ -1,0 +1,36 @@
+"""The threads that work for a station beside the line loop."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dncd.outside.loop import Loop
+from dncd.outside.worker import Worker
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """One of each for the whole service.
+
+    records: what survives a power cut, in order; checks: reading and checking dropped files; supply: pieces of large
+    images for a sending under way; notes: STATUS.txt, where a slow share may take its time.
+    """
+
+    loop: Loop
+    records: Worker
+    checks: Worker
+    supply: Worker
+    notes: Worker
+
+    @classmethod
+    def of(cls, loop: Loop) -> "Hands":
+        """Starts the threads."""
+        return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in ("records", "checks", "supply", "notes")))
+
+    def finish(self, seconds: float, now: Callable[[], float]) -> list[str]:
+        """Ends the threads, each when its jobs are done; gives the names of those that did not end in time."""
+        until = now() + seconds
+        late = []
+        for name in ("checks", "supply", "notes", "records"):
+            if not getattr(self, name).finish(max(0.1, until - now())):
+                late.append(name)
+        return late

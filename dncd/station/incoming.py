@@ -1,0 +1,154 @@
+"""What comes in over one line: caught to a spool file as it comes, handed to the records when it ends.
+
+The loop never waits for the disk: bytes wait here until the records thread has written them, and before their number
+reaches a limit the control is told to stop (DC3, or RTS off), as it is told to go on once they are written.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dncd import defaults
+from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
+from dncd.station.hands import Hands
+from dncd.station.paperwork import Captured, Paperwork, Spool
+
+_FLUSH_S = 0.05
+"""Seconds after which caught bytes go to the spool: a few dozen characters, so that the disk is not asked for each."""
+
+_RETRY_S = 1.0
+
+
+@dataclass(slots=True)
+class _Capture:
+    """A capture under way or on its way to the records."""
+
+    spool: Spool | None
+    buffer: bytearray
+    bad: list[int]
+    began_at: float
+    chars: int = 0
+    ended: Ended | None = None
+    writing: bool = False
+
+
+class Incoming:
+    """The receiving half of a station. `throttle(True)` asks the line to stop the control, `throttle(False)` to go on."""
+
+    def __init__(
+        self,
+        receiving: Receiving,
+        paper: Paperwork,
+        hands: Hands,
+        throttle: Callable[[bool], None],
+        told: Callable[[Captured], None],
+        trouble: Callable[[str, Exception], None],
+    ) -> None:
+        self.receiving = receiving
+        self._paper, self._hands = paper, hands
+        self._throttle, self._told, self._trouble = throttle, told, trouble
+        self._captures: list[_Capture] = []
+        self._flush_at: float | None = None
+        self._stopped = False
+
+    @property
+    def capturing(self) -> _Capture | None:
+        """The capture whose characters are still coming."""
+        return self._captures[-1] if self._captures and self._captures[-1].ended is None else None
+
+    @property
+    def busy(self) -> bool:
+        """Whether anything caught is not on record yet."""
+        return bool(self._captures)
+
+    def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> list[Said]:
+        """Characters from an idle or punching control; gives the DC1 and DC3 that were no part of a capture."""
+        return self._take(self.receiving.feed(data, now, bad), now)
+
+    def tick(self, now: float) -> None:
+        """Closes what silence closes; hands waiting bytes to the disk."""
+        self._take(self.receiving.tick(now), now)
+        if self._flush_at is not None and now >= self._flush_at:
+            self._flush(now)
+
+    def stop(self, now: float) -> None:
+        """The port or the service ends: an open capture ends as it is."""
+        self._take(self.receiving.stop(now), now)
+
+    def next_due(self) -> float | None:
+        """When `tick` should be called next."""
+        dues = [due for due in (self.receiving.next_due(), self._flush_at) if due is not None]
+        return min(dues) if dues else None
+
+    def _take(self, events: list[Event], now: float) -> list[Said]:
+        said = []
+        for event in events:
+            match event:
+                case Said():
+                    said.append(event)
+                case Began():
+                    self._captures.append(_Capture(None, bytearray(), [], now))
+                case Caught():
+                    capture = self._captures[-1]
+                    capture.bad += [capture.chars + i for i in event.bad]
+                    capture.buffer += event.data
+                    capture.chars += len(event.data)
+                    if self._flush_at is None:
+                        self._flush_at = now + _FLUSH_S
+                case Ended():
+                    self._captures[-1].ended = event
+                    self._flush(now)
+        self._pace()
+        return said
+
+    def _pace(self) -> None:
+        held = sum(len(capture.buffer) for capture in self._captures)
+        if not self._stopped and held > defaults.HELD_HIGH_CHARS:
+            self._stopped = True
+            self._throttle(True)
+        elif self._stopped and held < defaults.HELD_LOW_CHARS:
+            self._stopped = False
+            self._throttle(False)
+
+    def _flush(self, now: float) -> None:
+        """Hands the oldest bytes to the records thread; one job a capture at a time keeps their order."""
+        self._flush_at = None
+        if not self._captures:
+            return
+        capture = self._captures[0]
+        if capture.writing:
+            return
+        capture.writing = True
+        part = bytes(capture.buffer)
+        self._hands.records.do(
+            lambda: self._paper.spool(capture.spool, part),
+            lambda spool: self._written(capture, spool, len(part)),
+            lambda error: self._not_written(capture, error),
+        )
+
+    def _written(self, capture: _Capture, spool: Spool, chars: int) -> None:
+        capture.spool, capture.writing = spool, False
+        del capture.buffer[:chars]
+        self._pace()
+        ended = capture.ended
+        if capture.buffer:
+            self._flush(self._hands.loop.now())
+        elif ended is not None:
+            capture.writing = True
+            seconds = ended.at - capture.began_at
+            self._hands.records.do(
+                lambda: self._paper.captured(spool, ended, tuple(capture.bad), seconds),
+                lambda result: self._recorded(capture, result),
+                lambda error: self._not_written(capture, error),
+            )
+
+    def _recorded(self, capture: _Capture, result: Captured) -> None:
+        self._captures.remove(capture)
+        self._told(result)
+        if self._captures:
+            self._flush(self._hands.loop.now())
+
+    def _not_written(self, capture: _Capture, error: Exception) -> None:
+        """Nothing is given up: the bytes stay in memory (and in the spool) and are tried again."""
+        capture.writing = False
+        self._flush_at = self._hands.loop.now() + _RETRY_S
+        self._trouble("what the control punched could not be written", error)

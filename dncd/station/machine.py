@@ -1,0 +1,260 @@
+"""One machine in the loop: its port as it comes and goes, and who gets what comes over the line."""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dncd import defaults
+from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
+from dncd.outside.folders import FolderNews
+from dncd.outside.journal import Journal
+from dncd.outside.ports import Port, Reading, open_port
+from dncd.station.hands import Hands
+from dncd.station.incoming import Incoming
+from dncd.station.outgoing import Outgoing
+from dncd.station.paperwork import Captured, Paperwork, Told
+from dncd.values import Flow, LineState, MachineSettings, Signal, StartOn
+
+_RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
+"""Seconds between tries to open an absent port: soon after it went away, then less often."""
+
+_LOOK_AT_MODEM_S = 0.05
+"""Seconds between looks at CTS or DSR while a program waits for them."""
+
+_ENDINGS_KEPT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class PortTrouble:
+    """Why a line has no port, and since when (seconds of the loop's clock)."""
+
+    what: str
+    since: float
+
+
+class Station:
+    """A client of the loop. Everything here runs in the loop's thread, except the opening of the port."""
+
+    def __init__(
+        self,
+        settings: MachineSettings,
+        paper: Paperwork,
+        hands: Hands,
+        journal: Journal,
+        changed: Callable[["Station"], None],
+    ) -> None:
+        self.settings, self.name = settings, settings.name
+        self.port: Port | None = None
+        self.trouble: PortTrouble | None = None
+        self.records_trouble = ""
+        self.folder_trouble = ""
+        self.endings: list[Told] = []
+        self.outgoing = Outgoing(settings, paper, hands, self._told, self._in_trouble)
+        self.incoming = Incoming(paper.receiving(), paper, hands, self._throttle, self._captured, self._in_trouble)
+        self._paper, self._hands, self._journal, self._changed = paper, hands, journal, changed
+        self._loop = hands.loop
+        self._opening = False
+        self._retry_at: float | None = None
+        self._retry_wait = _RETRY_FIRST_S
+        self._news: FolderNews | None = None
+        self._look_at = 0.0
+        self._stopping = False
+        self._watches_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+        self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
+
+    # --- the port ----------------------------------------------------------------------------------------------------
+
+    def take_port(self, port: Port) -> None:
+        """The port is open: listens on it."""
+        self.port, self.trouble, self._retry_at, self._retry_wait = port, None, None, _RETRY_FIRST_S
+        self._loop.watch(port.fileno(), self)
+        for note in port.notes:
+            self._journal.info("port opened", machine=self.name, port=port.name, note=note)
+        self._changed(self)
+        self.on_input(self._loop.now())
+
+    def lose_port(self, error: DncdError) -> None:
+        """The port is absent, busy, or went away: what was under way ends, and it is tried again."""
+        now = self._loop.now()
+        if self.port is not None:
+            port, self.port = self.port, None
+            self._loop.unwatch(port.fileno())
+            port.close()
+            self.outgoing.stop(f"the port went away: {error.what}", now)
+            self.incoming.stop(now)
+            self.outgoing.finish_if_over()
+        if self.trouble is None or self.trouble.what != error.what:
+            self._journal.warning("no port", machine=self.name, what=str(error))
+            self.trouble = PortTrouble(error.what, now)
+        self._retry_at = now + self._retry_wait
+        self._retry_wait = min(_RETRY_MOST_S, self._retry_wait * 2)
+        self._changed(self)
+        self._plan(now)
+
+    def _open(self) -> None:
+        """Opens the port in a thread of its own: a device server may take seconds to answer."""
+        self._opening, self._retry_at = True, None
+
+        def work() -> None:
+            try:
+                port = open_port(self.settings.line)
+            except (PortGoneError, PortBusyError, PortError) as caught:
+                error = caught
+                self._loop.post(lambda: self._opened(None, error))
+            else:
+                self._loop.post(lambda: self._opened(port, None))
+
+        threading.Thread(target=work, name=f"dncd-open-{self.name}", daemon=True).start()
+
+    def _opened(self, port: Port | None, error: DncdError | None) -> None:
+        self._opening = False
+        if port is not None and self._stopping:
+            port.close()
+        elif port is not None:
+            self.take_port(port)
+        elif error is not None and not self._stopping:
+            self.lose_port(error)
+
+    # --- the loop ----------------------------------------------------------------------------------------------------
+
+    def on_input(self, now: float) -> None:
+        """The port can be read."""
+        self._serve(now)
+
+    def on_due(self, now: float) -> None:
+        """A time that was asked for has come."""
+        if self._retry_at is not None and now >= self._retry_at and not self._opening and not self._stopping:
+            self._open()
+        if now >= self._look_at and self._news is not None:
+            self._look(now)
+        self._serve(now)
+
+    def _serve(self, now: float) -> None:
+        port = self.port
+        try:
+            if port is not None:
+                reading = port.read()
+                if self._watches_modem or self._starts_on_modem:
+                    modem = port.modem()
+                    self.outgoing.gate(modem, now)
+                    self.outgoing.starts.modem(modem)
+                self._read(reading, now)
+                self.outgoing.pump(port, now)
+        except PortGoneError as error:
+            self.lose_port(error)
+        self.outgoing.finish_if_over()
+        self.incoming.tick(now)
+        self.outgoing.consider(now, self.port is not None and self.incoming.capturing is None and not self._stopping)
+        self._plan(self._loop.now())
+
+    def _read(self, reading: Reading, now: float) -> None:
+        if not reading.data:
+            return
+        if self.outgoing.run is not None:
+            self.outgoing.feed(reading.data, now)
+        else:
+            for said in self.incoming.feed(reading.data, reading.bad, now):
+                self.outgoing.said(said.code, now)
+
+    def _plan(self, now: float) -> None:
+        dues = [self._retry_at, self.incoming.next_due(), self.outgoing.next_due(now)]
+        if self._news is not None:
+            dues.append(self._look_at)
+        if self._starts_on_modem and self.outgoing.offers.first() is not None:
+            dues.append(now + _LOOK_AT_MODEM_S)
+        known = [due for due in dues if due is not None]
+        self._loop.due(self, min(known) if known else None)
+
+    def kick(self) -> None:
+        """Something outside the line changed: looks at what can be done now."""
+        self._serve(self._loop.now())
+
+    def start(self) -> None:
+        """Begins: opens the port unless it was given."""
+        if self.port is None and not self._opening:
+            self._open()
+
+    # --- the folder, the records ----------------------------------------------------------------------------------
+
+    def news(self, news: FolderNews) -> None:
+        """A new listing of the machine's to-machine folder."""
+        self._news = news
+        self.folder_trouble = news.problem
+        self._look(self._loop.now())
+        self.kick()
+
+    def _look(self, now: float) -> None:
+        self._look_at = now + defaults.RESCAN_S
+        if self._news is not None and not self._stopping:
+            self.outgoing.look(self._news.entries, now)
+
+    def _told(self, told: Told) -> None:
+        self.records_trouble = ""
+        self.endings = [*self.endings[-_ENDINGS_KEPT:], told]
+        self._journal.transfer(told.fields)
+        self._changed(self)
+        self.kick()
+
+    def _captured(self, captured: Captured) -> None:
+        self.records_trouble = ""
+        for fields in captured.transfers:
+            self._journal.transfer(fields)
+        self._changed(self)
+        self.kick()
+
+    def _in_trouble(self, what: str, error: Exception) -> None:
+        said = f"{what}: {error}"
+        if said != self.records_trouble:
+            self._journal.warning("records", machine=self.name, what=said)
+        self.records_trouble = said
+        self._changed(self)
+
+    def _throttle(self, stop: bool) -> None:
+        """Stops or restarts a punching control while the disk is behind."""
+        if self.port is None:
+            return
+        flow = self.settings.line.flow
+        try:
+            if flow is Flow.XON_XOFF:
+                self.port.write(self._paper.stop_byte if stop else self._paper.go_byte)
+            elif flow is Flow.RTS_CTS:
+                self.port.set_rts(Signal.OFF if stop else Signal.ON)
+            elif flow is Flow.DTR_DSR:
+                self.port.set_dtr(Signal.OFF if stop else Signal.ON)
+        except PortGoneError:
+            return  # the next look at the port tells, and ends the capture
+
+    # --- what others ask ---------------------------------------------------------------------------------------------
+
+    @property
+    def state(self) -> LineState:
+        """What the line is doing, as `status` shows it."""
+        run = self.outgoing.run
+        if run is not None:
+            return LineState.HELD if run.sending.held_since is not None else LineState.SENDING
+        if self.port is None:
+            return LineState.NO_PORT
+        if self.incoming.capturing is not None:
+            return LineState.RECEIVING
+        return LineState.WAITING if self.outgoing.offers.waiting() else LineState.LISTENING
+
+    def stop(self, reason: str) -> None:
+        """The service ends: what is under way ends as interrupted or cut off; nothing new begins."""
+        now = self._loop.now()
+        self._stopping = True
+        self.outgoing.stop(reason, now)
+        self.incoming.stop(now)
+        self._serve(now)
+
+    @property
+    def busy(self) -> bool:
+        """Whether something under way is not on record yet."""
+        return self.outgoing.busy or self.incoming.busy
+
+    def close(self) -> None:
+        """Gives the port back."""
+        self._loop.due(self, None)
+        if self.port is not None:
+            self._loop.unwatch(self.port.fileno())
+            self.port.close()
+            self.port = None

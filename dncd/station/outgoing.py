@@ -1,0 +1,288 @@
+"""What goes out over one line: dropped files are checked, wait, start, are sent and told.
+
+The first file in line is prepared while it waits, so that its start needs only the records' word (the revision and the
+plan of this sending are durable) before the first character goes out.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dncd import defaults
+from dncd.errors import NotDoneError
+from dncd.line.codes import ReaderCode
+from dncd.line.sending import Outcome, Sending
+from dncd.outside.folders import Entry
+from dncd.outside.ports import Port
+from dncd.station.hands import Hands
+from dncd.station.offers import Offer, Offers, Stage
+from dncd.station.paperwork import Begun, Checked, Gone, Image, Paperwork, Prepared, Told
+from dncd.station.starting import Starts
+from dncd.values import Flow, MachineSettings, Modem, Result, Signal, StartOn
+
+_POLL_MODEM_S = 0.005
+"""Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
+
+_ASK_OUTGOING_EVERY = 8
+"""Writes between two questions to the port about how much it still holds."""
+
+
+@dataclass(slots=True)
+class Run:
+    """A sending under way. begun: what the records know of it, once they do."""
+
+    offer: Offer
+    checked: Checked
+    prepared: Prepared
+    sending: Sending
+    image: Image
+    begun: Begun | None = None
+    fetching: bool = False
+    writes: int = 0
+
+
+class Outgoing:
+    """The sending half of a station."""
+
+    def __init__(
+        self,
+        settings: MachineSettings,
+        paper: Paperwork,
+        hands: Hands,
+        told: Callable[[Told], None],
+        trouble: Callable[[str, Exception], None],
+    ) -> None:
+        self.settings, self.offers, self.starts = settings, Offers(), Starts(settings.send)
+        self.run: Run | None = None
+        self._paper, self._hands = paper, hands
+        self._told, self._trouble = told, trouble
+        self._retries: list[tuple[float, Callable[[], None]]] = []
+
+    # --- the folder ------------------------------------------------------------------------------------------------
+
+    def look(self, entries: tuple[Entry, ...], now: float) -> None:
+        """A new listing of to-machine/."""
+        changes = self.offers.look(entries, now, defaults.QUEUE_FILES)
+        for offer in changes.gone:
+            if offer.checked is not None:
+                self._withdrawn_by_hand(offer, offer.checked)
+        for offer in changes.check:
+            self._check(offer)
+
+    def _check(self, offer: Offer) -> None:
+        looks = offer.looks
+
+        def checked(result: Checked | Gone) -> None:
+            if offer.looks != looks or offer.stage is not Stage.CHECKING:
+                return  # it changed meanwhile and is being looked at anew, or it is gone
+            if isinstance(result, Gone):
+                self.offers.drop(offer)
+            elif result.refusals:
+                offer.stage = Stage.TAKEN
+                self._end(offer, lambda: self._paper.refuse(offer.name, result))
+            else:
+                offer.checked, offer.stage = result, Stage.READY
+
+        self._hands.checks.do(lambda: self._paper.check(offer.name), checked, lambda e: self._again(offer, e))
+
+    def _again(self, offer: Offer, error: Exception) -> None:
+        """A check or preparation failed: the file is forgotten, so that the next look takes it up again."""
+        self._trouble(f"{offer.name} could not be read", error)
+        if offer.stage is not Stage.TAKEN:
+            self.offers.drop(offer)
+
+    def _withdrawn_by_hand(self, offer: Offer, checked: Checked) -> None:
+        offer.stage = Stage.TAKEN
+        self._end(offer, lambda: self._paper.withdrawn_by_hand(offer.name, checked))
+
+    def _end(self, offer: Offer, job: Callable[[], Told], tries: int = 0) -> None:
+        """Puts an ending on record; a disk that fails is tried again, for ever and ever slower."""
+
+        def ended(told: Told) -> None:
+            self.offers.drop(offer)
+            self._told(told)
+
+        def failed(error: Exception) -> None:
+            self._trouble(f"the end of {offer.name} could not be put on record", error)
+            self._retries.append(
+                (self._hands.loop.now() + min(30.0, 2.0**tries), lambda: self._end(offer, job, tries + 1))
+            )
+
+        self._hands.records.do(job, ended, failed)
+
+    # --- starting ----------------------------------------------------------------------------------------------------
+
+    def said(self, code: ReaderCode, now: float) -> None:
+        """The control said DC1 or DC3 while nothing was being sent."""
+        self.starts.said(code, now)
+
+    def go(self) -> str:
+        """Somebody says go; gives the file that starts. NotDoneError when nothing waits for it."""
+        first = self.offers.first()
+        if self.settings.send.start_on is not StartOn.GO:
+            raise NotDoneError(
+                f"a program starts here when {self.starts.wish()}",
+                self.settings.name,
+                'Start it there, or set `send.start_on = "go"` for this machine',
+            )
+        if first is None or not first.waits or self.run is not None:
+            raise NotDoneError(
+                "nothing waits for a go", self.settings.name, "Drop a program into its to-machine folder"
+            )
+        self.starts.go()
+        return first.name
+
+    def withdraw(self, name: str) -> str:
+        """Takes back the waiting file `name` (the first one if ""), or stops what is being sent; gives its name."""
+        run = self.run
+        if run is not None and name in ("", run.offer.name):
+            run.sending.stop("withdrawn at a keyboard while it was being sent", self._hands.loop.now())
+            return run.offer.name
+        offer = self.offers.get(name) if name else self.offers.first()
+        if offer is None or not offer.waits or offer.checked is None:
+            raise NotDoneError(
+                f"{name or 'nothing'} does not wait", self.settings.name, "Look at `dncd status` for what waits"
+            )
+        checked = offer.checked
+        offer.stage = Stage.TAKEN
+        self._end(offer, lambda: self._paper.withdraw(offer.name, checked))
+        return offer.name
+
+    def consider(self, now: float, line_is_free: bool) -> None:
+        """Prepares the first in line, and starts it when its start has come and the line is free."""
+        for due, retry in [r for r in self._retries if r[0] <= now]:
+            self._retries.remove((due, retry))
+            retry()
+        offer = self.offers.first()
+        if offer is None or self.run is not None:
+            return
+        if offer.stage is Stage.READY and offer.checked is not None:
+            self._prepare(offer, offer.checked)
+        elif (
+            offer.stage is Stage.PREPARED
+            and line_is_free
+            and offer.prepared is not None
+            and offer.checked is not None
+            and self.starts.allows(offer.came_at, now)
+        ):
+            self._start(offer, offer.checked, offer.prepared, now)
+
+    def _prepare(self, offer: Offer, checked: Checked) -> None:
+        offer.stage = Stage.PREPARING
+        looks = offer.looks
+
+        def prepared(result: Prepared | Gone) -> None:
+            if offer.looks != looks or offer.stage is not Stage.PREPARING:
+                return
+            if isinstance(result, Gone):  # gone or edited since: the next look at the folder tells which
+                offer.stage = Stage.READY
+                self._check_again_later(offer)
+            else:
+                offer.prepared, offer.stage = result, Stage.PREPARED
+
+        self._hands.checks.do(
+            lambda: self._paper.prepare(offer.name, checked), prepared, lambda error: self._again(offer, error)
+        )
+
+    def _check_again_later(self, offer: Offer) -> None:
+        offer.stage = Stage.SETTLING
+        offer.forget_look()
+
+    def _start(self, offer: Offer, checked: Checked, prepared: Prepared, now: float) -> None:
+        offer.stage = Stage.TAKEN
+        self.starts.sending_began()
+        sending = Sending(self.settings.line, self.settings.send, prepared.total_chars, now, prepared.block_end)
+        run = self.run = Run(offer, checked, prepared, sending, Image(prepared))
+
+        def begun(result: Begun | Gone) -> None:
+            if isinstance(result, Gone):
+                self.run = None
+                offer.stage = Stage.SETTLING  # the next look at the folder says whether it was withdrawn or edited
+                offer.forget_look()
+                return
+            run.begun = result
+            self._fetch(run)
+
+        def failed(error: Exception) -> None:
+            self._trouble(f"{offer.name} could not be begun, so nothing was sent", error)
+            self.run = None
+            offer.stage = Stage.PREPARED
+
+        self._hands.records.do(lambda: self._paper.begin(offer.name, checked, prepared), begun, failed)
+
+    # --- sending -----------------------------------------------------------------------------------------------------
+
+    def _fetch(self, run: Run) -> None:
+        """Asks for the next piece of the image; small images are in memory and come at once."""
+        if run.fetching or not run.sending.wants_supply():
+            return
+        if (piece := run.image.at_hand()) is not None:
+            run.sending.supply(piece)
+            return
+        run.fetching = True
+
+        def fetched(piece: bytes) -> None:
+            run.fetching = False
+            run.sending.supply(piece)
+
+        def failed(error: Exception) -> None:
+            run.fetching = False
+            run.sending.stop(f"the tape image could not be read: {error}", self._hands.loop.now())
+
+        self._hands.supply.do(run.image.next_piece, fetched, failed)
+
+    def feed(self, data: bytes, now: float) -> None:
+        """Characters that came from the control while dncd sends."""
+        if self.run is not None:
+            self.run.sending.feed(data, now)
+
+    def gate(self, modem: Modem, now: float) -> None:
+        """The modem lines, for a sending under hardware flow."""
+        if self.run is not None:
+            flow = self.settings.line.flow
+            signal = modem.cts if flow is Flow.RTS_CTS else modem.dsr
+            if signal is not Signal.UNKNOWN:
+                self.run.sending.gate(signal is Signal.ON, now)
+
+    def pump(self, port: Port, now: float) -> None:
+        """Hands over what may be handed over now. Input must have been read just before."""
+        run = self.run
+        if run is None or run.begun is None:
+            return
+        sending = run.sending
+        if part := sending.allowed(now):
+            taken = port.write(part)
+            now = self._hands.loop.now()
+            sending.wrote(taken, len(part), now)
+            run.writes += 1
+            if run.writes % _ASK_OUTGOING_EVERY == 0 and (outgoing := port.outgoing()) is not None:
+                sending.port_holds(outgoing, now)
+            self._fetch(run)
+        sending.tick(now)
+
+    def next_due(self, now: float) -> float | None:
+        """When `pump` should be called next."""
+        dues = [due for due, _ in self._retries]
+        run = self.run
+        if run is not None and run.begun is not None:
+            due = run.sending.next_due()
+            if due is not None:
+                dues.append(due)
+            if run.sending.held_since is not None and self.settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR):
+                dues.append(now + _POLL_MODEM_S)
+        return min(dues) if dues else None
+
+    def finish_if_over(self) -> None:
+        """Puts a sending that is over on record."""
+        run = self.run
+        if run is None or run.sending.outcome is None or run.begun is None:
+            return
+        outcome, begun = run.sending.outcome, run.begun
+        self.run = None
+        self.starts.sending_ended(self._hands.loop.now(), outcome.hold_open)
+        strays = bytes(run.sending.strays)
+        self._end(run.offer, lambda: self._paper.end(begun, outcome, strays))
+
+    def stop(self, reason: str, now: float) -> None:
+        """The service or the port ends: a sending in progress is interrupted."""
+        if self.run is not None:
+            self.run.sending.stop(reason, now)

@@ -1,0 +1,99 @@
+"""What a line is doing, for `dncd status` and for STATUS.txt."""
+
+from dncd.station.machine import Station
+from dncd.values import LineState, printable
+
+_NAMES_SHOWN = 10
+
+
+def status_of(station: Station, now: float) -> dict[str, object]:
+    """The status object of one machine (contract 4); seconds and characters as numbers."""
+    outgoing = station.outgoing
+    status: dict[str, object] = {
+        "state": station.state.value,
+        "title": station.settings.title,
+        "port": station.settings.line.port,
+        "waiting": outgoing.offers.waiting(),
+        "waits_for": outgoing.starts.wish() if station.state is LineState.WAITING else "",
+        "transfer": _transfer(station, now),
+        "trouble": troubles(station),
+    }
+    return status
+
+
+def troubles(station: Station) -> list[str]:
+    """What is wrong with this line just now, in sentences."""
+    found = [station.trouble.what if station.trouble else "", station.records_trouble, station.folder_trouble]
+    return [what for what in found if what]
+
+
+def _transfer(station: Station, now: float) -> dict[str, object] | None:
+    run = station.outgoing.run
+    if run is not None:
+        sending = run.sending
+        return {
+            "direction": "out",
+            "file": run.offer.name,
+            "program": run.checked.programs[0],
+            "chars": sending.handed_over,
+            "of_chars": sending.total,
+            "seconds": round(sending.seconds(now), 3),
+            "holds": sending.holds,
+            "held_s": round(sending.held_s + sending.held_for(now), 3),
+            "held_for_s": round(sending.held_for(now), 3),
+            "block": station.outgoing.block_now(),
+        }
+    capture = station.incoming.capturing
+    if capture is not None:
+        return {
+            "direction": "in",
+            "file": "",
+            "program": "",
+            "chars": capture.chars,
+            "of_chars": None,
+            "seconds": round(now - capture.began_at, 3),
+            "holds": 0,
+            "held_s": 0.0,
+            "held_for_s": 0.0,
+            "block": "",
+        }
+    return None
+
+
+def status_text(status: dict[str, object], name: str, when: str) -> str:
+    """STATUS.txt: a few plain lines for somebody who looks into the shared folder."""
+    title = f" ({printable(str(status['title']))})" if status["title"] else ""
+    lines = [f"{name}{title}", f"at {when}", f"state: {_state_line(status)}"]
+    transfer = status["transfer"]
+    if isinstance(transfer, dict):
+        lines.append(_transfer_line(transfer))
+    waiting = status["waiting"]
+    if isinstance(waiting, list) and waiting:
+        more = f" and {len(waiting) - _NAMES_SHOWN} more" if len(waiting) > _NAMES_SHOWN else ""
+        lines.append("waiting: " + ", ".join(printable(str(n)) for n in waiting[:_NAMES_SHOWN]) + more)
+        lines.append(f"waits for: {status['waits_for']}" if status["waits_for"] else "waits for: its turn")
+    trouble = status["trouble"]
+    if isinstance(trouble, list):
+        lines += [f"trouble: {printable(str(what))}" for what in trouble]
+    return "\n".join(lines) + "\n"
+
+
+def _state_line(status: dict[str, object]) -> str:
+    return {
+        "listening": "listening: nothing waits, the line is open for what the control punches",
+        "waiting": "waiting for the start",
+        "sending": "sending",
+        "held": "sending, held by the control",
+        "receiving": "receiving what the control punches",
+        "no-port": f"no port: {status['port']} cannot be opened",
+    }[str(status["state"])]
+
+
+def _transfer_line(transfer: dict[str, object]) -> str:
+    if transfer["direction"] == "in":
+        return f"caught so far: {transfer['chars']} characters in {transfer['seconds']:.0f} s"
+    return (
+        f"sending {printable(str(transfer['file']))}: {transfer['chars']} of {transfer['of_chars']} characters"
+        f" in {transfer['seconds']:.0f} s, {transfer['holds']} holds, held for {transfer['held_s']:.0f} s"
+        + (f", now at block {printable(str(transfer['block']))}" if transfer["block"] else "")
+    )

@@ -1,0 +1,509 @@
+"""The command line, from its words to what it prints and its exit status (contract 4).
+
+The commands that speak with the service meet a stand-in for it: the real command socket with scripted answers.
+"""
+
+import json
+import os
+import pty
+import re
+import select
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import dncd
+from dncd import __version__
+from dncd.cli import following, group, main, status_view
+from dncd.cli.layout import local_time, seconds, table
+from dncd.errors import NotDoneError
+from dncd.outside.command_socket import CommandServer
+
+SETTINGS = """
+[shop]
+folder = "shop"
+state = "state"
+[machines.gang-lathe.line]
+port = "/dev/tty-gang-lathe"
+[machines.bore-mill.line]
+port = "/dev/tty-bore-mill"
+"""
+
+COMMANDS = {
+    "run",
+    "demo",
+    "check-config",
+    "status",
+    "send",
+    "go",
+    "withdraw",
+    "log",
+    "programs",
+    "show",
+    "diff",
+    "verify",
+}
+
+
+def idle() -> dict[str, Any]:
+    return {
+        "state": "listening",
+        "title": "",
+        "port": "/dev/x",
+        "waiting": [],
+        "waits_for": "",
+        "transfer": None,
+        "trouble": [],
+    }
+
+
+def moving(file: str, chars: int, of_chars: int, **more: Any) -> dict[str, Any]:
+    transfer = {
+        "direction": "out",
+        "file": file,
+        "program": "O0004",
+        "chars": chars,
+        "of_chars": of_chars,
+        "seconds": 10.0,
+    }
+    return {
+        **idle(),
+        "state": "sending",
+        "transfer": {**transfer, "holds": 0, "held_s": 0.0, "held_for_s": 0.0, **more},
+    }
+
+
+class Service:
+    """Answers as the service does. `then`: what each further `status` finds; a file in `results` has ended."""
+
+    def __init__(self) -> None:
+        self.lathe: list[dict[str, Any]] = [idle()]
+        self.results: dict[str, dict[str, Any]] = {}
+        self.results_after = 0
+        self.looks = 0
+        self.asked: list[dict[str, Any]] = []
+        self.followed = threading.Event()
+
+    def __call__(self, request: dict[str, Any]) -> dict[str, Any]:
+        self.asked.append(request)
+        match request["do"]:
+            case "status":
+                state = self.lathe[min(self.looks, len(self.lathe) - 1)]
+                self.looks += 1
+                started = {"pid": 1, "started": "2026-11-25T08:00:00Z", "version": __version__}
+                return {"service": started, "machines": {"gang-lathe": state, "bore-mill": idle()}}
+            case "ended":
+                self.followed.set()
+                ended = self.results.get(request["file"]) if self.looks > self.results_after else None
+                return {"ended": ended}
+            case "go" if request["machine"] == "bore-mill":
+                return {"file": "b.nc"}
+            case "withdraw":
+                return {"file": request.get("file", "a.nc")}
+        raise NotDoneError("nothing waits for a go", request["machine"], "Drop a file first")
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DNCD_CONFIG", str(tmp_path / "dncd.toml"))
+    (tmp_path / "dncd.toml").write_text(SETTINGS)
+    (tmp_path / "state").mkdir()
+    (tmp_path / "shop/gang-lathe/to-machine").mkdir(parents=True)
+    return tmp_path
+
+
+@pytest.fixture
+def service(shop: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Service]:
+    monkeypatch.setattr(following, "LOOK_S", 0.005)
+    answers = Service()
+    with CommandServer(shop / "state", answers):
+        yield answers
+
+
+def words(capsys: pytest.CaptureFixture[str], *line: str) -> tuple[int, str, str]:
+    status = main(line)
+    said = capsys.readouterr()
+    assert "Traceback" not in said.out + said.err
+    return status, said.out, said.err
+
+
+ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
+
+
+def process(*line: str, **how: Any) -> "subprocess.Popen[str]":
+    return subprocess.Popen([sys.executable, "-m", "dncd", "--config", "dncd.toml", *line], text=True, env=ENV, **how)
+
+
+# --- words and errors ------------------------------------------------------------------------------------------------
+
+
+def test_the_commands_are_those_of_the_contract() -> None:
+    assert set(group.commands) == COMMANDS
+
+
+@pytest.mark.parametrize("command", ["", *sorted(COMMANDS)])
+def test_every_command_has_its_help(capsys: pytest.CaptureFixture[str], command: str) -> None:
+    status, out, _ = words(capsys, *([command] if command else []), "--help")
+    assert status == 0
+    assert "Usage: dncd" in out
+    assert "..." not in out.replace("[ARGS]...", "").replace("FILE...", ""), "a help line is cut"
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert words(capsys, "--version") == (0, f"dncd {__version__}\n", "")
+
+
+@pytest.mark.parametrize(
+    ("line", "near"),
+    [
+        (["frobnicate"], "frobnicate"),
+        (["stauts"], "status"),
+        (["status", "--folow"], "--follow"),
+        (["status", "gang-lath"], "gang-lathe"),
+        (["send", "gang-lathe"], "FILE"),
+        (["go"], "MACHINE"),
+        (["go", "mill"], "bore-mill"),
+        (["diff", "gang-lathe", "O1", "-r", "0"], "-r"),
+        (["log", "--last", "x"], "--last"),
+        (["send", "gang-lathe", "no-such-file.nc"], "no-such-file.nc"),
+    ],
+)
+@pytest.mark.usefixtures("shop")
+def test_wrong_words_end_with_2_and_what_is_near(
+    capsys: pytest.CaptureFixture[str], line: list[str], near: str
+) -> None:
+    status, out, err = words(capsys, *line)
+    assert (status, out) == (2, "")
+    assert near in err
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        ["status"],
+        ["status", "--follow"],
+        ["go", "gang-lathe"],
+        ["withdraw", "gang-lathe"],
+        ["send", "gang-lathe", "a.nc"],
+    ],
+)
+def test_without_a_service_3_and_nothing_is_dropped(
+    shop: Path, capsys: pytest.CaptureFixture[str], line: list[str]
+) -> None:
+    (shop / "a.nc").write_text("O1")
+    status, out, err = words(capsys, *line)
+    assert (status, out) == (3, "")
+    assert "`dncd run`" in err
+    assert list((shop / "shop/gang-lathe/to-machine").iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["check-config", "run", "status", "log", "verify"])
+def test_wrong_settings_end_with_2_and_all_faults(shop: Path, capsys: pytest.CaptureFixture[str], command: str) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS.replace("port", "prot"))
+    status, out, err = words(capsys, command)
+    assert (status, out) == (2, "")
+    assert "[machines.gang-lathe.line] prot" in err
+    assert "[machines.bore-mill.line] prot" in err
+    assert "did you mean 'port'?" in err
+
+
+def test_a_fault_of_dncd_is_one_sentence(
+    service: Service, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service.lathe = [{"state": "listening"}]  # an answer that lacks what the contract promises
+    status, _, err = words(capsys, "status")
+    assert status == 1
+    assert err.count("\n") == 1
+    assert "DNCD_DEBUG=1" in err
+    monkeypatch.setenv("DNCD_DEBUG", "1")
+    assert main(["status"]) == 1
+    assert "Traceback" in capsys.readouterr().err
+
+
+# --- settings --------------------------------------------------------------------------------------------------------
+
+
+def test_where_the_settings_are_found(
+    shop: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (shop / "config").mkdir()
+    (shop / "config/dncd.toml").write_text(SETTINGS.replace("gang-lathe", "from-place"))
+    (shop / "other.toml").write_text(SETTINGS.replace("gang-lathe", "from-option"))
+    assert "[machines.from-option]" in words(capsys, "--config", "other.toml", "check-config")[1]
+    assert "[machines.gang-lathe]" in words(capsys, "check-config")[1]
+    monkeypatch.delenv("DNCD_CONFIG")
+    assert "[machines.from-place]" in words(capsys, "check-config")[1]
+
+
+def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = words(capsys, "check-config")
+    assert (status, err) == (0, "")
+    assert 'port = "/dev/tty-gang-lathe"' in out
+    holds = json.loads(words(capsys, "check-config", "--json")[1])
+    assert holds["shop"]["folder"] == str(shop / "shop")
+    assert holds["machines"]["bore-mill"]["line"]["frame"] == "7E2"
+
+
+# --- status ----------------------------------------------------------------------------------------------------------
+
+
+def test_status_is_a_line_a_machine(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    held = moving("0004.nc", 1000, 4000, holds=2, held_s=65.0, held_for_s=5.0)
+    service.lathe = [{**held, "state": "held", "waiting": ["a.nc", "b\x1b.nc", "c.nc", "d.nc"]}]
+    status, out, _ = words(capsys, "status")
+    heads, lathe, mill = out.splitlines()
+    assert status == 0
+    assert heads.split() == ["machine", "state", "what", "goes", "on", "waits"]
+    assert re.split(r"  +", lathe) == [
+        "gang-lathe",
+        "held",
+        "0004.nc 25 %, 1,000 of 4,000 characters, 100/s, 30 s left, held for 5.0 s, 2 holds, 1 min 5 s in all",
+        r"4: a.nc, b\x1b.nc, c.nc and 1 more",
+    ]
+    assert mill.split() == ["bore-mill", "listening"]
+
+
+def test_status_in_json_is_what_the_service_said(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    service.lathe = [moving("0004.nc", 1000, 4000)]
+    _, out, _ = words(capsys, "status", "--json")
+    assert json.loads(out)["machines"] == {"gang-lathe": service.lathe[0], "bore-mill": idle()}
+    assert set(json.loads(words(capsys, "status", "bore-mill", "--json")[1])["machines"]) == {"bore-mill"}
+
+
+def test_what_a_line_does() -> None:
+    assert status_view.doing({**idle(), "state": "waiting", "waits_for": "DC1"}) == "waits for DC1"
+    assert status_view.doing({**idle(), "state": "no-port"}) == "/dev/x cannot be opened"
+    caught = {"file": "", "program": "", "chars": 12, "of_chars": None, "seconds": 0.5, "holds": 0, "held_s": 0.0}
+    assert (
+        status_view.doing({**idle(), "state": "receiving", "transfer": caught})
+        == "from the control, 12 characters, 0.5 s"
+    )
+
+
+def test_trouble_stands_under_the_table(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    service.lathe = [{**idle(), "trouble": ["the disk is full"]}]
+    assert words(capsys, "status")[1].splitlines()[-1] == "gang-lathe: the disk is full"
+
+
+def test_status_follows_until_interrupted(shop: Path, service: Service) -> None:
+    service.lathe = [idle(), moving("0004.nc", 10, 4000), moving("0004.nc", 200, 4000), idle()]
+    with process("status", "gang-lathe", "--follow", cwd=shop, stdout=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        states = [line.split()[1] for line in [running.stdout.readline() for _ in range(6)] if line.startswith("gang")]
+        running.send_signal(signal.SIGINT)
+        assert running.wait(10) == 0
+    assert states == ["listening", "sending", "listening"], "a line at each change, none for the figures alone"
+
+
+# --- send, go, withdraw ----------------------------------------------------------------------------------------------
+
+
+def test_send_drops_and_follows_to_the_end(shop: Path, service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    data = b"%\r\nO0004\r\nM30\r\n%\r\n\x1a"
+    (shop / "0004.nc").write_bytes(data)
+    waits = {**idle(), "state": "waiting", "waiting": ["0004.nc"], "waits_for": "DC1"}
+    service.lathe = [idle(), waits, waits, moving("0004.nc", 3, 17), {**moving("0004.nc", 9, 17), "state": "held"}]
+    service.results = {"0004.nc": {"result": "sent", "file": "0004.nc", "receipt": "R", "reasons": ["a\x07warning"]}}
+    service.results_after = 5
+    status, out, err = words(capsys, "send", "gang-lathe", "0004.nc")
+    assert (status, err) == (0, "")
+    assert out.splitlines() == [
+        "0004.nc: waits for DC1",
+        "0004.nc: sending",
+        "0004.nc: held",
+        "0004.nc: sent",
+        r"  a\x07warning",
+        "  receipt: R",
+    ]
+    assert [p.name for p in (shop / "shop/gang-lathe/to-machine").iterdir()] == ["0004.nc"]
+    assert (shop / "shop/gang-lathe/to-machine/0004.nc").read_bytes() == data
+    since = next(r["since"] for r in service.asked if r["do"] == "ended")
+    assert abs(time.time() - _seconds(since)) < 30
+
+
+def _seconds(text: str) -> float:
+    from datetime import datetime
+
+    return datetime.fromisoformat(text).timestamp()
+
+
+@pytest.mark.parametrize("result", ["refused", "interrupted", "withdrawn"])
+def test_send_ends_with_1_unless_all_were_sent(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], result: str
+) -> None:
+    for name in ("a.nc", "b.nc"):
+        (shop / name).write_text("O1")
+    reason = "line 3, column 17: no such character; take it out"
+    service.results = {
+        "a.nc": {"result": "sent", "reasons": []},
+        "b.nc": {"result": result, "reasons": [reason]},
+    }
+    status, out, _ = words(capsys, "send", "gang-lathe", "a.nc", "b.nc")
+    assert status == 1
+    assert f"b.nc: {result}\n  {reason}" in out
+    (shop / "shop/gang-lathe/to-machine/a.nc").unlink()
+    (shop / "shop/gang-lathe/to-machine/b.nc").unlink()
+    status, out, _ = words(capsys, "send", "gang-lathe", "a.nc", "b.nc", "--json")
+    assert status == 1
+    assert [(e["name"], e["result"]) for e in json.loads(out)] == [("a.nc", "sent"), ("b.nc", result)]
+
+
+def test_send_overwrites_nothing(shop: Path, service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = shop / "shop/gang-lathe/to-machine"
+    (folder / "a.nc").write_text("somebody's")
+    (shop / "a.nc").write_text("O1")
+    service.results = {"a (2).nc": {"result": "sent"}}
+    status, out, _ = words(capsys, "send", "gang-lathe", "a.nc")
+    assert status == 0
+    assert out.startswith("a.nc waits as a (2).nc")
+    assert {p.name: p.read_text() for p in folder.iterdir()} == {"a.nc": "somebody's", "a (2).nc": "O1"}
+
+
+@pytest.mark.parametrize("name", [".a.nc", "~$a.nc", "a.tmp", "a.part", "Thumbs.db"])
+def test_send_refuses_a_name_that_would_be_left_alone(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    (shop / name).write_text("O1")
+    status, _, err = words(capsys, "send", "gang-lathe", name)
+    assert status == 2
+    assert "left alone" in err
+    assert not service.asked
+    assert list((shop / "shop/gang-lathe/to-machine").iterdir()) == []
+
+
+def test_send_where_the_shop_folder_is_not_mounted(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (shop / "a.nc").write_text("O1")
+    (shop / "shop/gang-lathe/to-machine").rmdir()
+    status, _, err = words(capsys, "send", "gang-lathe", "a.nc")
+    assert status == 1
+    assert "mounted" in err
+    assert [r["do"] for r in service.asked] == ["status"]
+
+
+def test_a_file_that_somebody_takes_away_is_not_followed_for_ever(shop: Path, service: Service) -> None:
+    folder = shop / "shop/gang-lathe/to-machine"
+    files = {"a.nc": "2026-11-25T08:00:00.000000Z"}
+    followed = following.Following(shop / "state", folder, "gang-lathe", files, quiet=True)
+    assert followed.look(100.0)
+    assert followed.look(100.0 + following.GONE_S)
+    assert not followed.look(100.1 + following.GONE_S)
+    assert followed.ended["a.nc"]["result"] == "withdrawn"
+    assert service.looks == 3
+
+
+def test_ctrl_c_stops_following_and_says_what_goes_on(shop: Path, service: Service) -> None:
+    (shop / "a.nc").write_text("O1")
+    (shop / "b.nc").write_text("O2")
+    service.lathe = [{**moving("a.nc", 3, 17), "waiting": ["b.nc"]}]
+    line = ("send", "gang-lathe", "a.nc", "b.nc")
+    with process(*line, cwd=shop, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        seen = {running.stdout.readline() for _ in range(2)}
+        running.send_signal(signal.SIGINT)
+        err = running.stderr.read()
+        assert running.wait(10) == 1
+    assert seen == {"a.nc: sending\n", "b.nc: waits for its turn\n"}
+    assert "a.nc goes on being sent" in err
+    assert "b.nc still waits in" in err
+    assert "dncd withdraw gang-lathe" in err
+    assert "Traceback" not in err
+
+
+def test_the_service_goes_away_while_a_file_is_followed(shop: Path) -> None:
+    (shop / "a.nc").write_text("O1")
+    answers = Service()
+    answers.lathe = [moving("a.nc", 3, 17)]
+    with CommandServer(shop / "state", answers):
+        running = process("send", "gang-lathe", "a.nc", cwd=shop, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        assert answers.followed.wait(20)
+    _, err = running.communicate(timeout=20)
+    assert running.returncode == 3
+    assert "interrupted" in err
+    assert "dncd log gang-lathe" in err
+
+
+def test_a_terminal_has_a_progress_bar(shop: Path, service: Service) -> None:
+    (shop / "a.nc").write_text("O1")
+    service.lathe = [idle(), moving("a.nc", 1000, 4000), {**moving("a.nc", 3000, 4000), "state": "held"}]
+    service.results = {"a.nc": {"result": "sent"}}
+    service.results_after = 4
+    ours, theirs = pty.openpty()
+    with process("send", "gang-lathe", "a.nc", cwd=shop, stdout=theirs, stderr=theirs) as running:
+        os.close(theirs)
+        shown = b""
+        while select.select([ours], [], [], 20)[0]:
+            try:
+                shown += os.read(ours, 65536)
+            except OSError:  # EIO: the other end is closed
+                break
+        assert running.wait(10) == 0
+    os.close(ours)
+    text = shown.decode()
+    assert re.search(r"a\.nc .*1000/4000", text)
+    assert "held for 0.0 s" in text
+    assert "4000/4000" in text
+    assert text.rstrip().endswith("a.nc: sent")
+
+
+def test_go_and_withdraw(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    assert words(capsys, "go", "bore-mill")[:2] == (0, "bore-mill: b.nc starts\n")
+    status, out, err = words(capsys, "go", "gang-lathe")
+    assert (status, out) == (1, "")
+    assert err == "gang-lathe: nothing waits for a go. Drop a file first.\n"
+    assert words(capsys, "withdraw", "gang-lathe", "b.nc")[:2] == (0, "gang-lathe: b.nc is taken back, to refused/\n")
+    assert words(capsys, "withdraw", "gang-lathe")[0] == 0
+    assert service.asked[-2:] == [
+        {"do": "withdraw", "machine": "gang-lathe", "file": "b.nc"},
+        {"do": "withdraw", "machine": "gang-lathe"},
+    ]
+
+
+# --- how it looks ----------------------------------------------------------------------------------------------------
+
+
+def test_a_reader_who_has_seen_enough_is_no_error(shop: Path) -> None:
+    reader, writer = socket.socketpair()
+    reader.close()
+    with process("check-config", cwd=shop, stdout=writer.fileno(), stderr=subprocess.PIPE) as running:
+        _, err = running.communicate(timeout=20)
+    writer.close()
+    assert err == ""
+
+
+def test_a_narrow_locale_ends_no_command(shop: Path) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS + '[machines.bore-mill]\ntitle = "Bohrwerk \u2013 Halle 5"\n')
+    env = {**ENV, "PYTHONIOENCODING": "latin-1", "DNCD_CONFIG": "dncd.toml"}
+    line = [sys.executable, "-m", "dncd", "check-config"]
+    done = subprocess.run(line, check=False, env=env, cwd=shop, capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert r"Bohrwerk \u2013 Halle 5" in done.stdout
+
+
+def test_tables_align_and_are_printable() -> None:
+    assert table(("a", "bb"), [("x\n", "1"), ("yyyyy", "22")], right=(1,)) == ["a      bb", "x\\n     1", "yyyyy  22"]
+
+
+def test_times_and_spans(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "UTC-1")
+    time.tzset()
+    try:
+        assert local_time("2026-11-25T23:30:00Z") == "2026-11-26 00:30:00"
+    finally:
+        monkeypatch.delenv("TZ")
+        time.tzset()
+    assert local_time("never") == "never"
+    assert [seconds(s) for s in (0.04, 9.94, 10, 59.4, 60, 3599, 11400)] == [
+        "0.0 s", "9.9 s", "10 s", "59 s", "1 min 0 s", "59 min 59 s", "3 h 10 min",
+    ]  # fmt: skip

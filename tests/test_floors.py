@@ -1,0 +1,216 @@
+"""The house keeps its floors: who may import whom, who owns what, how long a file may be, and no test that sleeps."""
+
+import ast
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+LONGEST_FILE = 420
+LONGEST_FUNCTION = 60
+
+FLOORS = {
+    "defaults": 0,
+    "errors": 0,
+    "values": 0,
+    "program": 1,
+    "tape": 1,
+    "line": 2,
+    "commissioning": 2,
+    "records": 3,
+    "outside": 4,
+    "station": 5,
+    "service": 6,
+    "cli": 7,
+    "page": 7,
+    "standin": 7,
+    "__main__": 8,
+}
+"""Room → floor, as DEVELOPERS.md has it. A room that is not named here fails the first test."""
+
+WITHIN_FLOOR = {("values", "defaults"), ("errors", "defaults"), ("cli", "standin")}
+"""Imports between rooms of one floor that are meant: the word `demo` starts the stand-in's story."""
+
+PURE = 2
+IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess", "shutil", "tempfile", "watchdog"}
+"""What a pure floor may not import. `pathlib` is a value type there (paths of settings), `open` is not."""
+
+OWNERS = {
+    "serial": ("outside/", "ports"),
+    "watchdog": ("outside/", "folders"),
+}
+"""Library → folder and a word of the module's name that alone may import it."""
+
+DISK_OWNER = "records/durable.py"
+DISK_CALLS = {"fsync", "fdatasync", "rename", "replace", "link", "renames"}
+
+
+@dataclass(frozen=True)
+class Module:
+    """path: under dncd/, with slashes; room: first part of it."""
+
+    path: str
+    text: str
+
+    @property
+    def room(self) -> str:
+        return self.path.split("/", maxsplit=1)[0].removesuffix(".py")
+
+    @property
+    def tree(self) -> ast.Module:
+        return ast.parse(self.text)
+
+
+MODULES = [
+    Module(path.relative_to(ROOT / "dncd").as_posix(), path.read_text("utf-8"))
+    for path in sorted((ROOT / "dncd").rglob("*.py"))
+    if path.relative_to(ROOT / "dncd").as_posix() != "__init__.py"
+]
+
+
+def imported(module: Module) -> Iterator[str]:
+    """Every dotted name that is imported anywhere in the module, late imports included."""
+    package = ["dncd", *module.path.split("/")[:-1]]
+    for node in ast.walk(module.tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            name = ".".join([*base, *([node.module] if node.module else [])])
+            yield from (f"{name}.{alias.name}" for alias in node.names)
+
+
+def rooms_used(module: Module) -> set[str]:
+    names = (name.split(".") for name in imported(module))
+    return {parts[1] for parts in names if parts[0] == "dncd" and len(parts) > 1 and parts[1] in FLOORS}
+
+
+def upward(module: Module) -> list[str]:
+    own = FLOORS[module.room]
+    return sorted(
+        room
+        for room in rooms_used(module) - {module.room}
+        if FLOORS[room] >= own and (module.room, room) not in WITHIN_FLOOR
+    )
+
+
+def impurities(module: Module) -> list[str]:
+    found = sorted({name.split(".")[0] for name in imported(module)} & IMPURE)
+    return found + ["open()" for call in calls(module) if isinstance(call.func, ast.Name) and call.func.id == "open"]
+
+
+def calls(module: Module) -> Iterator[ast.Call]:
+    return (node for node in ast.walk(module.tree) if isinstance(node, ast.Call))
+
+
+def disk_calls(module: Module) -> list[str]:
+    """fsync and its like by any receiver; `replace` and `rename` of os, or of anything with one argument (a path's)."""
+    found = []
+    for name in imported(module):
+        if name.startswith("os.") and name.removeprefix("os.") in DISK_CALLS:
+            found.append(name)
+    for call in calls(module):
+        if not isinstance(call.func, ast.Attribute) or call.func.attr not in DISK_CALLS:
+            continue
+        of_os = isinstance(call.func.value, ast.Name) and call.func.value.id == "os"
+        of_path = call.func.attr in ("rename", "replace") and len(call.args) == 1 and not call.keywords
+        if of_os or of_path or call.func.attr in ("fsync", "fdatasync"):
+            found.append(f"{call.func.attr} in line {call.lineno}")
+    return found
+
+
+def strangers(module: Module) -> list[str]:
+    used = {name.split(".")[0] for name in imported(module)}
+    return [
+        library
+        for library, (folder, word) in OWNERS.items()
+        if library in used and not (module.path.startswith(folder) and word in owner_name(module))
+    ]
+
+
+def owner_name(module: Module) -> str:
+    """outside/serial_port.py is one of the files of outside/ports."""
+    return "ports" if "port" in module.path.split("/")[-1] else module.path.split("/")[-1]
+
+
+def too_long(module: Module) -> list[str]:
+    found = [f"{len(module.text.splitlines())} lines"] if len(module.text.splitlines()) > LONGEST_FILE else []
+    for node in ast.walk(module.tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.end_lineno:
+            lines = node.end_lineno - node.lineno + 1
+            found += [f"{node.name}: {lines} lines"] if lines > LONGEST_FUNCTION else []
+    return found
+
+
+def sleeps(text: str) -> list[int]:
+    """Lines that call sleep, by whatever name it was imported."""
+    return [
+        node.lineno
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.Call)
+        and (
+            (isinstance(node.func, ast.Attribute) and node.func.attr == "sleep")
+            or (isinstance(node.func, ast.Name) and node.func.id == "sleep")
+        )
+    ]
+
+
+def test_every_room_has_a_floor():
+    assert len(MODULES) > 20
+    assert {module.room for module in MODULES} <= FLOORS.keys()
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.path)
+class TestModule:
+    def test_imports_only_downward(self, module):
+        assert upward(module) == []
+
+    def test_is_pure_on_the_lower_floors(self, module):
+        assert FLOORS[module.room] > PURE or impurities(module) == []
+
+    def test_leaves_libraries_to_their_owner(self, module):
+        assert strangers(module) == []
+
+    def test_leaves_fsync_and_rename_to_one_owner(self, module):
+        assert module.path == DISK_OWNER or disk_calls(module) == []
+
+    def test_is_not_too_long(self, module):
+        assert too_long(module) == []
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("*.py")), ids=lambda path: path.name)
+def test_no_test_sleeps(path):
+    assert sleeps(path.read_text("utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    ("check", "path", "text"),
+    [
+        (upward, "line/x.py", "from dncd.records import ledger"),
+        (upward, "line/x.py", "def f():\n    import dncd.station.machine"),
+        (upward, "tape/x.py", "from ..program import words"),
+        (upward, "tape/x.py", "from dncd import program"),
+        (upward, "standin/x.py", "from dncd.cli import main"),
+        (impurities, "line/x.py", "from time import monotonic"),
+        (impurities, "values.py", "import os.path"),
+        (impurities, "tape/x.py", "def f():\n    with open('x'):\n        pass"),
+        (strangers, "station/x.py", "import serial.tools"),
+        (strangers, "outside/ports.py", "from watchdog import events"),
+        (disk_calls, "records/library.py", "import os\nos.fsync(3)"),
+        (disk_calls, "records/library.py", "from os import rename"),
+        (disk_calls, "records/library.py", "path.replace(other)"),
+        (too_long, "station/x.py", "x = 1\n" * 421),
+        (too_long, "station/x.py", "def f():\n" + "    x = 1\n" * 60),
+    ],
+)
+def test_the_checks_find_what_they_look_for(check, path, text):
+    assert check(Module(path, text)) != []
+
+
+def test_the_checks_let_pass_what_is_allowed():
+    assert upward(Module("standin/x.py", "from dncd.tape.codes import Coder")) == []
+    assert disk_calls(Module("cli/x.py", "'a'.replace('b', 'c')\ndataclasses.replace(x, y=1)")) == []
+    assert strangers(Module("outside/serial_port.py", "import serial")) == []
+    assert sleeps("import time\ntime.sleep(1)") == [2]

@@ -1,0 +1,434 @@
+"""The shared folders: what is listed, when a file is complete, and that no lost event loses a file."""
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from dncd import defaults
+from dncd.outside import folder_looks
+from dncd.outside.folder_looks import Book, Complete, Hint, Writer, leases_tell, left_alone, opened, plain_files
+from dncd.outside.folders import Entry, FolderNews, Folders
+from dncd.values import ShopSettings, Watch
+
+DEADLINE_S = 8.0
+
+
+class Board:
+    """Where the news is pinned: the newest of each machine, and how many there were."""
+
+    def __init__(self) -> None:
+        self.changed = threading.Condition()
+        self.newest: dict[str, FolderNews] = {}
+        self.notes: list[str] = []
+        self.count = 0
+
+    def post(self, news: FolderNews) -> None:
+        with self.changed:
+            self.newest[news.machine] = news
+            self.notes += news.notes
+            self.count += 1
+            self.changed.notify_all()
+
+    def wait(self, what: Callable[[], bool], within_s: float = DEADLINE_S) -> None:
+        with self.changed:
+            assert self.changed.wait_for(what, within_s), self.newest
+
+    def complete(self, machine: str = "gang-lathe") -> list[str]:
+        news = self.newest.get(machine)
+        return [entry.name for entry in news.entries if entry.complete is Complete.YES] if news else []
+
+    def names(self, machine: str = "gang-lathe") -> list[str]:
+        news = self.newest.get(machine)
+        return [entry.name for entry in news.entries] if news else []
+
+    def entry(self, name: str) -> Entry | None:
+        news = self.newest.get("gang-lathe")
+        return next((entry for entry in news.entries if entry.name == name), None) if news else None
+
+
+@pytest.fixture
+def board() -> Board:
+    return Board()
+
+
+@pytest.fixture
+def start(tmp_path: Path, board: Board) -> Iterator[Callable[..., Folders]]:
+    """Starts the watching of two machines, and ends it with the test."""
+    running: list[Folders] = []
+
+    def starter(watch: Watch = Watch.EVENTS, settle_s: float = 0.1) -> Folders:
+        shop = ShopSettings(tmp_path / "shop", tmp_path / "state", watch=watch, settle_s=settle_s)
+        running.append(Folders(shop, ["gang-lathe", "bore-mill"], board.post))
+        board.wait(lambda: len(board.newest) == 2)
+        return running[-1]
+
+    threads = threading.active_count()
+    yield starter
+    for folders in running:
+        folders.stop()
+        folders.stop()
+    assert threading.active_count() == threads
+
+
+@pytest.fixture
+def inbox(tmp_path: Path) -> Path:
+    return tmp_path / "shop" / "gang-lathe" / "to-machine"
+
+
+# --- with real folders ---------------------------------------------------------------------------------------------
+
+
+def test_the_folders_of_the_contract_are_made(start: Callable[..., Folders], tmp_path: Path, board: Board) -> None:
+    start()
+    for machine in ("gang-lathe", "bore-mill"):
+        made = {str(p.relative_to(tmp_path / "shop" / machine)) for p in (tmp_path / "shop" / machine).rglob("*")}
+        assert made == {"to-machine", "from-machine", "from-machine/damaged", "sent", "refused"}
+        assert board.newest[machine] == FolderNews(machine, ())
+
+
+def test_a_closed_file_is_complete_without_waiting(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start(settle_s=600)
+    (inbox / "0004.nc").write_text("%\nO0004\n%\n")
+    board.wait(lambda: board.complete() == ["0004.nc"])
+    entry, status = board.entry("0004.nc"), (inbox / "0004.nc").lstat()
+    assert entry == Entry(
+        "0004.nc", status.st_ino, status.st_dev, 10, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
+    )
+    assert board.names("bore-mill") == []
+
+
+def test_a_file_that_was_renamed_in_is_complete(
+    start: Callable[..., Folders], inbox: Path, tmp_path: Path, board: Board
+) -> None:
+    start(settle_s=600)
+    (tmp_path / "made elsewhere").write_text("%\n")
+    (tmp_path / "made elsewhere").rename(inbox / "a.nc")
+    board.wait(lambda: board.complete() == ["a.nc"])
+    (inbox / "b.nc.part").write_text("%\n")
+    (inbox / "b.nc.part").rename(inbox / "b.nc")
+    board.wait(lambda: board.complete() == ["a.nc", "b.nc"])
+
+
+@pytest.mark.parametrize("watch", list(Watch))
+def test_an_empty_file_waits_and_a_file_without_events_settles(
+    watch: Watch, start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    folders = start(watch, settle_s=0.3)
+    (inbox / "empty.nc").touch()
+    folders.poke("gang-lathe")
+    board.wait(lambda: board.names() == ["empty.nc"])
+    seen = time.monotonic()
+    assert board.complete() == []
+    board.wait(lambda: board.complete() == ["empty.nc"])
+    assert time.monotonic() - seen > 0.2
+
+
+def test_a_slow_copy_is_not_taken_while_it_is_open(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start(settle_s=0.05)
+    with opened(inbox) as folder:
+        if not leases_tell(folder):
+            pytest.skip("this file system does not tell who writes")
+    with (inbox / "long.nc").open("wb") as copy:
+        copy.truncate(30)  # the full size first, as some copies do
+        for line in range(3):
+            copy.write(b"N10 G01 X1")
+            copy.flush()
+            board.wait(lambda: board.names()[:1] == ["long.nc"])
+            (inbox / f"meanwhile {line}.nc").write_text("%")
+            board.wait(lambda n=line: f"meanwhile {n}.nc" in board.complete())
+            threading.Event().wait(0.1)  # twice settle_s without a change
+            assert "long.nc" not in board.complete()
+    board.wait(lambda: "long.nc" in board.complete())
+    assert board.names()[0] == "long.nc"
+    entry = board.entry("long.nc")
+    assert entry
+    assert entry.size == 30
+
+
+def test_an_edited_file_is_incomplete_until_it_is_closed(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    start(settle_s=600)
+    (inbox / "a.nc").write_text("%\n")
+    (inbox / "b.nc").write_text("%\n")
+    board.wait(lambda: board.complete() == ["a.nc", "b.nc"])
+    with (inbox / "a.nc").open("a") as edit:
+        edit.write("M30\n")
+        edit.flush()
+        board.wait(lambda: board.complete() == ["b.nc"])
+    board.wait(lambda: board.complete() == ["a.nc", "b.nc"])  # and keeps its place
+
+
+def test_a_removed_file_shows_by_absence(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start()
+    (inbox / "a.nc").write_text("%\n")
+    board.wait(lambda: board.complete() == ["a.nc"])
+    (inbox / "a.nc").unlink()
+    board.wait(lambda: board.names() == [])
+
+
+def test_what_no_one_meant_as_a_program_is_left_alone(
+    start: Callable[..., Folders], inbox: Path, tmp_path: Path, board: Board
+) -> None:
+    start(settle_s=0.05)
+    (tmp_path / "outside.nc").write_text("%\n")
+    (inbox / "link.nc").symlink_to(tmp_path / "outside.nc")
+    (inbox / "broken.nc").symlink_to(tmp_path / "nowhere")
+    (inbox / "folder.nc").mkdir()
+    os.mkfifo(inbox / "pipe.nc")
+    for name in (".hidden.nc", "~$0004.nc", "Thumbs.db", "desktop.ini", "0004.TMP", "0004.nc.part", "a.crdownload"):
+        (inbox / name).write_text("%\n")
+    (inbox / "last.nc").write_text("%\n")
+    board.wait(lambda: board.complete() == ["last.nc"])
+    assert board.names() == ["last.nc"]
+
+
+def test_names_of_any_bytes_survive(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start()
+    names = [b"\xff\xfe.nc", b"two\nlines.nc", b"tab\t;$(x).nc", "Gehäuse Ø40.nc".encode(), b"-rf", b"x" * 255]
+    for name in names:
+        (inbox / os.fsdecode(name)).write_text("%\n")
+    board.wait(lambda: len(board.complete()) == len(names))
+    assert [os.fsencode(name) for name in board.complete()] == names
+
+
+def test_order_at_start_is_by_time_then_name_and_later_as_they_came(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    inbox.mkdir(parents=True)
+    for name, at in (("c", 100), ("b", 300), ("a", 300), ("d", 200)):
+        (inbox / name).write_text("%")
+        os.utime(inbox / name, (at, at))
+    start(settle_s=0.05)
+    board.wait(lambda: len(board.complete()) == 4)
+    assert board.complete() == ["c", "d", "a", "b"]
+    for name in ("z", "y", "x"):
+        (inbox / name).write_text("%")
+        os.utime(inbox / name, (50, 50))
+    board.wait(lambda: len(board.complete()) == 7)
+    assert board.complete() == ["c", "d", "a", "b", "z", "y", "x"]
+
+
+def test_lost_events_lose_no_file(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    """As after an overflow, or on a mount that sends none: nothing is said, and the slow look finds it."""
+    folders = start(settle_s=0.05)
+    assert folders._observer
+    folders._observer.unschedule_all()
+    (inbox / "a.nc").write_text("%\n")
+    board.wait(lambda: board.complete() == ["a.nc"], within_s=defaults.RESCAN_S + 2)
+    (inbox / "a.nc").unlink()
+    folders.poke()
+    board.wait(lambda: board.names() == [])
+
+
+def test_a_crowd_comes_in_few_listings_and_in_order(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start()
+    names = [f"{number:04}.nc" for number in range(3000)]
+    for name in names:
+        (inbox / name).write_text("%")
+    board.wait(lambda: len(board.complete()) == len(names))
+    assert board.complete() == names
+    assert board.count < 40
+
+
+def test_a_folder_that_was_removed_is_made_again_told_and_watched(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    start(settle_s=600)
+    for _ in range(2):
+        (inbox / "a.nc").write_text("%\n")
+        board.wait(lambda: board.complete() == ["a.nc"])  # settle_s is long: only an event can have told
+        board.notes.clear()
+        shutil.rmtree(inbox)
+        board.wait(lambda: any("to-machine" in note for note in board.notes))
+        board.wait(lambda: board.names() == [])
+        assert inbox.is_dir()
+    inbox.rename(inbox.with_name("moved away"))
+    inbox.mkdir()
+    (inbox / "b.nc").write_text("%\n")
+    board.wait(lambda: board.names() == ["b.nc"])
+
+
+def test_a_folder_that_is_a_link_is_told_and_not_followed(
+    start: Callable[..., Folders], inbox: Path, tmp_path: Path, board: Board
+) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "secret.nc").write_text("%\n")
+    inbox.parent.mkdir(parents=True)
+    inbox.symlink_to(tmp_path / "elsewhere")
+    folders = start()
+    assert "no link" in board.newest["gang-lathe"].problem
+    assert board.names() == []
+    inbox.unlink()
+    folders.poke()
+    board.wait(lambda: board.newest["gang-lathe"].problem == "")
+
+
+def test_wrong_rights_are_told() -> None:
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place, "to-machine")
+        folder.mkdir()
+        Path(place).chmod(0o755)
+        folder.chmod(0o555)
+        assert folder_looks.problem_of(Path(place), 0, []) == ""
+        words = (
+            f"import os, sys; sys.path[:0] = {sys.path!r}\n"
+            "from pathlib import Path\nfrom dncd.outside.folder_looks import problem_of\n"
+            "os.geteuid() or os.setuid(65534)\n"
+            f"print(problem_of(Path({str(folder)!r}), 0, []))"
+        )
+        found = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+        assert "may not take files out of" in found.stdout
+        assert "give its user the right to write there" in found.stdout
+        folder.chmod(0o755)
+
+
+# --- the book alone, with a clock of our own -----------------------------------------------------------------------
+
+
+class Shelf:
+    """A folder without events: the test says what was seen and when."""
+
+    def __init__(self, folder: Path, settle_s: float = 1.0) -> None:
+        self.folder, self.book, self.now = folder, Book(settle_s), 1000.0
+        self.writers: dict[str, Writer] = {}
+
+    def look(self, after_s: float = 0.0) -> dict[str, Complete]:
+        self.now += after_s
+        with opened(self.folder) as descriptor:
+            files = plain_files(descriptor)
+        entries = self.book.look(files, self.now, lambda name: self.writers.get(name, Writer.UNTOLD))
+        return {entry.name: entry.complete for entry in entries}
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Shelf:
+    return Shelf(tmp_path)
+
+
+YES, NO = Complete.YES, Complete.NO
+
+
+def test_unchanged_for_settle_s_counts_from_the_last_change(shelf: Shelf, tmp_path: Path) -> None:
+    file = tmp_path / "a"
+    file.write_text("1")
+    assert shelf.look() == {"a": NO}
+    assert shelf.book.due(shelf.now) == shelf.now + 1.0
+    assert shelf.look(0.9) == {"a": NO}
+    file.write_text("12")
+    assert shelf.look(0.2) == {"a": NO}
+    assert shelf.look(0.9) == {"a": NO}
+    assert shelf.look(0.1) == {"a": YES}
+    assert shelf.book.due(shelf.now) is None
+
+
+def test_a_close_event_spares_the_wait_unless_a_change_came_after_it(shelf: Shelf, tmp_path: Path) -> None:
+    (tmp_path / "a").write_text("1")
+    (tmp_path / "b").write_text("1")
+    (tmp_path / "empty").touch()
+    for name in ("a", "b", "empty"):
+        shelf.book.hint(name, Hint.CHANGED)
+        shelf.book.hint(name, Hint.CLOSED)
+    shelf.book.hint("b", Hint.CHANGED)
+    assert shelf.look() == {"a": YES, "b": NO, "empty": NO}
+    assert shelf.look(1.0) == {"a": YES, "b": YES, "empty": YES}
+
+
+def test_a_new_file_waits_for_its_event_which_tells_its_place(tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path)
+    shelf.book.lag_s = 0.5
+    (tmp_path / "there before").write_text("1")
+    assert list(shelf.look()) == ["there before"]
+    (tmp_path / "z").write_text("1")
+    (tmp_path / "lost").write_text("1")
+    assert list(shelf.look(0.1)) == ["there before"]
+    assert shelf.book.due(shelf.now) == shelf.now + 0.5
+    (tmp_path / "a").write_text("1")
+    shelf.book.hint("z", Hint.CHANGED)
+    shelf.book.hint("a", Hint.CHANGED)
+    assert list(shelf.look(0.1)) == ["there before", "z", "a"]
+    assert list(shelf.look(0.4)) == ["there before", "z", "a", "lost"]
+
+
+def test_who_writes_keeps_a_file_from_being_taken_and_is_told_after_a_while(shelf: Shelf, tmp_path: Path) -> None:
+    (tmp_path / "a").write_text("1")
+    shelf.writers["a"] = Writer.SOMEBODY
+    shelf.book.hint("a", Hint.CLOSED)
+    assert shelf.look() == {"a": NO}
+    assert shelf.look(5) == {"a": NO}
+    assert shelf.book.held_open(shelf.now) == []
+    assert shelf.look(defaults.HELD_OPEN_S) == {"a": NO}
+    assert shelf.book.held_open(shelf.now) == ["a"]
+    assert "'a' is still open for writing" in folder_looks.problem_of(tmp_path, 1, ["a"])
+    shelf.writers["a"] = Writer.NOBODY
+    assert shelf.look(0.1) == {"a": YES}
+    assert shelf.book.held_open(shelf.now) == []
+
+
+def test_the_lease_tells_who_writes(tmp_path: Path) -> None:
+    (tmp_path / "a").write_text("1")
+    with opened(tmp_path) as folder:
+        if not leases_tell(folder):
+            pytest.skip("this file system does not tell who writes")
+        assert folder_looks.writer_of(folder, "a") is Writer.NOBODY
+        with (tmp_path / "a").open("r+"):
+            assert folder_looks.writer_of(folder, "a") is Writer.SOMEBODY
+        with (tmp_path / "a").open("r"):
+            assert folder_looks.writer_of(folder, "a") is Writer.NOBODY
+        assert folder_looks.writer_of(folder, "gone") is Writer.UNTOLD
+        os.mkfifo(tmp_path / "pipe")
+        began = time.monotonic()
+        assert folder_looks.writer_of(folder, "pipe") is not Writer.NOBODY
+        assert time.monotonic() - began < 1
+
+
+def test_a_lease_given_back_stops_no_writer(tmp_path: Path) -> None:
+    """Many probes beside a program that opens and writes: nobody is signalled to death, nobody waits long."""
+    file = tmp_path / "a"
+    file.write_text("")
+    done = threading.Event()
+
+    def write() -> None:
+        for _ in range(300):
+            with file.open("a") as out:
+                out.write("N10\n")
+        done.set()
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    seen = set()
+    with opened(tmp_path) as folder:
+        while not done.is_set():
+            seen.add(folder_looks.writer_of(folder, "a"))
+    writer.join()
+    assert file.stat().st_size == 1200
+    assert seen <= set(Writer)
+
+
+@pytest.mark.parametrize(
+    ("name", "alone"),
+    [
+        (".x", True),
+        ("~$x.nc", True),
+        ("THUMBS.DB", True),
+        ("Desktop.ini", True),
+        ("x.Tmp", True),
+        ("x.PART", True),
+        ("x.nc~", True),
+        ("tmp", False),
+        ("x.tmp.nc", False),
+        ("~x.nc", False),
+        ("0004", False),
+        ("%O0004", False),
+    ],
+)
+def test_side_files(name: str, alone: bool) -> None:
+    assert left_alone(name) is alone

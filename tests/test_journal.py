@@ -1,0 +1,153 @@
+"""The journal and the word to the service manager."""
+
+import io
+import json
+import os
+import re
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import structlog
+
+from dncd.errors import PortGoneError
+from dncd.outside import manager
+from dncd.outside.journal import LONGEST_TEXT, journal, set_up
+
+RECORD = {
+    "event": "sent", "machine": "gang-lathe", "program": "O0004", "file": "0004.nc", "wire_chars": 132, "seconds": 0.3,
+    "holds": 0, "revision": 1, "sha256": "ab" * 32, "seq": 7, "prev": "0" * 64, "hash": "1" * 64, "reason": "",
+}  # fmt: skip
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.fixture(autouse=True)
+def _as_before() -> Iterator[None]:
+    yield
+    structlog.reset_defaults()
+
+
+def test_one_json_object_a_line_where_there_is_no_terminal() -> None:
+    out = io.StringIO()
+    set_up(out)
+    journal(machine="gang-lathe").transfer(RECORD)
+    (line,) = out.getvalue().splitlines()
+    said = json.loads(line)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d+Z", said.pop("timestamp"))
+    assert said == {
+        "event": "transfer sent", "level": "info", "machine": "gang-lathe", "program": "O0004", "file": "0004.nc",
+        "wire_chars": 132, "seconds": 0.3, "holds": 0, "revision": 1, "sha256": "ab" * 32, "seq": 7,
+    }  # fmt: skip
+
+
+def test_readable_lines_on_a_terminal() -> None:
+    out = Terminal()
+    set_up(out)
+    journal().transfer(RECORD)
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
+    assert "transfer sent" in plain
+    assert "file=0004.nc" in plain
+    assert not plain.lstrip().startswith("{")
+
+
+def test_a_warning_has_its_three_sentences() -> None:
+    out = io.StringIO()
+    set_up(out)
+    journal(machine="gang-lathe").told(PortGoneError("the port is gone", "/dev/ttyUSB0", "Plug it in again"))
+    said = json.loads(out.getvalue())
+    assert (said["level"], said["event"], said["machine"]) == ("warning", "port-gone", "gang-lathe")
+    assert (said["what"], said["where"], said["next"]) == ("the port is gone", "/dev/ttyUSB0", "Plug it in again")
+
+
+@pytest.mark.parametrize("kind", [io.StringIO, Terminal])
+def test_no_peer_text_reaches_the_journal_as_it_is(kind: type[io.StringIO]) -> None:
+    out = kind()
+    set_up(out)
+    hostile = "x\x1b]0;title\x07\nforged line\u202e\udcff\x9b"
+    journal(machine=hostile).info("looked", file=hostile, names=[hostile], inner={hostile: b"\x00\xff\n"})
+    text = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
+    assert text.count("\n") == 1
+    assert text.rstrip("\n").isprintable()
+
+
+def test_a_long_text_is_cut() -> None:
+    out = io.StringIO()
+    set_up(out)
+    journal().info("looked", file="x" * 1_000_000)
+    assert len(json.loads(out.getvalue())["file"]) == LONGEST_TEXT + 1
+
+
+def test_a_fault_has_its_traceback() -> None:
+    out = io.StringIO()
+    set_up(out)
+    try:
+        raise ZeroDivisionError("some fault")
+    except ZeroDivisionError as error:
+        journal().failed("command", error)
+    said = json.loads(out.getvalue())
+    assert said["level"] == "error"
+    assert "test_journal.py" in said["exception"]
+    assert "some fault" in said["exception"]
+
+
+# --- the service manager: sd_notify(3), sd_watchdog_enabled(3) -------------------------------------------------------
+
+
+@pytest.fixture(params=["path", "abstract"])
+def listener(
+    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[socket.socket]:
+    name = str(tmp_path / "notify") if request.param == "path" else f"@dncd-test-{os.getpid()}"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        sock.bind(name.replace("@", "\0"))
+        sock.settimeout(5)
+        monkeypatch.setenv("NOTIFY_SOCKET", name)
+        yield sock
+
+
+def test_the_manager_is_told(listener: socket.socket) -> None:
+    assert manager.ready("2 lines\nREADY=0")
+    assert listener.recv(1000) == b"READY=1\nSTATUS=2 lines READY=0"
+    assert manager.alive()
+    assert listener.recv(1000) == b"WATCHDOG=1"
+    assert manager.stopping()
+    assert listener.recv(1000) == b"STOPPING=1"
+    assert manager.reloading()
+    assert re.fullmatch(rb"RELOADING=1\nMONOTONIC_USEC=\d+", listener.recv(1000))
+
+
+def test_without_a_manager_nothing_is_sent(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    assert not manager.ready("")
+
+
+def test_a_manager_that_is_gone_is_noted_once_and_stops_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = io.StringIO()
+    set_up(out)
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "gone"))
+    assert not manager.alive()
+    assert not manager.alive()
+    (line,) = out.getvalue().splitlines()
+    assert json.loads(line)["level"] == "warning"
+
+
+def test_how_often_the_watchdog_wants_to_be_fed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("WATCHDOG_PID", raising=False)
+    for said, pid, expected in (
+        ("30000000", "", 15.0),
+        ("30000000", str(os.getpid()), 15.0),
+        ("30000000", "1", None),
+        ("", "", None),
+        ("0", "", None),
+        ("x", "", None),
+    ):
+        monkeypatch.setenv("WATCHDOG_USEC", said)
+        monkeypatch.setenv("WATCHDOG_PID", pid)
+        assert manager.alive_every_s() == expected

@@ -1,0 +1,85 @@
+"""The line loop: descriptors, due times and posts, each served once and in order."""
+
+import os
+import threading
+
+import pytest
+
+from dncd.errors import DncdError
+from dncd.outside.loop import Loop
+from dncd.outside.worker import Worker
+
+
+class Watcher:
+    def __init__(self, fd=None):
+        self.fd, self.inputs, self.dues = fd, [], []
+
+    def on_input(self, now):
+        self.inputs.append(os.read(self.fd, 100))
+
+    def on_due(self, now):
+        self.dues.append(now)
+
+
+@pytest.fixture
+def loop():
+    loop = Loop()
+    yield loop
+    loop.close()
+
+
+def test_input_due_and_post(loop):
+    read, write = os.pipe()
+    one, two = Watcher(read), Watcher()
+    loop.watch(read, one)
+    loop.due(two, loop.now() + 0.01)
+    os.write(write, b"abc")
+    posted = []
+    threading.Thread(target=lambda: loop.post(lambda: posted.append(1))).start()
+    while not (one.inputs and two.dues and posted):
+        loop.once(1.0)
+    assert one.inputs == [b"abc"]
+    assert len(two.dues) == len(posted) == 1
+    loop.unwatch(read)
+    os.write(write, b"later")
+    loop.once(0.0)
+    assert one.inputs == [b"abc"]
+    os.close(read)
+    os.close(write)
+
+
+def test_a_due_time_that_is_asked_again_replaces_the_old_one(loop):
+    watcher = Watcher()
+    start = loop.now()
+    loop.due(watcher, start + 0.5)
+    loop.due(watcher, start + 0.02)
+    loop.due(watcher, start + 0.04)
+    loop.once(1.0)
+    loop.once(0.0)
+    assert len(watcher.dues) == 1
+    assert watcher.dues[0] >= start + 0.039
+    loop.due(watcher, start)
+    loop.due(watcher, None)
+    loop.once(0.0)
+    assert len(watcher.dues) == 1
+
+
+def test_a_descriptor_beyond_select_is_told(loop):
+    with pytest.raises(DncdError, match="1024"):
+        loop.watch(1024, Watcher())
+
+
+def test_worker_keeps_order_and_loses_no_error(loop):
+    worker = Worker("test", loop.post)
+    seen = []
+
+    def fails():
+        raise ValueError("no")
+
+    for k in range(3):
+        worker.do(lambda k=k: k, seen.append, seen.append)
+    worker.do(fails, seen.append, lambda e: seen.append(str(e)))
+    while len(seen) < 4:
+        loop.once(1.0)
+    assert seen == [0, 1, 2, "no"]
+    assert worker.finish(5)

@@ -1,0 +1,159 @@
+"""The receiving machine: what begins a capture, what ends it, and that no cutting of the bytes changes it."""
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dncd.line.codes import ReaderCode
+from dncd.line.receiving import Alphabet, Began, CaptureEnd, Caught, Ended, Phase, Receiving, Said
+from dncd.tape.codes import Coder
+from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
+
+CHAR_S = 0.001
+
+
+def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=BlockEnd.LF, **more):
+    coder = Coder(code, Frame.parse(frame))
+    text = coder.encode("".join(sorted(coder.codable)).encode())
+    mark = coder.encode(b"%")[0]
+    alphabet = Alphabet.of(code, Frame.parse(frame), mark, text, block_end)
+    return Receiving(alphabet, code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more), coder
+
+
+def tidy(events):
+    """Events with neighbouring Caught joined and times left out."""
+    out = []
+    for event in events:
+        match event:
+            case Caught():
+                if out and out[-1][0] == "caught":
+                    out[-1] = ("caught", out[-1][1] + event.data)
+                else:
+                    out.append(("caught", event.data))
+            case Began():
+                out.append(("began",))
+            case Ended():
+                out.append(("ended", event.why, event.chars))
+            case Said():
+                out.append(("said", event.code))
+    return out
+
+
+def fed(data, cuts=(), **how):
+    receiving, _coder = make(**how)
+    events, at = [], 0
+    for cut in (*cuts, len(data)):
+        events += receiving.feed(data[at:cut], cut * CHAR_S)
+        at = cut
+    return tidy(events + receiving.tick(len(data) * CHAR_S + 10)), receiving
+
+
+PROGRAM = b"%\nO0001\nN10 G00 X1.\nM30\n%\n"
+
+
+def wire(text, frame="7E1", code=TapeCode.ISO):
+    return bytes(Coder(code, Frame.parse(frame)).encode(text))
+
+
+def test_from_dc2_through_the_block_end_after_the_mark():
+    data = b"\x12" + wire(b"\0" * 5 + PROGRAM + b"\0" * 5) + b"\x14"
+    events, receiving = fed(data)
+    assert events == [
+        ("began",),
+        ("caught", data[: 1 + 5 + len(PROGRAM)]),
+        ("ended", CaptureEnd.MARK, 6 + len(PROGRAM)),
+    ]
+    assert receiving.phase is Phase.IDLE
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_any_cutting_gives_the_same(seed):
+    rng = random.Random(seed)
+    data = b"\n\0" + wire(b"LEADER\n" + PROGRAM + b"\r\n\0\0" + PROGRAM) + b"\x14\x11\x93"
+    whole, _ = fed(data)
+    assert [e[0] for e in whole] == ["began", "caught", "ended", "began", "caught", "ended", "said", "said"]
+    for cuts in (range(1, len(data)), sorted(rng.sample(range(1, len(data)), 9))):
+        assert fed(data, cuts)[0] == whole
+    assert fed(data + b"\0\n")[0] == whole
+
+
+def test_fill_and_codes_on_an_idle_line_begin_nothing():
+    events, _ = fed(wire(b"\0\0\n\r\x14\x7f\x1a\x04") + b"\x11\x93\x13\x91")
+    assert events == [("said", c) for c in (ReaderCode.DC1, ReaderCode.DC3, ReaderCode.DC3, ReaderCode.DC1)]
+
+
+def test_eia_digit_three_is_no_code():
+    data = wire(b"%\nO3333\nX3.\n%\n", "8N1", TapeCode.EIA)
+    events, _ = fed(data, code=TapeCode.EIA, frame="8N1")
+    assert events == [("began",), ("caught", data), ("ended", CaptureEnd.MARK, len(data))]
+    assert fed(b"\x93\x11", code=TapeCode.EIA, frame="8N1")[0] == [("said", ReaderCode.DC3), ("said", ReaderCode.DC1)]
+
+
+@pytest.mark.parametrize(
+    ("ends_on", "tail", "why"),
+    [
+        (EndsOn.MARK, wire(b"%\n"), CaptureEnd.MARK),
+        (EndsOn.MARK, b"\x14", CaptureEnd.DC4),
+        (EndsOn.MARK, b"", CaptureEnd.SILENCE),
+        (EndsOn.DC4, wire(b"%\n") + b"\x14", CaptureEnd.DC4),
+        (EndsOn.DC4, wire(b"%\n"), CaptureEnd.SILENCE),
+        (EndsOn.SUB, wire(b"\x1a"), CaptureEnd.SUB),
+        (EndsOn.SUB, b"\x14", CaptureEnd.DC4),
+        (EndsOn.EOT, wire(b"\x04"), CaptureEnd.EOT),
+        (EndsOn.SILENCE, wire(b"%\n\x1a"), CaptureEnd.SILENCE),
+    ],
+)
+def test_every_end(ends_on, tail, why):
+    data = wire(b"%\nO0001\nM30\n") + tail
+    events, _ = fed(data, ends_on=ends_on)
+    assert events == [("began",), ("caught", data), ("ended", why, len(data))]
+
+
+def test_block_ends_of_several_characters_belong_to_the_mark_line():
+    data = wire(b"%\n\r\rO1\n\r\r%\n\r\r")
+    events, _ = fed(data, block_end=BlockEnd.LF_CR_CR)
+    assert events[1:] == [("caught", data), ("ended", CaptureEnd.MARK, len(data))]
+    events, _ = fed(data[:-2] + b"\x14", block_end=BlockEnd.LF_CR_CR)
+    assert events[-1] == ("ended", CaptureEnd.MARK, len(data) - 2 + 1) or events[-1][1] is CaptureEnd.MARK
+
+
+def test_one_flipped_bit_makes_no_code_and_no_mark():
+    """In a frame with parity no flipped bit of any character may end or hide anything."""
+    good = wire(PROGRAM)
+    for index in range(len(good)):
+        for bit in range(8):
+            data = bytearray(good)
+            data[index] ^= 1 << bit
+            receiving, _ = make()
+            events = tidy(receiving.feed(bytes(data), 0.0) + receiving.tick(100.0))
+            caught = b"".join(e[1] for e in events if e[0] == "caught")
+            assert bytes(data).startswith(caught)
+            assert len(caught) > index, (index, bit)  # the damaged character is in the capture, for all to see
+            assert not [e for e in events if e[0] == "said"]
+
+
+def test_bytes_that_the_port_marked_are_no_marks():
+    receiving, _ = make(frame="8N1")
+    events = tidy(receiving.feed(PROGRAM, 0.0, bad=(len(PROGRAM) - 2,)))
+    assert events[-1][0] == "caught"
+    assert receiving.phase is Phase.INSIDE
+
+
+def test_too_long_ends():
+    receiving, _ = make(longest=10)
+    events = tidy(receiving.feed(wire(b"%\n" + b"A" * 30), 0.0))
+    assert ("ended", CaptureEnd.TOO_LONG, 10) in events
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=200), st.lists(st.integers(0, 200), max_size=5), st.sampled_from(list(EndsOn)), st.booleans())
+def test_no_input_crashes_it_and_nothing_caught_is_lost(data, cuts, ends_on, eia):
+    how = {"code": TapeCode.EIA, "frame": "8N1"} if eia else {}
+    cuts = sorted(c for c in cuts if c < len(data))
+    whole, _ = fed(data, ends_on=ends_on, **how)
+    assert fed(data, cuts, ends_on=ends_on, **how)[0] == whole
+    caught = b"".join(e[1] for e in whole if e[0] == "caught")
+    rest = iter(data)
+    assert all(byte in rest for byte in caught)  # a subsequence, in order

@@ -1,0 +1,235 @@
+"""The sending machine on a fake clock: every phase × event, the bound after a stop, and the rate."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dncd.line.sending import Phase, Sending
+from dncd.values import Flow, Frame, LineSettings, Result, SendSettings
+
+CHAR_S = 10 / 9600
+LINE = LineSettings("x", baud=9600, frame=Frame.parse("7E1"))
+DC1, DC3, DC3_PARITY = b"\x11", b"\x13", b"\x93"
+
+
+def machine(total=1000, flow=Flow.XON_XOFF, ahead=8, **send):
+    line = LineSettings("x", baud=9600, frame=Frame.parse("7E1"), flow=flow, ahead=ahead)
+    sending = Sending(line, SendSettings(**send), total, 0.0, 0x0A)
+    sending.supply(b"A" * total)
+    return sending
+
+
+def step(sending, now, took=None):
+    part = sending.allowed(now)
+    if part:
+        took = len(part) if took is None else min(took, len(part))
+        sending.wrote(took, len(part), now)
+    sending.tick(now)
+    return len(part) if part else 0
+
+
+def run_to_end(sending, now=0.0, most=100_000):
+    for _ in range(most):
+        step(sending, now)
+        if sending.outcome:
+            return now
+        due = sending.next_due()
+        assert due is not None
+        now = max(now, due)
+    raise AssertionError("it never ends")
+
+
+def test_runs_at_the_rate_of_the_line():
+    sending = machine(12_000)
+    end = run_to_end(sending)
+    assert sending.outcome.result is Result.SENT
+    assert end == pytest.approx(12_000 * CHAR_S, rel=1e-9)
+    assert sending.outcome.chars == 12_000
+
+
+def running():
+    sending = machine()
+    step(sending, 0.0)
+    return sending, 0.001
+
+
+def held():
+    sending, now = running()
+    sending.feed(DC3, now)
+    return sending, now
+
+
+def ending():
+    sending = machine(8)
+    step(sending, 0.0)
+    return sending, 0.001
+
+
+def over():
+    sending, _now = ending()
+    sending.tick(1.0)
+    return sending, 1.0
+
+
+PHASES = {Phase.RUNNING: running, Phase.HELD: held, Phase.ENDING: ending, Phase.OVER: over}
+EVENTS = {
+    "dc3": lambda s, now: s.feed(DC3, now),
+    "dc3 with parity": lambda s, now: s.feed(DC3_PARITY, now),
+    "dc1": lambda s, now: s.feed(DC1, now),
+    "other": lambda s, now: s.feed(b"\x06Z", now),
+    "stall": lambda s, now: s.tick(now + 601),
+    "stop": lambda s, now: s.stop("why", now),
+    "tick": lambda s, now: s.tick(now),
+}
+NEXT = {
+    (Phase.RUNNING, "dc3"): Phase.HELD,
+    (Phase.RUNNING, "dc3 with parity"): Phase.HELD,
+    (Phase.RUNNING, "stall"): Phase.OVER,
+    (Phase.RUNNING, "stop"): Phase.OVER,
+    (Phase.HELD, "dc1"): Phase.RUNNING,
+    (Phase.HELD, "stall"): Phase.OVER,
+    (Phase.HELD, "stop"): Phase.OVER,
+    (Phase.ENDING, "stall"): Phase.OVER,  # the line has long sent the last character
+    (Phase.ENDING, "stop"): Phase.OVER,
+}
+
+
+@pytest.mark.parametrize("event", EVENTS)
+@pytest.mark.parametrize("phase", PHASES)
+def test_every_phase_and_event(phase, event):
+    sending, now = PHASES[phase]()
+    assert sending.phase is phase
+    EVENTS[event](sending, now)
+    assert sending.phase is NEXT.get((phase, event), phase)
+    if sending.phase is Phase.OVER:
+        expected = (
+            Result.SENT if phase is Phase.OVER or (phase, event) == (Phase.ENDING, "stall") else Result.INTERRUPTED
+        )
+        assert sending.outcome.result is expected
+        assert sending.allowed(now + 1000) == b""
+    if phase is Phase.HELD and sending.phase is Phase.HELD:
+        assert sending.allowed(now + 1000) == b""
+
+
+def test_hold_after_the_last_character_is_remembered():
+    sending, now = ending()
+    sending.feed(DC3, now)
+    sending.tick(1.0)
+    assert sending.outcome.result is Result.SENT
+    assert sending.outcome.hold_open
+    sending, now = ending()
+    sending.feed(DC3 + DC1, now)
+    sending.tick(1.0)
+    assert not sending.outcome.hold_open
+    assert sending.outcome.holds == 1
+
+
+def test_drip_feed_waits_for_ever():
+    sending = machine(drip_feed=True)
+    step(sending, 0.0)
+    sending.feed(DC3, 0.5)
+    assert sending.next_due() is None
+    sending.tick(3601.0)
+    assert sending.phase is Phase.HELD
+    assert sending.held_for(3600.5) == 3600.0
+    sending.feed(DC1, 3600.5)
+    run_to_end(sending, 3600.5)
+    assert sending.outcome.result is Result.SENT
+    assert sending.outcome.held_s == pytest.approx(3600.0)
+
+
+def test_flow_none_hears_no_stop_and_hardware_flow_no_dc3():
+    for flow in (Flow.NONE, Flow.RTS_CTS, Flow.DTR_DSR):
+        sending = machine(flow=flow)
+        sending.feed(DC3, 0.0)
+        assert sending.phase is Phase.RUNNING
+    sending = machine(flow=Flow.RTS_CTS)
+    sending.gate(False, 0.0)
+    assert sending.phase is Phase.HELD
+    sending.gate(True, 1.0)
+    assert sending.phase is Phase.RUNNING
+
+
+def test_full_port_is_asked_again_and_stalls():
+    sending = machine(stall_s=5.0)
+    assert len(sending.allowed(0.0)) == 8
+    sending.wrote(3, 8, 0.0)
+    assert sending.allowed(0.001) == b""
+    assert sending.next_due() > 0.001
+    now = 0.0
+    while sending.outcome is None:
+        now = max(now + 0.001, sending.next_due())
+        step(sending, now, took=0)
+    assert sending.outcome.result is Result.INTERRUPTED
+    assert "took no characters" in sending.outcome.reason
+    assert sending.outcome.chars == 3
+
+
+def test_pieces_of_the_image_go_out_in_order():
+    line = LineSettings("x", baud=115200, frame=Frame.parse("8N1"), ahead=32)
+    image = bytes(range(256)) * 400
+    sending = Sending(line, SendSettings(), len(image), 0.0)
+    out, fed, now = bytearray(), 0, 0.0
+    while sending.outcome is None:
+        while sending.wants_supply():
+            sending.supply(image[fed : fed + 10_001])
+            fed += 10_001
+        part = sending.allowed(now)
+        if part:
+            out += part
+            sending.wrote(len(part), len(part), now)
+        sending.tick(now)
+        now = max(now, sending.next_due() or now)
+    assert bytes(out) == image
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    ahead=st.integers(1, 40),
+    late=st.lists(st.floats(0, 0.05), min_size=1, max_size=30),
+    stops=st.lists(st.tuples(st.integers(0, 300), st.floats(0.0001, 0.2)), max_size=6),
+    takes=st.lists(st.integers(0, 40), min_size=1, max_size=10),
+)
+def test_never_more_than_ahead_after_a_stop(ahead, late, stops, takes):
+    """A simulated line at nominal rate: whatever wake-ups and ports do, what follows a stop is bounded."""
+    sending = machine(300, ahead=ahead)
+    now, handed, busy_until = 0.0, 0, 0.0  # the line: a character leaves every CHAR_S
+    stop_at = sorted(dict(stops).items())
+    stopped: tuple[float, int] | None = None  # until when, and how many had left when the stop could be read
+    for k in range(20_000):
+        left = handed - max(0, math.ceil((busy_until - now) / CHAR_S - 1e-6))
+        if stopped is None and stop_at and left >= stop_at[0][0]:
+            stopped = (now + stop_at.pop(0)[1], left)
+            sending.feed(DC3, now)
+        elif stopped is not None and now >= stopped[0]:
+            assert left - stopped[1] <= ahead
+            stopped = None
+            sending.feed(DC1, now)
+        if part := sending.allowed(now):
+            took = min(len(part), takes[k % len(takes)]) if k < 200 else len(part)
+            if took:
+                busy_until = max(busy_until, now) + took * CHAR_S
+                handed += took
+            sending.wrote(took, len(part), now)
+        if stopped is not None:
+            assert handed - stopped[1] <= ahead
+        sending.tick(now)
+        if sending.outcome:
+            break
+        now += CHAR_S / 3 + (late[k % len(late)] if k % 7 == 0 else 0)
+    assert sending.outcome is not None
+    assert sending.outcome.result is Result.SENT
+    assert sending.outcome.chars == handed == 300
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.tuples(st.binary(max_size=6), st.floats(0, 3)), max_size=40))
+def test_no_input_crashes_it(chunks):
+    sending, now = machine(50), 0.0
+    for data, wait in chunks:
+        sending.feed(data, now)
+        step(sending, now)
+        now += wait
+    assert sending.handed_over <= 50

@@ -1,0 +1,117 @@
+"""What starts a program, and what only looks like a start (contract 2)."""
+
+import pytest
+
+from dncd import defaults
+from dncd.line.codes import ReaderCode
+from dncd.station.starting import Starts
+from dncd.values import Modem, SendSettings, Signal, StartOn
+
+DC1, DC3 = ReaderCode.DC1, ReaderCode.DC3
+
+
+def dc1(**send):
+    return Starts(SendSettings(start_on=StartOn.DC1, **send))
+
+
+def test_a_dc1_starts_one_program():
+    starts = dc1()
+    assert not starts.allows(0, 0)
+    starts.said(DC1, 5)
+    assert starts.allows(0, 5)
+    starts.sending_began()
+    starts.sending_ended(10, hold_open=False)
+    assert not starts.allows(0, 10)
+
+
+def test_one_before_the_drop_counts_for_a_while():
+    starts = dc1(dc1_stays_s=60)
+    starts.said(DC1, 100)
+    assert starts.allows(160, 170)
+    assert not starts.allows(160.1, 170)
+
+
+def test_dc3_takes_it_back():
+    starts = dc1()
+    starts.said(DC1, 1)
+    starts.said(DC3, 2)
+    assert not starts.allows(3, 3)
+    starts.said(DC1, 4)
+    assert starts.allows(3, 4)
+
+
+def test_the_dc1_that_ends_a_hold_is_no_start():
+    starts = dc1()
+    starts.sending_began()
+    starts.sending_ended(10, hold_open=True)
+    starts.said(DC1, 300)  # however late
+    assert not starts.allows(0, 300)
+    starts.said(DC1, 301)
+    assert starts.allows(0, 301)
+
+
+def test_a_stop_in_answer_to_the_last_characters_is_a_hold():
+    starts = dc1()
+    starts.sending_began()
+    starts.sending_ended(10, hold_open=False)
+    starts.said(DC3, 10 + defaults.TAIL_S / 2)
+    starts.said(DC1, 11)
+    assert not starts.allows(0, 11)
+    starts.sending_ended(20, hold_open=False)
+    starts.said(DC3, 20.01)
+    starts.said(DC1, 20.02 + defaults.HOLD_AFTER_END_S)  # no memory drains that slowly: somebody pressed READ
+    assert starts.allows(0, 30)
+
+
+def test_reader_off_after_the_program_closes_the_hold():
+    starts = dc1()
+    starts.sending_ended(10, hold_open=True)
+    starts.said(DC3, 12)
+    starts.said(DC1, 60)
+    assert starts.allows(0, 60)
+
+
+def test_dc1_then_dc3_just_after_an_end_is_taken_back():
+    starts = dc1()
+    starts.sending_ended(10, hold_open=False)
+    starts.said(DC1, 10.01)
+    starts.said(DC3, 10.02)
+    assert not starts.allows(10, 10.5)
+    starts.said(DC1, 11)
+    assert starts.allows(10, 11)
+
+
+@pytest.mark.parametrize("start_on", [StartOn.CTS, StartOn.DSR])
+def test_a_modem_line_starts_one_program_each_time_it_comes_on(start_on):
+    starts = Starts(SendSettings(start_on=start_on))
+
+    def on(signal):
+        other = Signal.OFF
+        cts, dsr = (signal, other) if start_on is StartOn.CTS else (other, signal)
+        starts.modem(Modem(cts, dsr, Signal.UNKNOWN))
+
+    on(Signal.OFF)
+    assert not starts.allows(0, 0)
+    on(Signal.ON)
+    assert starts.allows(0, 0)
+    starts.sending_began()
+    on(Signal.ON)
+    assert not starts.allows(0, 1)
+    on(Signal.OFF)
+    on(Signal.ON)
+    assert starts.allows(0, 2)
+
+
+def test_go_and_now():
+    starts = Starts(SendSettings(start_on=StartOn.GO))
+    assert not starts.allows(0, 0)
+    starts.go()
+    assert starts.allows(0, 0)
+    starts.sending_began()
+    assert not starts.allows(0, 0)
+    assert Starts(SendSettings(start_on=StartOn.NOW)).allows(0, 0)
+
+
+@pytest.mark.parametrize("start_on", list(StartOn))
+def test_every_start_says_what_it_waits_for(start_on):
+    assert len(Starts(SendSettings(start_on=start_on)).wish()) > 5
