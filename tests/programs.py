@@ -13,7 +13,7 @@ PARTS = ("FLANGE", "GLAND NUT", "PUMP SHAFT", "BEARING CAP", "SPACER", "VALVE ST
 
 @dataclass(frozen=True)
 class Made:
-    """A program: name and title as dncd should find them; text with LF block ends; whether it ends in M02, M30 or M99."""
+    """A program: name and title as dncd should find them; text with LF block ends; subprograms that it calls."""
 
     name: str
     title: str

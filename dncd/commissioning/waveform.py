@@ -126,7 +126,7 @@ def receive_waveform(
         return 1 - bisect_right(edges, zero + ticks * tick) % 2
 
     heard: list[Heard] = []
-    start = _next_start(edges, zero, tick, 0)
+    start = _next_start(edges, zero, tick, -1)
     while start is not None:
         middle = start + half
         if level(middle):

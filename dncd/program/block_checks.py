@@ -14,6 +14,9 @@ from dncd.values import LowerCase, Place
 _BLOCK_CHARS: Final = 400
 """Characters of a block that a finding keeps."""
 
+_WORDS_CHARS: Final = 8_000
+"""Characters of a block whose words are looked at: twice the longest block of any known control."""
+
 _SMALL_LETTERS: Final = re.compile(r"[a-z][^\n]*")  # the first of each line: the rest of the line is used up
 _WORD: Final = r"[ \t]*+,?[A-Za-z][ \t]*+[+-]?(?:\d++\.?+\d*+|\.\d++)"
 _NORMAL: Final = re.compile(rf"(?:(?:/\d?+)?+(?:{_WORD})*+[ \t]*+(?:\([^()\n]*+\)[ \t]*+)*+;?+[ \t]*+\n)*+")
@@ -94,7 +97,7 @@ def check_words(text: str, line: int, findings: Findings) -> None:
 
 
 def _check_block(block: str, line: int, findings: Findings) -> None:
-    for token in tokens(block):
+    for token in tokens(block[:_WORDS_CHARS]):
         where = Place(line, token.at + 1, block[:_BLOCK_CHARS])
         if token.kind is TokenKind.ODD and token.text.isascii() and token.text.isprintable():
             findings.add("odd-word", _odd(token), where)

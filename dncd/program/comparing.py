@@ -1,15 +1,14 @@
 """Two texts of a program compared: whether they are the same, and block by block and word by word what changed.
 
-Data first: `Comparison` holds only strings, numbers and tuples, and `dataclasses.asdict` of it is JSON. What it sounds
-like to a machinist is in `differences`.
+Data first: `Comparison` holds only strings, numbers and tuples. What it sounds like to a machinist is in `differences`.
 """
 
 import enum
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from difflib import SequenceMatcher
-from typing import Final
+from typing import Any, Final
 
 from dncd.program.aligning import Hunk, hunks
 from dncd.program.words import Token, TokenKind, spelt_alike, tokens
@@ -96,6 +95,10 @@ class Comparison:
     blocks_new: int
     blocks_dropped: int
     not_told: int
+
+    def as_json(self) -> dict[str, Any]:
+        """Fields by name, as JSON can bear them; `words` as an object of counts by category."""
+        return {**asdict(self), "words": dict(self.words)}
 
 
 def compare(old: str, new: str) -> Comparison:

@@ -58,7 +58,7 @@ class Disk:
 
     def rename(self, source: Path, target: Path) -> None:
         """rename(2): replaces the target at one instant."""
-        os.rename(source, target)
+        source.rename(target)
 
     def exchange(self, one: Path, other: Path) -> None:
         """renameat2(2) with RENAME_EXCHANGE: both names change files at one instant. OSError where it is not known."""
@@ -75,15 +75,11 @@ class Disk:
 
     def unlink(self, path: Path) -> None:
         """unlink(2)."""
-        os.unlink(path)
+        path.unlink()
 
     def mkdir(self, path: Path) -> None:
         """mkdir(2)."""
-        os.mkdir(path, FOLDER_MODE)
-
-    def chmod(self, fd: int, mode: int) -> None:
-        """fchmod(2)."""
-        os.fchmod(fd, mode)
+        path.mkdir(FOLDER_MODE)
 
     def utime(self, path: Path) -> None:
         """utimensat(2) with the present time."""
@@ -91,7 +87,7 @@ class Disk:
 
     def listdir(self, path: Path) -> list[str]:
         """The names in a folder."""
-        return os.listdir(path)
+        return [entry.name for entry in path.iterdir()]
 
 
 DISK: Final = Disk()
@@ -183,10 +179,12 @@ def hidden_name() -> str:
     return f"{HIDDEN}{secrets.token_hex(8)}.part"
 
 
-def write_temporary(folder: Path, chunks: Iterable[bytes], disk: Disk = DISK, name: str = "") -> Path:
-    """Writes chunks to a synced file with a hidden name in the folder; the caller names it. Nothing stays on an error."""
+def write_temporary(
+    folder: Path, chunks: Iterable[bytes], disk: Disk = DISK, name: str = "", mode: int = FILE_MODE
+) -> Path:
+    """Writes chunks to a synced file with a hidden name; the caller names it. On an error nothing stays."""
     path = folder / (name or hidden_name())
-    fd = disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
+    fd = disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, mode)
     try:
         try:
             for chunk in chunks:

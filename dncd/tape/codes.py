@@ -121,7 +121,7 @@ class Coder:
     extend `EIA_CUSTOMARY`). ValueError, in one sentence fit for a user, where these cannot go together.
     """
 
-    __slots__ = ("_to_chars", "_to_wire", "_uncodable", "_unknown", "code", "codable", "frame")
+    __slots__ = ("_to_chars", "_to_wire", "_uncodable", "_unknown", "codable", "code", "frame")
 
     def __init__(self, code: TapeCode, frame: Frame, eia_codes: Mapping[str, int] | None = None) -> None:
         self.code, self.frame = code, frame

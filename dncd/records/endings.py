@@ -1,0 +1,362 @@
+"""What is written when a transfer ends: library, ledger, file, receipt, in this order, each step repeatable.
+
+Every step first looks whether it was done: a step that a power cut or a full disk stopped is done again, from its plan.
+"""
+
+import dataclasses
+import hashlib
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.records import durable, plans, receipts
+from dncd.records.ledger import Ledger, Record, files_of
+from dncd.records.library import Text, Writer
+from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.values import Origin, Result
+
+CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
+CAUTION_LINK: Final = (
+    "a serial line has no error correction beyond parity: compare what the control holds before it cuts"
+)
+CAUTION_DRIP: Final = "keep clear while a drip-fed program runs: a lost line stops it in the middle of a cut"
+
+TAKEN: Final = ".dncd-taken-"
+"""Start of the hidden name under which a dropped file waits while its ending is written."""
+
+_FOLDERS: Final = {Result.SENT.value: "sent"}
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """Where the folders are, and how files for the office are written. line_end: characters; extension: with its point."""
+
+    state: Path
+    folder: Path
+    line_end: str
+    extension: str
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An ending that is on record. path: the file in the shop's folder, "" where none lies there."""
+
+    record: Record
+    path: str
+    receipt: str
+    reasons: tuple[str, ...]
+
+
+class Endings:
+    """Carries plans out. One thread only: the records thread."""
+
+    def __init__(self, shop: Shop, ledger: Ledger, library: Writer, disk: durable.Disk = durable.DISK) -> None:
+        self.shop, self.ledger, self.library = shop, ledger, library
+        self._disk = disk
+        self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
+        for name in ("underway", "outgoing", "captures"):
+            durable.make_folder(shop.state / name, disk)
+
+    # --- out -------------------------------------------------------------------------------------------------------
+
+    def begin(self, plan: OutPlan, texts: Iterable[tuple[str, Text, Mapping[str, str]]]) -> OutPlan:
+        """Before the first character: the plan and the office's revisions are durable. texts: program, text, trailers."""
+        plans.save(self.shop.state, plan, self._disk)
+        made = [
+            self.library.revise(plan.machine, program, text, Origin.OFFICE, {"Wire-SHA256": plan.wire_sha256, **more})
+            for program, text, more in texts
+        ]
+        plan = dataclasses.replace(
+            plan,
+            revisions=tuple(m.revision.number for m in made),
+            commits=tuple(m.revision.commit for m in made),
+        )
+        plans.save(self.shop.state, plan, self._disk)
+        return plan
+
+    def end_out(self, plan: OutPlan, ended: Sent) -> Told | None:
+        """A dropped file has come to its end. None when the file was edited since and was never sent: nothing is told."""
+        plan = dataclasses.replace(plan, ended=ended)
+        plans.save(self.shop.state, plan, self._disk)
+        return self.carry_out(plan)
+
+    def carry_out(self, plan: OutPlan) -> Told | None:
+        """Does what is left of the ending of a dropped file."""
+        ended = plan.ended
+        assert ended is not None  # noqa: S101 - only plans with an end come here
+        again = plan.id in self._again
+        self._again.add(plan.id)
+        target = self.shop.folder / plan.machine / _FOLDERS.get(ended.result, "refused")
+        durable.make_folder(target, self._disk)
+        taken = target / f"{TAKEN}{plan.id}"
+        stored = self.shop.state / "outgoing" / f"{plan.id}.file"
+        if not plan.placed_as:
+            plan = dataclasses.replace(plan, placed_as=durable.free_name(target, plan.file, self._disk))
+            plans.save(self.shop.state, plan, self._disk)
+        if not self._is_ours(target / plan.placed_as, plan.sha256) and not taken.exists():
+            self._take(plan, taken, stored)
+        if not taken.exists() and not self._is_ours(target / plan.placed_as, plan.sha256):
+            plans.remove(self.shop.state, plan, self._disk)
+            return None
+        record = self._ledger_line(ended.result, plan.id, _out_fields(plan, ended), again)
+        final = self._name_taken(taken, target, plan)
+        self._receipt(final, _out_receipt(plan, ended, record, final.name))
+        durable.remove(stored, self._disk)
+        plans.remove(self.shop.state, plan, self._disk)
+        self._again.discard(plan.id)
+        return Told(record, str(final), str(receipts.path_for(final)), ended.reasons)
+
+    def withdrawn_by_hand(self, plan: OutPlan) -> Told:
+        """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
+        fields = _out_fields(plan, Sent(Result.WITHDRAWN.value, ("taken out of the folder before its start",)))
+        return Told(self._ledger_line(Result.WITHDRAWN.value, plan.id, fields, False), "", "", ())
+
+    def _take(self, plan: OutPlan, taken: Path, stored: Path) -> None:
+        """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
+        source = self.shop.folder / plan.machine / "to-machine" / plan.file
+        try:
+            self._disk.rename(source, taken)
+        except FileNotFoundError:
+            pass
+        else:
+            if self._is_ours(taken, plan.sha256):
+                return
+            durable.place(taken, source.parent, plan.file, self._disk)  # a new drop under the old name
+        if stored.exists():
+            durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk)
+
+    def _name_taken(self, taken: Path, target: Path, plan: OutPlan) -> Path:
+        if not taken.exists():
+            return target / plan.placed_as
+        final = target / plan.placed_as
+        try:
+            durable.move_new(taken, final, self._disk)
+        except FileExistsError:
+            final = durable.place(taken, target, plan.file, self._disk)
+        return final
+
+    def _is_ours(self, path: Path, sha256: str) -> bool:
+        try:
+            return durable.sha256_of(path, self._disk) == sha256
+        except OSError:
+            return False
+
+    # --- in ----------------------------------------------------------------------------------------------------------
+
+    def end_in(self, plan: InPlan) -> list[Told]:
+        """A capture has come to its end: good ones are delivered and become revisions, damaged ones are kept apart."""
+        again = plan.id in self._again or plans.path_of(self.shop.state, plan.id).exists()
+        self._again.add(plan.id)
+        plans.save(self.shop.state, plan, self._disk)
+        if plan.result == Result.DAMAGED.value:
+            told = [self._damaged(plan, again)]
+        else:
+            told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
+            durable.remove(self.shop.state / "captures" / f"{plan.id}.raw", self._disk)
+        plans.remove(self.shop.state, plan, self._disk)
+        self._again.discard(plan.id)
+        return told
+
+    def _damaged(self, plan: InPlan, again: bool) -> Told:
+        folder = self.shop.folder / plan.machine / "from-machine" / "damaged"
+        durable.make_folder(folder, self._disk)
+        data = plan.whole.replace("\n", self.shop.line_end).encode("utf-8")
+        digest = hashlib.sha256(data).hexdigest()
+        if not plan.placed_as:
+            plan = dataclasses.replace(plan, placed_as=durable.free_name(folder, plan.program + self.shop.extension))
+            plans.save(self.shop.state, plan, self._disk)
+        fields: dict[str, Any] = {
+            "machine": plan.machine,
+            "program": plan.program,
+            "file": plan.placed_as,
+            "sha256": digest,
+            "reasons": list(plan.reasons[:5]),
+            **_in_wire(plan),
+        }
+        record = self._ledger_line(Result.DAMAGED.value, plan.id, fields, again)
+        path = folder / plan.placed_as
+        if not self._is_ours(path, digest):
+            if path.exists():
+                path = folder / durable.free_name(folder, plan.placed_as)
+            durable.write_new(path, [data], self._disk)
+        pairs = [
+            *_head(Result.DAMAGED.value, plan.machine, [plan.program], path.name, digest, record),
+            *receipts.reasons(plan.reasons),
+            *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            ("raw", f"captures/{plan.id}.raw in the state folder holds the characters as they came"),
+            ("caution", "never send this file to a control; punch the program out again"),
+        ]
+        self._receipt(path, pairs)
+        return Told(record, str(path), str(receipts.path_for(path)), plan.reasons)
+
+    def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> Told:
+        text = part.text.encode("utf-8")
+        trailers = {"Wire-SHA256": plan.wire_sha256}
+        if len(part.mark_line) > 1:
+            trailers["Mark-Line"] = part.mark_line
+        made = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers)
+        data = file_of(part, self.shop.line_end)
+        digest = hashlib.sha256(data).hexdigest()
+        name = durable.tidy_name(part.program + self.shop.extension)
+        fields: dict[str, Any] = {
+            "machine": plan.machine,
+            "program": part.program,
+            "file": name,
+            "sha256": digest,
+            "revision": made.revision.number,
+            "commit": made.revision.commit,
+            **_in_wire(plan),
+        }
+        transfer = f"{plan.id}.{index}"
+        record = self._ledger_line(Result.RECEIVED.value, transfer, fields, again)
+        if part.told:
+            more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
+            self._ledger_line(part.told, transfer, {**more, "against": part.against}, again)
+        folder = self.shop.folder / plan.machine / "from-machine"
+        durable.make_folder(folder, self._disk)
+        path = folder / name
+        self._make_room(path, digest)
+        if not self._is_ours(path, digest):
+            durable.write_new(path, [data], self._disk)
+        pairs = [
+            *_head(Result.RECEIVED.value, plan.machine, [part.title], name, digest, record),
+            ("revision", str(made.revision.number)),
+            *[("compared", _compared(part))],
+            *(("difference", line) for line in part.differences),
+            *(("note", note) for note in plan.notes),
+            *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            ("caution", CAUTION_LINK),
+        ]
+        self._receipt(path, pairs)
+        return Told(record, str(path), str(receipts.path_for(path)), ())
+
+    def _make_room(self, path: Path, digest: str) -> None:
+        """An older delivery goes (the library keeps it); a file that somebody edited is set aside under another name."""
+        receipt = receipts.path_for(path)
+        if path.exists() and not self._is_ours(path, digest):
+            delivered = receipts.read(receipt, self._disk).get("sha256") if receipt.exists() else ""
+            if self._is_ours(path, delivered):
+                durable.remove(receipt, self._disk)
+                durable.remove(path, self._disk)
+                return
+            stem, suffix = os.path.splitext(path.name)
+            durable.place(path, path.parent, f"{stem} (edited in the folder){suffix}", self._disk)
+        if receipt.exists() and (not path.exists() or receipts.read(receipt, self._disk).get("sha256") != digest):
+            durable.remove(receipt, self._disk)
+        elif receipt.exists():
+            durable.remove(receipt, self._disk)  # the same bytes came again: the receipt tells of the newest time
+
+    # --- both --------------------------------------------------------------------------------------------------------
+
+    def _ledger_line(self, event: str, transfer: str, fields: Mapping[str, Any], again: bool) -> Record:
+        if again and (there := self._find(event, transfer)) is not None:
+            return there
+        return self.ledger.append(event, {**fields, "transfer": transfer})
+
+    def _find(self, event: str, transfer: str) -> Record | None:
+        from dncd.records.ledger import records
+
+        if not files_of(self.shop.state):
+            return None
+        found = None
+        for record in records(self.shop.state):
+            if record.get("transfer") == transfer and record.get("event") == event:
+                found = record
+        return found
+
+    def _receipt(self, path: Path, pairs: Iterable[tuple[str, object]]) -> None:
+        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
+
+
+def file_of(part: Part, line_end: str) -> bytes:
+    """A program as a file for the office: the mark line as it came, the blocks, and the mark, with the line end asked."""
+    opening = f"{part.mark_line}\n" if part.mark_line else ""
+    closing = f"{part.mark_line[0]}\n" if part.mark_line else ""
+    return f"{opening}{part.text}{closing}".replace("\n", line_end).encode("utf-8")
+
+
+def _compared(part: Part) -> str:
+    match part.told:
+        case "matched":
+            return f"equal to revision {part.against}, which was sent: checked"
+        case "differs":
+            return f"differs from revision {part.against}"
+    return f"equal to revision {part.against}" if part.against else "the first revision of this program"
+
+
+def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
+    fields: dict[str, Any] = {
+        "machine": plan.machine,
+        "program": plan.programs[0],
+        "file": plan.file,
+        "sha256": plan.sha256,
+    }
+    if len(plan.programs) > 1:
+        fields["programs"] = list(plan.programs)
+    if plan.began:
+        fields |= {
+            "wire_sha256": plan.wire_sha256,
+            "wire_chars": plan.wire_chars,
+            "seconds": round(ended.seconds, 3),
+            "holds": ended.holds,
+            "held_s": round(ended.held_s, 3),
+            "revision": plan.revisions[0] if plan.revisions else None,
+            "commit": plan.commits[0] if plan.commits else None,
+            "chars": ended.chars,
+        }
+        if len(plan.revisions) > 1:
+            fields["revisions"] = list(plan.revisions)
+    if ended.reasons:
+        fields["reasons"] = list(ended.reasons[:5])
+    return fields
+
+
+def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
+    pairs: list[tuple[str, object]] = _head(ended.result, plan.machine, plan.titles, name, plan.sha256, record)
+    if name != plan.file:
+        pairs.append(("dropped as", plan.file))
+    pairs += receipts.reasons(ended.reasons)
+    pairs += [("warning", warning) for warning in plan.warnings]
+    if plan.began:
+        pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
+        pairs += _wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds)
+        pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
+        pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
+    pairs += [("note", note) for note in ended.notes]
+    if ended.result == Result.SENT.value:
+        pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
+        pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
+    elif ended.result == Result.INTERRUPTED.value:
+        pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
+        pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
+    return pairs
+
+
+def _head(
+    result: str, machine: str, titles: Iterable[str], name: str, digest: str, record: Record
+) -> list[tuple[str, object]]:
+    return [
+        ("result", result),
+        ("machine", machine),
+        *(("program", title) for title in titles),
+        ("file", name),
+        ("sha256", digest),
+        ("time", record["time"]),
+        ("ledger", f"{record['seq']} {record['hash']}"),
+    ]
+
+
+def _in_wire(plan: InPlan) -> dict[str, Any]:
+    return {
+        "wire_sha256": plan.wire_sha256,
+        "wire_chars": plan.wire_chars,
+        "seconds": round(plan.seconds, 3),
+        "holds": 0,
+    }
+
+
+def _wire_pairs(chars: int, sha256: str, seconds: float) -> list[tuple[str, object]]:
+    rate = f", {chars / seconds:.0f} a second" if seconds > 0 else ""
+    return [("wire_chars", f"{chars}"), ("wire_sha256", sha256), ("took", f"{seconds:.1f} s{rate}")]

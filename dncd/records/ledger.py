@@ -1,0 +1,303 @@
+"""The ledger: one line for each thing that happened, chained by hashes, synced before anybody is told.
+
+`STATE/ledger/YYYY-MM.jsonl`, one JSON object a line (contract 5). Sorted file names are the order of `seq`: when the
+clock goes back, lines go on in the newest file. What the chain shows: a line that was changed, taken out, put in or moved.
+What it cannot show by itself: lines cut off at the very end. Receipts and revisions name their line, so `verify` finds
+those from there.
+"""
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.records import durable
+from dncd.records.receipts import one_line
+
+NO_HASH: Final = "0" * 64
+"""`prev` of the first line."""
+
+Line = dict[str, Any]
+"""One line's object: seq, time, event, machine where there is one, prev, hash, and what the event has besides."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A line that is durable. time: UTC as in the ledger; fields: the whole object."""
+
+    seq: int
+    hash: str
+    time: str
+    fields: Line
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A fault of the chain. file: name in the ledger folder; line from 1; seq: of the line, or where it should be."""
+
+    file: str
+    line: int
+    seq: int
+    what: str
+
+
+def utc_now() -> datetime:
+    """The wall clock."""
+    return datetime.now(UTC)
+
+
+def utc_text(when: datetime) -> str:
+    """UTC, ISO 8601, milliseconds, with `Z`."""
+    return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def line_hash(line: Line) -> str:
+    """SHA-256, in hex, of the object without `hash` in the canonical form of contract 5."""
+    return hashlib.sha256(_canonical({k: v for k, v in line.items() if k != "hash"})).hexdigest()
+
+
+def _canonical(line: Line) -> bytes:
+    return json.dumps(line, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode("utf-8")
+
+
+def _clean(value: Any) -> Any:
+    """Text made printable (half surrogate pairs cannot be written as UTF-8); numbers, lists and objects kept."""
+    if isinstance(value, str):
+        return one_line(value)
+    if isinstance(value, list | tuple):
+        return [_clean(each) for each in value]
+    if isinstance(value, dict):
+        return {one_line(str(key)): _clean(each) for key, each in value.items()}
+    return value
+
+
+def _files(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.glob("*.jsonl") if path.is_file()) if folder.is_dir() else []
+
+
+class Ledger:
+    """The one writer of a ledger. `notes`: what opening had to mend, in sentences, for the journal and a ledger line."""
+
+    def __init__(self, folder: Path, lock: int, disk: durable.Disk, clock: Callable[[], datetime]) -> None:
+        """Use `Ledger.open`."""
+        self._folder, self._lock, self._disk, self._clock = folder, lock, disk, clock
+        self._fd = -1
+        self._file = folder / "none"
+        self._size = 0
+        self._seq, self._hash = 0, NO_HASH
+        self._doubtful = False  # a failed append may have left bytes after `_size`
+        self.notes: list[str] = []
+
+    @classmethod
+    def open(cls, state: Path, disk: durable.Disk = durable.DISK, clock: Callable[[], datetime] = utc_now) -> "Ledger":
+        """Takes the ledger's lock, finds its end and mends a half-written last line.
+
+        StateHeldError if another process has it; RecordsError if it cannot be read or mended.
+        """
+        folder = state / "ledger"
+        with durable.reporting("the ledger cannot be opened", folder):
+            durable.make_folder(folder, disk)
+            ledger = cls(folder, durable.hold(folder / ".lock", disk), disk, clock)
+            try:
+                ledger._find_end()
+            except BaseException:
+                ledger.close()
+                raise
+        return ledger
+
+    def close(self) -> None:
+        """Lets the lock go."""
+        for fd in (self._fd, self._lock):
+            if fd >= 0:
+                os.close(fd)
+        self._fd = self._lock = -1
+
+    @property
+    def seq(self) -> int:
+        """Number of the last line, 0 before the first."""
+        return self._seq
+
+    @property
+    def last_hash(self) -> str:
+        """Hash of the last line, `NO_HASH` before the first."""
+        return self._hash
+
+    def append(self, event: str, machine: str = "", **fields: Any) -> Record:
+        """Writes one line and syncs it. RecordsError if the disk does not take it: then it is not in the ledger."""
+        with durable.reporting("a line cannot be written to the ledger", self._folder):
+            self._mend()
+            now = self._clock()
+            self._choose_file(f"{now.astimezone(UTC):%Y-%m}.jsonl")
+            line = {"seq": self._seq + 1, "time": utc_text(now), "event": event, "prev": self._hash, **_clean(fields)}
+            if machine:
+                line["machine"] = machine
+            line["hash"] = line_hash(line)
+            self._doubtful = True
+            self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size, self._disk)
+            self._doubtful = False
+        self._seq, self._hash = self._seq + 1, line["hash"]
+        return Record(self._seq, self._hash, line["time"], line)
+
+    def since(self, seq: int) -> list[Line]:
+        """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""
+        found: list[Line] = []
+        with durable.reporting("the ledger cannot be read", self._folder):
+            self._mend()
+            for path in reversed(_files(self._folder)):
+                for raw in _lines_backwards(path):
+                    line = _parsed(raw)
+                    if line is None:
+                        continue
+                    if line["seq"] <= seq:
+                        return found[::-1]
+                    found.append(line)
+        return found[::-1]
+
+    def _choose_file(self, wanted: str) -> None:
+        """Opens the month's file, or goes on in the newest one if the clock went back."""
+        if self._fd >= 0 and self._file.name >= wanted:
+            return
+        path = self._folder / wanted
+        fd = self._disk.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL)
+        try:
+            durable.fsync_dir(self._folder, self._disk)
+        except BaseException:
+            os.close(fd)
+            durable.discard(path, self._disk)
+            raise
+        if self._fd >= 0:
+            os.close(self._fd)
+        self._fd, self._file, self._size = fd, path, 0
+
+    def _mend(self) -> None:
+        """After a failed append: cuts off what the disk may have taken of it, before anything else is done."""
+        if self._doubtful:
+            self._disk.truncate(self._fd, self._size)
+            self._disk.fsync(self._fd)
+            self._doubtful = False
+
+    def _find_end(self) -> None:
+        files = _files(self._folder)
+        if not files:
+            return
+        self._file = files[-1]
+        self._fd = self._disk.open(self._file, os.O_RDWR)
+        self._size = os.fstat(self._fd).st_size
+        self._set_aside_torn()
+        for path in reversed(files):
+            for raw in _lines_backwards(path):
+                line = _parsed(raw)
+                if line is not None:
+                    self._seq, self._hash = line["seq"], str(line["hash"])
+                    return
+
+    def _set_aside_torn(self) -> None:
+        """Completes a last line that only lacks its line end; moves one that is no whole object out of the ledger."""
+        end = self._size
+        for raw in _lines_backwards(self._file):
+            start = end - len(raw)
+            line = _parsed(raw)
+            if line is not None and raw.endswith(b"\n"):
+                break
+            if line is not None and line_hash(line) == line["hash"]:
+                self._size = durable.append_line(self._fd, b"\n", end, self._disk)
+                self.notes.append(f"line {line['seq']} of {self._file.name} lacked its line end; it was completed")
+                return
+            aside = self._folder / durable.free_name(self._folder, f"torn-{self._clock():%Y%m%dT%H%M%SZ}.bytes")
+            durable.write_new(aside, [raw], self._disk)
+            self._disk.truncate(self._fd, start)
+            self._disk.fsync(self._fd)
+            self.notes.append(
+                f"the last {len(raw)} bytes of {self._file.name} were a half-written line; they lie in {aside.name} now"
+            )
+            end = start
+        self._size = end
+
+
+def _parsed(raw: bytes) -> Line | None:
+    """A line's object if it is one with the keys that every line has."""
+    try:
+        line = json.loads(raw)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(line, dict) or not isinstance(line.get("seq"), int) or not isinstance(line.get("hash"), str):
+        return None
+    return line
+
+
+def _lines_backwards(path: Path) -> Iterator[bytes]:
+    """Lines of a file from its end, each with its line end if it has one; memory for one line and one piece."""
+    fd = durable.open_regular(path)
+    try:
+        position, rest = os.fstat(fd).st_size, b""
+        while position:
+            step = min(durable.CHUNK, position)
+            position -= step
+            first, *lines = _split_lf(os.pread(fd, step, position) + rest)
+            rest = first  # it may begin further up
+            yield from reversed(lines)
+        if rest:
+            yield rest
+    finally:
+        os.close(fd)
+
+
+def _split_lf(data: bytes) -> list[bytes]:
+    *whole, last = data.split(b"\n")
+    parts = [part + b"\n" for part in whole]
+    return [*parts, last] if last else parts
+
+
+def records(state: Path) -> Iterator[Line]:
+    """Lines of the ledger in order, for readers beside the service: a line that is still in the writing is not there
+    yet, and one that cannot be read is left to `check_chain`."""
+    for _, _, _, line in _every_line(state / "ledger"):
+        if line is not None:
+            yield line
+
+
+def _every_line(folder: Path) -> Iterator[tuple[Path, int, bytes, Line | None]]:
+    """File, line number from 1, bytes and object of each line; an unfinished last line of the newest file is left out."""
+    with durable.reporting("the ledger cannot be read", folder):
+        files = _files(folder)
+        for path in files:
+            with path.open("rb") as lines:
+                for number, raw in enumerate(lines, 1):
+                    if not raw.endswith(b"\n") and path == files[-1]:
+                        return
+                    yield path, number, raw, _parsed(raw)
+
+
+def check_chain(state: Path) -> list[Fault]:
+    """Every fault of the chain: changed, missing, put in or moved lines, and lines that are none."""
+    faults: list[Fault] = []
+    seq, prev = 0, NO_HASH
+    for path, number, _, line in _every_line(state / "ledger"):
+        expected = seq + 1
+        if line is None:
+            faults.append(Fault(path.name, number, expected, "is no ledger line"))
+            continue
+        if _own_hash(line) != line["hash"]:
+            faults.append(Fault(path.name, number, line["seq"], "was changed: its hash does not fit what it says"))
+        if line["seq"] > expected:
+            gone = f"{expected}" if line["seq"] == expected + 1 else f"{expected} to {line['seq'] - 1}"
+            faults.append(Fault(path.name, number, expected, f"line {gone} is missing before it, or stands elsewhere"))
+        elif line["seq"] < expected:
+            faults.append(Fault(path.name, number, line["seq"], "stands out of order, or twice"))
+        elif line.get("prev") != prev:
+            faults.append(Fault(path.name, number, line["seq"], "does not follow the line before it: prev is another"))
+        if line["seq"] >= expected:
+            seq, prev = line["seq"], line["hash"]
+    return faults
+
+
+def _own_hash(line: Line) -> str:
+    """The hash, or an empty string for an object that has no canonical form (a number that JSON does not know)."""
+    try:
+        return line_hash(line)
+    except (ValueError, UnicodeEncodeError):
+        return ""

@@ -1,0 +1,140 @@
+"""What is under way, written down before it is done: a plan for each transfer, in `STATE/underway/ID.json`.
+
+A plan is durable before the first character of a sending goes out, and before the first step of an ending is taken. At
+the next start every plan that is left is carried out or named (`recovery`).
+"""
+
+import dataclasses
+import json
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.records import durable
+
+STAMP: Final = "%Y%m%dT%H%M%SZ"
+
+
+def fresh_id(machine: str) -> str:
+    """The name of a transfer: machine, time and chance; it is in plans, spool files and ledger lines."""
+    return f"{machine}@{datetime.now(UTC).strftime(STAMP)}-{secrets.token_hex(4)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """How a sending ended. result: one of contract 1; seconds, held_s: seconds; chars: handed to the port."""
+
+    result: str
+    reasons: tuple[str, ...] = ()
+    seconds: float = 0.0
+    holds: int = 0
+    held_s: float = 0.0
+    chars: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OutPlan:
+    """A dropped file on its way. titles: as the receipt shows each program; revisions: number of each, 0 for none made.
+
+    wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end.
+    """
+
+    id: str
+    machine: str
+    file: str
+    sha256: str
+    programs: tuple[str, ...]
+    titles: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    revisions: tuple[int, ...] = ()
+    commits: tuple[str, ...] = ()
+    wire_chars: int = 0
+    wire_sha256: str = ""
+    began: str = ""
+    drip_feed: str = ""
+    ended: Sent | None = None
+    placed_as: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A program of a capture. text: LF line ends; mark_line: as it came, "" for none; origin facts of its revision.
+
+    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none.
+    """
+
+    program: str
+    title: str
+    text: str
+    mark_line: str
+    told: str = ""
+    against: int = 0
+    differences: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InPlan:
+    """A capture on its way. whole: for a damaged one, the text as kept; reasons: what is damaged, one line each."""
+
+    id: str
+    machine: str
+    result: str
+    wire_chars: int
+    wire_sha256: str
+    seconds: float
+    parts: tuple[Part, ...] = ()
+    program: str = ""
+    whole: str = ""
+    reasons: tuple[str, ...] = ()
+    placed_as: str = ""
+    notes: tuple[str, ...] = ()
+
+
+Plan = OutPlan | InPlan
+
+
+def folder_of(state: Path) -> Path:
+    """Where plans are."""
+    return state / "underway"
+
+
+def path_of(state: Path, plan_id: str) -> Path:
+    """The file of a plan."""
+    return folder_of(state) / f"{plan_id}.json"
+
+
+def save(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
+    """Writes a plan, durably, over an older form of it."""
+    kind = "out" if isinstance(plan, OutPlan) else "in"
+    data = json.dumps({"kind": kind, **dataclasses.asdict(plan)}, ensure_ascii=True, indent=1)
+    durable.replace(path_of(state, plan.id), data.encode("ascii"), disk)
+
+
+def remove(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
+    """The transfer is on record: its plan goes."""
+    durable.remove(path_of(state, plan.id), disk)
+
+
+def load_all(state: Path) -> list[Plan]:
+    """Every plan that is left, oldest first."""
+    folder = folder_of(state)
+    files = (
+        sorted(folder.glob("*.json"), key=lambda path: (path.stat().st_mtime_ns, path.name)) if folder.is_dir() else []
+    )
+    return [_from_json(json.loads(path.read_text("ascii"))) for path in files]
+
+
+def _from_json(data: dict[str, Any]) -> Plan:
+    kind = data.pop("kind")
+    plain = {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
+    if kind == "out":
+        if plain["ended"] is not None:
+            ended = plain["ended"]
+            plain["ended"] = Sent(**{k: tuple(v) if isinstance(v, list) else v for k, v in ended.items()})
+        return OutPlan(**plain)
+    parts = [{k: tuple(v) if isinstance(v, list) else v for k, v in part.items()} for part in plain["parts"]]
+    plain["parts"] = tuple(Part(**part) for part in parts)
+    return InPlan(**plain)
