@@ -73,11 +73,11 @@ class Service:
             self._listen_to_signals()
             self.office.note("started", version=__version__, machines=list(self.stations))
             self.loop.due(self, self.loop.now())
-            manager.notify("READY=1", self._summary())
+            manager.ready(self._summary())
             self.log.info("started", machines=len(self.stations), folder=str(self.settings.shop.folder))
             while not self._stop_asked:
                 self.loop.once()
-            manager.notify("STOPPING=1")
+            manager.stopping()
             self._wind_down()
 
     def _listen_to_signals(self) -> None:
@@ -121,7 +121,8 @@ class Service:
         """Time for STATUS.txt."""
         for name in self.stations:
             self._write_status(name)
-        manager.notify(self._summary())
+        manager.tell(self._summary())
+        manager.alive()
         self.loop.due(self, now + defaults.STATUS_EVERY_S)
 
     def _changed(self, station: Station) -> None:
@@ -144,7 +145,7 @@ class Service:
     def _summary(self) -> str:
         states = [station.state.value for station in self.stations.values()]
         counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
-        return f"STATUS={len(states)} machines: {counts}"
+        return f"{len(states)} machines: {counts}"
 
     # --- commands ------------------------------------------------------------------------------------------------------
 

@@ -243,13 +243,15 @@ def _print_unified(about: dict[str, Any], old: str, new: str, as_json: bool) -> 
 
 def _print_comparison(about: dict[str, Any], old: str, new: str, as_json: bool) -> None:
     from dncd.program.comparing import compare
+    from dncd.program.differences import lines, summary
 
     comparison = compare(old, new)
     if as_json:
         print_json({**about, **comparison.as_json()})
         return
     click.echo(f"{printable(about['program'])}, revision {about['from']} to {about['to']}:")
-    for line in comparison.lines():
+    click.echo(f"  {summary(comparison)}")
+    for line in lines(comparison):
         click.echo(printable(line))
 
 

@@ -5,14 +5,13 @@ Every step first looks whether it was done: a step that a power cut or a full di
 
 import dataclasses
 import hashlib
-import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from dncd.records import durable, plans, receipts
-from dncd.records.ledger import Ledger, Record, files_of
+from dncd.records.ledger import Ledger, Line, records
 from dncd.records.library import Text, Writer
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
 from dncd.values import Origin, Result
@@ -43,7 +42,7 @@ class Shop:
 class Told:
     """An ending that is on record. path: the file in the shop's folder, "" where none lies there."""
 
-    record: Record
+    record: Line
     path: str
     receipt: str
     reasons: tuple[str, ...]
@@ -107,6 +106,14 @@ class Endings:
         plans.remove(self.shop.state, plan, self._disk)
         self._again.discard(plan.id)
         return Told(record, str(final), str(receipts.path_for(final)), ended.reasons)
+
+    def again(self, plan_id: str) -> None:
+        """This plan is from an earlier run: its ledger line may be there already."""
+        self._again.add(plan_id)
+
+    def on_record(self, event: str, transfer: str) -> bool:
+        """Whether the ledger has this event of this transfer."""
+        return self._find(event, transfer) is not None
 
     def withdrawn_by_hand(self, plan: OutPlan) -> Told:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
@@ -182,7 +189,7 @@ class Endings:
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], self._disk)
         pairs = [
-            *_head(Result.DAMAGED.value, plan.machine, [plan.program], path.name, digest, record),
+            *_head(Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
             *receipts.reasons(plan.reasons),
             *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
             ("raw", f"captures/{plan.id}.raw in the state folder holds the characters as they came"),
@@ -221,7 +228,7 @@ class Endings:
         if not self._is_ours(path, digest):
             durable.write_new(path, [data], self._disk)
         pairs = [
-            *_head(Result.RECEIVED.value, plan.machine, [part.title], name, digest, record),
+            *_head(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
             ("revision", str(made.revision.number)),
             *[("compared", _compared(part))],
             *(("difference", line) for line in part.differences),
@@ -241,7 +248,7 @@ class Endings:
                 durable.remove(receipt, self._disk)
                 durable.remove(path, self._disk)
                 return
-            stem, suffix = os.path.splitext(path.name)
+            stem, suffix = path.stem, path.suffix
             durable.place(path, path.parent, f"{stem} (edited in the folder){suffix}", self._disk)
         if receipt.exists() and (not path.exists() or receipts.read(receipt, self._disk).get("sha256") != digest):
             durable.remove(receipt, self._disk)
@@ -250,16 +257,13 @@ class Endings:
 
     # --- both --------------------------------------------------------------------------------------------------------
 
-    def _ledger_line(self, event: str, transfer: str, fields: Mapping[str, Any], again: bool) -> Record:
+    def _ledger_line(self, event: str, transfer: str, fields: Mapping[str, Any], again: bool) -> Line:
         if again and (there := self._find(event, transfer)) is not None:
             return there
-        return self.ledger.append(event, {**fields, "transfer": transfer})
+        plain = {key: value for key, value in fields.items() if value is not None}
+        return self.ledger.append(event, **plain, transfer=transfer).fields
 
-    def _find(self, event: str, transfer: str) -> Record | None:
-        from dncd.records.ledger import records
-
-        if not files_of(self.shop.state):
-            return None
+    def _find(self, event: str, transfer: str) -> Line | None:
         found = None
         for record in records(self.shop.state):
             if record.get("transfer") == transfer and record.get("event") == event:
@@ -313,8 +317,10 @@ def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     return fields
 
 
-def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
-    pairs: list[tuple[str, object]] = _head(ended.result, plan.machine, plan.titles, name, plan.sha256, record)
+def _out_receipt(plan: OutPlan, ended: Sent, record: Line, name: str) -> list[tuple[str, object]]:
+    pairs: list[tuple[str, object]] = _head(
+        ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record
+    )
     if name != plan.file:
         pairs.append(("dropped as", plan.file))
     pairs += receipts.reasons(ended.reasons)
@@ -335,7 +341,7 @@ def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[
 
 
 def _head(
-    result: str, machine: str, titles: Iterable[str], name: str, digest: str, record: Record
+    result: str, machine: str, titles: Iterable[str], *, name: str, digest: str, record: Line
 ) -> list[tuple[str, object]]:
     return [
         ("result", result),

@@ -7,7 +7,6 @@ leaves beside one would make dulwich refuse that very object for ever after, and
 
 import contextlib
 import hashlib
-import os
 import secrets
 import zlib
 from collections.abc import Callable, Iterable, Iterator

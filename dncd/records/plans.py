@@ -129,12 +129,16 @@ def load_all(state: Path) -> list[Plan]:
 
 def _from_json(data: dict[str, Any]) -> Plan:
     kind = data.pop("kind")
-    plain = {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
+    plain: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
     if kind == "out":
         if plain["ended"] is not None:
-            ended = plain["ended"]
-            plain["ended"] = Sent(**{k: tuple(v) if isinstance(v, list) else v for k, v in ended.items()})
+            ended: dict[str, Any] = plain["ended"]
+            again: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in ended.items()}
+            plain["ended"] = Sent(**again)
         return OutPlan(**plain)
-    parts = [{k: tuple(v) if isinstance(v, list) else v for k, v in part.items()} for part in plain["parts"]]
-    plain["parts"] = tuple(Part(**part) for part in parts)
+    parts = []
+    for part in plain["parts"]:
+        fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in part.items()}
+        parts.append(Part(**fields))
+    plain["parts"] = tuple(parts)
     return InPlan(**plain)

@@ -39,6 +39,7 @@ class Incoming:
         receiving: Receiving,
         paper: Paperwork,
         hands: Hands,
+        *,
         throttle: Callable[[bool], None],
         told: Callable[[Captured], None],
         trouble: Callable[[str, Exception], None],

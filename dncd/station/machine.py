@@ -50,7 +50,14 @@ class Station:
         self.folder_trouble = ""
         self.endings: list[Told] = []
         self.outgoing = Outgoing(settings, paper, hands, self._told, self._in_trouble)
-        self.incoming = Incoming(paper.receiving(), paper, hands, self._throttle, self._captured, self._in_trouble)
+        self.incoming = Incoming(
+            paper.receiving(),
+            paper,
+            hands,
+            throttle=self._throttle,
+            told=self._captured,
+            trouble=self._in_trouble,
+        )
         self._paper, self._hands, self._journal, self._changed = paper, hands, journal, changed
         self._loop = hands.loop
         self._opening = False
@@ -190,8 +197,9 @@ class Station:
 
     def _told(self, told: Told) -> None:
         self.records_trouble = ""
-        self.endings = [*self.endings[-_ENDINGS_KEPT:], told]
-        self._journal.transfer(told.fields)
+        if told.result:
+            self.endings = [*self.endings[-_ENDINGS_KEPT:], told]
+            self._journal.transfer(told.fields)
         self._changed(self)
         self.kick()
 

@@ -14,8 +14,8 @@ import enum
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from dncd.station.paperwork import Checked, Prepared
 from dncd.outside.folders import Complete, Entry
+from dncd.station.paperwork import Checked, Prepared
 
 
 class Stage(enum.Enum):
@@ -72,22 +72,21 @@ class Offers:
         """Takes over a listing of the folder, at most `room` offers in all."""
         check: list[Offer] = []
         seen = {entry.name for entry in entries}
-        gone = [offer for name, offer in self._by_name.items() if name not in seen and offer.stage is not Stage.TAKEN]
-        for offer in gone:
-            del self._by_name[offer.name]
+        gone = [o for name, o in self._by_name.items() if name not in seen and o.stage is not Stage.TAKEN]
+        for left in gone:
+            del self._by_name[left.name]
         for entry in entries:
             offer = self._by_name.get(entry.name)
             if offer is None:
                 if entry.complete is Complete.YES and len(self._by_name) < room:
-                    offer = self._by_name[entry.name] = Offer(entry.name, entry, now)
-                    check.append(offer)
+                    check.append(self._by_name.setdefault(entry.name, Offer(entry.name, entry, now)))
             elif offer.stage is not Stage.TAKEN and not same_file(offer.entry, entry):
                 offer.stage, offer.prepared = Stage.SETTLING, None
                 if entry.complete is Complete.YES:
                     offer.stage, offer.entry = Stage.CHECKING, entry
                     check.append(offer)
-        for offer in check:
-            offer.looks += 1
+        for found in check:
+            found.looks += 1
         return Changes(tuple(check), tuple(gone))
 
     def first(self) -> Offer | None:

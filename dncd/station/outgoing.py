@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.line.codes import ReaderCode
-from dncd.line.sending import Outcome, Sending
+from dncd.line.sending import Sending
 from dncd.outside.folders import Entry
 from dncd.outside.ports import Port
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.paperwork import Begun, Checked, Gone, Image, Paperwork, Prepared, Told
 from dncd.station.starting import Starts
-from dncd.values import Flow, MachineSettings, Modem, Result, Signal, StartOn
+from dncd.values import Flow, MachineSettings, Modem, Signal, StartOn
 
 _POLL_MODEM_S = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
@@ -56,6 +56,7 @@ class Outgoing:
         self._paper, self._hands = paper, hands
         self._told, self._trouble = told, trouble
         self._retries: list[tuple[float, Callable[[], None]]] = []
+        self._endings = 0  # endings that are not on record yet
 
     # --- the folder ------------------------------------------------------------------------------------------------
 
@@ -97,7 +98,10 @@ class Outgoing:
     def _end(self, offer: Offer, job: Callable[[], Told], tries: int = 0) -> None:
         """Puts an ending on record; a disk that fails is tried again, for ever and ever slower."""
 
+        self._endings += 0 if tries else 1
+
         def ended(told: Told) -> None:
+            self._endings -= 1
             self.offers.drop(offer)
             self._told(told)
 
@@ -108,6 +112,15 @@ class Outgoing:
             )
 
         self._hands.records.do(job, ended, failed)
+
+    @property
+    def busy(self) -> bool:
+        """Whether a sending or an ending is not on record yet."""
+        return self.run is not None or self._endings > 0
+
+    def block_now(self) -> str:
+        """The block that is being handed over, as text; "" without a sending."""
+        return self._paper.text_of(self.run.sending.block_now()) if self.run is not None else ""
 
     # --- starting ----------------------------------------------------------------------------------------------------
 

@@ -78,7 +78,6 @@ class Starts:
                 return self._dc1_at is not None and dropped_at - self._dc1_at <= self._send.dc1_stays_s
             case StartOn.CTS | StartOn.DSR:
                 return self._line_on
-        return False  # pragma: no cover - every start condition is above
 
     def wish(self) -> str:
         """What a waiting program waits for, as a person would say it."""
