@@ -25,7 +25,7 @@ from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.paperwork import Office, Paperwork
 from dncd.station.status import status_of, status_text
-from dncd.values import MachineSettings, Settings
+from dncd.values import MachineSettings, Protocol, Settings
 
 _STOP_S = 10.0
 """Seconds in which what is under way must be on record after SIGTERM."""
@@ -253,9 +253,21 @@ def open_ports(machines: list[MachineSettings]) -> dict[str, Port | DncdError | 
     return opened
 
 
+def refuse_what_is_not_built(settings: Settings) -> None:
+    """PortError for a protocol that this version does not speak: never approximated by another."""
+    for machine in settings.machines.values():
+        if machine.line.protocol is not Protocol.PLAIN:
+            raise PortError(
+                f"line.protocol = {machine.line.protocol.value!r} is not spoken by this version",
+                f"{settings.file}: [machines.{machine.name}.line]",
+                'Set line.protocol = "plain" if the control reads plain tape images, or leave the machine out',
+            )
+
+
 def run(settings: Settings) -> int:
     """`dncd run`: serves until it is told to stop; gives the exit status."""
     journal.set_up()
+    refuse_what_is_not_built(settings)
     sys.setswitchinterval(defaults.SWITCH_S)
     Service(settings).run()
     return 0

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dncd.line.sending import Phase, Sending
+from dncd.line.sending import Phase, Sending, Shape
 from dncd.values import Flow, Frame, LineSettings, Result, SendSettings
 
 CHAR_S = 10 / 9600
@@ -16,7 +16,7 @@ DC1, DC3, DC3_PARITY = b"\x11", b"\x13", b"\x93"
 
 def machine(total=1000, flow=Flow.XON_XOFF, ahead=8, **send):
     line = LineSettings("x", baud=9600, frame=Frame.parse("7E1"), flow=flow, ahead=ahead)
-    sending = Sending(line, SendSettings(**send), total, 0.0, 0x0A)
+    sending = Sending(line, SendSettings(**send), total, 0.0)
     sending.supply(b"A" * total)
     return sending
 
@@ -113,7 +113,7 @@ def test_every_phase_and_event(phase, event):
         assert sending.allowed(now + 1000) == b""
 
 
-def test_hold_after_the_last_character_is_remembered():
+def test_a_stop_before_the_mark_has_left_is_a_hold_that_is_remembered():
     sending, now = ending()
     sending.feed(DC3, now)
     sending.tick(1.0)
@@ -124,6 +124,21 @@ def test_hold_after_the_last_character_is_remembered():
     sending.tick(1.0)
     assert not sending.outcome.hold_open
     assert sending.outcome.holds == 1
+
+
+def test_a_stop_after_the_mark_is_reader_off_and_the_trailer_ends_there():
+    sending = Sending(LINE, SendSettings(), 100, 0.0, Shape(19, 20, 0x0A))
+    sending.supply(b"A" * 100)
+    now = 0.0
+    while sending.handed_over < 40:
+        step(sending, now)
+        now = max(now, sending.next_due())
+    sending.feed(DC3_PARITY, now)
+    run_to_end(sending, now)
+    assert sending.outcome.result is Result.SENT
+    assert (sending.outcome.holds, sending.outcome.hold_open) == (0, False)
+    assert sending.outcome.reader_off_at == now
+    assert 20 <= sending.outcome.chars < 60
 
 
 def test_drip_feed_waits_for_ever():

@@ -246,7 +246,8 @@ def test_words_that_are_none_but_are_right(block: str) -> None:
 @pytest.mark.parametrize(
     ("block", "column"),
     [
-        ("G01 X", 5), ("G01 X Y5.", 5), ("N10 20", 5), ("X1.2.3", 5), ("G0 X1. !", 8), ("X--5.", 1), ("G0 )", 4), ("X1.5E", 5),
+        ("G01 X", 5), ("G01 X Y5.", 5), ("N10 20", 5), ("X1.2.3", 5), ("G0 X1. !", 8), ("X--5.", 1), ("G0 )", 4),
+        ("X1.5E", 5),
         ("GO X5.", 1), ("N10 G01 XY5.", 9), ("X[#1+2", 1), ("G0 5.", 4), ("X1,5", 3),
     ],
 )  # fmt: skip

@@ -131,7 +131,17 @@ def test_a_mark_line_may_bear_a_name():
 
 def test_codes_against_the_vectors():
     """eia244.csv and iso840.csv; rows marked memory are defaults that the settings may change."""
-    named = {"NUL": "\0", "SP": " ", "LF": "\n", "EOB": "\n", "HT": "\t", "TAB": "\t", "DEL": "\x7f", "BS": "\b", "CR": "\r"}
+    named = {
+        "NUL": "\0",
+        "SP": " ",
+        "LF": "\n",
+        "EOB": "\n",
+        "HT": "\t",
+        "TAB": "\t",
+        "DEL": "\x7f",
+        "BS": "\b",
+        "CR": "\r",
+    }
     seen = 0
     for name, tape in (("eia244.csv", EIA), ("iso840.csv", ISO)):
         with (VECTORS / name).open(newline="") as file:

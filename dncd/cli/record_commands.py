@@ -269,6 +269,9 @@ def verify(given: Asked, as_json: bool) -> int:
         return 1 if report.problems else 0
     for problem in report.problems:
         click.echo(printable(problem))
+    read = f"{count(report.records, 'ledger line')}, {count(report.revisions, 'revision')}"
+    read += f" and {count(report.receipts, 'receipt')}"
+    click.echo(f"{count(len(report.problems), 'problem')} found in {read}")
     return 1 if report.problems else 0
 
 

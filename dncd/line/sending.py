@@ -14,7 +14,8 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 | any     | `stop()`: operator, service or port                | over: interrupted |
 
 A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
-the DC1 that ends it is not taken for the start of the next program.
+the DC1 that ends it is not taken for the start of the next program. A stop after the closing mark has left the line is the
+control's reader off (a machining centre's manual of 2004): the rest of the trailer is not sent into it.
 """
 
 import enum
@@ -50,6 +51,17 @@ class Outcome:
     held_s: float
     seconds: float
     hold_open: bool
+    reader_off_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Where things are in the image, in characters from its start. mark_out: behind the closing mark; wire_out: behind
+    its block end (what follows is trailer); block_end: the byte that ends a block."""
+
+    mark_out: int
+    wire_out: int
+    block_end: int
 
 
 class Sending:
@@ -60,7 +72,9 @@ class Sending:
     Raises nothing: every byte at any time is an event or is kept in `strays`.
     """
 
-    def __init__(self, line: LineSettings, send: SendSettings, total: int, now: float, block_end: int = -1) -> None:
+    def __init__(
+        self, line: LineSettings, send: SendSettings, total: int, now: float, shape: Shape | None = None
+    ) -> None:
         self.phase = Phase.RUNNING
         self.clock = LineClock(line.char_s)
         self.total, self.handed_over = total, 0
@@ -71,7 +85,9 @@ class Sending:
         self.stray_count = 0
         self._flow, self._ahead = line.flow, line.ahead
         self._refill_at = max(0, min(line.ahead - 1, (line.ahead + 1) // 2))
-        self._send, self._block_end = send, block_end
+        self._send = send
+        self._shape = shape if shape is not None else Shape(total, total, 0x0A)
+        self._reader_off_at: float | None = None
         self._image, self._at = b"", 0
         self._begun_at = self._moved_at = now
         self._refused_until = 0.0
@@ -91,7 +107,7 @@ class Sending:
 
     def block_now(self) -> bytes:
         """The coded block that is being handed over, as far as it is in memory."""
-        end_byte = self._block_end.to_bytes(1, "big") if self._block_end >= 0 else b"\n"
+        end_byte = self._shape.block_end.to_bytes(1, "big")
         start = self._image.rfind(end_byte, 0, self._at) + 1
         end = self._image.find(end_byte, self._at)
         return self._image[start : end if end >= 0 else start + 200]
@@ -120,6 +136,12 @@ class Sending:
                 self._stopped(now)
 
     def _stopped(self, now: float) -> None:
+        shape, left = self._shape, self.handed_over - self.clock.in_front(now)
+        if self._reader_off_at is None and self.handed_over >= shape.mark_out and left >= shape.mark_out - 1:
+            self._reader_off_at = now  # the control has read the closing mark: reader off, or a hold that soon ends
+            if self.phase is Phase.RUNNING and self.handed_over >= shape.wire_out:
+                self.phase = Phase.ENDING  # nobody reads the rest of the trailer
+            return
         if self.phase is Phase.RUNNING:
             self.phase = Phase.HELD
             self.holds += 1
@@ -133,7 +155,7 @@ class Sending:
             self._end_hold(now)
             self.phase = Phase.RUNNING
             self._moved_at = now
-        self._hold_open = False
+        self._hold_open, self._reader_off_at = False, None
 
     def _end_hold(self, now: float) -> None:
         if self.held_since is not None:
@@ -212,4 +234,6 @@ class Sending:
         self._end_hold(now)
         self.phase = Phase.OVER
         spent = (self.clock.busy_until if result is Result.SENT else now) - self._begun_at
-        self.outcome = Outcome(result, reason, self.handed_over, self.holds, self.held_s, spent, hold_open)
+        self.outcome = Outcome(
+            result, reason, self.handed_over, self.holds, self.held_s, spent, hold_open, self._reader_off_at
+        )

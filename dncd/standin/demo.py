@@ -131,7 +131,7 @@ class Story:
         differing = self.shop.command("diff", "gang-lathe", "O0210")
         said = differing.stdout + differing.stderr
         tell.show(said, "dncd diff gang-lathe O0210")
-        tell.fact("F0.12" in said and "F0.09" in said, "the office sees the one word that changed", said)
+        tell.fact("F 0.12 → 0.09" in said, "the office sees the one word that changed", said)
 
     def refused(self) -> None:
         """A program that the control cannot take is refused before a character is sent."""

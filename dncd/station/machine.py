@@ -49,7 +49,7 @@ class Station:
         self.records_trouble = ""
         self.folder_trouble = ""
         self.endings: list[Told] = []
-        self.outgoing = Outgoing(settings, paper, hands, self._told, self._in_trouble)
+        self.outgoing = Outgoing(settings, paper, hands, wake=self.kick, told=self._told, trouble=self._in_trouble)
         self.incoming = Incoming(
             paper.receiving(),
             paper,

@@ -48,13 +48,15 @@ class Outgoing:
         settings: MachineSettings,
         paper: Paperwork,
         hands: Hands,
+        *,
+        wake: Callable[[], None],
         told: Callable[[Told], None],
         trouble: Callable[[str, Exception], None],
     ) -> None:
         self.settings, self.offers, self.starts = settings, Offers(), Starts(settings.send)
         self.run: Run | None = None
         self._paper, self._hands = paper, hands
-        self._told, self._trouble = told, trouble
+        self._wake, self._told, self._trouble = wake, told, trouble
         self._retries: list[tuple[float, Callable[[], None]]] = []
         self._endings = 0  # endings that are not on record yet
 
@@ -82,6 +84,7 @@ class Outgoing:
                 self._end(offer, lambda: self._paper.refuse(offer.name, result))
             else:
                 offer.checked, offer.stage = result, Stage.READY
+                self._wake()
 
         self._hands.checks.do(lambda: self._paper.check(offer.name), checked, lambda e: self._again(offer, e))
 
@@ -191,6 +194,7 @@ class Outgoing:
                 self._check_again_later(offer)
             else:
                 offer.prepared, offer.stage = result, Stage.PREPARED
+                self._wake()
 
         self._hands.checks.do(
             lambda: self._paper.prepare(offer.name, checked), prepared, lambda error: self._again(offer, error)
@@ -203,7 +207,7 @@ class Outgoing:
     def _start(self, offer: Offer, checked: Checked, prepared: Prepared, now: float) -> None:
         offer.stage = Stage.TAKEN
         self.starts.sending_began()
-        sending = Sending(self.settings.line, self.settings.send, prepared.total_chars, now, prepared.block_end)
+        sending = Sending(self.settings.line, self.settings.send, prepared.total_chars, now, prepared.shape)
         run = self.run = Run(offer, checked, prepared, sending, Image(prepared))
 
         def begun(result: Begun | Gone) -> None:
@@ -214,6 +218,7 @@ class Outgoing:
                 return
             run.begun = result
             self._fetch(run)
+            self._wake()
 
         def failed(error: Exception) -> None:
             self._trouble(f"{offer.name} could not be begun, so nothing was sent", error)
@@ -236,6 +241,7 @@ class Outgoing:
         def fetched(piece: bytes) -> None:
             run.fetching = False
             run.sending.supply(piece)
+            self._wake()
 
         def failed(error: Exception) -> None:
             run.fetching = False
@@ -291,7 +297,7 @@ class Outgoing:
             return
         outcome, begun = run.sending.outcome, run.begun
         self.run = None
-        self.starts.sending_ended(self._hands.loop.now(), outcome.hold_open)
+        self.starts.sending_ended(self._hands.loop.now(), outcome.hold_open, outcome.reader_off_at)
         strays = bytes(run.sending.strays)
         self._end(run.offer, lambda: self._paper.end(begun, outcome, strays))
 

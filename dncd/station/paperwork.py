@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from dncd import defaults
 from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
-from dncd.line.sending import Outcome
+from dncd.line.sending import Outcome, Shape
 from dncd.program import dropped, names
 from dncd.program.comparing import compare
 from dncd.program.differences import lines as difference_lines
@@ -89,7 +89,7 @@ class Prepared:
     total_chars: int
     wire_chars: int
     wire_sha256: str
-    block_end: int
+    shape: Shape
     identity: tuple[int, ...]
 
 
@@ -352,10 +352,13 @@ class Paperwork:
         if small:
             durable.discard(image)
             wire += trail
-        end = self._coder.encode(IsoBytes(block_end(tape).chars[-1].encode()))[0]
+        ends = block_end(tape).chars
+        end = self._coder.encode(IsoBytes(ends[-1].encode()))[0]
+        wire_out = len(lead) + chars
+        shape = Shape(wire_out - len(ends), wire_out, end)
         total = len(lead) + chars + len(trail)
         data = bytes(wire) if small else b""
-        return Prepared(transfer, copy, image, data, total, chars, sha256.hexdigest(), end, checked.identity)
+        return Prepared(transfer, copy, image, data, total, chars, sha256.hexdigest(), shape, checked.identity)
 
     def _significant(self, copy: Path, checked: Checked) -> Iterator[WireBytes]:
         text = body(lambda: durable.read_chunks(copy), checked.encoding, checked.survey)

@@ -63,9 +63,10 @@ class Starts:
         self._dc1_at, self._go, self._line_on = None, False, False
         self._hold_open, self._late_hold_at, self._ended_at = False, None, None
 
-    def sending_ended(self, at: float, hold_open: bool) -> None:
-        """A program ended at `at`; hold_open: the control had said stop and not yet go."""
-        self._ended_at, self._hold_open = at, hold_open
+    def sending_ended(self, at: float, hold_open: bool, reader_off_at: float | None = None) -> None:
+        """A program ended at `at`; hold_open: the control had said stop and not yet go;
+        reader_off_at: when it said stop after the closing mark."""
+        self._ended_at, self._hold_open, self._late_hold_at = at, hold_open, reader_off_at
 
     def allows(self, dropped_at: float, now: float) -> bool:
         """Whether a program that was dropped at `dropped_at` may start now."""
