@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -23,7 +24,8 @@ from dncd.outside.loop import Loop
 from dncd.outside.ports import Port, open_port
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
-from dncd.station.paperwork import Office, Paperwork
+from dncd.station.office import Office
+from dncd.station.paperwork import Paperwork
 from dncd.station.status import status_of, status_text
 from dncd.values import MachineSettings, Protocol, Settings
 
@@ -55,11 +57,18 @@ class Service:
         paper = Paperwork(self.office, machine)
         return Station(machine, paper, self.hands, self.log, self._changed)
 
+    def _cut_short(self, machine: str, raw: Path) -> bool:
+        """Records a capture that the last run left; False for a machine that the settings no longer have."""
+        if machine not in self.settings.machines:
+            return False
+        Paperwork(self.office, self.settings.machines[machine]).cut_short(raw)
+        return True
+
     # --- start and stop ----------------------------------------------------------------------------------------------
 
     def run(self) -> None:
         """Serves until SIGTERM or SIGINT. PortError when a port cannot do what its settings ask."""
-        for recovered in self.office.recover(self.settings):
+        for recovered in self.office.recover(self._cut_short):
             self.log.warning("recovered", what=recovered)
         ports = open_ports(list(self.settings.machines.values()))
         for name, port in ports.items():

@@ -32,7 +32,8 @@ HIDDEN: Final = ".dncd-"
 
 RECEIPT: Final = ".receipt.txt"
 
-_RENAME_EXCHANGE: Final = 2  # renameat2(2)
+_RENAME_NOREPLACE: Final = 1  # renameat2(2)
+_RENAME_EXCHANGE: Final = 2
 _AT_FDCWD: Final = -100  # fcntl.h
 _NAME_BYTES: Final = 230  # 255 of a file name, less the receipt's ending and a number
 
@@ -60,14 +61,13 @@ class Disk:
         """rename(2): replaces the target at one instant."""
         source.rename(target)
 
+    def rename_new(self, source: Path, target: Path) -> None:
+        """renameat2(2) with RENAME_NOREPLACE: FileExistsError instead of replacing; EINVAL where it cannot be done."""
+        _renameat2(source, target, _RENAME_NOREPLACE)
+
     def exchange(self, one: Path, other: Path) -> None:
         """renameat2(2) with RENAME_EXCHANGE: both names change files at one instant. OSError where it is not known."""
-        call = getattr(_libc(), "renameat2", None)
-        if call is None:
-            raise OSError(errno.ENOSYS, "no renameat2")
-        if call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE):
-            number = ctypes.get_errno()
-            raise OSError(number, os.strerror(number), str(one))
+        _renameat2(one, other, _RENAME_EXCHANGE)
 
     def link(self, source: Path, target: Path) -> None:
         """link(2): never replaces a target."""
@@ -98,6 +98,16 @@ def _libc() -> ctypes.CDLL:
     if not _loaded:
         _loaded.append(ctypes.CDLL(None, use_errno=True))
     return _loaded[0]
+
+
+def _renameat2(source: Path, target: Path, flags: int) -> None:
+    """renameat2(2); OSError ENOSYS where the C library has none."""
+    call = getattr(_libc(), "renameat2", None)
+    if call is None:
+        raise OSError(errno.ENOSYS, "no renameat2")
+    if call(_AT_FDCWD, os.fsencode(source), _AT_FDCWD, os.fsencode(target), flags):
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number), str(target))
 
 
 _NEXT_STEPS: Final = {
@@ -198,6 +208,14 @@ def write_temporary(
     return path
 
 
+def sweep(folder: Path, disk: Disk = DISK) -> int:
+    """Removes files in a folder that a cut left half-written under a hidden name; how many. At start only."""
+    left = sorted(folder.glob(f"{HIDDEN}*.part")) if folder.is_dir() else []
+    for path in left:
+        remove(path, disk)
+    return len(left)
+
+
 def discard(path: Path, disk: Disk = DISK) -> None:
     """Removes a file that may be gone; used while another error is on its way up, so it raises none of its own."""
     with contextlib.suppress(OSError):
@@ -251,6 +269,13 @@ def append_line(fd: int, line: bytes, size: int, disk: Disk = DISK) -> int:
 
 def _give_name(source: Path, target: Path, disk: Disk) -> None:
     """Moves a file to a free name of the same file system without ever replacing one (FileExistsError)."""
+    try:
+        disk.rename_new(source, target)  # one step: a power cut never leaves the file under both names
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP):
+            raise
+    else:
+        return
     try:
         disk.link(source, target)
     except OSError as error:

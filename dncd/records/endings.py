@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.records import durable, plans, receipts
-from dncd.records.ledger import Ledger, Line, records
+from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
 from dncd.values import Origin, Result
@@ -42,7 +42,7 @@ class Shop:
 class Told:
     """An ending that is on record. path: the file in the shop's folder, "" where none lies there."""
 
-    record: Line
+    record: Record
     path: str
     receipt: str
     reasons: tuple[str, ...]
@@ -224,9 +224,7 @@ class Endings:
         folder = self.shop.folder / plan.machine / "from-machine"
         durable.make_folder(folder, self._disk)
         path = folder / name
-        self._make_room(path, digest)
-        if not self._is_ours(path, digest):
-            durable.write_new(path, [data], self._disk)
+        self._deliver(path, data, digest)
         pairs = [
             *_head(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
             ("revision", str(made.revision.number)),
@@ -239,31 +237,29 @@ class Endings:
         self._receipt(path, pairs)
         return Told(record, str(path), str(receipts.path_for(path)), ())
 
-    def _make_room(self, path: Path, digest: str) -> None:
-        """An older delivery goes (the library keeps it); a file that somebody edited is set aside under another name."""
+    def _deliver(self, path: Path, data: bytes, digest: str) -> None:
+        """Over an older delivery at one instant (the library keeps it); a file that somebody edited is set aside first."""
         receipt = receipts.path_for(path)
         if path.exists() and not self._is_ours(path, digest):
             delivered = receipts.read(receipt, self._disk).get("sha256") if receipt.exists() else ""
             if self._is_ours(path, delivered):
-                durable.remove(receipt, self._disk)
-                durable.remove(path, self._disk)
-                return
-            stem, suffix = path.stem, path.suffix
-            durable.place(path, path.parent, f"{stem} (edited in the folder){suffix}", self._disk)
-        if receipt.exists() and (not path.exists() or receipts.read(receipt, self._disk).get("sha256") != digest):
-            durable.remove(receipt, self._disk)
-        elif receipt.exists():
-            durable.remove(receipt, self._disk)  # the same bytes came again: the receipt tells of the newest time
+                durable.replace(path, data, self._disk)
+            else:
+                aside = f"{path.stem} (edited in the folder){path.suffix}"
+                durable.place(path, path.parent, aside, self._disk)
+        if not path.exists():
+            durable.write_new(path, [data], self._disk)
+        durable.remove(receipt, self._disk)  # the one of before; the new one is written last
 
     # --- both --------------------------------------------------------------------------------------------------------
 
-    def _ledger_line(self, event: str, transfer: str, fields: Mapping[str, Any], again: bool) -> Line:
+    def _ledger_line(self, event: str, transfer: str, fields: Mapping[str, Any], again: bool) -> Record:
         if again and (there := self._find(event, transfer)) is not None:
             return there
         plain = {key: value for key, value in fields.items() if value is not None}
-        return self.ledger.append(event, **plain, transfer=transfer).fields
+        return self.ledger.append(event, {**plain, "transfer": transfer})
 
-    def _find(self, event: str, transfer: str) -> Line | None:
+    def _find(self, event: str, transfer: str) -> Record | None:
         found = None
         for record in records(self.shop.state):
             if record.get("transfer") == transfer and record.get("event") == event:
@@ -317,7 +313,7 @@ def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     return fields
 
 
-def _out_receipt(plan: OutPlan, ended: Sent, record: Line, name: str) -> list[tuple[str, object]]:
+def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
     pairs: list[tuple[str, object]] = _head(
         ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record
     )
@@ -341,7 +337,7 @@ def _out_receipt(plan: OutPlan, ended: Sent, record: Line, name: str) -> list[tu
 
 
 def _head(
-    result: str, machine: str, titles: Iterable[str], *, name: str, digest: str, record: Line
+    result: str, machine: str, titles: Iterable[str], *, name: str, digest: str, record: Record
 ) -> list[tuple[str, object]]:
     return [
         ("result", result),

@@ -9,30 +9,21 @@ those from there.
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 from dncd.records import durable
-from dncd.records.receipts import one_line
+from dncd.values import printable
 
 NO_HASH: Final = "0" * 64
 """`prev` of the first line."""
 
-Line = dict[str, Any]
+Record = dict[str, Any]
 """One line's object: seq, time, event, machine where there is one, prev, hash, and what the event has besides."""
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """A line that is durable. time: UTC as in the ledger; fields: the whole object."""
-
-    seq: int
-    hash: str
-    time: str
-    fields: Line
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,27 +46,29 @@ def utc_text(when: datetime) -> str:
     return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def line_hash(line: Line) -> str:
+def line_hash(line: Record) -> str:
     """SHA-256, in hex, of the object without `hash` in the canonical form of contract 5."""
     return hashlib.sha256(_canonical({k: v for k, v in line.items() if k != "hash"})).hexdigest()
 
 
-def _canonical(line: Line) -> bytes:
+def _canonical(line: Record) -> bytes:
     return json.dumps(line, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode("utf-8")
 
 
 def _clean(value: Any) -> Any:
     """Text made printable (half surrogate pairs cannot be written as UTF-8); numbers, lists and objects kept."""
     if isinstance(value, str):
-        return one_line(value)
+        return printable(value)
     if isinstance(value, list | tuple):
         return [_clean(each) for each in value]
     if isinstance(value, dict):
-        return {one_line(str(key)): _clean(each) for key, each in value.items()}
+        return {printable(str(key)): _clean(each) for key, each in value.items()}
     return value
 
 
-def _files(folder: Path) -> list[Path]:
+def files_of(state: Path) -> list[Path]:
+    """The files of the ledger, oldest first."""
+    folder = state / "ledger"
     return sorted(path for path in folder.glob("*.jsonl") if path.is_file()) if folder.is_dir() else []
 
 
@@ -126,28 +119,31 @@ class Ledger:
         """Hash of the last line, `NO_HASH` before the first."""
         return self._hash
 
-    def append(self, event: str, machine: str = "", **fields: Any) -> Record:
-        """Writes one line and syncs it. RecordsError if the disk does not take it: then it is not in the ledger."""
+    def append(self, event: str, fields: Mapping[str, Any] = MappingProxyType({})) -> Record:
+        """Writes one line and syncs it; gives the line's object.
+
+        fields: what the event has besides, `machine` among it where there is one. RecordsError if the disk does not take
+        the line: then it is not in the ledger.
+        """
         with durable.reporting("a line cannot be written to the ledger", self._folder):
             self._mend()
             now = self._clock()
             self._choose_file(f"{now.astimezone(UTC):%Y-%m}.jsonl")
-            line = {"seq": self._seq + 1, "time": utc_text(now), "event": event, "prev": self._hash, **_clean(fields)}
-            if machine:
-                line["machine"] = machine
+            own = {"seq": self._seq + 1, "time": utc_text(now), "event": event, "prev": self._hash}
+            line = {**_clean(dict(fields)), **own}
             line["hash"] = line_hash(line)
             self._doubtful = True
             self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size, self._disk)
             self._doubtful = False
         self._seq, self._hash = self._seq + 1, line["hash"]
-        return Record(self._seq, self._hash, line["time"], line)
+        return line
 
-    def since(self, seq: int) -> list[Line]:
+    def since(self, seq: int) -> list[Record]:
         """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""
-        found: list[Line] = []
+        found: list[Record] = []
         with durable.reporting("the ledger cannot be read", self._folder):
             self._mend()
-            for path in reversed(_files(self._folder)):
+            for path in reversed(files_of(self._folder.parent)):
                 for raw in _lines_backwards(path):
                     line = _parsed(raw)
                     if line is None:
@@ -181,7 +177,7 @@ class Ledger:
             self._doubtful = False
 
     def _find_end(self) -> None:
-        files = _files(self._folder)
+        files = files_of(self._folder.parent)
         if not files:
             return
         self._file = files[-1]
@@ -218,7 +214,7 @@ class Ledger:
         self._size = end
 
 
-def _parsed(raw: bytes) -> Line | None:
+def _parsed(raw: bytes) -> Record | None:
     """A line's object if it is one with the keys that every line has."""
     try:
         line = json.loads(raw)
@@ -252,18 +248,18 @@ def _split_lf(data: bytes) -> list[bytes]:
     return [*parts, last] if last else parts
 
 
-def records(state: Path) -> Iterator[Line]:
+def records(state: Path) -> Iterator[Record]:
     """Lines of the ledger in order, for readers beside the service: a line that is still in the writing is not there
     yet, and one that cannot be read is left to `check_chain`."""
-    for _, _, _, line in _every_line(state / "ledger"):
+    for _, _, _, line in _every_line(state):
         if line is not None:
             yield line
 
 
-def _every_line(folder: Path) -> Iterator[tuple[Path, int, bytes, Line | None]]:
+def _every_line(state: Path) -> Iterator[tuple[Path, int, bytes, Record | None]]:
     """File, line number from 1, bytes and object of each line; an unfinished last line of the newest file is left out."""
-    with durable.reporting("the ledger cannot be read", folder):
-        files = _files(folder)
+    with durable.reporting("the ledger cannot be read", state / "ledger"):
+        files = files_of(state)
         for path in files:
             with path.open("rb") as lines:
                 for number, raw in enumerate(lines, 1):
@@ -276,7 +272,7 @@ def check_chain(state: Path) -> list[Fault]:
     """Every fault of the chain: changed, missing, put in or moved lines, and lines that are none."""
     faults: list[Fault] = []
     seq, prev = 0, NO_HASH
-    for path, number, _, line in _every_line(state / "ledger"):
+    for path, number, _, line in _every_line(state):
         expected = seq + 1
         if line is None:
             faults.append(Fault(path.name, number, expected, "is no ledger line"))
@@ -295,7 +291,7 @@ def check_chain(state: Path) -> list[Fault]:
     return faults
 
 
-def _own_hash(line: Line) -> str:
+def _own_hash(line: Record) -> str:
     """The hash, or an empty string for an object that has no canonical form (a number that JSON does not know)."""
     try:
         return line_hash(line)

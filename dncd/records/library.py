@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, cast
 
+from dulwich.errors import ChecksumMismatch, ObjectFormatException
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 from dulwich.refs import Ref
 from dulwich.repo import Repo
@@ -27,6 +28,15 @@ from dncd.values import Origin
 
 MAIN: Final = Ref(b"refs/heads/main")
 SUFFIX: Final = ".nc"
+_UNREADABLE: Final = (
+    KeyError,
+    OSError,
+    zlib.error,
+    ValueError,
+    AssertionError,
+    ObjectFormatException,
+    ChecksumMismatch,
+)
 _IDENTITY: Final = b"dncd <dncd@localhost>"
 _FILE: Final = 0o100644
 _FOLDER: Final = 0o040000
@@ -119,7 +129,7 @@ class Library:
         try:
             found = self.repo.object_store[ObjectID(name.encode())]
             data = found.as_raw_string()
-        except (KeyError, OSError, zlib.error, ValueError, AssertionError) as error:
+        except _UNREADABLE as error:
             raise RecordsError(
                 f"the object {name} cannot be read: {error}", str(self.path), "Take it from a backup"
             ) from error
@@ -133,7 +143,7 @@ class Library:
         while at is not None:
             try:
                 commit = self.repo.object_store[ObjectID(at)]
-            except (KeyError, OSError, zlib.error, ValueError) as error:
+            except _UNREADABLE as error:
                 raise RecordsError(
                     f"the commit {at.decode()} cannot be read", str(self.path), "Take it from a backup"
                 ) from error

@@ -1,124 +1,226 @@
-"""Ledger, library and receipts held against each other; nothing is written, so it may run beside the service."""
+"""Ledger, library and receipts held against each other; reads only, also beside a running service.
 
+Read in the order receipts, ledger, library: what one names was durable before it, so whatever is written meanwhile can
+only be newer than what is looked for. A receipt that changed while it was checked belongs to a transfer that has just
+ended; it is left to the next run.
+"""
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+
+from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
-from dncd.records import durable, ledger, receipts
-from dncd.records.library import Library, path_of
+from dncd.records import durable, receipts
+from dncd.records.ledger import check_chain, files_of, records
+from dncd.records.library import SUFFIX, Library, path_of, trailers_of
+from dncd.records.receipts import Receipt
+from dncd.values import printable
 
-_FOLDERS = ("sent", "refused", "from-machine", "from-machine/damaged")
+FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged")
+"""Where receipts stand, under a machine's folder."""
+
+KEPT: Final = ("sent", "from-machine/damaged")
+"""Where nobody has a reason to edit a file. In the others the office works: there a changed file is a note."""
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """problems: one sentence each; records: lines of the ledger; revisions, receipts: how many were read."""
+    """problems: one sentence each, () if all is well; notes: what differs and may; then how much was looked at."""
 
     problems: tuple[str, ...]
+    notes: tuple[str, ...]
     records: int
     revisions: int
     receipts: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A receipt as it was read. where: for a person, MACHINE/FOLDER/NAME."""
+
+    path: Path
+    where: str
+    machine: str
+    folder: str
+    receipt: Receipt
+
+
 def verify(state: Path, folder: Path) -> Report:
-    """Reads everything. state: the state folder; folder: the shop's folder."""
-    problems = [f"ledger/{f.file}, line {f.line}: seq {f.seq} {f.what}" for f in ledger.check_chain(state)]
-    lines = {line["seq"]: line for line in ledger.records(state)}
-    known, revisions = _check_library(state, problems)
-    _check_revisions(lines, known, problems)
-    count = _check_receipts(folder, state, lines, problems)
-    return Report(tuple(problems), len(lines), revisions, count)
+    """Checks everything under a state folder and a shop folder. RecordsError if the ledger cannot be read at all."""
+    problems: list[str] = []
+    notes: list[str] = []
+    found = list(_receipts(folder, problems))
+    lines = {line["seq"]: line for line in _ledger(state, found, problems)}
+    for each in found:
+        wrong, said = _receipt_faults(each, lines)
+        if (wrong or said) and _unchanged(each):
+            problems += wrong
+            notes += said
+    named = [line for line in records(state) if line.get("commit")]
+    revisions = _library(state, named, problems)
+    return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
 
 
-def _check_library(state: Path, problems: list[str]) -> tuple[set[str], int]:
-    """Every commit and text on main is there and is what its name says; the commits, and how many."""
+# --- receipts ----------------------------------------------------------------------------------------------------------
+def _receipts(folder: Path, problems: list[str]) -> Iterator[_Found]:
+    machines = sorted(path for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
+    for machine in machines:
+        for name in FOLDERS:
+            place = machine / name
+            for path in sorted(place.glob(f"*{durable.RECEIPT}")) if place.is_dir() else []:
+                where = f"{machine.name}/{name}/{printable(path.name)}"
+                try:
+                    receipt = receipts.read(path)
+                except RecordsError as error:
+                    if path.exists():
+                        problems.append(f"{where}: {error.what}")
+                    continue
+                yield _Found(path, where, machine.name, name, receipt)
+
+
+def _receipt_faults(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> tuple[list[str], list[str]]:
+    receipt, where = found.receipt, found.where
+    missing = [key for key in receipts.KEYS if not receipt.get(key)]
+    if missing:
+        return [f"{where}: lacks {', '.join(missing)}"], []
+    problems = [f"{where}: {fault}" for fault in _against_ledger(found, lines)]
+    file = found.path.with_name(found.path.name.removesuffix(durable.RECEIPT))
+    if receipt.get("file") != file.name:
+        problems.append(f"{where}: names another file, {receipt.get('file')}")
+    try:
+        digest = durable.sha256_of(file)
+    except FileNotFoundError:
+        return problems, [f"{where}: its file is not there any more"]
+    except OSError as error:
+        return [*problems, f"{where}: its file cannot be read: {error.strerror}"], []
+    if digest == receipt.get("sha256"):
+        return problems, []
+    if found.folder in KEPT:
+        return [*problems, f"{where}: its file has other contents than the receipt says (sha256)"], []
+    return problems, [f"{where}: its file was edited since"]
+
+
+def _against_ledger(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> Iterator[str]:
+    receipt = found.receipt
+    seq = _seq(receipt)
+    if seq is None:
+        yield "does not name its ledger line"
+        return
+    line = lines.get(seq)
+    if line is None:
+        yield f"names ledger line {seq}, which is not in the ledger"
+        return
+    if line.get("hash") != receipt.get("ledger").split()[1]:
+        yield f"names ledger line {seq} by another hash than it has"
+    for key, expected in (("event", receipt.get("result")), ("machine", found.machine)):
+        if line.get(key) != expected:
+            yield f"says {expected}, ledger line {seq} says {line.get(key)}"
+    for key in ("machine", "sha256", "time"):
+        if str(line.get(key)) != receipt.get(key):
+            yield f"says {key} {receipt.get(key)}, ledger line {seq} says {line.get(key)}"
+    if not receipt.get("program").startswith(str(line.get("program")).strip()):
+        yield f"is about {receipt.get('program')}, ledger line {seq} is about {line.get('program')}"
+
+
+def _seq(receipt: Receipt) -> int | None:
+    words = receipt.get("ledger").split()
+    return int(words[0]) if len(words) == 2 and words[0].isdecimal() else None
+
+
+def _unchanged(found: _Found) -> bool:
+    try:
+        return receipts.read(found.path) == found.receipt
+    except RecordsError:
+        return False
+
+
+# --- ledger ------------------------------------------------------------------------------------------------------------
+def _ledger(state: Path, found: list[_Found], problems: list[str]) -> Iterator[Mapping[str, Any]]:
+    """The lines that receipts name. The chain is read first and the lines again: neither is held whole."""
+    for fault in check_chain(state):
+        problems.append(f"ledger {fault.file}, line {fault.line} (seq {fault.seq}): {fault.what}")
+    if found and not files_of(state):
+        problems.append("ledger: there is none, and there are receipts")
+    wanted = {seq for seq in (_seq(each.receipt) for each in found) if seq is not None}
+    for line in records(state):
+        if line["seq"] in wanted:
+            yield line
+
+
+# --- library -----------------------------------------------------------------------------------------------------------
+def _library(state: Path, named: Sequence[Mapping[str, Any]], problems: list[str]) -> int:
+    """Every revision on main, whole, and every one that the ledger names; how many there are."""
     if not (path_of(state) / "HEAD").is_file():
-        return set(), 0
-    commits: set[str] = set()
+        if named:
+            problems.append("library: there is none, and the ledger names revisions")
+        return 0
     with Library(state) as library:
+        numbers: dict[str, tuple[str, str, int]] = {}
         try:
-            for commit in library.commits():
-                commits.add(commit.id.decode())
             for machine in library.machines():
                 for program in library.programs(machine):
                     for revision in library.history(machine, program):
-                        _check_blob(
-                            library, f"{machine}/{program}, revision {revision.number}", revision.blob, problems
-                        )
+                        numbers[revision.commit] = (machine, program, revision.number)
+            problems += (f"library: {fault}" for fault in _object_faults(library))
         except RecordsError as error:
-            problems.append(f"library: {error.what}")
-    return commits, len(commits)
+            problems.append(f"library: {error.where}: {error.what}")
+        for line in named:
+            have = numbers.get(str(line["commit"]))
+            said = (line.get("machine"), line.get("program"), line.get("revision"))
+            if have is None:
+                problems.append(f"library: commit {line['commit']} of ledger line {line['seq']} is not on main")
+            elif have != said:
+                problems.append(
+                    f"library: ledger line {line['seq']} says {said[0]}/{said[1]} revision {said[2]}, "
+                    f"its commit is {have[0]}/{have[1]} revision {have[2]}"
+                )
+        return len(numbers)
 
 
-def _check_blob(library: Library, which: str, blob: str, problems: list[str]) -> None:
-    try:
-        library.blob(blob)
-    except RecordsError as error:
-        problems.append(f"library: {which}: {error.what}")
+def _object_faults(library: Library) -> Iterator[str]:
+    """Walks main: each commit, the trees on the way to its text, and the text, all with the bytes of their names."""
+    whole: set[bytes] = set()  # trees and texts that were checked; shared by many commits
+
+    def read(name: ObjectID) -> ShaFile:
+        found = library.repo.object_store[name]
+        if name not in whole:
+            data = found.as_raw_string()
+            digest = hashlib.sha1(b"%s %d\0" % (found.type_name, len(data)) + data, usedforsecurity=False)
+            if digest.hexdigest().encode() != name:
+                raise ValueError("its bytes are not those that gave it its name")
+            whole.add(name)
+        return found
+
+    for commit in library.commits():
+        trailers = trailers_of(commit)
+        path = f"{trailers.get('Machine', '')}/{trailers.get('Program', '')}{SUFFIX}"
+        at: ObjectID = commit.id
+        try:
+            read(at)
+            for part in ("", *path.split("/")) if "Program" in trailers else ("",):
+                at = _entry(read(at), part) if part else _tree_of(read(at))
+                read(at)
+        except KeyError:
+            yield f"{path}: an object of commit {commit.id.decode()} is gone ({at.decode()} or what it names)"
+        except Exception as error:  # noqa: BLE001 - zlib, format, checksum: whatever dulwich meets is the fault to tell
+            yield f"{path}: object {at.decode()} of commit {commit.id.decode()} is damaged: {error}"
 
 
-def _check_revisions(lines: dict[int, dict[str, Any]], commits: set[str], problems: list[str]) -> None:
-    for seq, line in lines.items():
-        commit = line.get("commit")
-        if isinstance(commit, str) and commit not in commits:
-            problems.append(
-                f"ledger seq {seq} names revision {line.get('revision')} of {line.get('program')},"
-                f" and its commit {commit[:12]} is not in the library"
-            )
+def _tree_of(item: ShaFile) -> ObjectID:
+    if not isinstance(item, Commit):
+        raise ValueError("it is no commit")
+    tree: ObjectID = item.tree
+    return tree
 
 
-def _check_receipts(folder: Path, state: Path, lines: dict[int, dict[str, Any]], problems: list[str]) -> int:
-    count = 0
-    for machine in sorted(p for p in folder.iterdir() if p.is_dir()) if folder.is_dir() else []:
-        for where in _FOLDERS:
-            for path in sorted((machine / where).glob(f"*{durable.RECEIPT}")):
-                count += 1
-                wrong = _receipt_problem(path, state, lines)
-                if wrong:
-                    problems.append(f"{machine.name}/{where}/{path.name}: {wrong}")
-    return count
-
-
-def _receipt_problem(path: Path, state: Path, lines: dict[int, dict[str, Any]]) -> str:
-    """What is wrong with a receipt, "" for nothing."""
-    try:
-        receipt = receipts.read(path)
-    except RecordsError as error:
-        return "" if not path.exists() else error.what  # replaced by a newer one while we looked
-    missing = [key for key in receipts.KEYS if not receipt.get(key)]
-    if missing:
-        return f"it lacks {', '.join(missing)}"
-    seq, _, digest = receipt.get("ledger").partition(" ")
-    line = lines.get(int(seq)) if seq.isdigit() else None
-    if line is None and seq.isdigit():
-        line = {found["seq"]: found for found in ledger.records(state)}.get(int(seq))  # written since we read it
-    if line is None:
-        return f"it names ledger seq {seq or '(none)'}, which is not in the ledger"
-    if (
-        line["hash"] != digest
-        or line["event"] != receipt.get("result")
-        or line.get("machine") != receipt.get("machine")
-    ):
-        return f"it disagrees with ledger seq {seq}"
-    if line.get("sha256") != receipt.get("sha256"):
-        return f"its sha256 is not that of ledger seq {seq}"
-    file = path.with_name(path.name.removesuffix(durable.RECEIPT))
-    if receipt.get("file") != receipts.one_line(file.name):
-        return f"it names the file {receipt.get('file')}"
-    return _file_problem(file, receipt.get("sha256"), path)
-
-
-def _file_problem(file: Path, digest: str, receipt: Path) -> str:
-    """The office may take a file away; a file that is there must be the one that was told of, unless it was edited."""
-    try:
-        same = durable.sha256_of(file) == digest
-    except FileNotFoundError:
-        return ""  # taken by the office: the library and the ledger keep what it was
-    except OSError as error:
-        return f"its file cannot be read: {error}"
-    if same or not receipt.exists():
-        return ""
-    if receipt.parent.name == "from-machine":
-        return ""  # edited in place by the office, which it may: it is set aside before a newer one comes
-    return "its file is not the one that was told of: its sha256 is another"
+def _entry(item: ShaFile, name: str) -> ObjectID:
+    if not isinstance(item, Tree):
+        raise ValueError("it is no folder")
+    for entry in item.iteritems():
+        if entry.path == name.encode() and entry.sha is not None:
+            return entry.sha
+    raise KeyError(name)

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from dncd import defaults
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
 from dncd.station.hands import Hands
-from dncd.station.paperwork import Captured, Paperwork, Spool
+from dncd.station.papers import Captured, Spool
+from dncd.station.paperwork import Paperwork
 
 _FLUSH_S = 0.05
 """Seconds after which caught bytes go to the spool: a few dozen characters, so that the disk is not asked for each."""

@@ -12,7 +12,8 @@ from dncd.outside.ports import Port, Reading, open_port
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.outgoing import Outgoing
-from dncd.station.paperwork import Captured, Paperwork, Told
+from dncd.station.papers import Captured, Told
+from dncd.station.paperwork import Paperwork
 from dncd.values import Flow, LineState, MachineSettings, Signal, StartOn
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from dncd.outside.folders import Complete, Entry
-from dncd.station.paperwork import Checked, Prepared
+from dncd.station.papers import Checked, Prepared
 
 
 class Stage(enum.Enum):

@@ -15,7 +15,8 @@ from dncd.outside.folders import Entry
 from dncd.outside.ports import Port
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
-from dncd.station.paperwork import Begun, Checked, Gone, Image, Paperwork, Prepared, Told
+from dncd.station.papers import Begun, Checked, Gone, Image, Prepared, Told
+from dncd.station.paperwork import Paperwork
 from dncd.station.starting import Starts
 from dncd.values import Flow, MachineSettings, Modem, Signal, StartOn
 

@@ -5,10 +5,9 @@ import hashlib
 import itertools
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from dncd import defaults
 from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
@@ -20,11 +19,11 @@ from dncd.program.rules import Rules
 from dncd.program.splitting import Kind, split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
-from dncd.records.endings import Endings, Shop
 from dncd.records.endings import Told as Written
-from dncd.records.ledger import Ledger
-from dncd.records.library import Text, Writer
+from dncd.records.library import Text
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.station.office import Office
+from dncd.station.papers import Begun, Captured, Checked, Gone, Prepared, Spool, Told
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
@@ -34,7 +33,6 @@ from dncd.values import (
     IsoBytes,
     MachineSettings,
     Result,
-    Settings,
     Severity,
     WireBytes,
     printable,
@@ -49,187 +47,6 @@ _NOISE_CHARS: Final = 16
 """Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
 
 _DIFFERENCES: Final = 40
-
-_CUT_OFF: Final = (
-    "the service or its machine stopped in the middle of the sending; how much the control took is not known;"
-    " delete what the control holds of it, then drop the file again"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Gone:
-    """The file is not there any more, or is not what it was: look again."""
-
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """A dropped file, read and checked. programs: names; titles: as a receipt shows them; identity: of the file."""
-
-    sha256: str
-    size: int
-    encoding: dropped.Encoding
-    survey: Survey
-    programs: tuple[str, ...]
-    titles: tuple[str, ...]
-    refusals: tuple[str, ...]
-    warnings: tuple[str, ...]
-    identity: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """A checked file whose copy and tape image lie in the state folder. wire: the image where it is small, else b""."""
-
-    id: str
-    copy: Path
-    image: Path
-    wire: bytes
-    total_chars: int
-    wire_chars: int
-    wire_sha256: str
-    shape: Shape
-    identity: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Begun:
-    """A sending that the records know of."""
-
-    plan: OutPlan
-    prepared: Prepared
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """An ending on record, as `dncd send` and the journal want it."""
-
-    file: str
-    result: str
-    time: str
-    path: str
-    receipt: str
-    reasons: tuple[str, ...]
-    fields: Mapping[str, Any]
-
-    def as_dict(self) -> dict[str, Any]:
-        """For the command socket."""
-        return {
-            "result": self.result,
-            "file": Path(self.path).name if self.path else self.file,
-            "folder": str(Path(self.path).parent) if self.path else "",
-            "receipt": self.receipt,
-            "reasons": list(self.reasons),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Captured:
-    """What a capture became: ledger fields of each program or damage; none for noise."""
-
-    transfers: tuple[Mapping[str, Any], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Spool:
-    """The file of a capture under way."""
-
-    id: str
-    path: Path
-
-
-class Image:
-    """The pieces of a prepared tape image, in order."""
-
-    def __init__(self, prepared: Prepared) -> None:
-        self._prepared = prepared
-        self._at = 0
-
-    def at_hand(self) -> bytes | None:
-        """The whole image where it is in memory; None where `next_piece` must read a file."""
-        if not self._prepared.wire and self._prepared.total_chars:
-            return None
-        piece = self._prepared.wire[self._at :]
-        self._at = len(self._prepared.wire)
-        return piece
-
-    def next_piece(self) -> bytes:
-        """The next piece from the file; in the supply thread."""
-        with self._prepared.image.open("rb") as file:
-            file.seek(self._at)
-            piece = file.read(_PIECE)
-        self._at += len(piece)
-        return piece
-
-
-class Office:
-    """The records of the whole service. Only the records thread writes through it."""
-
-    def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
-        self.shop, self.ledger, self.library = shop, ledger, library
-        self.endings = Endings(shop, ledger, library)
-        self._lock = lock
-
-    @classmethod
-    def open(cls, settings: Settings) -> "Office":
-        """Takes the state folder. StateHeldError if another service has it."""
-        state = settings.shop.state
-        lock = durable.hold(state / "service.lock")
-        shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
-        return cls(shop, lock, Ledger.open(state), Writer(state))
-
-    def note(self, event: str, **fields: Any) -> None:
-        """A ledger line that is no transfer."""
-        self.ledger.append(event, **fields)
-
-    def write_note(self, path: Path, text: str) -> None:
-        """STATUS.txt and its like: whole, but not worth a sync."""
-        temporary = path.with_name(f".{path.name}.part")
-        temporary.write_text(text, "utf-8")
-        durable.DISK.rename(temporary, path)
-
-    def recover(self, settings: Settings) -> list[str]:
-        """Finishes or names what the last run left; sentences for the journal."""
-        said = list(self.ledger.notes)
-        for plan in plans.load_all(self.shop.state):
-            if isinstance(plan, InPlan):
-                self.endings.end_in(plan)
-                said.append(f"{plan.machine}: what the control punched before the last stop is on record now")
-                continue
-            if plan.ended is None:
-                self.endings.again(plan.id)
-                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,)))
-                said.append(f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted")
-            else:
-                self.endings.again(plan.id)
-                self.endings.carry_out(plan)
-                said.append(f"{plan.machine}: {printable(plan.file)} ended as {plan.ended.result}")
-        said += self._recover_captures(settings)
-        for left in (self.shop.state / "outgoing").iterdir():
-            durable.discard(left)
-        return said
-
-    def _recover_captures(self, settings: Settings) -> list[str]:
-        said = []
-        for raw in sorted((self.shop.state / "captures").glob("*.raw")):
-            machine = settings.machines.get(raw.stem.partition("@")[0])
-            if machine is None or self._is_on_record(raw.stem):
-                continue
-            paper = Paperwork(self, machine)
-            ended = Ended(CaptureEnd.STOPPED, raw.stat().st_size, raw.stat().st_size, 0.0)
-            paper.captured(Spool(raw.stem, raw), ended, (), 0.0)
-            said.append(f"{machine.name}: a capture that was cut short is kept as damaged")
-        return said
-
-    def _is_on_record(self, transfer: str) -> bool:
-        return self.endings.on_record(Result.DAMAGED.value, transfer)
-
-    def close(self) -> None:
-        """Gives the state folder back."""
-        self.ledger.close()
-        self.library.close()
-        os.close(self._lock)
 
 
 class Paperwork:
@@ -465,6 +282,11 @@ class Paperwork:
             file.write(data)
         return spool
 
+    def cut_short(self, raw: Path) -> None:
+        """A capture that the last run did not finish: on record with all its characters."""
+        size = raw.stat().st_size
+        self.captured(Spool(raw.stem, raw), Ended(CaptureEnd.STOPPED, size, size, 0.0), (), 0.0)
+
     def captured(self, spool: Spool, ended: Ended, bad: tuple[int, ...], seconds: float) -> Captured:
         """A capture is over: decoded, split, named, compared, and put on record."""
         wire = WireBytes(spool.path.read_bytes())
@@ -474,7 +296,7 @@ class Paperwork:
         receive = self._settings.receive
         capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, bad)
         reasons = [fault.sentence() for fault in capture.faults]
-        if (cut := self._cut_short(ended.why, capture)) and not reasons:
+        if (cut := self._unfinished(ended.why, capture)) and not reasons:
             reasons = [cut]
         part = wire[capture.start : capture.end]
         plan = InPlan(
@@ -487,7 +309,7 @@ class Paperwork:
             plan = dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
         return Captured(tuple(told.record for told in self._office.endings.end_in(plan)))
 
-    def _cut_short(self, why: CaptureEnd, capture: Capture) -> str:
+    def _unfinished(self, why: CaptureEnd, capture: Capture) -> str:
         ends_on = self._settings.receive.ends_on
         if ends_on is EndsOn.MARK or why.value == ends_on.value:
             return ""

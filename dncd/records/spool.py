@@ -1,0 +1,91 @@
+"""Captures as they come in: raw bytes of the line in `STATE/captures/ID.raw`, before anything is made of them.
+
+The ID names machine and start (`plans.fresh_id`). A raw file whose transfer is on record as damaged stays, under
+`ID.damaged.raw`; any other that is found at a start is a capture that was cut short.
+"""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from dncd.records import durable
+
+RAW: Final = ".raw"
+KEPT: Final = ".damaged.raw"
+
+
+@dataclass(frozen=True, slots=True)
+class Leftover:
+    """A capture that was cut short. id: its transfer's; path: its raw bytes; size: how many."""
+
+    id: str
+    machine: str
+    path: Path
+    size: int
+
+
+class CaptureSpool:
+    """One capture that is coming in. Written by the records thread alone."""
+
+    def __init__(self, state: Path, transfer: str, disk: durable.Disk = durable.DISK) -> None:
+        """Makes the file, durably. RecordsError if the disk does not take it."""
+        self.id, self.path, self.size = transfer, state / "captures" / f"{transfer}{RAW}", 0
+        self._disk, self._fd = disk, -1
+        with durable.reporting("a capture cannot be written", self.path):
+            durable.make_folder(self.path.parent, disk)
+            self._fd = disk.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
+            try:
+                durable.fsync_dir(self.path.parent, disk)
+            except Exception:
+                self.close()
+                durable.discard(self.path, disk)
+                raise
+
+    def append(self, data: bytes) -> None:
+        """Adds bytes and syncs them. RecordsError: then none of them is in the file, and the same may be given again."""
+        with durable.reporting("a capture cannot be written", self.path):
+            self._disk.truncate(self._fd, self.size)  # what an append that failed may have left
+            self.size = durable.append_line(self._fd, data, self.size, self._disk)
+
+    def chunks(self) -> Iterator[bytes]:
+        """All bytes so far, in pieces."""
+        return durable.read_chunks(self._fd)
+
+    def close(self) -> None:
+        """Ends the writing; the file stays."""
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
+
+    def keep_damaged(self) -> Path:
+        """Closes it and gives it the name of a damaged one that is on record; where it lies then."""
+        self.close()
+        return keep_damaged(self.path, self._disk)
+
+    def remove(self) -> None:
+        """Closes and removes it: what it held is on record as programs."""
+        self.close()
+        durable.remove(self.path, self._disk)
+
+
+def keep_damaged(path: Path, disk: durable.Disk = durable.DISK) -> Path:
+    """Gives a raw file the name of a damaged one that is on record; one that has it already is fine."""
+    kept = path.with_name(path.name.removesuffix(RAW) + KEPT)
+    if path.exists() or not kept.exists():
+        with durable.reporting("a damaged capture cannot be put by", path):
+            durable.move_new(path, kept, disk)
+    return kept
+
+
+def leftovers(state: Path) -> list[Leftover]:
+    """Captures that were cut short, oldest first by file time. An empty one is among them: nothing came after its start."""
+    folder = state / "captures"
+    found = []
+    for path in folder.glob(f"*{RAW}") if folder.is_dir() else []:
+        if not path.name.endswith(KEPT):
+            transfer = path.name.removesuffix(RAW)
+            stat = path.stat()
+            found.append((stat.st_mtime_ns, Leftover(transfer, transfer.partition("@")[0], path, stat.st_size)))
+    return [each for _, each in sorted(found, key=lambda pair: (pair[0], pair[1].id))]

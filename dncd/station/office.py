@@ -1,0 +1,83 @@
+"""The records of the whole service, opened, recovered and closed as one."""
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.records import durable, plans
+from dncd.records.endings import Endings, Shop
+from dncd.records.ledger import Ledger
+from dncd.records.library import Writer
+from dncd.records.plans import InPlan, Sent
+from dncd.values import Result, Settings, printable
+
+_CUT_OFF: Final = (
+    "the service or its machine stopped in the middle of the sending; how much the control took is not known;"
+    " delete what the control holds of it, then drop the file again"
+)
+
+
+class Office:
+    """The records of the whole service. Only the records thread writes through it."""
+
+    def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
+        self.shop, self.ledger, self.library = shop, ledger, library
+        self.endings = Endings(shop, ledger, library)
+        self._lock = lock
+
+    @classmethod
+    def open(cls, settings: Settings) -> "Office":
+        """Takes the state folder. StateHeldError if another service has it."""
+        state = settings.shop.state
+        lock = durable.hold(state / "service.lock")
+        shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
+        return cls(shop, lock, Ledger.open(state), Writer(state))
+
+    def note(self, event: str, **fields: Any) -> None:
+        """A ledger line that is no transfer."""
+        self.ledger.append(event, fields)
+
+    def write_note(self, path: Path, text: str) -> None:
+        """STATUS.txt and its like: whole, but not worth a sync."""
+        temporary = path.with_name(f".{path.name}.part")
+        temporary.write_text(text, "utf-8")
+        durable.DISK.rename(temporary, path)
+
+    def recover(self, cut_short: Callable[[str, Path], bool]) -> list[str]:
+        """Finishes or names what the last run left; sentences for the journal. cut_short: records a capture of a machine."""
+        said = list(self.ledger.notes)
+        for plan in plans.load_all(self.shop.state):
+            if isinstance(plan, InPlan):
+                self.endings.end_in(plan)
+                said.append(f"{plan.machine}: what the control punched before the last stop is on record now")
+                continue
+            if plan.ended is None:
+                self.endings.again(plan.id)
+                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,)))
+                said.append(f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted")
+            else:
+                self.endings.again(plan.id)
+                self.endings.carry_out(plan)
+                said.append(f"{plan.machine}: {printable(plan.file)} ended as {plan.ended.result}")
+        said += self._recover_captures(cut_short)
+        for left in (self.shop.state / "outgoing").iterdir():
+            durable.discard(left)
+        return said
+
+    def _recover_captures(self, cut_short: Callable[[str, Path], bool]) -> list[str]:
+        said = []
+        for raw in sorted((self.shop.state / "captures").glob("*.raw")):
+            machine = raw.stem.partition("@")[0]
+            if not self._is_on_record(raw.stem) and cut_short(machine, raw):
+                said.append(f"{machine}: a capture that was cut short is kept as damaged")
+        return said
+
+    def _is_on_record(self, transfer: str) -> bool:
+        return self.endings.on_record(Result.DAMAGED.value, transfer)
+
+    def close(self) -> None:
+        """Gives the state folder back."""
+        self.ledger.close()
+        self.library.close()
+        os.close(self._lock)
