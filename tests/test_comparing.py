@@ -5,13 +5,13 @@ pygcode (PyPI, 0.2.1) reads the same words from blocks that compare as equal, an
 """
 
 import difflib
-import itertools
 import json
 import random
 import re
 import subprocess
 import time
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pygcode
@@ -138,6 +138,15 @@ def test_a_renumbered_program_with_one_edit() -> None:
     assert said(new) == ["block N40: F 0.15 → 0.10"]
 
 
+def test_a_block_keeps_its_number_where_neighbours_look_alike() -> None:
+    old = "N10 G01 X1. F1.\nN20 G01 X1. F1.5\nM30\n"
+    assert said("N20 G01 X2. F1.5\nM30\n", old) == ["block N10 dropped: 'N10 G01 X1. F1.'", "block N20: X 1. → 2."]
+    assert said("N20 G01 X2. F3.\nM30\n", old) == [
+        "block N10 dropped: 'N10 G01 X1. F1.'",
+        "block N20: X 1. → 2., F 1.5 → 3.",
+    ]
+
+
 # --- generated programs, each edited in a way that is known ----------------------------------------------------
 def _edit(
     program: Made, rng: random.Random, pattern: str, change: Callable[[re.Match[str]], str]
@@ -178,7 +187,7 @@ def test_one_edited_word_is_named(category: Category) -> None:
         (change,) = comparison.changes
         (word,) = change.words
         assert (change.kind, word.category) == (ChangeKind.CHANGED, category), (change, program.text)
-        assert change.block.upper() == edited[1].upper()
+        assert change.block == edited[1].upper()
         assert comparison.words == ((category, 1),)
         done += 1
     assert done > 100
@@ -262,7 +271,7 @@ def test_words_agree_with_a_g_code_parser() -> None:
 def test_equal_blocks_have_equal_words(one: str, two: str) -> None:
     """Blocks in the one spelling of each other have the parser's same words."""
     for other in (two, _respelt(one, random.Random(len(one)))):
-        if "(" in one + other or compare(one + "\n", other + "\n").level == Level.DIFFERENT:
+        if "(" in one + other or compare(one + "\n", other + "\n").level is Level.DIFFERENT:
             continue
         mine, theirs = parsed(one), parsed(other)
         if mine is not None and theirs is not None:
@@ -319,7 +328,7 @@ def test_any_two_sequences_can_be_rebuilt(old: list[int], new: list[int], small:
     finally:
         aligning._SMALL = was  # type: ignore[misc]
     assert rebuilt(old, new, found) == new
-    assert all(one.old_end < two.old_start for one, two in itertools.pairwise(found)), "none touches the next"
+    assert all(one.old_end < two.old_start for one, two in pairwise(found)), "none touches the next"
 
 
 def test_single_differences_are_those_of_difflib() -> None:
@@ -332,6 +341,20 @@ def test_single_differences_are_those_of_difflib() -> None:
         matcher = difflib.SequenceMatcher(None, old, new, autojunk=False)
         theirs = [Hunk(i, i_end, j, j_end) for tag, i, i_end, j, j_end in matcher.get_opcodes() if tag != "equal"]
         assert hunks(old, new) == theirs
+
+
+@given(st.permutations(range(30)))
+def test_of_crossing_blocks_the_most_stay(new: list[int]) -> None:
+    """The longest increasing row, by the plain quadratic table."""
+    longest: list[int] = []
+    for at, value in enumerate(new):
+        longest.append(1 + max((longest[i] for i in range(at) if new[i] < value), default=0))
+    old = list(range(30))
+    found = hunks(old, new)
+    assert rebuilt(old, new, found) == new
+    kept = 30 - sum(hunk.old_end - hunk.old_start for hunk in found)
+    if new[0] != 0 and new[-1] != 29:
+        assert kept == max(longest), "nothing was set aside at the ends first"
 
 
 @pytest.mark.parametrize("large", [False, True])

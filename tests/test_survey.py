@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from programs import many
 
 from dncd import defaults
-from dncd.program.dropped import Encoding, encoding_of
+from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
 from dncd.program.findings import COUNTED_OF_A_KIND, KINDS, Weight
 from dncd.program.rules import Programs, Rules
 from dncd.program.survey import Survey, body, survey
@@ -246,11 +246,10 @@ def test_words_that_are_none_but_are_right(block: str) -> None:
 @pytest.mark.parametrize(
     ("block", "column"),
     [
-        ("G01 X", 5), ("G01 X Y5.", 5), ("N10 20", 5), ("X1.2.3", 5), ("G0 X1. !", 8), ("X--5.", 1), ("G0 )", 4),
-        ("X1.5E", 5),
-        ("GO X5.", 1), ("N10 G01 XY5.", 9), ("X[#1+2", 1), ("G0 5.", 4), ("X1,5", 3),
+        *(("G01 X", 5), ("G01 X Y5.", 5), ("N10 20", 5), ("X1.2.3", 5), ("G0 X1. !", 8), ("X--5.", 1), ("G0 )", 4)),
+        *(("X1.5E", 5), ("GO X5.", 1), ("N10 G01 XY5.", 9), ("X[#1+2", 1), ("G0 5.", 4), ("X1,5", 3)),
     ],
-)  # fmt: skip
+)
 def test_odd_words(block: str, column: int) -> None:
     found = look(f"O1\n{block}\nM30\n")
     assert {f.code for f in found.findings} == {"odd-word"}
@@ -371,6 +370,18 @@ def test_name_and_title(data: str, name: str, title: str) -> None:
     for size in (1, 1000):
         found = look(data, size=size)
         assert (found.name, found.title) == (name, title)
+
+
+def test_a_title_may_stand_in_the_next_piece() -> None:
+    """The number at the very end of a piece, its title in the one after; not the title of the next program."""
+    front = "G00 X1.\n" * (PIECE_CHARS // 8)
+    rules = replace(RULES, memory_chars=0)
+    for shift in range(-2, 3):
+        data = f"O1\n{front[: (PIECE_CHARS // 8 + shift) * 8 - 8]}M30\nO2\n"
+        found = look(f"{data}(TITLE)\nM30\n", rules, size=8192)
+        assert [p.title for p in found.programs] == ["", "TITLE"]
+        found = look(f"{data}M30\nO3(THREE)\nM30\n", rules, size=8192)
+        assert [p.title for p in found.programs] == ["", "", "THREE"]
 
 
 def test_programs_of_a_dump() -> None:

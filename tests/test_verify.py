@@ -212,11 +212,13 @@ def test_it_works_beside_a_running_writer(shop: Path) -> None:
         assert child.stdout is not None
         try:
             assert int(child.stdout.readline()) == 8
-            reports = [verify(shop / "state", shop / "shop") for _ in range(5)]
+            reports = [verify(shop / "state", shop / "shop")]
+            while len(reports) < 500 and (len(reports) < 5 or reports[-1].records == 8):
+                reports.append(verify(shop / "state", shop / "shop"))
         finally:
             child.kill()
             child.stdout.read()
-    assert [report.problems for report in reports] == [()] * 5
+    assert {report.problems for report in reports} == {()}
     assert reports[-1].records > 8, "it was being written meanwhile"
 
 

@@ -232,8 +232,6 @@ def _change(kind: ChangeKind, i: int, j: int, old_lines: Sequence[str], new_line
 def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
     """Words that changed their value, came or went; nothing if the same words only stand in another order."""
     old_spelt, new_spelt = [_spelling(token) for token in old], [_spelling(token) for token in new]
-    if Counter(old_spelt) == Counter(new_spelt):
-        return
     matcher = SequenceMatcher(None, old_spelt, new_spelt, autojunk=False)
     gone: list[Token] = []
     came: list[Token] = []

@@ -1,0 +1,237 @@
+"""The service as its users meet it: a real `dncd run`, folders, and a control at the other end of a pseudo-terminal."""
+
+import contextlib
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from dncd.records.receipts import parse
+from dncd.standin.build import Build, Dc3
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
+from dncd.values import Frame, TapeCode, TapeSettings
+
+NIST = json.loads((Path(__file__).parent / "vectors" / "nist_programs.json").read_text())["programs"]
+LONG = ["O0100", *(f"N{n} G01 X{n / 100:.2f} Z-{n / 50:.2f} F0.1" for n in range(10, 4200, 10)), "M30"]
+
+
+def until(what, seconds=30.0):
+    """The first true value of what() within a deadline; looks as often as the kernel lets it."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        with contextlib.suppress(FileNotFoundError):
+            if value := what():
+                return value
+        os.sched_yield()
+        select_pause()
+    raise AssertionError(f"not within {seconds} s")
+
+
+def select_pause():
+    import select
+
+    select.select([], [], [], 0.01)
+
+
+class House:
+    def __init__(self, root, machines):
+        self.root, self.shop, self.state = root, root / "shop", root / "state"
+        lines = ["[shop]", "settle_s = 0.1"]
+        for name, tables in machines.items():
+            for table, keys in tables.items():
+                lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
+        (root / "dncd.toml").write_text("\n".join(lines) + "\n")
+        self.log = (root / "run.log").open("ab")
+        self.start(machines)
+
+    def start(self, machines):
+        words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), "run"]
+        self.process = subprocess.Popen(words, stdout=self.log, stderr=self.log)
+        until(lambda: all((self.shop / name / "STATUS.txt").exists() for name in machines))
+
+    def dncd(self, *words):
+        words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]
+        return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+
+    def drop(self, machine, name, data):
+        path = self.shop / machine / "to-machine" / name
+        path.write_bytes(data)
+        return path
+
+    def receipt(self, machine, where, name, seconds=60.0):
+        path = self.shop / machine / where / f"{name}.receipt.txt"
+        return parse(until(path.read_text, seconds))
+
+    def ledger(self):
+        files = sorted((self.state / "ledger").glob("*.jsonl"))
+        return [json.loads(line) for path in files for line in path.read_text().splitlines()]
+
+    def stop(self):
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+        code = self.process.wait(20)
+        self.log.close()
+        return code
+
+
+def toml(value):
+    return str(value).lower() if isinstance(value, bool) else json.dumps(value)
+
+
+@contextlib.contextmanager
+def house(root, **machines):
+    shop = House(root, machines)
+    try:
+        yield shop
+        assert shop.stop() == 0
+        assert "Traceback" not in (root / "run.log").read_text()
+    finally:
+        if shop.process.poll() is None:
+            shop.process.kill()
+            shop.process.wait(5)
+        shop.log.close()
+
+
+def build(code=TapeCode.ISO, frame="7E1", baud=9600, **more):
+    return Build("stand-in", baud, Frame.parse(frame), TapeSettings(code=code), dc3=Dc3.WITH_PARITY, **more)
+
+
+def machine(control, code="iso", frame="7E1", baud=9600, start="now", **program):
+    return {
+        "line": {"port": control.path, "baud": baud, "frame": frame},
+        "tape": {"code": code},
+        "send": {"start_on": start},
+        "receive": {"silence_s": 0.5},
+        "program": {"lower_case": "keep", **program},
+    }
+
+
+def text(blocks, end="\r\n", opening="%"):
+    return end.join([opening, *blocks, "%", ""]).encode()
+
+
+def test_a_slow_control_with_a_small_memory_loses_nothing(tmp_path):
+    """12,000 characters at 9600 baud into 500 characters a second and a memory of 512: 0 lost, at most `ahead` after DC3."""
+    control = StandIn(build(reads_per_s=500))
+    with Yard(control), house(tmp_path, lathe=machine(control, start="dc1")) as shop:
+        shop.drop("lathe", "long.nc", text(LONG))
+        until(lambda: "waiting" in (shop.shop / "lathe" / "STATUS.txt").read_text())
+        control.read_in()
+        receipt = shop.receipt("lathe", "sent", "long.nc")
+        assert receipt.get("result") == "sent"
+        assert control.wait_for(lambda: 100 in numbers(control), 20)
+        figures = control.figures()
+        assert figures.lost == 0
+        assert figures.holds >= 3
+        assert max(figures.after_dc3) <= 8
+        stored = next(p for p in control.memory.programs.values())
+        assert list(stored.blocks) == LONG
+        sent = [r for r in shop.ledger() if r["event"] == "sent"]
+        assert sent[0]["wire_chars"] == len("\n".join(["%", *LONG, "%", ""]))
+
+
+def taken(control, chars):
+    return control.wait_for(lambda: control.figures().taken >= chars, 10)
+
+
+def numbers(control):
+    return {int("".join(c for c in str(number) if c.isdigit())) for number in control.memory.programs}
+
+
+def test_without_holds_the_line_is_busy(tmp_path):
+    control = StandIn(build())
+    blocks = LONG[:200] + LONG[-1:]
+    with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
+        shop.drop("lathe", "busy.nc", text(blocks))
+        shop.receipt("lathe", "sent", "busy.nc")
+        size = len("\n".join(["%", *blocks, "%", ""]))
+        assert control.wait_for(lambda: control.figures().taken >= size, 10)
+        assert control.figures().line_used(build().char_s) >= 0.98  # the bench holds 0.995 on a quiet machine
+
+
+ODD = {
+    "crlf.nc": (text(["O1", "M30"]), "O1\nM30\n"),
+    "cr.nc": (text(["O2", "M30"], "\r"), "O2\nM30\n"),
+    "tabs.nc": (text(["O3", "N1\tG00\tX1.", "M30"]), "O3\nN1\tG00\tX1.\nM30\n"),
+    "bom.nc": (b"\xef\xbb\xbf" + text(["O4", "M30"]), "O4\nM30\n"),
+    "blanks.nc": (text(["O5  ", "N1 X1.   ", "", "M30"]), "O5  \nN1 X1.   \n\nM30\n"),
+    "noend.nc": (b"%\nO6\nM30\n%", "O6\nM30\n"),
+    "semicolon.nc": (text(["O7;", "M30;"]), "O7;\nM30;\n"),
+    "sub.nc": (text(["O8", "M30"]) + b"\x1a\0\r\n", "O8\nM30\n"),
+    "several.nc": (text(["O0010", "M30", "O0011", "M99"]), "O0010\nM30\nO0011\nM99\n"),
+    "named.nc": (text(["N1 G00 X1.", "M30"], opening="%SHAFT"), "N1 G00 X1.\nM30\n"),
+}
+
+
+def test_odd_files_and_nist_programs_go_out_and_come_back_unchanged(tmp_path):
+    """Files as offices have them, and the four programs of NISTIR 6556 (vectors marked verified, text copy)."""
+    programs = {f"nist-{p['id']}.nc": ("\n".join(p["lines"]).encode(), "\n".join([*p["lines"], ""])) for p in NIST}
+    wires = {}
+    control = StandIn(build(baud=115200))
+    settings = machine(control, baud=115200)
+    with Yard(control), house(tmp_path, lathe=settings) as shop:
+        for name, (data, body) in {**ODD, **programs}.items():
+            before = control.figures().taken
+            shop.drop("lathe", name, data)
+            assert shop.receipt("lathe", "sent", name).get("sha256") == hashlib.sha256(data).hexdigest()
+            opening = "%SHAFT" if name == "named.nc" else "%"
+            wires[name] = f"{opening}\n{body}%\n"
+            wanted = before + len(wires[name])
+            assert taken(control, wanted)
+        sent = {r["file"]: r for r in shop.ledger() if r["event"] == "sent"}
+        for name, wire in wires.items():
+            coded = bytes(b | (b.bit_count() % 2) << 7 for b in wire.encode())
+            assert sent[name]["wire_sha256"] == hashlib.sha256(coded).hexdigest(), name
+        git = subprocess.run(
+            ["git", "--git-dir", str(shop.state / "library.git"), "fsck", "--strict"], capture_output=True, check=False
+        )
+        assert git.returncode == 0, git.stderr
+        assert shop.dncd("verify").returncode == 0
+
+
+def test_what_is_no_program_ends_in_a_receipt_or_is_left_alone(tmp_path):
+    control = StandIn(build())
+    with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
+        folder = shop.shop / "lathe" / "to-machine"
+        (tmp_path / "elsewhere.nc").write_bytes(text(["O9", "M30"]))
+        (folder / "link.nc").symlink_to(tmp_path / "elsewhere.nc")
+        (folder / "folder.nc").mkdir()
+        os.mkfifo(folder / "pipe.nc")
+        bad = {
+            "binary.nc": bytes(range(256)) * 40,
+            "zeros.nc": bytes(50_000_000),
+            "empty.nc": b"",
+            "two\nlines ..%2f.nc": b"%\nO1\n\x07\n%\n",
+        }
+        for name, data in bad.items():
+            shop.drop("lathe", name, data)
+        refused = shop.shop / "lathe" / "refused"
+        found = until(
+            lambda: len(list(refused.glob("*.receipt.txt"))) == len(bad) and list(refused.glob("*.receipt.txt"))
+        )
+        for path in found:
+            receipt = parse(path.read_text())
+            assert receipt.get("result") == "refused"
+            assert receipt.get("reason"), path
+        shop.drop("lathe", "good.nc", text(["O10", "M30"]))
+        assert shop.receipt("lathe", "sent", "good.nc").get("result") == "sent"
+        assert {p.name for p in folder.iterdir()} == {"link.nc", "folder.nc", "pipe.nc"}
+
+
+@pytest.mark.parametrize(("code", "frame"), [("iso", "7E1"), ("eia", "8N1")])
+def test_stop_in_the_middle_is_interrupted_with_receipt_and_ledger_line(tmp_path, code, frame):
+    control = StandIn(build(TapeCode(code), frame, 1200))
+    with Yard(control), house(tmp_path, lathe=machine(control, code, frame, 1200)) as shop:
+        shop.drop("lathe", "long.nc", text(LONG[:100]))
+        assert control.wait_for(lambda: control.figures().taken > 50, 20)
+        assert shop.stop() == 0
+        assert shop.receipt("lathe", "refused", "long.nc").get("result") == "interrupted"
+        assert [r["event"] for r in shop.ledger()][-2:] == ["interrupted", "stopped"]
+        assert (shop.shop / "lathe" / "refused" / "long.nc").read_bytes() == text(LONG[:100])
