@@ -107,8 +107,9 @@ class Service:
             self.loop.once(0.1)
         late = self.hands.finish(_STOP_S, self.loop.now)
         self.loop.once(0.0)
-        for station in self.stations.values():
+        for name, station in self.stations.items():
             station.close()
+            self._last_status(name)
         if late:
             self.log.warning("stopped with work unfinished", threads=late, next="the next start finishes or names it")
         self.office.note("stopped", reason="signal")
@@ -150,6 +151,16 @@ class Service:
             station.folder_trouble = f"STATUS.txt cannot be written: {error}"
 
         self.hands.notes.do(lambda: self.office.write_note(path, text), lambda _: None, failed)
+
+    def _last_status(self, name: str) -> None:
+        """STATUS.txt must not go on saying what was true once."""
+        when = utc_now().strftime("%Y-%m-%d %H:%M:%S UTC")
+        try:
+            self.office.write_note(
+                self.settings.shop.folder / name / "STATUS.txt", f"{name}\nat {when}\nstate: dncd does not run\n"
+            )
+        except OSError as error:
+            self.log.warning("STATUS.txt cannot be written", machine=name, what=str(error))
 
     def _summary(self) -> str:
         states = [station.state.value for station in self.stations.values()]

@@ -235,3 +235,4 @@ def test_stop_in_the_middle_is_interrupted_with_receipt_and_ledger_line(tmp_path
         assert shop.receipt("lathe", "refused", "long.nc").get("result") == "interrupted"
         assert [r["event"] for r in shop.ledger()][-2:] == ["interrupted", "stopped"]
         assert (shop.shop / "lathe" / "refused" / "long.nc").read_bytes() == text(LONG[:100])
+        assert "does not run" in (shop.shop / "lathe" / "STATUS.txt").read_text()

@@ -151,3 +151,15 @@ def test_codes_against_the_vectors():
                     assert coder(tape).encode(char.encode())[0] == int(row["hex"], 16), row
                     seen += 1
     assert seen > 90
+
+
+@pytest.mark.filterwarnings("ignore::SyntaxWarning", "ignore::DeprecationWarning")
+@pytest.mark.parametrize("tape", [ISO, EIA], ids=["iso", "eia"])
+def test_a_parser_from_outside_reads_the_same_words(tape):
+    """pygcode (PyPI), a G-code parser of its own: the same words before and after a round trip over the line."""
+    words = pytest.importorskip("pygcode").words.text2words
+    text = "".join(line for line in PROGRAM.splitlines(keepends=True) if "(" not in line)
+    before = [[str(word) for word in words(line)] for line in text.splitlines()]
+    after = [[str(word) for word in words(line)] for line in read(wire_of(text, tape), tape).text.splitlines()]
+    assert before == after
+    assert sum(map(len, before)) > 60

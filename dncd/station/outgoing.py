@@ -137,7 +137,7 @@ class Outgoing:
         first = self.offers.first()
         if self.settings.send.start_on is not StartOn.GO:
             raise NotDoneError(
-                f"a program starts here when {self.starts.wish()}",
+                f"no program waits for a go here; each waits for {self.starts.wish()}",
                 self.settings.name,
                 'Start it there, or set `send.start_on = "go"` for this machine',
             )
