@@ -323,7 +323,7 @@ def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[
     pairs += [("warning", warning) for warning in plan.warnings]
     if plan.began:
         pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
-        pairs += _wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds)
+        pairs += _wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
         pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
         pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
     pairs += [("note", note) for note in ended.notes]
@@ -359,6 +359,7 @@ def _in_wire(plan: InPlan) -> dict[str, Any]:
     }
 
 
-def _wire_pairs(chars: int, sha256: str, seconds: float) -> list[tuple[str, object]]:
-    rate = f", {chars / seconds:.0f} a second" if seconds > 0 else ""
+def _wire_pairs(chars: int, sha256: str, seconds: float, carried: int = -1) -> list[tuple[str, object]]:
+    """carried: characters that the line really took, where these are not all of the image."""
+    rate = f", {(chars if carried < 0 else carried) / seconds:.0f} a second" if seconds > 0 else ""
     return [("wire_chars", f"{chars}"), ("wire_sha256", sha256), ("took", f"{seconds:.1f} s{rate}")]

@@ -157,7 +157,9 @@ class Outgoing:
         offer = self.offers.get(name) if name else self.offers.first()
         if offer is None or not offer.waits or offer.checked is None:
             raise NotDoneError(
-                f"{name or 'nothing'} does not wait", self.settings.name, "Look at `dncd status` for what waits"
+                f"{name} does not wait" if name else "nothing waits and nothing is being sent",
+                self.settings.name,
+                "Look at `dncd status` for what waits",
             )
         checked = offer.checked
         offer.stage = Stage.TAKEN
