@@ -1,0 +1,375 @@
+"""What is wrong with port, cable or plug, in plain words, from the measures of a loopback test.
+
+The rules stand in the order in which they are tried, the surest first; each looks at what one fault alone does. What a
+passive plug cannot show is said as well: it reads a straight cable like a crossed one, and an open signal ground goes
+unseen until the cable has a control at its end.
+"""
+
+import enum
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.commissioning.loopback_measures import FEW, Echo, Follows, Measures, Plan, PlugAt
+from dncd.commissioning.pins import Line, pin_of
+
+
+class Trouble(enum.StrEnum):
+    """Stable names of what a test can find."""
+
+    NO_ECHO = "no-echo"
+    TXD_ON_CTS = "txd-on-cts"
+    TXD_ON_DSR = "txd-on-dsr"
+    RTS_ON_RXD = "rts-on-rxd"
+    DTR_ON_RXD = "dtr-on-rxd"
+    TXD_SHORTED = "txd-shorted-to-a-handshake-output"
+    OUTPUTS_JOINED = "rts-and-dtr-joined"
+    HANDSHAKE_SWAPPED = "handshake-swapped"
+    CTS_FOLLOWS_DTR = "cts-follows-dtr"
+    DSR_FOLLOWS_RTS = "dsr-follows-rts"
+    NO_HANDSHAKE = "no-handshake"
+    NO_CTS = "no-cts"
+    NO_DTR = "no-dsr-and-no-dcd"
+    NO_DSR = "no-dsr"
+    NO_DCD = "no-dcd"
+    STUCK_ON = "stuck-on"
+    HALF_RATE = "half-rate"
+    RATE_OFF = "rate-off"
+    SOFT_FLOW = "soft-flow"
+    SEVEN_BITS = "seven-bits"
+    BIT_STUCK = "bit-stuck"
+    LINE_ENDS_CHANGED = "line-ends-changed"
+    VALUE_EATEN = "value-eaten"
+    DOUBLED = "doubled"
+    LOOSE = "loose-contact"
+    NOISE = "noise"
+    CAPACITANCE = "capacitance"
+    OVERRUN = "overrun"
+    DAMAGED = "damaged"
+    LATE = "late-echo"
+    LINES_UNREADABLE = "lines-unreadable"
+
+
+@dataclass(frozen=True, slots=True)
+class LineFinding:
+    """trouble: its stable name; what: what is wrong; look_at: what to look at or do next."""
+
+    trouble: Trouble
+    what: str
+    look_at: str
+
+    def __str__(self) -> str:
+        return f"{self.what}. {self.look_at}."
+
+
+_Rule = Callable[[Measures, Plan], tuple[LineFinding, ...]]
+
+
+def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    """All that is wrong, the weightiest first; empty where port, cable and plug are good."""
+    data = next((found for rule in _DATA_RULES if (found := rule(measures, plan))), ())
+    lines = _lines(measures, plan)
+    if any(one.trouble in _EXPLAIN_LINES for one in data):
+        lines = ()  # data and handshake that are crossed explain every line that does not follow
+    return (*data, *lines, *_late(measures, plan))
+
+
+def verdict(measures: Measures, plan: Plan) -> str:
+    """One sentence: what holds, with the figures."""
+    best = measures.best_baud
+    what = "Port" if plan.plug_at is PlugAt.PORT else "Port and cable"
+    if any(one.trouble not in _HARMLESS for one in findings(measures, plan)):
+        return f"{what}: not good" + (f"; every value comes back at {best} bits a second" if best else "")
+    rate = f"{measures.errors_per_million:.0f} errors in a million characters" if measures.soak.sent else "no long run"
+    return f"{what}: good at {best} bits a second, echo after {measures.delay_s * 1000:.0f} ms, {rate}"
+
+
+def _pins(plan: Plan, *lines: Line) -> str:
+    return " and ".join(f"pin {pin_of(line, plan.connector)} ({line.value})" for line in lines)
+
+
+def _where(plan: Plan) -> str:
+    return "the plug and the port" if plan.plug_at is PlugAt.PORT else "each wire of the cable and the plug at its end"
+
+
+def _first(measures: Measures) -> Echo:
+    return measures.rates[0].echo
+
+
+def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    """Data lines that end on handshake lines."""
+    echo = _first(measures)
+    strays = {name: any(look.strays for look in measures.lines[k : k + 1]) for name, k in (("RTS", 1), ("DTR", 2))}
+    if echo.right == 0 and measures.nuls.right > measures.nuls.sent // 2:
+        return (
+            LineFinding(
+                Trouble.TXD_SHORTED,
+                "Characters come back while RTS and DTR are off, and none while they are on: TXD touches one of them",
+                f"Look for a solder bridge between {_pins(plan, Line.TXD)} and {_pins(plan, Line.RTS, Line.DTR)}",
+            ),
+        )
+    if echo.right:
+        return ()
+    for name, trouble, lines in (
+        ("CTS", Trouble.TXD_ON_CTS, (Line.TXD, Line.CTS)),
+        ("DSR", Trouble.TXD_ON_DSR, (Line.TXD, Line.DSR)),
+        ("DCD", Trouble.TXD_ON_DSR, (Line.TXD, Line.DCD)),
+    ):
+        if name in measures.on_with_nuls:
+            return (
+                LineFinding(
+                    trouble,
+                    f"What is sent does not come back, it shows on {name}: the data pair and a handshake pair are swapped",
+                    f"Follow {_pins(plan, *lines)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
+                ),
+            )
+    for name, trouble, line in (("RTS", Trouble.RTS_ON_RXD, Line.RTS), ("DTR", Trouble.DTR_ON_RXD, Line.DTR)):
+        if strays[name]:
+            return (
+                LineFinding(
+                    trouble,
+                    f"Switching {name} on makes a break on RXD: {name} is wired to RXD",
+                    f"Follow {_pins(plan, line)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
+                ),
+            )
+    return ()
+
+
+def _echo(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    echo = _first(measures)
+    if echo.right or echo.damaged > echo.sent // 8:
+        return ()
+    return (
+        LineFinding(
+            Trouble.NO_ECHO,
+            "Nothing comes back: the path from TXD to RXD is open or shorted to ground",
+            f"Look at {_pins(plan, Line.TXD, Line.RXD)} in {_where(plan)}, and whether the plug joins the two",
+        ),
+    )
+
+
+def _lines(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    """Handshake inputs that do not follow their outputs."""
+    cts, dsr, dcd = (measures.follows(name) for name in ("cts", "dsr", "dcd"))
+    if Follows.UNKNOWN in {cts, dsr, dcd}:
+        return (
+            LineFinding(
+                Trouble.LINES_UNREADABLE,
+                "This port cannot tell its modem lines, so RTS, CTS, DTR, DSR and DCD were not tested",
+                "Use another port if the line needs rts/cts or dtr/dsr",
+            ),
+        )
+    if Follows.EITHER in {cts, dsr, dcd}:
+        return (
+            LineFinding(
+                Trouble.OUTPUTS_JOINED,
+                "Inputs come on with RTS as with DTR: the two outputs are joined",
+                f"Look for a bridge between {_pins(plan, Line.RTS, Line.DTR)} or between their inputs",
+            ),
+        )
+    found = [
+        LineFinding(
+            Trouble.STUCK_ON,
+            f"{line.value} is on whatever RTS and DTR do: it touches a supply or another line",
+            f"Look at {_pins(plan, line)} in {_where(plan)}",
+        )
+        for line, state in ((Line.CTS, cts), (Line.DSR, dsr), (Line.DCD, dcd))
+        if state is Follows.ALWAYS
+    ]
+    return (*found, *_wrong_output(cts, dsr, dcd, plan), *_open(cts, dsr, dcd, plan))
+
+
+def _wrong_output(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple[LineFinding, ...]:
+    cts_wrong, dsr_wrong = cts is Follows.DTR, Follows.RTS in {dsr, dcd}
+    if cts_wrong and dsr_wrong:
+        pins = f"{_pins(plan, Line.RTS, Line.CTS)} against {_pins(plan, Line.DTR, Line.DSR)}"
+        what = "CTS follows DTR and DSR follows RTS: the two handshake pairs are swapped"
+        return (LineFinding(Trouble.HANDSHAKE_SWAPPED, what, f"Look at {pins} in {_where(plan)}"),)
+    if cts_wrong:
+        what = "CTS follows DTR instead of RTS"
+        look = f"Look at {_pins(plan, Line.CTS, Line.RTS)} in {_where(plan)}"
+        return (LineFinding(Trouble.CTS_FOLLOWS_DTR, what, look),)
+    if dsr_wrong:
+        what = "DSR or DCD follows RTS instead of DTR"
+        look = f"Look at {_pins(plan, Line.DSR, Line.DTR)} in {_where(plan)}"
+        return (LineFinding(Trouble.DSR_FOLLOWS_RTS, what, look),)
+    return ()
+
+
+def _open(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple[LineFinding, ...]:
+    never = tuple(state is Follows.NEVER for state in (cts, dsr, dcd))
+    said = {
+        (True, True, True): (
+            Trouble.NO_HANDSHAKE,
+            "No handshake line follows: the plug or the cable joins the data lines only",
+            (Line.RTS, Line.CTS, Line.DTR, Line.DSR),
+        ),
+        (False, True, True): (
+            Trouble.NO_DTR,
+            "Neither DSR nor DCD follows DTR: DTR is open, or its loop is missing",
+            (Line.DTR, Line.DSR, Line.DCD),
+        ),
+        (True, False, False): (Trouble.NO_CTS, "CTS does not follow RTS", (Line.RTS, Line.CTS)),
+        (False, True, False): (Trouble.NO_DSR, "DSR does not follow DTR, though DCD does", (Line.DSR,)),
+        (False, False, True): (
+            Trouble.NO_DCD,
+            "DCD does not follow DTR, though DSR does (many plugs leave it open, and few controls need it)",
+            (Line.DCD,),
+        ),
+    }
+    if never not in said:
+        return tuple(
+            LineFinding(Trouble.NO_CTS, "CTS does not follow RTS", f"Look at {_pins(plan, Line.RTS, Line.CTS)}")
+            for _ in range(never[0])
+        )
+    trouble, what, lines = said[never]
+    return (LineFinding(trouble, what, f"Look at {_pins(plan, *lines)} in {_where(plan)}"),)
+
+
+HALF: Final = (0.4, 0.6)
+"""Measured rates, as shares of the nominal, that are called half."""
+
+OFF: Final = 0.12
+"""Share by which a measured rate may be off, beside what looks of 20 ms can make of it."""
+
+
+def _rate(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    test = measures.rates[0]
+    if test.measured_baud == 0 or test.echo.right < test.echo.sent // 2:
+        return ()
+    share = test.measured_baud / test.baud
+    span = test.echo.sent * 10 / test.baud
+    if HALF[0] <= share <= HALF[1]:
+        what = f"Characters come at half the rate that was set: {test.measured_baud:.0f} instead of {test.baud}"
+        look = "The port divides its clock by the wrong number: set twice the rate, or use another adaptor or driver"
+        return (LineFinding(Trouble.HALF_RATE, what, look),)
+    if abs(share - 1) > OFF + 0.02 / span:
+        what = f"Characters come at {test.measured_baud:.0f} bits a second where {test.baud} was set"
+        return (LineFinding(Trouble.RATE_OFF, what, "Use another port or adaptor: no control follows that clock"),)
+    return ()
+
+
+def _values(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    """Values that are changed, eaten or doubled as a rule: a driver's or an adaptor's doing, not the cable's."""
+    burst, singles = _first(measures), measures.singles
+    if not singles.sent or not burst.right:
+        return ()
+    if singles.damaged > 100 and singles.lost <= 2:
+        found = _stuck_bit(singles)
+        if found:
+            return found
+    changed, gone = Counter(singles.pairs), set(singles.gone)
+    if 0x13 in gone and (gone <= {0x11, 0x13} or len(gone) > 100):
+        return (
+            LineFinding(
+                Trouble.SOFT_FLOW,
+                "DC1 and DC3 do not come back, or DC3 stops the port: the driver or the adaptor acts on them itself",
+                "Switch XON/XOFF off in the adaptor or device server: dncd does it",
+            ),
+        )
+    if changed and set(changed) <= {(0x0D, 0x0A), (0x0A, 0x0D)}:
+        what = "CR and LF come back as each other: something on the way changes line ends"
+        return (LineFinding(Trouble.LINE_ENDS_CHANGED, what, "Set the port or device server to raw, eight bits"),)
+    if singles.added > singles.sent // 2:
+        what = "Every character comes back twice"
+        return (LineFinding(Trouble.DOUBLED, what, "Switch the local echo of the adaptor or device server off"),)
+    strange = gone | set(singles.extra)
+    back_to_back = set(burst.gone) | set(burst.extra)
+    if 0 < len(strange) <= 2 and strange <= back_to_back and burst.errors <= 4 and not singles.damaged + burst.damaged:
+        values = " and ".join(f"{value:02X}" for value in sorted(strange))
+        what = f"The value {values} is eaten or doubled, every other comes back"
+        return (LineFinding(Trouble.VALUE_EATEN, what, "Set the device server to binary (telnet doubles FF)"),)
+    return ()
+
+
+def _stuck_bit(singles: Echo) -> tuple[LineFinding, ...]:
+    bit = max(range(8), key=lambda k: singles.flips[k])
+    if singles.flips[bit] < 0.95 * singles.damaged or sum(singles.flips) > 1.1 * singles.flips[bit]:
+        return ()
+    if bit == 7:
+        what = "Bit 7 does not come back: the port works with seven bits or strips the parity"
+        return (LineFinding(Trouble.SEVEN_BITS, what, "Set the port or device server to eight bits without parity"),)
+    what = f"Bit {bit} never changes"
+    return (LineFinding(Trouble.BIT_STUCK, what, "The port's own circuit is faulty: use another"),)
+
+
+def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    """Damage that is no rule of the values."""
+    total = _first(measures) + measures.singles + measures.soak
+    if total.errors == 0 and measures.strays == 0:
+        return ()
+    first, singles = _first(measures), measures.singles
+    below = measures.rates[1:]
+    clean_below = bool(below) and below[-1].echo.errors == 0
+    lost_share = total.lost / max(1, total.errors)
+    bits = _worst_bits(total)
+    if measures.strays:
+        what = f"{measures.strays} characters came in {measures.quiet_s:g} s while nothing was sent: noise on the line"
+        return (LineFinding(Trouble.NOISE, what + bits, _NOISE_WORDS),)
+    burst = first + measures.soak
+    if singles.sent and singles.errors == 0 and burst.lost and not burst.damaged:
+        what = f"{burst.lost} of {burst.sent} characters back to back are lost, none by itself: the port cannot keep up"
+        return (LineFinding(Trouble.OVERRUN, what, "Use a port with a buffer, or a lower rate"),)
+    in_a_row = total.longest_lost >= LOOSE_RUN and lost_share > LOOSE_LOST
+    if in_a_row or (singles.lost and singles.damaged <= singles.lost * (1 - LOOSE_LOST)):
+        what = f"Characters are missing now and then, up to {total.longest_lost} in a row: a contact is loose"
+        look = f"Move {_where(plan)} while testing, and screw the connectors down"
+        return (LineFinding(Trouble.LOOSE, what, look),)
+    if clean_below and first.errors > FEW:
+        best = below[-1].baud
+        what = (
+            f"At {plan.baud} bits a second {first.errors} of {first.sent} are damaged, at {best} none: edges are slow"
+        )
+        look = "Use a shorter or low-capacitance cable, or the lower rate"
+        return (LineFinding(Trouble.CAPACITANCE, what + bits, look),)
+    what = f"{total.errors} of {total.sent} characters are damaged, at lower rates too"
+    if total.errors <= FEW and clean_below:
+        what = f"{total.errors} of {total.sent} characters are damaged now and then"
+    return (LineFinding(Trouble.NOISE, what + bits, _NOISE_WORDS),)
+
+
+LOOSE_RUN: Final = 4
+"""Characters lost in a row from which a contact is called loose: noise hits single ones."""
+
+LOOSE_LOST: Final = 0.7
+"""Share of the faults that are losses from which a contact is called loose: it makes silence, noise makes wrong ones.
+Characters sent by themselves show it; back to back, a UART stays out of step for a while after a gap."""
+
+_NOISE_WORDS: Final = (
+    "Join the shield at one end only, keep the cable away from drives and mains, and measure between the two grounds"
+)
+
+
+def _worst_bits(echo: Echo) -> str:
+    """`; bits 0 and 1 flip most`, where some do."""
+    if not any(echo.flips):
+        return ""
+    order = sorted(range(8), key=lambda bit: -echo.flips[bit])
+    worst = [bit for bit in order[:3] if echo.flips[bit] > sum(echo.flips) / 8] or order[:1]
+    return f"; bit{'s' if len(worst) > 1 else ''} {' and '.join(map(str, sorted(worst)))} flip{'s' * (len(worst) == 1)} most"
+
+
+LATE_S: Final = 0.1
+"""Seconds of echo delay from which it is worth a word: an adaptor takes 16 ms each way at most."""
+
+
+def _late(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    if measures.delay_s <= LATE_S:
+        return ()
+    what = f"The echo comes {measures.delay_s * 1000:.0f} ms late: a device server or a slow adaptor stands between"
+    look = "Set its packing time low; a control's stop is seen that much later, so use line.ahead with care"
+    return (LineFinding(Trouble.LATE, what, look),)
+
+
+_DATA_RULES: Final[tuple[_Rule, ...]] = (_crossed, _echo, _values, _rate, _damage)
+"""The first of these that finds something speaks: what comes after it would be its consequence."""
+
+_EXPLAIN_LINES: Final = {
+    Trouble.TXD_ON_CTS,
+    Trouble.TXD_ON_DSR,
+    Trouble.RTS_ON_RXD,
+    Trouble.DTR_ON_RXD,
+    Trouble.TXD_SHORTED,
+}
+_HARMLESS: Final = {Trouble.NO_DCD, Trouble.LATE, Trouble.LINES_UNREADABLE}

@@ -1,0 +1,224 @@
+"""What a loopback test measured: which input follows which output, what came back of what was sent, and how fast."""
+
+import enum
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from typing import Final
+
+from dncd.commissioning.pins import Connector
+from dncd.values import Modem, Signal
+
+
+class PlugAt(enum.StrEnum):
+    """Where the loopback plug sits."""
+
+    PORT = "at the port"
+    CABLE_END = "at the far end of the cable"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to test: baud: the machine's rate; lower: rates to step down to, falling; soak_s: seconds of the long run at
+    the best rate; connector: of the port, for the pin numbers in the findings."""
+
+    baud: int
+    plug_at: PlugAt = PlugAt.PORT
+    lower: tuple[int, ...] = (19200, 9600, 4800, 2400, 1200, 600, 300)
+    soak_s: float = 0.0
+    connector: Connector = Connector.DE9
+
+
+@dataclass(frozen=True, slots=True)
+class Came:
+    """One character that came: at: seconds; marked: whether the UART marked it."""
+
+    at: float
+    byte: int
+    marked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LinesLook:
+    """The inputs under one setting of the outputs, and how many characters came when the outputs changed."""
+
+    rts: Signal
+    dtr: Signal
+    modem: Modem
+    strays: int
+
+
+class Follows(enum.Enum):
+    """What an input does as RTS and DTR are switched."""
+
+    RTS = "follows RTS"
+    DTR = "follows DTR"
+    EITHER = "follows either"
+    NEVER = "never comes on"
+    ALWAYS = "is always on"
+    OTHERWISE = "follows no rule"
+    UNKNOWN = "cannot be read"
+
+
+SWITCHED: Final = ((Signal.OFF, Signal.OFF), (Signal.ON, Signal.OFF), (Signal.OFF, Signal.ON), (Signal.ON, Signal.ON))
+"""(RTS, DTR) in the order in which they are tried."""
+
+_MEANINGS: Final[dict[tuple[int, ...], Follows]] = {
+    (0, 1, 0, 1): Follows.RTS,
+    (0, 0, 1, 1): Follows.DTR,
+    (0, 1, 1, 1): Follows.EITHER,
+    (0, 0, 0, 0): Follows.NEVER,
+    (1, 1, 1, 1): Follows.ALWAYS,
+}
+
+
+def follows(inputs: Iterable[Signal]) -> Follows:
+    """What an input follows, from its state under each setting of `SWITCHED`."""
+    states = tuple(inputs)
+    if Signal.UNKNOWN in states or len(states) != len(SWITCHED):
+        return Follows.UNKNOWN
+    return _MEANINGS.get(tuple(state.value for state in states), Follows.OTHERWISE)
+
+
+@dataclass(frozen=True, slots=True)
+class Echo:
+    """What came back of what was sent: right, damaged, lost and added characters; marked: by the UART; flips: how often
+    each bit (0 lowest) was turned over in damaged ones; longest_lost: most characters lost in a row; last_right: index
+    behind the last right one; pairs: (sent, came) of the damaged ones, at most `PAIRS`; gone: values of the lost ones."""
+
+    sent: int
+    right: int
+    damaged: int
+    lost: int
+    added: int
+    marked: int
+    flips: tuple[int, ...]
+    longest_lost: int
+    last_right: int
+    pairs: tuple[tuple[int, int], ...]
+    gone: tuple[int, ...]
+    extra: tuple[int, ...]
+
+    @property
+    def errors(self) -> int:
+        """Characters that did not come back as they were sent."""
+        return self.damaged + self.lost + self.added
+
+    def __add__(self, other: "Echo") -> "Echo":
+        return Echo(
+            self.sent + other.sent,
+            self.right + other.right,
+            self.damaged + other.damaged,
+            self.lost + other.lost,
+            self.added + other.added,
+            self.marked + other.marked,
+            tuple(a + b for a, b in zip(self.flips, other.flips, strict=True)),
+            max(self.longest_lost, other.longest_lost),
+            self.sent + other.last_right if other.right else self.last_right,
+            (self.pairs + other.pairs)[:PAIRS],
+            (self.gone + other.gone)[:PAIRS],
+            (self.extra + other.extra)[:PAIRS],
+        )
+
+
+PAIRS: Final = 512
+"""Most damaged characters that are kept one by one."""
+
+FEW: Final = 6
+"""Damaged characters of one burst up to which chance alone may make the next rate clean: the rate is not at fault."""
+
+NO_ECHO: Final = Echo(0, 0, 0, 0, 0, 0, (0,) * 8, 0, 0, (), (), ())
+
+
+def compare(sent: bytes, came: Sequence[Came]) -> Echo:
+    """What came back against what was sent, however much is missing or too much in between."""
+    got = bytes(one.byte for one in came)
+    marked = sum(one.marked for one in came)
+    if got == sent:
+        return Echo(len(sent), len(sent), 0, 0, 0, marked, (0,) * 8, 0, len(sent), (), (), ())
+    right = last_right = longest = 0
+    flips = [0] * 8
+    pairs: list[tuple[int, int]] = []
+    gone: list[int] = []
+    extra: list[int] = []
+    for kind, a, b, c, d in SequenceMatcher(None, sent, got, autojunk=False).get_opcodes():
+        if kind == "equal":
+            right += b - a
+            last_right = b
+            continue
+        both = min(b - a, d - c)
+        for k in range(both):
+            pairs.append((sent[a + k], got[c + k]))
+            for bit in range(8):
+                flips[bit] += (sent[a + k] ^ got[c + k]) >> bit & 1
+        gone += sent[a + both : b]
+        extra += got[c + both : d]
+        longest = max(longest, b - a - both)
+    return Echo(
+        len(sent),
+        right,
+        len(pairs),
+        len(gone),
+        len(extra),
+        marked,
+        tuple(flips),
+        longest,
+        last_right,
+        tuple(pairs[:PAIRS]),
+        tuple(gone[:PAIRS]),
+        tuple(extra[:PAIRS]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RateTest:
+    """Every byte value sent back to back at one rate. measured_baud: from the time between first and last echo, 0 where
+    too little came to measure."""
+
+    baud: int
+    echo: Echo
+    measured_baud: float
+
+
+def measured_rate(came: Sequence[Came]) -> float:
+    """Bits a second at which ten-bit characters came, from the first look to the last; 0 where it cannot be told."""
+    if not came:
+        return 0.0
+    first, last = came[0].at, came[-1].at
+    behind = sum(1 for one in came if one.at > first)
+    return 10 * behind / (last - first) if last > first else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """All that was measured. lines: under each setting of the outputs; on_with_nuls: inputs (`CTS`, `DSR`, `DCD`) that came
+    on while NULs were sent and the outputs were off; nuls: the echo of those; strays: characters that came while nothing
+    was sent; delay_s: middle echo delay of single characters, -1 where none came; rates: the machine's rate first, then
+    the lower ones that were tried; singles: every value sent by itself, where the first rate was not clean; soak: the
+    long run at `soak_baud`."""
+
+    lines: tuple[LinesLook, ...]
+    on_with_nuls: frozenset[str]
+    nuls: Echo
+    strays: int
+    quiet_s: float
+    delay_s: float
+    rates: tuple[RateTest, ...]
+    singles: Echo
+    soak: Echo
+    soak_baud: int
+
+    def follows(self, name: str) -> Follows:
+        """What the input `cts`, `dsr` or `dcd` follows."""
+        return follows(getattr(look.modem, name) for look in self.lines)
+
+    @property
+    def best_baud(self) -> int:
+        """The highest rate at which every value came back; 0 if there was none."""
+        return max((test.baud for test in self.rates if test.echo.errors == 0), default=0)
+
+    @property
+    def errors_per_million(self) -> float:
+        """Of the long run, or of the first rate where there was none."""
+        echo = self.soak if self.soak.sent else self.rates[0].echo if self.rates else NO_ECHO
+        return 1e6 * echo.errors / echo.sent if echo.sent else 0.0

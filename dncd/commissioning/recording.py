@@ -1,0 +1,180 @@
+"""A recording of a line: what went each way, when, and what the modem lines did; as lines of text that anybody can read.
+
+    dncd-recording 1
+    # machine gang-lathe
+    # began 2026-11-25T12:00:00Z
+    # line 4800 7E2 iso
+    0.000000 lines rts=on dtr=on cts=on dsr=on dcd=off
+    1.250431 < 11
+    1.261002 > A5 8D 0A
+    1.502210 < 4F 30!
+    9.000000 note the operator pressed PUNCH
+
+The first line names the format and its version. `#` lines say what was recorded, by key. Then one entry a line: seconds
+since the beginning with six decimals, never falling; `<` bytes from the control, `>` bytes to it, in hex, each with `!` if
+the UART marked it; `lines` for the modem lines; `note` for a word. A recording that was cut off keeps what came before: a
+last line without its newline is left out.
+"""
+
+import enum
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Final
+
+from dncd.errors import DncdError
+from dncd.values import Modem, Signal, printable
+
+FIRST_LINE: Final = "dncd-recording 1"
+
+BYTES_A_LINE: Final = 32
+"""Most bytes of one entry, so that a line stays readable in a terminal."""
+
+
+class RecordingError(DncdError):
+    """A file is no recording, or a line of it cannot be read."""
+
+    code = "recording"
+
+
+class Way(enum.StrEnum):
+    """Which way bytes went."""
+
+    FROM_CONTROL = "<"
+    TO_CONTROL = ">"
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """Bytes that passed: at: seconds since the beginning; marked: indexes of those that the UART marked."""
+
+    at: float
+    way: Way
+    data: bytes
+    marked: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """The modem lines as they stood from `at` on: dncd's outputs and the control's."""
+
+    at: float
+    rts: Signal
+    dtr: Signal
+    modem: Modem
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A word about what happened."""
+
+    at: float
+    text: str
+
+
+Entry = Passed | Lines | Note
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A whole recording: what the head says, by key, and the entries in their order."""
+
+    head: dict[str, str] = field(default_factory=dict)
+    entries: tuple[Entry, ...] = ()
+
+
+def head_lines(head: dict[str, str]) -> str:
+    """The beginning of a recording. Keys: small letters and `-`; values: one line each."""
+    return "".join(f"{line}\n" for line in [FIRST_LINE, *(f"# {key} {_one_line(text)}" for key, text in head.items())])
+
+
+def entry_lines(entry: Entry) -> str:
+    """An entry as it is written, with its newline; more than `BYTES_A_LINE` bytes make more lines of the same instant."""
+    at = f"{entry.at:.6f}"
+    match entry:
+        case Passed(_, way, data, marked):
+            pieces = [range(first, min(first + BYTES_A_LINE, len(data))) for first in range(0, len(data), BYTES_A_LINE)]
+            bad = frozenset(marked)
+            words = [" ".join(f"{data[k]:02X}" + ("!" if k in bad else "") for k in piece) for piece in pieces]
+            return "".join(f"{at} {way.value} {word}\n" for word in words)
+        case Lines(_, rts, dtr, modem):
+            states = {"rts": rts, "dtr": dtr, "cts": modem.cts, "dsr": modem.dsr, "dcd": modem.dcd}
+            return f"{at} lines {' '.join(f'{name}={state.name.lower()}' for name, state in states.items())}\n"
+        case Note(_, text):
+            return f"{at} note {_one_line(text)}\n"
+
+
+def _one_line(text: str) -> str:
+    return printable(" ".join(text.split()))
+
+
+_HEAD: Final = re.compile(r"# ([a-z-]+) (.*)")
+_ENTRY: Final = re.compile(r"(\d+\.\d{6}) (<|>|lines|note)(?: (.*))?")
+_BYTES: Final = re.compile(r"[0-9A-F]{2}!?(?: [0-9A-F]{2}!?)*")
+_LINES: Final = re.compile(r"rts=(\w+) dtr=(\w+) cts=(\w+) dsr=(\w+) dcd=(\w+)")
+
+
+def read_recording(lines: Iterable[str], name: str) -> Recording:
+    """A recording from its lines, each with its newline; name: of the file, for errors.
+
+    RecordingError names the line, from 1. A last line without its newline was cut off and is left out.
+    """
+    head: dict[str, str] = {}
+    entries: list[Entry] = []
+    begun = False
+    for number, line in enumerate(lines, 1):
+        if not line.endswith("\n"):
+            break
+        text = line.rstrip("\r\n")
+        if not begun:
+            if text != FIRST_LINE:
+                raise RecordingError(
+                    f"the first line is not {FIRST_LINE!r}",
+                    f"{name}, line 1",
+                    "Give a file that `--record` has written",
+                )
+            begun = True
+        elif said := _HEAD.fullmatch(text):
+            head[said[1]] = said[2]
+        elif text:
+            entries.append(_entry(text, f"{name}, line {number}"))
+            if len(entries) > 1 and entries[-1].at < entries[-2].at:
+                raise RecordingError("time goes backwards", f"{name}, line {number}", "Put the lines in order again")
+    if not begun:
+        raise RecordingError("the file is empty", name, "Give a file that `--record` has written")
+    return Recording(head, tuple(entries))
+
+
+def _entry(text: str, where: str) -> Entry:
+    found = _ENTRY.fullmatch(text)
+    at, kind, rest = (float(found[1]), found[2], found[3] or "") if found else (0.0, "", "")
+    if kind == "note":
+        return Note(at, rest)
+    if kind == "lines" and (states := _LINES.fullmatch(rest)):
+        known = {signal.name.lower(): signal for signal in Signal}
+        if all(state in known for state in states.groups()):
+            rts, dtr, cts, dsr, dcd = (known[state] for state in states.groups())
+            return Lines(at, rts, dtr, Modem(cts, dsr, dcd))
+    if kind in {way.value for way in Way} and _BYTES.fullmatch(rest):
+        words = rest.split(" ")
+        marked = tuple(k for k, word in enumerate(words) if word.endswith("!"))
+        return Passed(at, Way(kind), bytes(int(word[:2], 16) for word in words), marked)
+    raise RecordingError(
+        f"cannot read {printable(text[:60])!r}", where, "Look how the lines about it are written, or take this one out"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a receiver is fed: data that came from the control at `at` seconds, with the marked indexes."""
+
+    at: float
+    data: bytes
+    marked: tuple[int, ...]
+
+
+def replayed(entries: Iterable[Entry], way: Way = Way.FROM_CONTROL) -> Iterator[Replayed]:
+    """What went one way, at the instants of the recording: feed it to a receiver, or to `finding`, by a clock that moves."""
+    for entry in entries:
+        if isinstance(entry, Passed) and entry.way is way:
+            yield Replayed(entry.at, entry.data, entry.marked)

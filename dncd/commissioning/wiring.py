@@ -1,0 +1,175 @@
+"""The cable between a port and a control: which pins to join for a flow setting, how long it may be, what to heed.
+
+Both ends are DTE, so the cable is a null modem. `nullmodem.csv` has the same wires with their sources (three pages on
+null modems; the tie of DCD in the loopback plug is from memory). Drawn and printed by `wiring_drawing` and `wiring_page`.
+"""
+
+import enum
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.commissioning.pins import Connector, Line, pin_of
+from dncd.values import Flow
+
+
+class End(enum.StrEnum):
+    """An end of the cable."""
+
+    NEAR = "dncd's port"
+    FAR = "the control"
+
+
+class Variant(enum.StrEnum):
+    """FULL: every handshake line crossed. THREE_WIRE: data and ground only, handshake looped at each end."""
+
+    FULL = "full handshake"
+    THREE_WIRE = "three wires with local loops"
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A pin of one end: its circuit and its number (0 is the shell)."""
+
+    end: End
+    line: Line
+    pin: int
+
+
+@dataclass(frozen=True, slots=True)
+class Join:
+    """Two contacts that a wire, or a bridge inside a plug, joins."""
+
+    a: Contact
+    b: Contact
+
+    @property
+    def is_bridge(self) -> bool:
+        """Whether it stays inside one plug."""
+        return self.a.end is self.b.end
+
+
+@dataclass(frozen=True, slots=True)
+class Cable:
+    """A cable as the wires that make it, and what its connectors are."""
+
+    near: Connector
+    far: Connector
+    variant: Variant
+    joins: tuple[Join, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Plug:
+    """A loopback plug: pairs of pins that are joined, each with its circuits."""
+
+    connector: Connector
+    joins: tuple[tuple[Line, Line], ...]
+
+    @property
+    def pins(self) -> tuple[tuple[int, int], ...]:
+        """The joined pins by number."""
+        return tuple((pin_of(a, self.connector), pin_of(b, self.connector)) for a, b in self.joins)
+
+
+_CROSSED: Final = ((Line.TXD, Line.RXD), (Line.RXD, Line.TXD), (Line.GND, Line.GND))
+"""(near, far) circuits that every null modem joins."""
+
+_HANDSHAKE: Final = (
+    (Line.RTS, Line.CTS),
+    (Line.CTS, Line.RTS),
+    (Line.DTR, Line.DSR),
+    (Line.DTR, Line.DCD),
+    (Line.DSR, Line.DTR),
+    (Line.DCD, Line.DTR),
+)
+"""(near, far) circuits that a full null modem joins besides."""
+
+_LOOPS: Final = ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR), (Line.DTR, Line.DCD))
+"""Circuits that are bridged at each end of a three-wire cable, and in a loopback plug."""
+
+
+def variant_for(flow: Flow) -> Variant:
+    """The cable for a flow setting: hardware flow needs every line crossed, because on a three-wire cable a port sees its
+    own RTS on CTS and never stops (standards on null modems; contract, section 2)."""
+    return Variant.FULL if flow in {Flow.RTS_CTS, Flow.DTR_DSR} else Variant.THREE_WIRE
+
+
+def cable(near: Connector, far: Connector, variant: Variant) -> Cable:
+    """The wires of a null modem between these connectors. The shield is not among them: see `CAUTIONS`."""
+    wires = _CROSSED + (_HANDSHAKE if variant is Variant.FULL else ())
+    joins = [Join(_contact(End.NEAR, a, near), _contact(End.FAR, b, far)) for a, b in wires]
+    if variant is Variant.THREE_WIRE:
+        for end, connector in ((End.NEAR, near), (End.FAR, far)):
+            joins += [Join(_contact(end, a, connector), _contact(end, b, connector)) for a, b in _LOOPS]
+    return Cable(near, far, variant, tuple(joins))
+
+
+def loopback_plug(connector: Connector) -> Plug:
+    """A plug that brings every output back: TXD to RXD, RTS to CTS, DTR to DSR and DCD."""
+    return Plug(connector, ((Line.TXD, Line.RXD), *_LOOPS))
+
+
+def _contact(end: End, line: Line, connector: Connector) -> Contact:
+    return Contact(end, line, pin_of(line, connector))
+
+
+STANDARD_METRES: Final = 15.0
+"""Longest cable of the standard, 50 ft (verified in an adaptor manual), up to its highest rate."""
+
+STANDARD_BAUD: Final = 20_000
+"""Highest rate of the standard in bits a second (verified, same page)."""
+
+STANDARD_PF: Final = 2500.0
+"""Most capacitance that a driver is asked to bear, in picofarads (verified on one page; from revision D on: memory)."""
+
+LOW_CAPACITANCE_METRES: Final = 300.0
+"""Longest low-capacitance cable (verified on one page)."""
+
+CABLE_PF_PER_M: Final = STANDARD_PF / STANDARD_METRES
+"""Capacitance of a cable a metre, in picofarads, at which both limits are one (arithmetic: 167 pF)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """metres: the longest cable; because: why, in one sentence."""
+
+    metres: float
+    because: str
+
+
+def longest_cable(baud: int, pf_per_m: float = CABLE_PF_PER_M) -> Length:
+    """The longest cable at this rate, in metres, for a cable of this capacitance a metre (picofarads).
+
+    Up to 20,000 bits a second the standard's 15 m, or the length at which the cable has 2500 pF where its capacitance is
+    known to be lower, at most 300 m. Above, the standard has no figure: the capacitance may then be smaller in proportion
+    to the bit (derived, no source).
+    """
+    metres = min(STANDARD_PF / pf_per_m, LOW_CAPACITANCE_METRES)
+    limit = f"{STANDARD_PF:g} pF" + (
+        " and 15 m (50 ft)" if pf_per_m == CABLE_PF_PER_M else f" at {pf_per_m:g} pF a metre"
+    )
+    if baud <= STANDARD_BAUD:
+        return Length(round(metres, 1), f"the standard's limit up to 20,000 bits a second is {limit}")
+    metres *= STANDARD_BAUD / baud
+    return Length(
+        round(metres, 1),
+        f"the standard ends at 20,000 bits a second with {limit}; above, the limit shrinks with the bit (derived)",
+    )
+
+
+CAUTIONS: Final = (
+    "Switch off and unplug the computer, and switch off the machine, before you join or part a connector.",
+    "Mains wiring, and anything inside the machine's cabinet, is for licensed people.",
+    "Ground and shield follow the local code: join the shield at one end only, dncd's, and leave it"
+    " open and insulated at the control unless its maker says otherwise.",
+    "Pin 5 of a DE-9 and pin 7 of a DB-25 are the signal ground: they carry no protective earth and replace none.",
+    "Measure before you join: more than 1 V between the two signal grounds means an isolating converter is needed, not a"
+    " cable (common practice).",
+    "Pin numbers are moulded into the face of the connector; from the side of the solder they run the other way round.",
+    "Some controls put power, or other signals, on spare pins of a DB-25: join only the pins that are drawn.",
+)
+"""What to heed when making the cable (standards 3.3 and common practice)."""
+
+THREE_WIRE_NOTE: Final = (
+    "On a three-wire cable each port sees its own RTS on CTS: hardware flow control can never stop the sender."
+)

@@ -1,0 +1,283 @@
+"""Cables and plugs against pinout.csv and nullmodem.csv (sources and marks in their rows), and each drawing followed."""
+
+import csv
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from itertools import product
+from pathlib import Path
+
+import pytest
+
+from dncd.commissioning.pins import PINS, Connector, Direction, Line, line_at, pin_of
+from dncd.commissioning.wiring import (
+    CAUTIONS,
+    THREE_WIRE_NOTE,
+    Cable,
+    End,
+    Variant,
+    cable,
+    longest_cable,
+    loopback_plug,
+    variant_for,
+)
+from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, wire_count
+from dncd.commissioning.wiring_page import COLUMNS, Order, wiring_page, wiring_text
+from dncd.values import Flow
+
+VECTORS = Path(__file__).parent / "vectors"
+PINOUT = list(csv.DictReader((VECTORS / "pinout.csv").read_text("utf-8").splitlines()))
+NULLMODEM = list(csv.DictReader((VECTORS / "nullmodem.csv").read_text("utf-8").splitlines()))
+
+CABLES = list(product(Connector, Connector, Variant))
+VARIANT_NAMES = {"full": Variant.FULL, "three-wire-local-loop": Variant.THREE_WIRE}
+
+Joined = frozenset[str]
+"""Two contacts that are joined, as `A3` (near) and `B2` (far)."""
+
+
+def rows_of(variant: str, connector: str) -> set[Joined]:
+    return {
+        frozenset({row["from"], row["to"]})
+        for row in NULLMODEM
+        if row["variant"] == variant and row["connector"] == connector
+    }
+
+
+def named(end: End, pin: int) -> str:
+    return f"{'A' if end is End.NEAR else 'B'}{pin}"
+
+
+def joins_of(made: Cable) -> set[Joined]:
+    return {frozenset({named(join.a.end, join.a.pin), named(join.b.end, join.b.pin)}) for join in made.joins}
+
+
+def nets(joins: set[Joined]) -> set[frozenset[str]]:
+    """The contacts that hang together."""
+    found: list[set[str]] = []
+    for join in joins:
+        touching = [net for net in found if net & join]
+        found = [net for net in found if net not in touching] + [set(join).union(*touching)]
+    return {frozenset(net) for net in found}
+
+
+def test_every_pin_is_the_published_one() -> None:
+    """pinout.csv: three pages that agree (verified)."""
+    assert len(PINOUT) == len(PINS) == 10
+    for row in PINOUT:
+        pin = next(pin for pin in PINS if pin.line.value == row["signal"])
+        assert (pin.de9 or "", pin.db25) == (int(row["de9"]) if row["de9"] else "", int(row["db25"]))
+        assert (pin.direction.value, pin.v24, pin.eia) == (
+            row["direction_dte"],
+            row["v24_circuit"],
+            row["eia232_circuit"],
+        )
+        assert pin.name == row["name"]
+        for connector in Connector:
+            assert line_at(pin_of(pin.line, connector), connector) is pin.line
+
+
+@pytest.mark.parametrize(("variant", "connector"), list(product(VARIANT_NAMES, ["DE9", "DB25"])))
+def test_cables_between_equal_connectors_are_the_published_ones(variant: str, connector: str) -> None:
+    both = Connector[connector]
+    expected = rows_of(variant, connector)
+    assert len(expected) >= 9
+    assert joins_of(cable(both, both, VARIANT_NAMES[variant])) == expected
+
+
+def test_the_cable_from_nine_to_twenty_five_is_the_published_one() -> None:
+    expected = rows_of("de9-to-db25-null", "DE9(A)-DB25(B)")
+    assert len(expected) == 9
+    assert joins_of(cable(Connector.DE9, Connector.DB25, Variant.FULL)) == expected
+
+
+@pytest.mark.parametrize("connector", ["DE9", "DB25"])
+def test_plugs_are_the_published_ones(connector: str) -> None:
+    """The tie of DCD is from memory, the rest verified (nullmodem.csv)."""
+    expected = rows_of("loopback-plug", connector)
+    assert {frozenset({str(a), str(b)}) for a, b in loopback_plug(Connector[connector]).pins} == expected
+
+
+@pytest.mark.parametrize(("near", "far", "variant"), CABLES)
+def test_every_cable_joins_outputs_to_inputs_alone(near: Connector, far: Connector, variant: Variant) -> None:
+    """No net has two outputs (they would fight) and every input of the drawn ones has exactly one (EIA-232)."""
+    direction = {pin.line: pin.direction for pin in PINS}
+    for net in nets(joins_of(cable(near, far, variant))):
+        lines = [line_at(int(contact[1:]), near if contact[0] == "A" else far) for contact in net]
+        outs = [line for line in lines if direction[line] is Direction.OUT]
+        assert len(outs) == (0 if Line.GND in lines else 1)
+
+
+def test_hardware_flow_gets_every_line_crossed() -> None:
+    """A three-wire cable shows a port its own RTS on CTS (standards, 3.3): it can hold nothing."""
+    assert {flow: variant_for(flow) for flow in Flow} == {
+        Flow.XON_XOFF: Variant.THREE_WIRE,
+        Flow.NONE: Variant.THREE_WIRE,
+        Flow.RTS_CTS: Variant.FULL,
+        Flow.DTR_DSR: Variant.FULL,
+    }
+
+
+# --- the drawings, followed by finger --------------------------------------------------------------------------------
+
+SIDES = {
+    "-": ((0, 1), (0, -1)),
+    "|": ((1, 0), (-1, 0)),
+    "+": ((0, 1), (0, -1), (1, 0), (-1, 0)),
+    "o": ((0, 1), (0, -1)),
+}
+"""Which way a wire leaves each sign, as (rows, columns)."""
+
+
+def follow(drawing: str) -> tuple[set[frozenset[str]], dict[str, str]]:
+    """The nets of the drawing's contacts, by following its wires; and the circuit written beside each contact."""
+    grid = drawing.splitlines()
+
+    def sign(row: int, column: int) -> str:
+        return grid[row][column] if 0 <= row < len(grid) and 0 <= column < len(grid[row]) else " "
+
+    labels = dict(contacts(grid))
+    found: set[frozenset[str]] = set()
+    for start in labels:
+        seen, open_ends = {start}, [start]
+        while open_ends:
+            row, column = open_ends.pop()
+            for down, right in SIDES[sign(row, column)]:
+                there = (row + down, column + right)
+                if there not in seen and (-down, -right) in SIDES.get(sign(*there), ()):
+                    seen.add(there)
+                    open_ends.append(there)
+        found.add(frozenset(labels[place].split()[0] for place in seen if place in labels))
+    return found, dict(label.split() for label in labels.values())
+
+
+def contacts(grid: list[str]) -> Iterator[tuple[tuple[int, int], str]]:
+    """Each `o` that has a pin number beside it: its place, and `A3 TXD`."""
+    for row, line in enumerate(grid):
+        for column, sign in enumerate(line):
+            if sign != "o":
+                continue
+            before, after = line[:column].split(), line[column + 1 :].split()
+            if len(before) == 2 and before[1].isdigit() and line[column - 1] == " ":
+                yield (row, column), f"A{before[1]} {before[0]}"
+            elif len(after) == 2 and after[0].isdigit() and line[column + 1] == " " and line[column - 1] == "-":
+                yield (row, column), f"B{after[0]} {after[1]}"
+
+
+@pytest.mark.parametrize(("near", "far", "variant"), CABLES)
+def test_the_drawing_has_the_wires_of_the_cable(near: Connector, far: Connector, variant: Variant) -> None:
+    made = cable(near, far, variant)
+    found, circuits = follow(draw_cable(made))
+    assert found == nets(joins_of(made))
+    for contact, circuit in circuits.items():
+        assert line_at(int(contact[1:]), near if contact[0] == "A" else far).value == circuit
+
+
+@pytest.mark.parametrize("connector", list(Connector))
+def test_the_drawing_of_a_plug_has_its_bridges(connector: Connector) -> None:
+    plug = loopback_plug(connector)
+    found, circuits = follow(draw_plug(plug))
+    assert found == nets({frozenset({f"A{a}", f"A{b}"}) for a, b in plug.pins})
+    assert len(circuits) == 7
+
+
+def test_a_drawing_with_a_wire_missing_is_noticed() -> None:
+    made = cable(Connector.DE9, Connector.DE9, Variant.FULL)
+    drawing = draw_cable(made)
+    cut = drawing.replace("-----o 2    RXD", "- ---o 2    RXD", 1)
+    assert cut != drawing
+    assert follow(cut)[0] != nets(joins_of(made))
+
+
+# --- text and page ---------------------------------------------------------------------------------------------------
+
+ORDERS = [Order("gang-lathe", "Gang lathe, bay 2", 4800, Flow.XON_XOFF), Order("bore-mill", "", 38400, Flow.RTS_CTS)]
+
+
+class Page(HTMLParser):
+    """What a browser would show: table rows, preformatted pieces, all text; and that every tag is closed."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.rows: list[list[str]] = []
+        self.drawings: list[str] = []
+        self.words: list[str] = []
+        self.links: list[str] = []
+        self.stack: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.links += [value or "" for name, value in attrs if name in {"src", "href"}]
+        if tag == "meta":
+            return
+        self.stack.append(tag)
+        if tag == "tr":
+            self.rows.append([])
+        elif tag == "td":
+            self.rows[-1].append("")
+        elif tag == "pre":
+            self.drawings.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.stack.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+        if self.stack and self.stack[-1] == "td":
+            self.rows[-1][-1] += data
+        elif self.stack and self.stack[-1] == "pre":
+            self.drawings[-1] += data
+
+
+@pytest.mark.parametrize("order", ORDERS, ids=lambda order: order.machine)
+def test_the_page_shows_the_same_wires_and_stands_alone(order: Order) -> None:
+    text = wiring_page(order)
+    page = Page(text)
+    assert page.stack == []
+    assert page.links == []
+    assert "url(" not in text
+    assert "http" not in text
+    assert follow(page.drawings[0])[0] == nets(joins_of(order.cable))
+    ends = {f"port {order.near.value}": "A", f"control {order.far.value}": "B"}
+    rows = set()
+    for row in page.rows:
+        if len(row) == 4:
+            parts = [cell.split(" pin ") for cell in row[:2]]
+            rows.add(frozenset(ends[side] + pin.split()[0] for side, pin in parts))
+    assert rows == joins_of(order.cable)
+    shown = " ".join(page.words)
+    assert all(caution in shown for caution in CAUTIONS)
+    assert (THREE_WIRE_NOTE in shown) == (order.flow is Flow.XON_XOFF)
+
+
+@pytest.mark.parametrize("order", ORDERS, ids=lambda order: order.machine)
+def test_the_text_says_it_in_a_terminals_width(order: Order) -> None:
+    text = wiring_text(order)
+    assert max(map(len, text.splitlines())) <= COLUMNS
+    assert draw_cable(order.cable) in text
+    assert draw_plug(loopback_plug(order.far)) in text
+    said = " ".join(text.split())
+    for word in ("licensed", "local code", "Switch off", "one end only", f"at {order.baud} bits a second"):
+        assert word in said
+    assert order.machine in text
+
+
+def test_a_title_cannot_break_the_page() -> None:
+    assert "<b>" not in wiring_page(Order("gang-lathe", "<b>lathe & mill</b>", 9600, Flow.NONE))
+
+
+def test_wires_are_counted_as_one_buys_them() -> None:
+    """Three and seven: the names under which such cable is sold (common practice)."""
+    assert wire_count(cable(Connector.DE9, Connector.DB25, Variant.THREE_WIRE)) == 3
+    assert wire_count(cable(Connector.DE9, Connector.DE9, Variant.FULL)) == 7
+
+
+def test_longest_cable() -> None:
+    """15 m, 50 ft, 2500 pF up to 20 kbit/s; low-capacitance cable to about 300 m (standards, 3.2: verified)."""
+    assert longest_cable(300).metres == longest_cable(19200).metres == 15.0
+    assert longest_cable(9600, 50.0).metres == 50.0
+    assert longest_cable(9600, 5.0).metres == 300.0
+    assert longest_cable(38400).metres == 7.8
+    assert longest_cable(115200).metres == 2.6
+    assert "derived" in longest_cable(38400).because
+    assert "derived" not in longest_cable(19200).because
