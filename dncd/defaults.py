@@ -125,6 +125,33 @@ HELD_HIGH_CHARS: Final = 65_536
 HELD_LOW_CHARS: Final = 8_192
 """Characters below which it is told to go on."""
 
+# --- XMODEM (the reference of 1988, chapters 7 and 8; verified) ----------------------------------------------------
+XMODEM_REPLY_S: Final = 10.0
+"""Seconds without a block after which a receiver asks again, and without an answer after which EOT is repeated."""
+
+XMODEM_UNASKED_S: Final = 15.0
+"""Seconds without an answer after which a sender repeats a packet unasked. The reference advises to leave repeating to
+the receiver; a receiver's own 10 s must have passed first, or both would speak at once and fall out of step."""
+
+XMODEM_SETTLE_S: Final = 2.5
+"""Seconds of quiet after the answer to a packet that went out twice: a receiver that waits for a quiet second first answers
+the second copy within them."""
+
+XMODEM_QUIET_S: Final = 1.0
+"""Seconds between two characters after which a block is over, and for which a line must be quiet to be clear."""
+
+XMODEM_TRIES: Final = 10
+"""Tries of one block, and requests for the first, before a transfer is given up."""
+
+XMODEM_CRC_WAIT_S: Final = 3.0
+"""Seconds that a receiver waits after each C, its wish for CRC."""
+
+XMODEM_CRC_TRIES: Final = 3
+"""C said before the receiver falls back to NAK, the wish for a checksum (the reference says a few)."""
+
+XMODEM_START_S: Final = 60.0
+"""Seconds that a sender waits for the receiver's first wish."""
+
 # --- tape and program ------------------------------------------------------------------------------------------
 MARK: Final = "%"
 LEADER_CHARS: Final = 0

@@ -141,6 +141,13 @@ def test_bytes_that_the_port_marked_are_no_marks():
     assert receiving.phase is Phase.INSIDE
 
 
+def test_noise_before_the_opening_mark_is_leader():
+    data = b"\x31\x32\x01" + wire(PROGRAM)  # three characters of wrong parity
+    events, _ = fed(data)
+    assert events == [("began",), ("caught", data), ("ended", CaptureEnd.MARK, len(data))]
+    assert fed(data, range(1, len(data)))[0] == events
+
+
 def test_too_long_ends():
     receiving, _ = make(longest=10)
     events = tidy(receiving.feed(wire(b"%\n" + b"A" * 30), 0.0))

@@ -246,7 +246,8 @@ class Receiving:
         letter = run[:1]
         if letter in (_TEXT, _OTHER):
             self._printable += run.count(_TEXT)
-            self._at_block_start = False
+            if self.phase is not Phase.OPENING or _TEXT in run:  # noise alone before the opening mark is leader
+                self._at_block_start = False
         elif letter == _END:
             self._at_block_start = True
         elif letter == _MARK:

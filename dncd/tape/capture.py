@@ -1,31 +1,63 @@
 """What a control punched, read: the text between the marks, and every character that is damaged, with its place.
 
 Rules: a mark counts in the first column of a block only. What stands before the opening mark is left out and not checked
-(a lathe control's manual: the leader is not parity-checked). NUL and DEL are blank tape and rub-outs in ISO; in EIA a NUL
-in the significant part is a fault (a lathe control's table of function characters). Device-control codes are signals of
-the line, not text; in EIA one flipped bit makes a code of a character, so inside the marks they are faults there.
+(a lathe control's manual: the leader is not parity-checked), so damaged characters right before it are as blank tape. NUL
+and DEL are blank tape and rub-outs in ISO; in EIA a NUL in the significant part is a fault (a lathe control's table of
+function characters). Device-control codes are signals of the line, not text; in EIA one flipped bit makes a code of a
+character (0x01, the digit 1, becomes DC1), so inside the significant part they are faults there.
+
+A character is one byte of ISO 646 in all that follows, FAULT (0xFF) for a damaged one, and stands at its place on the wire:
+text is made of it only at the end. Time and memory are in proportion to the capture, whatever is in it.
 """
 
 import enum
+import itertools
 import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.tape.codes import DC1, DC2, DC3, DC4, DEL, EOT, FAULT, NUL, SUB, Coder
+from dncd import defaults
+from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, EOT, FAULT, LF, NUL, SUB, TAB, Coder
 from dncd.tape.image import block_end
-from dncd.values import EndsOn, Finding, Place, Severity, TapeCode, TapeSettings, WireBytes
+from dncd.values import EndsOn, Finding, MarkAt, Place, Severity, TapeCode, TapeSettings, WireBytes, shown
 
 DAMAGED: Final = "\ufffd"
 """Stands for a damaged character in `Capture.whole`: no tape code carries it, so the file cannot be sent by mistake."""
 
+LOCATED: Final = defaults.REASONS - 2
+"""Damaged characters that get a finding each, so that a receipt lists them, what is missing, and how many more there are."""
+
 _AGAIN: Final = (
     "punch the program out again; if it happens again, look at the cable's shield and plugs and test the line"
 )
+_COMPARE: Final = (
+    "so many do not come from a bad cable: compare line.baud, line.frame and tape.code with what the control is set to"
+)
+_MANY: Final = 4
+"""One damaged character in this many points to wrong settings: another frame or code damages about half."""
 
-_TEXT: Final = frozenset({*range(0x20, 0x7F), 0x09, 0x0A, 0x0D})
+_BLOCK_CHARS: Final = 1000
+"""Most characters of a block that a finding keeps: garbage may have no block end in megabytes."""
+
 _FILL: Final = bytes([NUL, DEL])
 _CODES: Final = bytes([DC1, DC2, DC3, DC4])
-_BETWEEN: Final = rb"[\x00\x7f\x11-\x14]*"
+_NO_TEXT: Final = _FILL + _CODES
+_BLANK: Final = rb"[\x00\x7f\x11-\x14]*"
+_LEADER: Final = rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\xff]*"
+_CLOSING_LINE: Final = rb"[^\r\n\x00\x7f\x11-\x14]*"
+_LINE_RUN: Final = re.compile(rb"[\r\n]+")
+
+
+def _others_damaged(*kept: int) -> bytes:
+    """A table that makes FAULT of all but printable characters, TAB, CR, LF and those given."""
+    good = {*range(0x20, DEL), TAB, CR, LF, *kept}
+    return bytes(char if char in good else FAULT for char in range(256))
+
+
+_ISO_SIGNIFICANT: Final = _others_damaged(*_NO_TEXT)
+_EIA_SIGNIFICANT: Final = _others_damaged(DEL)
+_OUTSIDE: Final = _others_damaged(*_NO_TEXT)
 
 
 class Closed(enum.Enum):
@@ -54,127 +86,166 @@ class Capture:
     before: str
 
 
+class _Marks(enum.Enum):
+    """Which marks came."""
+
+    BOTH = enum.auto()
+    OPENING = enum.auto()
+    CLOSING = enum.auto()
+    NONE = enum.auto()
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """Places on the wire: the significant part is `first` to `last`, of it `closing` to `last` the closing mark line."""
+
+    marks: _Marks
+    first: int
+    closing: int
+    last: int
+
+
 def read_capture(
     wire: WireBytes, tape: TapeSettings, coder: Coder, ends_on: EndsOn, bad: tuple[int, ...] = ()
 ) -> Capture:
     """Reads a whole capture. bad: indexes of bytes that the port itself marked as damaged. Raises nothing."""
-    chars = bytearray(_checked(coder.decode(wire).chars))
+    chars = bytearray(coder.decode(wire).chars)
     for index in bad:
         chars[index] = FAULT
-    _drop_terminator(chars, ends_on)
-    start, closing, end = _bounds(bytes(chars), tape)
-    if coder.code is TapeCode.EIA and start >= 0:
-        inside = slice(start, closing if closing >= 0 else _before_trailer(chars))
-        chars[inside] = chars[inside].translate(_EIA_INSIDE)
-    opened = start >= 0
-    first, last = (start if opened else 0), (end if end >= 0 else len(chars))
-    before = _text(bytes(chars[:first]), tape)
-    inside_text = _text(bytes(chars[first : closing if closing >= 0 else len(chars)]), tape)
-    tail = _text(bytes(chars[closing:]), tape) if closing >= 0 else ""
-    whole = before + inside_text + tail
-    faults = _faults(whole, chars, wire, (first, last), coder)
-    faults += _missing(opened, closing >= 0, ends_on, whole)
-    opening, _, text = inside_text.partition("\n") if opened else ("", "", inside_text)
-    if text and not text.endswith("\n"):
-        text += "\n"
-    return Capture(opening, text, Closed.YES if closing >= 0 else Closed.NO, first, last, tuple(faults), whole, before)
+    bounds = _bounds(bytes(chars), _limit(wire, chars, coder, ends_on), tape)
+    first, closing, last = bounds.first, bounds.closing, bounds.last
+    significant = _EIA_SIGNIFICANT if coder.code is TapeCode.EIA else _ISO_SIGNIFICANT
+    checked = b"".join(
+        (chars[:first].translate(_OUTSIDE), chars[first:last].translate(significant), chars[last:].translate(_OUTSIDE))
+    )
+    end = block_end(tape).chars.encode("ascii")
+    before, inside = _text(checked[:first], end), _ended(_text(checked[first:closing], end))
+    after = _text(checked[last:], end).strip("\n")
+    whole = before + inside + _ended(_text(checked[closing:last], end)) + _ended(after)
+    opened = bounds.marks in (_Marks.BOTH, _Marks.OPENING)
+    closed = bounds.marks in (_Marks.BOTH, _Marks.CLOSING)
+    opening, _, text = inside.partition("\n") if opened else ("", "", inside)
+    # With one mark alone the opening one may be what was hit: then what seems to come before it is the program.
+    searched = slice(first if closed or bounds.marks is _Marks.NONE else 0, last)
+    marked = frozenset(bad)
+
+    def why(index: int) -> str:
+        return "the port reports it as hit" if index in marked else _why(wire[index], coder)
+
+    faults = [*_missing(bounds.marks, ends_on, tape, whole), *_damage(checked, searched, whole, end, why)]
+    start, stop = {_Marks.NONE: (0, len(wire)), _Marks.OPENING: (first, len(wire))}.get(bounds.marks, (first, last))
+    return Capture(
+        opening, text, Closed.YES if closed else Closed.NO, start, stop, tuple(faults), whole, before if opened else ""
+    )
 
 
-_KNOWN: Final = bytes(c if c in _TEXT or c in _FILL or c in _CODES or c in (SUB, EOT) else FAULT for c in range(256))
-_EIA_INSIDE: Final = bytes(FAULT if c == NUL or c in _CODES else c for c in range(256))
+def _limit(wire: bytes, chars: bytearray, coder: Coder, ends_on: EndsOn) -> int:
+    """Where blank tape, line signals and the character that ends a capture begin, at the end of the wire."""
+    limit = len(chars.rstrip(_NO_TEXT))
+    char = {EndsOn.DC4: DC4, EndsOn.SUB: SUB, EndsOn.EOT: EOT}.get(ends_on)
+    if char is not None and limit and wire[limit - 1] in coder.signals(char):
+        limit = len(chars[: limit - 1].rstrip(_NO_TEXT))
+    return limit
 
 
-def _checked(chars: bytes) -> bytes:
-    """Control characters that no program has become faults too."""
-    return chars.translate(_KNOWN)
-
-
-def _drop_terminator(chars: bytearray, ends_on: EndsOn) -> None:
-    """SUB and EOT are an end where the settings say so, at the end; anywhere else they are faults."""
-    wanted = {EndsOn.SUB: SUB, EndsOn.EOT: EOT}.get(ends_on, -1)
-    if chars and chars[-1] == wanted:
-        chars[-1] = NUL
-    for index in [i for i, c in enumerate(chars) if c in (SUB, EOT)] if SUB in chars or EOT in chars else ():
-        chars[index] = FAULT
-
-
-def _before_trailer(chars: bytearray) -> int:
-    """Where blank tape and codes at the end begin."""
-    end = len(chars)
-    while end and (chars[end - 1] in _FILL or chars[end - 1] in _CODES):
-        end -= 1
-    return end
-
-
-def _bounds(chars: bytes, tape: TapeSettings) -> tuple[int, int, int]:
-    """Index of the opening mark, of the closing mark, and behind the closing mark's block end; -1 where there is none."""
+def _bounds(chars: bytes, limit: int, tape: TapeSettings) -> _Bounds:
+    leading = len(chars) - len(chars.lstrip(_NO_TEXT))
+    unmarked = _Bounds(_Marks.NONE, min(leading, limit), limit, limit)
     if not tape.mark:
-        return -1, -1, -1
+        return unmarked
     mark = re.escape(tape.mark.encode("ascii"))
-    opening = re.search(rb"(?:\A|[\r\n])" + _BETWEEN + b"(" + mark + b")", chars)
+    opening = re.compile(rb"(?:\A|[\r\n])" + _LEADER + b"(" + mark + b")").search(chars, 0, limit)
     if opening is None:
-        return -1, -1, -1
-    start = opening.start(1)
-    closing = re.compile(rb"[\r\n]" + _BETWEEN + b"(" + mark + b")").search(chars, start)
-    if closing is None:
-        return start, -1, -1
-    at = closing.start(1)
-    end = at + 1
-    if chars[end : end + 1] == b"\xff":  # a damaged character where the block end should be
-        return start, at, end + 1
-    wanted = len(block_end(tape).chars)
-    while end < len(chars) and chars[end] in b"\r\n" and end - at - 1 < wanted:
-        end += 1
-    return start, at, end
+        return unmarked
+    first = opening.start(1)
+    found = re.compile(rb"[\r\n]" + _BLANK + b"(" + mark + b")").search(chars, first, limit)
+    if found is not None:
+        return _Bounds(_Marks.BOTH, first, found.start(1), _line_end(chars, found.start(1), tape))
+    line_end = _line_end(chars, first, tape)
+    if tape.mark_at is MarkAt.END and _has_text(chars[:first]) and not _has_text(chars[line_end:limit]):
+        return _Bounds(_Marks.CLOSING, leading, first, line_end)
+    return _Bounds(_Marks.OPENING, first, limit, limit)
 
 
-def _text(chars: bytes, tape: TapeSettings) -> str:
+def _line_end(chars: bytes, at: int, tape: TapeSettings) -> int:
+    """Behind the block end of the mark line at `at`; blank tape instead of a block end ends the line too."""
+    end = re.escape(block_end(tape).chars.encode("ascii"))
+    found = re.compile(_CLOSING_LINE + rb"(?:" + end + rb"|\r*\n|\r)?").match(chars, at)
+    return found.end() if found else at
+
+
+def _has_text(chars: bytes) -> bool:
+    return re.search(rb"[\x20-\x7e\xff]", chars) is not None
+
+
+def _text(chars: bytes, end: bytes) -> str:
     """Characters as text: fill and codes left out, LF for each block end, U+FFFD for each fault.
 
-    A run of CR and LF has as many block ends as LFs, or as CRs without any LF; CR LF LF is one where the tape says so.
+    In a run of CR and LF the block ends of the settings count first; of what is left each LF is one, or, in a run without
+    any, each CR.
     """
-    text = chars.translate(None, _FILL + _CODES).decode("latin-1").replace("\xff", DAMAGED)
-    end = block_end(tape).chars
-    if end.count("\n") > 1:
-        text = text.replace(end, "\n")
-    return re.sub(r"[\r\n]*\r[\r\n]*", lambda run: "\n" * (run[0].count("\n") or run[0].count("\r")), text)
+    kept = chars.translate(None, _NO_TEXT)
+    if CR in kept:
+        kept = _LINE_RUN.sub(lambda run: b"\n" * _block_ends(run[0], end), kept)
+    return kept.decode("latin-1").replace("\xff", DAMAGED)
 
 
-def _faults(whole: str, chars: bytes | bytearray, wire: bytes, part: tuple[int, int], coder: Coder) -> list[Finding]:
-    found = []
-    places = (m.start() for m in re.finditer(DAMAGED, whole))
-    first, last = part
-    for hit, at in zip(re.finditer(b"\xff", chars), places, strict=True):
-        index = hit.start()
-        if not first <= index < last:
-            continue
-        line_start = whole.rfind("\n", 0, at) + 1
-        line_end = whole.find("\n", at)
-        block = whole[line_start : line_end if line_end >= 0 else len(whole)]
-        place = Place(whole.count("\n", 0, at) + 1, at - line_start + 1, block)
-        what = f"character {index + 1} of the capture is damaged: {_why(wire[index], coder)}"
-        found.append(Finding("damaged-character", Severity.REFUSE, what, _AGAIN, place))
-    return found
+def _block_ends(run: bytes, end: bytes) -> int:
+    known = run.count(end) if b"\n" in end else 0
+    rest = run.replace(end, b"") if known else run
+    return known + (rest.count(b"\n") or (0 if known else rest.count(b"\r")))
+
+
+def _ended(text: str) -> str:
+    return text if not text or text.endswith("\n") else text + "\n"
+
+
+def _damage(chars: bytes, searched: slice, whole: str, end: bytes, why: Callable[[int], str]) -> Iterator[Finding]:
+    """A finding for each damaged character, up to LOCATED, and one for the rest. why: by the index on the wire."""
+    count = chars.count(FAULT, searched.start, searched.stop)
+    hits = (hit.start() for hit in re.compile(b"\xff").finditer(chars, searched.start, searched.stop))
+    next_step = _COMPARE if count * _MANY > searched.stop - searched.start else _AGAIN
+    line, column, offset, then = 1, 1, 0, 0
+    for index in itertools.islice(hits, LOCATED):
+        piece = _text(chars[then:index], end)
+        line += piece.count("\n")
+        column = len(piece) - piece.rfind("\n") if "\n" in piece else column + len(piece)
+        offset, then = offset + len(piece), index
+        stop = whole.find("\n", offset)
+        block = whole[whole.rfind("\n", 0, offset) + 1 : stop if stop >= 0 else len(whole)]
+        what = f"character {index + 1} of the capture is damaged: {why(index)}"
+        yield Finding("damaged-character", Severity.REFUSE, what, next_step, Place(line, column, block[:_BLOCK_CHARS]))
+    if count > LOCATED:
+        what = f"{count - LOCATED} more characters are damaged, {count} of {searched.stop - searched.start} in all"
+        yield Finding("more-damaged-characters", Severity.REFUSE, what, next_step)
 
 
 def _why(byte: int, coder: Coder) -> str:
     holes = byte.bit_count()
     if coder.code is TapeCode.EIA:
-        return f"0x{byte:02X} is no character of EIA code" + ("" if holes % 2 else f" ({holes} holes, an even number)")
+        if byte == 0:
+            return "blank tape (0x00) inside the program"
+        if holes % 2:
+            return f"0x{byte:02X} is no character of EIA code (if it is the control's own, set tape.eia_codes)"
+        return f"0x{byte:02X} is no character of EIA code ({holes} holes, an even number)"
     if coder.frame.carries_own_parity and (holes % 2 == 0) != (coder.frame.parity == "E"):
         kind = "even" if coder.frame.parity == "E" else "odd"
         return f"0x{byte:02X} breaks the {kind} parity"
-    return f"0x{byte:02X} is no character of a program"
+    if byte & 0x80 and not coder.frame.carries_own_parity:
+        return f"0x{byte:02X} has an eighth bit, which is a parity bit if the control punches with parity (line.frame)"
+    return f"0x{byte:02X} is a control character, which is none of a program"
 
 
-def _missing(opened: bool, closed: bool, ends_on: EndsOn, whole: str) -> list[Finding]:
-    if ends_on is not EndsOn.MARK or closed:
-        return []
-    lines = whole.rstrip("\n").split("\n")
-    place = Place(len(lines), len(lines[-1]) + 1, lines[-1])
-    if not opened:
-        return [
-            Finding("no-mark", Severity.REFUSE, "no mark came, so nobody knows where it begins and ends", _AGAIN, place)
-        ]
-    what = "the closing mark is missing: the program is not complete"
-    return [Finding("no-closing-mark", Severity.REFUSE, what, _AGAIN, place)]
+def _missing(marks: _Marks, ends_on: EndsOn, tape: TapeSettings, whole: str) -> Iterator[Finding]:
+    """What the capture lacks: its marks, or the closing one. A tape that by the settings has none may lack it."""
+    text = whole.rstrip("\n")
+    last = text[text.rfind("\n") + 1 :]
+    place = Place(text.count("\n") + 1, len(last) + 1, last)
+    mark = shown(tape.mark)
+    if marks is _Marks.NONE and ends_on is EndsOn.MARK:
+        what = f"no mark {mark} came at the start of a block, so nobody knows where the program begins and ends"
+        yield Finding("no-mark", Severity.REFUSE, what, _AGAIN, place)
+    may_lack = ends_on is not EndsOn.MARK and tape.mark_at in (MarkAt.START, MarkAt.NONE)
+    if marks is _Marks.OPENING and not may_lack:
+        what = f"the closing mark {mark} is missing: the program is not complete"
+        yield Finding("no-closing-mark", Severity.REFUSE, what, _AGAIN, place)

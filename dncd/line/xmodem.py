@@ -1,0 +1,335 @@
+"""XMODEM in both directions: with checksum, with CRC, and with blocks of 1024 characters.
+
+Two machines without clock or port. They are fed `bytes` and `now` (seconds of any steady clock), say by `next_due` when
+they want a `tick`, and hold what they want to say until `outgoing` fetches it. Nothing is done for a receiver or sender
+that is over, except that a finished receiver goes on to acknowledge a repeated EOT as long as it is fed.
+
+What they do is in the tables of `xmodem_rules`, what a packet is in `xmodem_packets`; both name the sources.
+
+Where this goes beyond the reference, and why:
+- A sender takes no answer that came before its packet was written (`written`): it answers something older, and taken for an
+  ACK it would put sender and receiver one packet apart for the rest of the program, so that a lost block goes unseen.
+- For the same reason it lets the line fall quiet after a packet that it had repeated unasked.
+- A receiver takes EOT for the end when the line stays quiet after it: a damaged SOH must not end a program.
+"""
+
+import math
+
+from dncd import defaults
+from dncd.line.xmodem_machine import (
+    CANCEL,
+    Acknowledged,
+    Ended,
+    Ending,
+    Event,
+    Machine,
+    Patience,
+    Received,
+    Repeated,
+    Started,
+)
+from dncd.line.xmodem_packets import (
+    ACK,
+    BS,
+    CAN,
+    EOT,
+    LARGE,
+    NAK,
+    SMALL,
+    SOH,
+    STX,
+    C,
+    Check,
+    check_bytes,
+    packet,
+    without_padding,
+)
+from dncd.line.xmodem_rules import RECEIVING, SENDING, Do, Heard, Phase
+from dncd.values import Protocol
+
+__all__ = [
+    "Acknowledged",
+    "Check",
+    "Ended",
+    "Ending",
+    "Event",
+    "Patience",
+    "Phase",
+    "Received",
+    "Receiver",
+    "Repeated",
+    "Sender",
+    "Started",
+    "without_padding",
+]
+
+_REST_IN_SMALL = 7 * SMALL
+"""Up to this many characters at the end go in small packets: they carry less filling than one of 1024."""
+
+
+class Sender(Machine):
+    """Sends one program. Feed it with `supply` and `finish`, in step with `wanted`.
+
+    kind: `XMODEM` (checksum only), `XMODEM_CRC` or `XMODEM_1K` (these give what the receiver asks for); start_s: seconds to
+    wait for the receiver, `math.inf` for ever; patience: see there. ValueError for `PLAIN`.
+    """
+
+    def __init__(
+        self,
+        kind: Protocol,
+        now: float,
+        *,
+        start_s: float = defaults.XMODEM_START_S,
+        patience: Patience = Patience.REPEAT,
+    ) -> None:
+        super().__init__(SENDING)
+        if kind is Protocol.PLAIN:
+            raise ValueError("plain characters are not sent in packets")
+        self.check = Check.SUM
+        self._kind, self._patience, self._start_s = kind, patience, start_s
+        self._due = now + start_s
+        self._held = bytearray()
+        self._finished = False
+        self._number, self._payload, self._packet = 0, 0, b""
+        self._said_at = -math.inf
+        self._unasked = 0
+
+    @property
+    def wanted(self) -> int:
+        """Characters that may be supplied now: two large packets are held at most."""
+        return 0 if self._finished else max(0, 2 * LARGE - len(self._held))
+
+    def supply(self, data: bytes, now: float) -> list[Event]:
+        """More of the program, coded for the line."""
+        self._held += data
+        self._heard(Heard.SUPPLY, now)
+        return self._drain()
+
+    def finish(self, now: float) -> list[Event]:
+        """The program has no more characters."""
+        self._finished = True
+        self._heard(Heard.SUPPLY, now)
+        return self._drain()
+
+    def written(self, now: float) -> None:
+        """What `outgoing` gave has left on the line: from here on the answer counts, and the wait for it."""
+        if self.phase in (Phase.REPLY, Phase.EOT):
+            self._said_at = now
+            self._await(now)
+
+    def feed(self, data: bytes, now: float) -> list[Event]:
+        """What the receiver said."""
+        for byte in data:
+            if byte == CAN or now > self._said_at:
+                self._byte(byte, now)
+            else:
+                self._cans = 0
+        return self._drain()
+
+    def _await(self, now: float) -> None:
+        if self.phase is Phase.EOT:
+            self._due = now + defaults.XMODEM_REPLY_S
+        else:
+            self._due = math.inf if self._patience is Patience.WAIT else now + defaults.XMODEM_UNASKED_S
+
+    def _do(self, do: Do, heard: Heard, now: float) -> None:
+        match do:
+            case Do.BEGIN_SUM:
+                self._begin(Check.SUM, now)
+            case Do.BEGIN_CRC if self._kind is not Protocol.XMODEM:
+                self._begin(Check.CRC, now)
+            case Do.SEND:
+                self._next(now)
+            case Do.ADVANCE:
+                self.chars += self._payload
+                self._events.append(Acknowledged(self._payload))
+                if self._unasked:
+                    self._wait_quiet(Phase.SETTLING, defaults.XMODEM_SETTLE_S, now)
+                else:
+                    self._next(now)
+            case Do.WAIT_QUIET:
+                self._wait_quiet(Phase.SETTLING, defaults.XMODEM_SETTLE_S, now)
+            case Do.REPEAT_FIRST if self._number != 1:
+                pass
+            case Do.REPEAT | Do.REPEAT_FIRST | Do.REPEAT_UNASKED:
+                self._unasked += do is Do.REPEAT_UNASKED
+                self._again(heard, now)
+            case Do.SAY_EOT:
+                self._again(heard, now)
+            case Do.FINISH:
+                self._over(Ending.DONE, "", now)
+            case Do.NO_START:
+                self._over(Ending.FAILED, f"the receiver did not ask for a packet within {self._start_s:g} s", now)
+
+    def _begin(self, check: Check, now: float) -> None:
+        self.check = check
+        self._events.append(Started(check))
+        self._next(now)
+
+    def _next(self, now: float) -> None:
+        """The next packet, or EOT; waits for characters where a packet is not full and more may come."""
+        large = self._kind is Protocol.XMODEM_1K and self.check is Check.CRC
+        if large and self._finished:
+            large = len(self._held) > _REST_IN_SMALL
+        size = LARGE if large else SMALL
+        if len(self._held) < size and not self._finished:
+            self.phase, self._due = Phase.DATA, math.inf
+            return
+        data = bytes(self._held[:size])
+        del self._held[:size]
+        self.phase = Phase.REPLY if data else Phase.EOT
+        self._number += 1
+        self._payload, self._tries, self._unasked = len(data), 0, 0
+        self._packet = packet(self._number, data, size, self.check) if data else bytes([EOT])
+        self._say(now)
+
+    def _again(self, heard: Heard, now: float) -> None:
+        self._tries += 1
+        what = "the end (EOT)" if self.phase is Phase.EOT else f"packet {self._number}"
+        why = "was not answered" if heard is Heard.SILENCE else "was asked for again"
+        if self._tries >= defaults.XMODEM_TRIES:
+            reason = f"{what} {why} {self._tries} times in a row"
+            self._over(Ending.FAILED, reason, now, say=CANCEL)
+        else:
+            self._events.append(Repeated(f"{what} {why}"))
+            self._say(now)
+
+    def _say(self, now: float) -> None:
+        self._out += self._packet
+        self._said_at = now
+        self._await(now)
+
+
+class Receiver(Machine):
+    """Receives one program; asks for it at once.
+
+    kind: `XMODEM` asks for checksum (NAK), the others for CRC (C) and then, if nothing comes, for checksum; packets of 1024
+    are taken in any kind. ValueError for `PLAIN`.
+    """
+
+    def __init__(self, kind: Protocol, now: float) -> None:
+        super().__init__(RECEIVING)
+        if kind is Protocol.PLAIN:
+            raise ValueError("plain characters do not come in packets")
+        self.check = Check.SUM if kind is Protocol.XMODEM else Check.CRC
+        self._crc_tries = 0 if kind is Protocol.XMODEM else defaults.XMODEM_CRC_TRIES
+        self._most_tries = self._crc_tries + defaults.XMODEM_TRIES
+        self._asked = 0
+        self._taken = 0
+        self._ending = Ending.FAILED
+        self._packet = bytearray()
+        self._tail = b""
+        self._do(Do.ASK, Heard.SILENCE, now)
+
+    def feed(self, data: bytes, now: float) -> list[Event]:
+        """What the sender said."""
+        at = 0
+        while at < len(data):
+            if self.phase is Phase.INSIDE:
+                at = self._inside(data, at, now)
+            elif self.phase is Phase.PURGING:
+                self._tail, at = (self._tail + data[at:])[-64:], len(data)
+                self._wait_quiet(Phase.PURGING, defaults.XMODEM_QUIET_S, now)
+            else:
+                if data[at] in (SOH, STX):
+                    self._packet[:] = data[at : at + 1]
+                elif self.phase is Phase.EOT:
+                    self._due = now + defaults.XMODEM_QUIET_S
+                self._byte(data[at], now)
+                at += 1
+        return self._drain()
+
+    def tick(self, now: float) -> list[Event]:
+        """The time has come to `now`; what happened by it."""
+        if self.phase is Phase.PURGING and now >= self._due and self._tail.rstrip(bytes([BS])).endswith(CANCEL[:2]):
+            self._heard(Heard.CANCEL, now)
+        return super().tick(now)
+
+    def _inside(self, data: bytes, at: int, now: float) -> int:
+        """Characters of a packet from `at` on; gives the place behind those that were used."""
+        size = SMALL if self._packet[0] == SOH else LARGE
+        whole = 3 + size + (1 if self.check is Check.SUM else 2)
+        until = 3 if len(self._packet) < 3 else whole
+        part = data[at : at + until - len(self._packet)]
+        self._packet += part
+        self._due = now + defaults.XMODEM_QUIET_S
+        if len(self._packet) == 3 and self._packet[1] ^ self._packet[2] != 0xFF:
+            self._heard(Heard.BAD, now)
+        elif len(self._packet) == whole:
+            self._heard(self._judged(size), now)
+        return at + len(part)
+
+    def _judged(self, size: int) -> Heard:
+        if check_bytes(bytes(self._packet[3 : 3 + size]), self.check) != self._packet[3 + size :]:
+            return Heard.BAD
+        number = self._packet[1]
+        if number == (self._taken + 1) & 0xFF:
+            return Heard.GOOD
+        return Heard.AGAIN if self._taken and number == self._taken & 0xFF else Heard.STRAY
+
+    def _do(self, do: Do, heard: Heard, now: float) -> None:
+        match do:
+            case Do.ASK:
+                self._ask(now)
+            case Do.OPEN:
+                self.phase, self._due = Phase.INSIDE, now + defaults.XMODEM_QUIET_S
+            case Do.DELIVER:
+                data = bytes(self._packet[3 : len(self._packet) - (1 if self.check is Check.SUM else 2)])
+                if not self._taken:
+                    self._events.append(Started(self.check))
+                self._taken += 1
+                self._tries = 0
+                self.chars += len(data)
+                self._events.append(Received(data))
+                self._answer(ACK, now)
+            case Do.ACKNOWLEDGE:
+                self._answer(ACK, now)
+            case Do.WAIT_QUIET:
+                self._tail = b""
+                self._wait_quiet(Phase.PURGING, defaults.XMODEM_QUIET_S, now)
+            case Do.REJECT:
+                self._reject(now)
+            case Do.HOLD_EOT:
+                self.phase, self._due = Phase.EOT, now + defaults.XMODEM_QUIET_S
+            case Do.CONFIRM:
+                self._ending = Ending.DONE
+                self._over(Ending.DONE, "", now, say=bytes([ACK]))
+            case Do.CONFIRM_AGAIN if self._ending is Ending.DONE:
+                self._out.append(ACK)
+            case Do.OUT_OF_STEP:
+                reason = f"packet {self._packet[1]} came where {(self._taken + 1) & 0xFF} was due"
+                self._over(Ending.FAILED, reason, now, say=CANCEL)
+
+    def _ask(self, now: float) -> None:
+        """The wish for the first packet: C, and after some of them NAK."""
+        if self._asked >= self._most_tries:
+            self._over(Ending.FAILED, f"no packet came after {self._asked} requests", now)
+            return
+        self._asked += 1
+        self.check = Check.CRC if self._asked <= self._crc_tries else Check.SUM
+        self._wish(C if self.check is Check.CRC else NAK, now)
+
+    def _wish(self, byte: int, now: float) -> None:
+        self._out.append(byte)
+        self.phase = Phase.START
+        self._due = now + (defaults.XMODEM_CRC_WAIT_S if byte == C else defaults.XMODEM_REPLY_S)
+
+    def _answer(self, byte: int, now: float) -> None:
+        self._out.append(byte)
+        self.phase, self._due = Phase.NEXT, now + defaults.XMODEM_REPLY_S
+
+    def _reject(self, now: float) -> None:
+        """Asks for the packet again. After a fall-back nobody knows which check the sender took: both are tried in turn."""
+        self._tries += 1
+        if self._tries >= defaults.XMODEM_TRIES:
+            reason = f"packet {self._taken + 1} did not come whole in {self._tries} tries"
+            self._over(Ending.FAILED, reason, now, say=CANCEL)
+            return
+        self._events.append(Repeated(f"packet {self._taken + 1} did not come whole"))
+        if self._taken:
+            self._answer(NAK, now)
+        elif 0 < self._crc_tries < self._asked:
+            self.check = Check.CRC if self.check is Check.SUM else Check.SUM
+            self._wish(C if self.check is Check.CRC else NAK, now)
+        else:
+            self._wish(NAK, now)

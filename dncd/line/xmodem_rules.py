@@ -1,0 +1,124 @@
+"""XMODEM's rules as tables: for each phase and event, what a machine does and which phases may follow.
+
+Sources: the XMODEM/YMODEM reference of 1988, chapters 7 and 8 (verified); two CAN in a row as abort (memory).
+"""
+
+import enum
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+
+class Phase(enum.Enum):
+    """Where a machine stands. DATA, REPLY, SETTLING belong to a sender, NEXT, INSIDE, PURGING to a receiver."""
+
+    START = "start"  # nobody has begun
+    DATA = "data"  # the program's next characters are not there yet
+    REPLY = "reply"  # a packet is out
+    SETTLING = "settling"  # acknowledged, but more answers may still come
+    NEXT = "next"  # the next packet may begin
+    INSIDE = "inside"  # a packet has begun
+    PURGING = "purging"  # something was wrong: the line must fall quiet
+    EOT = "eot"  # the end is said, or heard
+    OVER = "over"
+
+
+class Heard(enum.Enum):
+    """What can happen to a machine. Not in this table: one CAN, which means nothing."""
+
+    ACK = "ACK"
+    NAK = "NAK"
+    C = "C"
+    SOH = "SOH"
+    STX = "STX"
+    EOT = "EOT"
+    CANCEL = "CAN CAN"
+    OTHER = "any other character"
+    SILENCE = "the due time"
+    SUPPLY = "characters of the program, or its end"
+    GOOD = "the packet that is due"
+    AGAIN = "the packet before it once more"
+    BAD = "a packet whose check or number is damaged"
+    STRAY = "a sound packet of any other number"
+
+
+class Do(enum.Enum):
+    """What a machine then does."""
+
+    NOTHING = enum.auto()
+    BEGIN_SUM = enum.auto()
+    BEGIN_CRC = enum.auto()
+    SEND = enum.auto()
+    ADVANCE = enum.auto()
+    REPEAT = enum.auto()
+    REPEAT_FIRST = enum.auto()
+    REPEAT_UNASKED = enum.auto()
+    WAIT_QUIET = enum.auto()
+    SAY_EOT = enum.auto()
+    FINISH = enum.auto()
+    ASK = enum.auto()
+    OPEN = enum.auto()
+    DELIVER = enum.auto()
+    ACKNOWLEDGE = enum.auto()
+    REJECT = enum.auto()
+    HOLD_EOT = enum.auto()
+    CONFIRM = enum.auto()
+    CONFIRM_AGAIN = enum.auto()
+    ABORTED = enum.auto()
+    OUT_OF_STEP = enum.auto()
+    NO_START = enum.auto()
+
+
+Table = Mapping[tuple[Phase, Heard], tuple[Do, frozenset[Phase]]]
+
+
+def _table(rows: Iterable[tuple[Phase, str, Do, str]]) -> Table:
+    """Rows of phase, what is heard (names), what is done, and the phases that may follow (names)."""
+    return {
+        (phase, Heard[heard]): (do, frozenset(Phase[name] for name in after.split()))
+        for phase, names, do, after in rows
+        for heard in names.split()
+    }
+
+
+SENDING: Final = _table(
+    (
+        (Phase.START, "NAK", Do.BEGIN_SUM, "DATA REPLY EOT"),
+        (Phase.START, "C", Do.BEGIN_CRC, "START DATA REPLY EOT"),
+        (Phase.START, "SILENCE", Do.NO_START, "OVER"),
+        (Phase.DATA, "SUPPLY", Do.SEND, "DATA REPLY EOT"),
+        (Phase.REPLY, "ACK", Do.ADVANCE, "DATA REPLY SETTLING EOT"),
+        (Phase.REPLY, "NAK", Do.REPEAT, "REPLY OVER"),
+        (Phase.REPLY, "C", Do.REPEAT_FIRST, "REPLY OVER"),
+        (Phase.REPLY, "SILENCE", Do.REPEAT_UNASKED, "REPLY OVER"),
+        (Phase.SETTLING, "ACK NAK C OTHER", Do.WAIT_QUIET, "SETTLING"),
+        (Phase.SETTLING, "SILENCE", Do.SEND, "DATA REPLY EOT"),
+        (Phase.EOT, "ACK", Do.FINISH, "OVER"),
+        (Phase.EOT, "NAK SILENCE", Do.SAY_EOT, "EOT OVER"),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.START, Phase.DATA, Phase.REPLY)),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.SETTLING, Phase.EOT)),
+    )
+)
+"""What a sender does in each phase; a pair that is not here changes nothing."""
+
+RECEIVING: Final = _table(
+    (
+        (Phase.START, "SILENCE", Do.ASK, "START OVER"),
+        (Phase.NEXT, "SILENCE", Do.REJECT, "NEXT OVER"),
+        (Phase.NEXT, "OTHER ACK NAK C", Do.WAIT_QUIET, "PURGING"),
+        (Phase.EOT, "OTHER ACK NAK C SOH STX", Do.WAIT_QUIET, "PURGING"),
+        (Phase.EOT, "SILENCE", Do.CONFIRM, "OVER"),
+        (Phase.INSIDE, "GOOD", Do.DELIVER, "NEXT"),
+        (Phase.INSIDE, "AGAIN", Do.ACKNOWLEDGE, "NEXT"),
+        (Phase.INSIDE, "BAD", Do.WAIT_QUIET, "PURGING"),
+        (Phase.INSIDE, "STRAY", Do.OUT_OF_STEP, "OVER"),
+        (Phase.INSIDE, "SILENCE", Do.REJECT, "START NEXT OVER"),
+        (Phase.PURGING, "SILENCE", Do.REJECT, "START NEXT OVER"),
+        (Phase.PURGING, "CANCEL", Do.ABORTED, "OVER"),
+        (Phase.OVER, "EOT", Do.CONFIRM_AGAIN, "OVER"),
+        *((phase, "SOH STX", Do.OPEN, "INSIDE") for phase in (Phase.START, Phase.NEXT)),
+        *((phase, "EOT", Do.HOLD_EOT, "EOT") for phase in (Phase.START, Phase.NEXT, Phase.EOT)),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.START, Phase.NEXT, Phase.EOT)),
+    )
+)
+"""What a receiver does in each phase; a pair that is not here changes nothing. Before the first packet, characters that
+begin none are passed over: a line that was just opened may say anything."""
