@@ -10,7 +10,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -21,11 +20,12 @@ from dncd.outside.clock import utc_now
 from dncd.outside.command_socket import CommandServer
 from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.loop import Loop
-from dncd.outside.ports import Port, open_port
+from dncd.outside.ports import Port, open_for
+from dncd.records.spool import Leftover
 from dncd.station.hands import Hands
+from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.machine import Station
 from dncd.station.office import Office
-from dncd.station.paperwork import Paperwork
 from dncd.station.status import status_of, status_text
 from dncd.values import MachineSettings, Protocol, Settings
 
@@ -54,14 +54,14 @@ class Service:
         self._stop_asked = False
 
     def _station(self, machine: MachineSettings) -> Station:
-        paper = Paperwork(self.office, machine)
-        return Station(machine, paper, self.hands, self.log, self._changed)
+        return Station(machine, self.office, self.hands, self.log, self._changed)
 
-    def _cut_short(self, machine: str, raw: Path) -> bool:
+    def _cut_short(self, leftover: Leftover) -> bool:
         """Records a capture that the last run left; False for a machine that the settings no longer have."""
-        if machine not in self.settings.machines:
+        machine = self.settings.machines.get(leftover.machine)
+        if machine is None:
             return False
-        Paperwork(self.office, self.settings.machines[machine]).cut_short(raw)
+        IncomingPapers(self.office, machine).cut_short(leftover)
         return True
 
     # --- start and stop ----------------------------------------------------------------------------------------------
@@ -252,7 +252,7 @@ def open_ports(machines: list[MachineSettings]) -> dict[str, Port | DncdError | 
 
     def work(machine: MachineSettings) -> None:
         try:
-            results[machine.name] = open_port(machine.line)
+            results[machine.name] = open_for(machine)
         except (PortError, PortBusyError, PortGoneError) as error:
             results[machine.name] = error
 

@@ -154,13 +154,16 @@ def test_a_line_is_appended_whole_or_cut_back(tmp_path: Path) -> None:
         assert path.read_bytes() == b"one\ntwo\n"
 
 
-def test_two_names_change_files_at_once(tmp_path: Path) -> None:
+def test_a_name_that_is_taken_is_never_replaced(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"A")
     (tmp_path / "b").write_bytes(b"B")
-    durable.DISK.exchange(tmp_path / "a", tmp_path / "b")
-    assert visible(tmp_path) == {"a": b"B", "b": b"A"}
+    with pytest.raises(FileExistsError):
+        durable.DISK.rename_new(tmp_path / "a", tmp_path / "b")
+    assert visible(tmp_path) == {"a": b"A", "b": b"B"}
+    durable.DISK.rename_new(tmp_path / "a", tmp_path / "c")
+    assert visible(tmp_path) == {"b": b"B", "c": b"A"}
     with pytest.raises(FileNotFoundError):
-        durable.DISK.exchange(tmp_path / "a", tmp_path / "c")
+        durable.DISK.rename_new(tmp_path / "a", tmp_path / "d")
 
 
 def test_a_lock_is_held_by_one(tmp_path: Path) -> None:

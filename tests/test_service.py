@@ -4,10 +4,12 @@ import contextlib
 import hashlib
 import json
 import os
+import pty
 import signal
 import subprocess
 import sys
 import time
+import tty
 from pathlib import Path
 
 import pytest
@@ -54,7 +56,8 @@ class House:
     def start(self, machines):
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), "run"]
         self.process = subprocess.Popen(words, stdout=self.log, stderr=self.log)
-        until(lambda: all((self.shop / name / "STATUS.txt").exists() for name in machines))
+        answers = lambda: self.dncd("status").returncode == 0  # noqa: E731
+        until(lambda: answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
 
     def dncd(self, *words):
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]
@@ -236,3 +239,127 @@ def test_stop_in_the_middle_is_interrupted_with_receipt_and_ledger_line(tmp_path
         assert [r["event"] for r in shop.ledger()][-2:] == ["interrupted", "stopped"]
         assert (shop.shop / "lathe" / "refused" / "long.nc").read_bytes() == text(LONG[:100])
         assert "does not run" in (shop.shop / "lathe" / "STATUS.txt").read_text()
+
+
+def killed(shop):
+    shop.process.kill()
+    shop.process.wait(5)
+
+
+def test_killed_in_a_capture_keeps_every_character_that_was_caught(tmp_path):
+    """SIGKILL while the control punches: at the next start the capture is on record as damaged, raw characters and all."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    line = {"port": os.ttyname(slave), "baud": 9600, "frame": "7E1"}
+    sent = bytes(b | (b.bit_count() % 2) << 7 for b in b"%\nO0042\nN10 G00 X1.\nN20 G01")
+    with house(tmp_path, lathe={"line": line}) as shop:
+        os.write(master, sent)
+        captures = shop.state / "captures"
+        until(lambda: [p for p in captures.glob("*.raw") if p.stat().st_size == len(sent)])
+        killed(shop)
+        shop.start(["lathe"])
+        receipt = shop.receipt("lathe", "from-machine/damaged", "O0042.nc")
+        assert receipt.get("result") == "damaged"
+        assert [p.read_bytes() for p in captures.glob("*.damaged.raw")] == [sent]
+        assert [r["event"] for r in shop.ledger()].count("damaged") == 1
+        killed(shop)
+        shop.start(["lathe"])  # once more: nothing is told twice
+        assert [r["event"] for r in shop.ledger()].count("damaged") == 1
+        assert shop.dncd("verify").returncode == 0
+    os.close(master)
+    os.close(slave)
+
+
+def test_killed_in_a_sending_is_told_once_and_never_sent_again(tmp_path):
+    control = StandIn(build(baud=1200))
+    with Yard(control), house(tmp_path, lathe=machine(control, baud=1200)) as shop:
+        shop.drop("lathe", "long.nc", text(LONG[:100]))
+        assert control.wait_for(lambda: control.figures().taken > 50, 20)
+        killed(shop)
+        shop.start(["lathe"])
+        assert shop.receipt("lathe", "refused", "long.nc").get("result") == "interrupted"
+        assert (shop.shop / "lathe" / "refused" / "long.nc").read_bytes() == text(LONG[:100])
+        assert [r["event"] for r in shop.ledger() if r.get("file") == "long.nc"] == ["interrupted"]
+        assert not list((shop.state / "underway").iterdir())
+
+
+@pytest.mark.parametrize(("table", "key", "value"), [("line", "flow", "rts/cts"), ("send", "start_on", "dsr")])
+def test_a_port_without_the_modem_lines_that_are_needed_ends_the_start(tmp_path, table, key, value):
+    """Never an approximation: without CTS nobody could stop the sending."""
+    master, slave = pty.openpty()
+    line = {"port": os.ttyname(slave), "baud": 9600, "frame": "7E1"}
+    tables = {"line": line}
+    tables.setdefault(table, {})[key] = value
+    lines = []
+    for name, keys in tables.items():
+        lines += [f"[machines.lathe.{name}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
+    (tmp_path / "dncd.toml").write_text("\n".join(lines))
+    words = [sys.executable, "-m", "dncd", "--config", str(tmp_path / "dncd.toml"), "run"]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=30, check=False)
+    assert done.returncode == 2
+    assert "lathe" in done.stderr
+    assert value in done.stderr
+    assert "Traceback" not in done.stderr
+    os.close(master)
+    os.close(slave)
+
+
+def ends(records, expected):
+    found = [r for r in records if r["event"] in ("received", "damaged")]
+    return found if len(found) >= expected else None
+
+
+def come_back(root, code, frame, files):
+    """Drops each file; what went over the line is punched back as it came. Returns what was refused, by name."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    tables = {
+        "line": {"port": os.ttyname(slave), "baud": 115200, "frame": frame},
+        "tape": {"code": code},
+        "send": {"start_on": "now"},
+        "receive": {"silence_s": 0.5},
+        "program": {"lower_case": "keep"},
+    }
+    refused = {}
+    with house(root, mill=tables) as shop:
+        for name, (data, body) in files.items():
+            shop.drop("mill", name, data)
+            folder = shop.shop / "mill"
+            until(lambda n=name, f=folder: any((f / w / f"{n}.receipt.txt").exists() for w in ("sent", "refused")))
+            if (folder / "refused" / f"{name}.receipt.txt").exists():
+                refused[name] = shop.receipt("mill", "refused", name)
+                continue
+            chars = shop.ledger()[-1]["wire_chars"]
+            wire = b""
+            while len(wire) < chars:
+                wire += os.read(master, chars - len(wire))
+            before, expected = len(shop.ledger()), 2 if name == "several.nc" else 1
+            os.write(master, wire)
+            told = until(lambda n=before, e=expected: ends(shop.ledger()[n:], e))
+            assert {r["event"] for r in told} == {"received"}, (name, told)
+            assert {r["wire_sha256"] for r in told} == {hashlib.sha256(wire).hexdigest()}, name
+            got = ""
+            for record in told:
+                receipt = shop.receipt("mill", "from-machine", record["file"])
+                delivered = (folder / "from-machine" / record["file"]).read_bytes()
+                assert receipt.get("sha256") == hashlib.sha256(delivered).hexdigest()
+                got += delivered.decode().replace("\r\n", "\n").split("\n", 1)[1].removesuffix("%\n")
+            assert got == body, name
+        assert shop.dncd("verify").returncode == 0
+    os.close(master)
+    os.close(slave)
+    return refused
+
+
+def test_what_went_out_comes_back_unchanged(tmp_path):
+    """Odd files and the NISTIR 6556 programs, in ISO all of them; in EIA those that it carries, the others with place."""
+    programs = {f"nist-{p['id']}.nc": ("\n".join(p["lines"]).encode(), "\n".join([*p["lines"], ""])) for p in NIST}
+    files = {**ODD, **programs}
+    (tmp_path / "iso").mkdir()
+    (tmp_path / "eia").mkdir()
+    assert come_back(tmp_path / "iso", "iso", "7E1", files) == {}
+    refused = come_back(tmp_path / "eia", "eia", "8N1", files)
+    assert set(refused) == {"semicolon.nc", *programs}
+    for receipt in refused.values():
+        assert "line" in receipt.get("reason")
+        assert "column" in receipt.get("reason")

@@ -265,10 +265,19 @@ def verify(given: Asked, as_json: bool) -> int:
 
     report = check(settings.shop.state, settings.shop.folder)
     if as_json:
-        print_json({"problems": list(report.problems), "ledger": report.records, "revisions": report.revisions})
+        print_json(
+            {
+                "problems": list(report.problems),
+                "notes": list(report.notes),
+                "ledger": report.records,
+                "revisions": report.revisions,
+            }
+        )
         return 1 if report.problems else 0
     for problem in report.problems:
         click.echo(printable(problem))
+    for note in report.notes:
+        click.echo(printable(f"note: {note}"))
     read = f"{count(report.records, 'ledger line')}, {count(report.revisions, 'revision')}"
     read += f" and {count(report.receipts, 'receipt')}"
     click.echo(f"{count(len(report.problems), 'problem')} found in {read}")

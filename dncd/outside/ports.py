@@ -21,9 +21,9 @@ from fractions import Fraction
 from typing import Protocol
 
 from dncd.errors import PortError
-from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
+from dncd.values import NO_FAULTS, Counters, Flow, Frame, LineSettings, MachineSettings, Modem, Signal, StartOn
 
-__all__ = ["Counters", "Modem", "Port", "Reading", "Signal", "carried_frame", "open_port"]
+__all__ = ["Counters", "Modem", "Port", "Reading", "Signal", "carried_frame", "open_for", "open_port"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +110,30 @@ def open_port(line: LineSettings) -> Port:
         f"port {line.port}",
         "Name a device such as /dev/ttyS0, or socket://host:port, or rfc2217://host:port",
     )
+
+
+def open_for(machine: MachineSettings) -> Port:
+    """Open the port of a machine. Errors as `open_port`, and PortError where its settings need CTS or DSR and the port
+    has no such line: the control could not stop dncd, or never start it. A device server tells them later."""
+    line, start_on = machine.line, machine.send.start_on
+    port = open_port(line)
+    wanted = [word for word, needed in ((line.flow, _MODEM_FLOWS), (start_on, _MODEM_STARTS)) if word in needed]
+    if wanted and not line.port.startswith("rfc2217://"):
+        modem = port.modem()
+        signals = {"CTS": modem.cts} if {"rts/cts", "cts"} & set(wanted) else {}
+        signals |= {"DSR": modem.dsr} if {"dtr/dsr", "dsr"} & set(wanted) else {}
+        if blind := [name for name, signal in signals.items() if signal is Signal.UNKNOWN]:
+            port.close()
+            raise PortError(
+                f"the port has no line {' and '.join(blind)}, which {' and '.join(wanted)} needs",
+                f"[machines.{machine.name}] port {line.port}",
+                'Take a port with modem lines, or set `line.flow = "xon/xoff"` and another `send.start_on`',
+            )
+    return port
+
+
+_MODEM_FLOWS = (Flow.RTS_CTS, Flow.DTR_DSR)
+_MODEM_STARTS = (StartOn.CTS, StartOn.DSR)
 
 
 def refuse_odd_stop_bits(line: LineSettings, frame: Frame) -> None:

@@ -33,7 +33,6 @@ HIDDEN: Final = ".dncd-"
 RECEIPT: Final = ".receipt.txt"
 
 _RENAME_NOREPLACE: Final = 1  # renameat2(2)
-_RENAME_EXCHANGE: Final = 2
 _AT_FDCWD: Final = -100  # fcntl.h
 _NAME_BYTES: Final = 230  # 255 of a file name, less the receipt's ending and a number
 
@@ -64,10 +63,6 @@ class Disk:
     def rename_new(self, source: Path, target: Path) -> None:
         """renameat2(2) with RENAME_NOREPLACE: FileExistsError instead of replacing; EINVAL where it cannot be done."""
         _renameat2(source, target, _RENAME_NOREPLACE)
-
-    def exchange(self, one: Path, other: Path) -> None:
-        """renameat2(2) with RENAME_EXCHANGE: both names change files at one instant. OSError where it is not known."""
-        _renameat2(one, other, _RENAME_EXCHANGE)
 
     def link(self, source: Path, target: Path) -> None:
         """link(2): never replaces a target."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.records import durable, plans, receipts
+from dncd.records import durable, plans, receipts, spool
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
@@ -111,10 +111,6 @@ class Endings:
         """This plan is from an earlier run: its ledger line may be there already."""
         self._again.add(plan_id)
 
-    def on_record(self, event: str, transfer: str) -> bool:
-        """Whether the ledger has this event of this transfer."""
-        return self._find(event, transfer) is not None
-
     def withdrawn_by_hand(self, plan: OutPlan) -> Told:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
         fields = _out_fields(plan, Sent(Result.WITHDRAWN.value, ("taken out of the folder before its start",)))
@@ -161,7 +157,7 @@ class Endings:
             told = [self._damaged(plan, again)]
         else:
             told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
-            durable.remove(self.shop.state / "captures" / f"{plan.id}.raw", self._disk)
+            durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}", self._disk)
         plans.remove(self.shop.state, plan, self._disk)
         self._again.discard(plan.id)
         return told
@@ -192,10 +188,13 @@ class Endings:
             *_head(Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
             *receipts.reasons(plan.reasons),
             *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
-            ("raw", f"captures/{plan.id}.raw in the state folder holds the characters as they came"),
+            ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
             ("caution", "never send this file to a control; punch the program out again"),
         ]
         self._receipt(path, pairs)
+        raw = self.shop.state / "captures" / f"{plan.id}{spool.RAW}"
+        if raw.exists():
+            spool.keep_damaged(raw, self._disk)
         return Told(record, str(path), str(receipts.path_for(path)), plan.reasons)
 
     def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> Told:

@@ -9,9 +9,11 @@ from dataclasses import dataclass
 
 from dncd import defaults
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
+from dncd.records.spool import CaptureSpool
 from dncd.station.hands import Hands
-from dncd.station.papers import Captured, Spool
-from dncd.station.paperwork import Paperwork
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.papers import Captured, Damage
+from dncd.values import NO_FAULTS, Counters
 
 _FLUSH_S = 0.05
 """Seconds after which caught bytes go to the spool: a few dozen characters, so that the disk is not asked for each."""
@@ -23,13 +25,14 @@ _RETRY_S = 1.0
 class _Capture:
     """A capture under way or on its way to the records."""
 
-    spool: Spool | None
+    spool: CaptureSpool | None
     buffer: bytearray
     bad: list[int]
     began_at: float
     chars: int = 0
     ended: Ended | None = None
     writing: bool = False
+    notices: Counters = NO_FAULTS
 
 
 class Incoming:
@@ -38,7 +41,7 @@ class Incoming:
     def __init__(
         self,
         receiving: Receiving,
-        paper: Paperwork,
+        paper: IncomingPapers,
         hands: Hands,
         *,
         throttle: Callable[[bool], None],
@@ -65,6 +68,11 @@ class Incoming:
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> list[Said]:
         """Characters from an idle or punching control; gives the DC1 and DC3 that were no part of a capture."""
         return self._take(self.receiving.feed(data, now, bad), now)
+
+    def notice(self, notices: Counters) -> None:
+        """The port noticed faults that it cannot tie to a character: they count against the newest capture, if any."""
+        if self._captures:
+            self._captures[-1].notices += notices
 
     def tick(self, now: float) -> None:
         """Closes what silence closes; hands waiting bytes to the disk."""
@@ -127,7 +135,7 @@ class Incoming:
             lambda error: self._not_written(capture, error),
         )
 
-    def _written(self, capture: _Capture, spool: Spool, chars: int) -> None:
+    def _written(self, capture: _Capture, spool: CaptureSpool, chars: int) -> None:
         capture.spool, capture.writing = spool, False
         del capture.buffer[:chars]
         self._pace()
@@ -138,7 +146,7 @@ class Incoming:
             capture.writing = True
             seconds = ended.at - capture.began_at
             self._hands.records.do(
-                lambda: self._paper.captured(spool, ended, tuple(capture.bad), seconds),
+                lambda: self._paper.captured(spool, ended, Damage(tuple(capture.bad), capture.notices), seconds),
                 lambda result: self._recorded(capture, result),
                 lambda error: self._not_written(capture, error),
             )

@@ -1,5 +1,6 @@
 """One machine in the loop: its port as it comes and goes, and who gets what comes over the line."""
 
+import dataclasses
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -8,19 +9,24 @@ from dncd import defaults
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
-from dncd.outside.ports import Port, Reading, open_port
+from dncd.outside.ports import Port, Reading, open_for
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
+from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Captured, Told
-from dncd.station.paperwork import Paperwork
-from dncd.values import Flow, LineState, MachineSettings, Signal, StartOn
+from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, Signal, StartOn
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 """Seconds between tries to open an absent port: soon after it went away, then less often."""
 
 _LOOK_AT_MODEM_S = 0.05
 """Seconds between looks at CTS or DSR while a program waits for them."""
+
+_PENDING_S = 0.005
+"""Seconds until a port that holds bytes for a full network connection is asked again."""
 
 _ENDINGS_KEPT = 500
 
@@ -39,7 +45,7 @@ class Station:
     def __init__(
         self,
         settings: MachineSettings,
-        paper: Paperwork,
+        office: Office,
         hands: Hands,
         journal: Journal,
         changed: Callable[["Station"], None],
@@ -50,16 +56,20 @@ class Station:
         self.records_trouble = ""
         self.folder_trouble = ""
         self.endings: list[Told] = []
-        self.outgoing = Outgoing(settings, paper, hands, wake=self.kick, told=self._told, trouble=self._in_trouble)
+        papers = IncomingPapers(office, settings)
+        self.outgoing = Outgoing(
+            settings, OutgoingPapers(office, settings), hands, wake=self.kick, told=self._told, trouble=self._in_trouble
+        )
         self.incoming = Incoming(
-            paper.receiving(),
-            paper,
+            papers.receiving(),
+            papers,
             hands,
             throttle=self._throttle,
             told=self._captured,
             trouble=self._in_trouble,
         )
-        self._paper, self._hands, self._journal, self._changed = paper, hands, journal, changed
+        self._stop_byte, self._go_byte = papers.signal(0x13), papers.signal(0x11)
+        self._hands, self._journal, self._changed = hands, journal, changed
         self._loop = hands.loop
         self._opening = False
         self._retry_at: float | None = None
@@ -105,7 +115,7 @@ class Station:
 
         def work() -> None:
             try:
-                port = open_port(self.settings.line)
+                port = open_for(self.settings)
             except (PortGoneError, PortBusyError, PortError) as caught:
                 error = caught
                 self._loop.post(lambda: self._opened(None, error))
@@ -148,6 +158,8 @@ class Station:
                     self.outgoing.starts.modem(modem)
                 self._read(reading, now)
                 self.outgoing.pump(port, now)
+                if port.pending_write():
+                    port.write(b"")
         except PortGoneError as error:
             self.lose_port(error)
         self.outgoing.finish_if_over()
@@ -156,13 +168,14 @@ class Station:
         self._plan(self._loop.now())
 
     def _read(self, reading: Reading, now: float) -> None:
-        if not reading.data:
-            return
-        if self.outgoing.run is not None:
+        if reading.data and self.outgoing.run is not None:
             self.outgoing.feed(reading.data, now)
-        else:
+        elif reading.data:
             for said in self.incoming.feed(reading.data, reading.bad, now):
                 self.outgoing.said(said.code, now)
+        if reading.notices != NO_FAULTS:
+            self.incoming.notice(reading.notices)
+            self._journal.warning("faults on the line", machine=self.name, **dataclasses.asdict(reading.notices))
 
     def _plan(self, now: float) -> None:
         dues = [self._retry_at, self.incoming.next_due(), self.outgoing.next_due(now)]
@@ -170,6 +183,8 @@ class Station:
             dues.append(self._look_at)
         if self._starts_on_modem and self.outgoing.offers.first() is not None:
             dues.append(now + _LOOK_AT_MODEM_S)
+        if self.port is not None and self.port.pending_write():
+            dues.append(now + _PENDING_S)
         known = [due for due in dues if due is not None]
         self._loop.due(self, min(known) if known else None)
 
@@ -225,7 +240,7 @@ class Station:
         flow = self.settings.line.flow
         try:
             if flow is Flow.XON_XOFF:
-                self.port.write(self._paper.stop_byte if stop else self._paper.go_byte)
+                self.port.write(self._stop_byte if stop else self._go_byte)
             elif flow is Flow.RTS_CTS:
                 self.port.set_rts(Signal.OFF if stop else Signal.ON)
             elif flow is Flow.DTR_DSR:

@@ -10,6 +10,7 @@ from dncd.records.endings import Endings, Shop
 from dncd.records.ledger import Ledger
 from dncd.records.library import Writer
 from dncd.records.plans import InPlan, Sent
+from dncd.records.spool import Leftover, leftovers
 from dncd.values import Result, Settings, printable
 
 _CUT_OFF: Final = (
@@ -44,7 +45,7 @@ class Office:
         temporary.write_text(text, "utf-8")
         durable.DISK.rename(temporary, path)
 
-    def recover(self, cut_short: Callable[[str, Path], bool]) -> list[str]:
+    def recover(self, cut_short: Callable[[Leftover], bool]) -> list[str]:
         """Finishes or names what the last run left; sentences for the journal. cut_short: records a capture of a machine."""
         said = list(self.ledger.notes)
         for plan in plans.load_all(self.shop.state):
@@ -60,21 +61,20 @@ class Office:
                 self.endings.again(plan.id)
                 self.endings.carry_out(plan)
                 said.append(f"{plan.machine}: {printable(plan.file)} ended as {plan.ended.result}")
-        said += self._recover_captures(cut_short)
+        for leftover in leftovers(self.shop.state):
+            if cut_short(leftover):
+                said.append(f"{leftover.machine}: a capture that was cut short is on record with all its characters")
+        self._sweep()
         for left in (self.shop.state / "outgoing").iterdir():
             durable.discard(left)
         return said
 
-    def _recover_captures(self, cut_short: Callable[[str, Path], bool]) -> list[str]:
-        said = []
-        for raw in sorted((self.shop.state / "captures").glob("*.raw")):
-            machine = raw.stem.partition("@")[0]
-            if not self._is_on_record(raw.stem) and cut_short(machine, raw):
-                said.append(f"{machine}: a capture that was cut short is kept as damaged")
-        return said
-
-    def _is_on_record(self, transfer: str) -> bool:
-        return self.endings.on_record(Result.DAMAGED.value, transfer)
+    def _sweep(self) -> None:
+        """Removes what a cut left half-written under a hidden name."""
+        state, shop = self.shop.state, self.shop.folder
+        folders = [state, *state.glob("*"), *shop.glob("*/sent"), *shop.glob("*/refused"), *shop.glob("*/from-machine")]
+        for folder in [*folders, *shop.glob("*/from-machine/damaged")]:
+            durable.sweep(folder)
 
     def close(self) -> None:
         """Gives the state folder back."""

@@ -15,8 +15,8 @@ from dncd.outside.folders import Entry
 from dncd.outside.ports import Port
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
+from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Image, Prepared, Told
-from dncd.station.paperwork import Paperwork
 from dncd.station.starting import Starts
 from dncd.values import Flow, MachineSettings, Modem, Signal, StartOn
 
@@ -47,7 +47,7 @@ class Outgoing:
     def __init__(
         self,
         settings: MachineSettings,
-        paper: Paperwork,
+        paper: OutgoingPapers,
         hands: Hands,
         *,
         wake: Callable[[], None],
@@ -262,8 +262,7 @@ class Outgoing:
         if self.run is not None:
             flow = self.settings.line.flow
             signal = modem.cts if flow is Flow.RTS_CTS else modem.dsr
-            if signal is not Signal.UNKNOWN:
-                self.run.sending.gate(signal is Signal.ON, now)
+            self.run.sending.gate(signal is Signal.ON, now)  # what a device server has not told yet counts as off
 
     def pump(self, port: Port, now: float) -> None:
         """Hands over what may be handed over now. Input must have been read just before."""

@@ -9,6 +9,7 @@ from dncd.line.sending import Shape
 from dncd.program import dropped
 from dncd.program.survey import Survey
 from dncd.records.plans import OutPlan
+from dncd.values import NO_FAULTS, Counters
 
 _PIECE: Final = 65_536
 
@@ -89,11 +90,11 @@ class Captured:
 
 
 @dataclass(frozen=True, slots=True)
-class Spool:
-    """The file of a capture under way."""
+class Damage:
+    """What the port itself said of a capture. bad: indexes of marked characters; notices: faults it could not place."""
 
-    id: str
-    path: Path
+    bad: tuple[int, ...] = ()
+    notices: Counters = NO_FAULTS
 
 
 class Image:

@@ -1,8 +1,7 @@
-"""The slow work of a station, done in the records and checks threads: files read, checked, prepared, put on record."""
+"""The slow work of sending: dropped files read, checked, prepared and put on record, beside the line loop."""
 
 import dataclasses
 import hashlib
-import itertools
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
@@ -10,72 +9,36 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
-from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
 from dncd.line.sending import Outcome, Shape
 from dncd.program import dropped, names
-from dncd.program.comparing import compare
-from dncd.program.differences import lines as difference_lines
 from dncd.program.rules import Rules
-from dncd.program.splitting import Kind, split
+from dncd.program.splitting import split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
 from dncd.records.endings import Told as Written
 from dncd.records.library import Text
-from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.plans import OutPlan, Sent
 from dncd.station.office import Office
-from dncd.station.papers import Begun, Captured, Checked, Gone, Prepared, Spool, Told
-from dncd.tape.capture import Capture, read_capture
+from dncd.station.papers import Begun, Checked, Gone, Prepared, Told
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
-from dncd.values import (
-    EndsOn,
-    Finding,
-    IsoBytes,
-    MachineSettings,
-    Result,
-    Severity,
-    WireBytes,
-    printable,
-    shown,
-)
+from dncd.values import Finding, IsoBytes, MachineSettings, Result, Severity, WireBytes, printable, shown
 
 _IN_MEMORY: Final = 4 * 1024 * 1024
 """Characters of a tape image that are kept in memory; a larger one is read from a file as it goes out."""
 
-_PIECE: Final = 65_536
-_NOISE_CHARS: Final = 16
-"""Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
 
-_DIFFERENCES: Final = 40
-
-
-class Paperwork:
-    """The slow work of one machine."""
+class OutgoingPapers:
+    """Of one machine. `check` and `prepare` are for the checks thread, the others for the records thread."""
 
     def __init__(self, office: Office, settings: MachineSettings) -> None:
         self._office, self._settings = office, settings
         self._coder = Coder.of(settings.tape, settings.line)
         self._folder = office.shop.folder / settings.name / "to-machine"
-        self.stop_byte = bytes([self._signal(0x13)])
-        self.go_byte = bytes([self._signal(0x11)])
-
-    def _signal(self, char: int) -> int:
-        return self._coder.encode(IsoBytes(bytes([char])))[0]
 
     def text_of(self, wire: bytes) -> str:
         """Coded characters as text, without their block end."""
         return self._coder.decode(WireBytes(wire)).chars.decode("latin-1").strip("\r\n\0")
-
-    def receiving(self) -> Receiving:
-        """The receiver for this machine's line."""
-        tape, receive = self._settings.tape, self._settings.receive
-        text = self._coder.encode(IsoBytes("".join(sorted(self._coder.codable)).encode()))
-        mark = self._coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
-        alphabet = Alphabet.of(tape.code, self._settings.line.frame, mark, text, block_end(tape))
-        line = self._settings.line
-        return Receiving(alphabet, tape.code, ends_on=receive.ends_on, silence_s=receive.silence_s, char_s=line.char_s)
-
-    # --- out -------------------------------------------------------------------------------------------------------
 
     def check(self, name: str) -> Checked | Gone:
         """Reads and checks a dropped file."""
@@ -270,85 +233,6 @@ class Paperwork:
         return Told(
             plan.file, ended.result, str(fields["time"]), written.path, written.receipt, written.reasons, fields
         )
-
-    # --- in ----------------------------------------------------------------------------------------------------------
-
-    def spool(self, spool: Spool | None, data: bytes) -> Spool:
-        """Adds bytes of a capture to its file, made with the first."""
-        if spool is None:
-            transfer = plans.fresh_id(self._settings.name)
-            spool = Spool(transfer, self._office.shop.state / "captures" / f"{transfer}.raw")
-        with spool.path.open("ab") as file:
-            file.write(data)
-        return spool
-
-    def cut_short(self, raw: Path) -> None:
-        """A capture that the last run did not finish: on record with all its characters."""
-        size = raw.stat().st_size
-        self.captured(Spool(raw.stem, raw), Ended(CaptureEnd.STOPPED, size, size, 0.0), (), 0.0)
-
-    def captured(self, spool: Spool, ended: Ended, bad: tuple[int, ...], seconds: float) -> Captured:
-        """A capture is over: decoded, split, named, compared, and put on record."""
-        wire = WireBytes(spool.path.read_bytes())
-        if ended.printable == 0 and ended.chars < _NOISE_CHARS:
-            durable.remove(spool.path)
-            return Captured(())
-        receive = self._settings.receive
-        capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, bad)
-        reasons = [fault.sentence() for fault in capture.faults]
-        if (cut := self._unfinished(ended.why, capture)) and not reasons:
-            reasons = [cut]
-        part = wire[capture.start : capture.end]
-        plan = InPlan(
-            spool.id, self._settings.name, Result.DAMAGED.value, len(part), hashlib.sha256(part).hexdigest(), seconds
-        )
-        if reasons:
-            name = names.safe_name(self._name_of(capture))
-            plan = dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
-        else:
-            plan = dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
-        return Captured(tuple(told.record for told in self._office.endings.end_in(plan)))
-
-    def _unfinished(self, why: CaptureEnd, capture: Capture) -> str:
-        ends_on = self._settings.receive.ends_on
-        if ends_on is EndsOn.MARK or why.value == ends_on.value:
-            return ""
-        if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
-            return ""
-        lines = capture.whole.count("\n") + 1
-        return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"
-
-    def _name_of(self, capture: Capture) -> str:
-        parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
-        return next((part.name for part in parts if part.name), _unnamed())
-
-    def _parts(self, capture: Capture) -> Iterator[Part]:
-        found = split(capture.text, capture.opening, self._settings.tape.mark or "%")
-        for index, part in enumerate(found):
-            name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
-            title = f"{name} ({printable(part.title)})" if part.title else name
-            mark = capture.opening if index == 0 else capture.opening[:1]
-            yield self._compared(Part(name, title, part.text, mark))
-        if not found:
-            name = _unnamed()
-            yield self._compared(Part(name, name, capture.text, capture.opening))
-
-    def _compared(self, part: Part) -> Part:
-        history = self._office.library.history(self._settings.name, part.program)
-        if not history:
-            return part
-        newest = history[-1]
-        text = self._office.library.blob(newest.blob).decode("utf-8")
-        if text == part.text:
-            told = "matched" if newest.origin.value == "office" else ""
-            return dataclasses.replace(part, told=told, against=newest.number)
-        lines = difference_lines(compare(text, part.text)) if max(len(text), len(part.text)) < _IN_MEMORY else ()
-        short = tuple(printable(line) for line in itertools.islice(lines, _DIFFERENCES))
-        return dataclasses.replace(part, told="differs", against=newest.number, differences=short)
-
-
-def _unnamed() -> str:
-    return f"UNNAMED-{datetime.now(UTC).strftime('%Y%m%dT%H%M%SZ')}"
 
 
 def _identity(status: os.stat_result) -> tuple[int, ...]:

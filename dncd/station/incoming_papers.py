@@ -1,0 +1,150 @@
+"""The slow work of receiving: captures kept as they come, decoded, named, compared and put on record."""
+
+import dataclasses
+import hashlib
+import itertools
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Final
+
+from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
+from dncd.program import names
+from dncd.program.comparing import compare
+from dncd.program.differences import lines as difference_lines
+from dncd.program.splitting import Kind, split
+from dncd.records import durable, plans
+from dncd.records.plans import InPlan, Part
+from dncd.records.spool import CaptureSpool, Leftover
+from dncd.station.office import Office
+from dncd.station.papers import Captured, Damage
+from dncd.tape.capture import Capture, read_capture
+from dncd.tape.codes import Coder
+from dncd.tape.image import block_end
+from dncd.values import NO_FAULTS, Counters, EndsOn, IsoBytes, MachineSettings, Result, WireBytes, printable
+
+_COMPARED_CHARS: Final = 4 * 1024 * 1024
+"""Characters above which a program that came back is only said to differ, not compared block by block."""
+
+_NOISE_CHARS: Final = 16
+"""Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
+
+_DIFFERENCES: Final = 40
+
+
+class IncomingPapers:
+    """Of one machine; `spool` and what follows are for the records thread."""
+
+    def __init__(self, office: Office, settings: MachineSettings) -> None:
+        self._office, self._settings = office, settings
+        self._coder = Coder.of(settings.tape, settings.line)
+
+    def signal(self, char: int) -> bytes:
+        """A control character such as DC3 as it goes over this line."""
+        return self._coder.encode(IsoBytes(bytes([char])))
+
+    def receiving(self) -> Receiving:
+        """The receiver for this machine's line."""
+        tape, receive, line = self._settings.tape, self._settings.receive, self._settings.line
+        text = self._coder.encode(IsoBytes("".join(sorted(self._coder.codable)).encode()))
+        mark = self._coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
+        alphabet = Alphabet.of(tape.code, line.frame, mark, text, block_end(tape))
+        return Receiving(alphabet, tape.code, ends_on=receive.ends_on, silence_s=receive.silence_s, char_s=line.char_s)
+
+    def spool(self, spool: CaptureSpool | None, data: bytes) -> CaptureSpool:
+        """Adds bytes of a capture to its file, durably; the file is made with the first."""
+        if spool is None:
+            spool = CaptureSpool(self._office.shop.state, plans.fresh_id(self._settings.name))
+        if data:
+            spool.append(data)
+        return spool
+
+    def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
+        """A capture is over: decoded, split, named, compared, and put on record."""
+        wire = WireBytes(b"".join(spool.chunks()))
+        if ended.printable == 0 and ended.chars < _NOISE_CHARS:
+            spool.remove()
+            return Captured(())
+        captured = self._record(spool.id, wire, ended.why, damage, seconds)
+        spool.close()
+        return captured
+
+    def cut_short(self, leftover: Leftover) -> None:
+        """A capture that the last run did not finish: on record with all its characters."""
+        wire = WireBytes(b"".join(durable.read_chunks(leftover.path)))
+        if not wire:
+            durable.remove(leftover.path)
+            return
+        self._record(leftover.id, wire, CaptureEnd.STOPPED, Damage(), 0.0)
+
+    def _record(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> Captured:
+        receive = self._settings.receive
+        capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, damage.bad)
+        reasons = [fault.sentence() for fault in capture.faults]
+        if (cut := self._unfinished(why, capture)) and not reasons:
+            reasons.append(cut)
+        if damage.notices != NO_FAULTS:
+            reasons.append(_noticed(damage.notices))
+        part = wire[capture.start : capture.end]
+        plan = InPlan(
+            transfer, self._settings.name, Result.DAMAGED.value, len(part), hashlib.sha256(part).hexdigest(), seconds
+        )
+        if reasons:
+            name = names.safe_name(self._name_of(capture))
+            plan = dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
+        else:
+            plan = dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
+        return Captured(tuple(told.record for told in self._office.endings.end_in(plan)))
+
+    def _unfinished(self, why: CaptureEnd, capture: Capture) -> str:
+        ends_on = self._settings.receive.ends_on
+        if ends_on is EndsOn.MARK or why.value == ends_on.value:
+            return ""
+        if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
+            return ""
+        lines = capture.whole.count("\n") + 1
+        return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"
+
+    def _name_of(self, capture: Capture) -> str:
+        parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
+        return next((part.name for part in parts if part.name), _unnamed())
+
+    def _parts(self, capture: Capture) -> Iterator[Part]:
+        found = split(capture.text, capture.opening, self._settings.tape.mark or "%")
+        for index, part in enumerate(found):
+            name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
+            title = f"{name} ({printable(part.title)})" if part.title else name
+            mark = capture.opening if index == 0 else capture.opening[:1]
+            yield self._compared(Part(name, title, part.text, mark))
+        if not found:
+            name = _unnamed()
+            yield self._compared(Part(name, name, capture.text, capture.opening))
+
+    def _compared(self, part: Part) -> Part:
+        history = self._office.library.history(self._settings.name, part.program)
+        if not history:
+            return part
+        newest = history[-1]
+        text = self._office.library.blob(newest.blob).decode("utf-8")
+        if text == part.text:
+            told = "matched" if newest.origin.value == "office" else ""
+            return dataclasses.replace(part, told=told, against=newest.number)
+        lines = difference_lines(compare(text, part.text)) if max(len(text), len(part.text)) < _COMPARED_CHARS else ()
+        short = tuple(printable(line) for line in itertools.islice(lines, _DIFFERENCES))
+        return dataclasses.replace(part, told="differs", against=newest.number, differences=short)
+
+
+def _unnamed() -> str:
+    """A name by the time of the capture, in UTC to the millisecond: two punched one after the other are two programs."""
+    return f"UNNAMED-{datetime.now(UTC).strftime('%Y%m%dT%H%M%S.%f')[:-3]}Z"
+
+
+def _noticed(notices: Counters) -> str:
+    """Faults that the port counted while the capture came and could not tie to a character."""
+    named = {
+        "parity": notices.parity,
+        "stop bit": notices.framing,
+        "overrun": notices.overruns,
+        "break": notices.breaks,
+    }
+    said = ", ".join(f"{count} of {what}" for what, count in named.items() if count)
+    return f"the port noticed faults while it came and cannot say at which characters ({said}); punch it out again"
