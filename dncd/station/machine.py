@@ -227,7 +227,7 @@ class Station:
         self.kick()
 
     def _in_trouble(self, what: str, error: Exception) -> None:
-        said = f"{what}: {error}"
+        said = str(error) if isinstance(error, DncdError) else f"{what}: {error}"
         if said != self.records_trouble:
             self._journal.warning("records", machine=self.name, what=said)
         self.records_trouble = said

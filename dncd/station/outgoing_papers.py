@@ -42,10 +42,12 @@ class OutgoingPapers:
 
     def check(self, name: str) -> Checked | Gone:
         """Reads and checks a dropped file."""
-        try:
-            fd = durable.open_regular(self._folder / name)
-        except FileNotFoundError:
-            return Gone("it is not there any more")
+        path = self._folder / name
+        with durable.reporting("the dropped file cannot be read", path):
+            try:
+                fd = durable.open_regular(path)
+            except FileNotFoundError:
+                return Gone("it is not there any more")
         try:
             status = os.fstat(fd)
             identity = _identity(status)
