@@ -50,6 +50,7 @@ COMMANDS = {
     "show",
     "diff",
     "verify",
+    "line",
 }
 
 
