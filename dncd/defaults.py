@@ -107,6 +107,12 @@ the office."""
 STALL_S: Final = 600.0
 """Seconds (1 to 86400) that a control may hold a sending without drip feed before it ends as interrupted."""
 
+AFTER_CHAR_S: Final = 0.0
+"""Seconds (0 to 10) of quiet line after each character, for a reader without handshake that is slower than the line."""
+
+AFTER_BLOCK_S: Final = 0.0
+"""Seconds (0 to 60) of quiet line after each block end, for a control that stores a block before it reads on."""
+
 # --- receiving -------------------------------------------------------------------------------------------------
 SILENCE_S: Final = 5.0
 """Seconds (0.1 to 3600) of silence that close an unfinished capture. One control family pauses up to 5 s between the
@@ -152,6 +158,16 @@ XMODEM_CRC_TRIES: Final = 3
 XMODEM_START_S: Final = 60.0
 """Seconds that a sender waits for the receiver's first wish."""
 
+XMODEM_HELD_S: Final = 2.0
+"""Seconds without an answer to a packet that has left after which the control is said to hold the line: a packet's check and
+a block's storing take less (common practice)."""
+
+XMODEM_REST_S: Final = 3.0
+"""Seconds after a transfer before an idle line is asked for the next program: a control shows its end first."""
+
+XMODEM_WISH_S: Final = 2.5
+"""Seconds for which a receiver's C or NAK on an idle line may be answered; the next comes after 3 or 10 (reference 7.3)."""
+
 # --- tape and program ------------------------------------------------------------------------------------------
 MARK: Final = "%"
 LEADER_CHARS: Final = 0
@@ -179,6 +195,10 @@ QUEUE_FILES: Final = 20_000
 
 REASONS: Final = 50
 """Most findings a receipt lists; the rest is counted."""
+
+REFILL_S: Final = 0.002
+"""Seconds of characters that should still be in front of a line when more are handed over (at most half of `ahead`): a
+wake-up is seldom later, and each costs the processor some 10 µs."""
 
 LOOP_SLACK_S: Final = 0.0004
 """Lines due within this many seconds of each other are served in one round of the loop."""

@@ -27,7 +27,7 @@ from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.machine import Station
 from dncd.station.office import Office
 from dncd.station.status import status_of, status_text
-from dncd.values import MachineSettings, Protocol, Settings
+from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
 """Seconds in which what is under way must be on record after SIGTERM."""
@@ -182,6 +182,9 @@ class Service:
                 started = {"file": station.outgoing.go()}
                 station.kick()
                 return started
+            case "request":
+                self._machine(request).ask_for_program()
+                return {}
             case "withdraw":
                 station = self._machine(request)
                 withdrawn = {"file": station.outgoing.withdraw(str(request.get("file") or ""))}
@@ -273,21 +276,9 @@ def open_ports(machines: list[MachineSettings]) -> dict[str, Port | DncdError | 
     return opened
 
 
-def refuse_what_is_not_built(settings: Settings) -> None:
-    """PortError for a protocol that this version does not speak: never approximated by another."""
-    for machine in settings.machines.values():
-        if machine.line.protocol is not Protocol.PLAIN:
-            raise PortError(
-                f"line.protocol = {machine.line.protocol.value!r} is not spoken by this version",
-                f"{settings.file}: [machines.{machine.name}.line]",
-                'Set line.protocol = "plain" if the control reads plain tape images, or leave the machine out',
-            )
-
-
 def run(settings: Settings) -> int:
     """`dncd run`: serves until it is told to stop; gives the exit status."""
     journal.set_up()
-    refuse_what_is_not_built(settings)
     sys.setswitchinterval(defaults.SWITCH_S)
     Service(settings).run()
     return 0

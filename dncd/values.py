@@ -88,6 +88,29 @@ class EndsOn(enum.StrEnum):
     SILENCE = "silence"
 
 
+class Announce(enum.StrEnum):
+    """Punch codes that dncd says around a program that it sends: DC2 punch on before it, DC4 punch off after it."""
+
+    NONE = "none"
+    DC2_DC4 = "dc2 dc4"
+
+
+class Request(enum.StrEnum):
+    """Reader codes by which dncd asks for a program: DC1 reader on, DC3 reader off once the program is in."""
+
+    NONE = "none"
+    DC1 = "dc1"
+    DC1_DC3 = "dc1 dc3"
+
+
+class DcParity(enum.StrEnum):
+    """The eighth bit of the DC codes that dncd says."""
+
+    AS_FRAME = "as-frame"
+    EVEN = "even"
+    NONE = "none"
+
+
 class LowerCase(enum.StrEnum):
     """What happens to lower-case letters of a dropped file."""
 
@@ -242,6 +265,7 @@ class LineSettings:
     protocol: Protocol = Protocol.PLAIN
     flow: Flow = Flow.XON_XOFF
     ahead: int = defaults.AHEAD_CHARS
+    dc_parity: DcParity = DcParity.AS_FRAME
 
     @property
     def char_s(self) -> float:
@@ -270,6 +294,9 @@ class SendSettings:
     dc1_stays_s: float = defaults.DC1_STAYS_S
     drip_feed: bool = False
     stall_s: float = defaults.STALL_S
+    after_char_s: float = defaults.AFTER_CHAR_S
+    after_block_s: float = defaults.AFTER_BLOCK_S
+    announce: Announce = Announce.NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +305,7 @@ class ReceiveSettings:
 
     ends_on: EndsOn = EndsOn.MARK
     silence_s: float = defaults.SILENCE_S
+    request: Request = Request.NONE
 
 
 @dataclass(frozen=True, slots=True)

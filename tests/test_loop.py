@@ -1,11 +1,11 @@
 """The line loop: descriptors, due times and posts, each served once and in order."""
 
+import fcntl
 import os
 import threading
 
 import pytest
 
-from dncd.errors import DncdError
 from dncd.outside.loop import Loop
 from dncd.outside.worker import Worker
 
@@ -64,9 +64,18 @@ def test_a_due_time_that_is_asked_again_replaces_the_old_one(loop):
     assert len(watcher.dues) == 1
 
 
-def test_a_descriptor_beyond_select_is_told(loop):
-    with pytest.raises(DncdError, match="1024"):
-        loop.watch(1024, Watcher())
+def test_a_descriptor_that_select_could_not_watch_is_served(loop):
+    read, write = os.pipe()
+    high = fcntl.fcntl(read, fcntl.F_DUPFD, 1100)  # above FD_SETSIZE, select(2)
+    one = Watcher(high)
+    loop.watch(high, one)
+    os.write(write, b"x")
+    while not one.inputs:
+        loop.once(1.0)
+    assert one.inputs == [b"x"]
+    loop.unwatch(high)
+    for fd in (read, write, high):
+        os.close(fd)
 
 
 def test_worker_keeps_order_and_loses_no_error(loop):

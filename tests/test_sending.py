@@ -1,5 +1,6 @@
 """The sending machine on a fake clock: every phase × event, the bound after a stop, and the rate."""
 
+import itertools
 import math
 
 import pytest
@@ -127,7 +128,7 @@ def test_a_stop_before_the_mark_has_left_is_a_hold_that_is_remembered():
 
 
 def test_a_stop_after_the_mark_is_reader_off_and_the_trailer_ends_there():
-    sending = Sending(LINE, SendSettings(), 100, 0.0, Shape(19, 20, 0x0A))
+    sending = Sending(LINE, SendSettings(), 100, 0.0, Shape(19, 20, b"\n"))
     sending.supply(b"A" * 100)
     now = 0.0
     while sending.handed_over < 40:
@@ -248,3 +249,52 @@ def test_no_input_crashes_it(chunks):
         step(sending, now)
         now += wait
     assert sending.handed_over <= 50
+
+
+def paced_run(send: SendSettings, image: bytes, shape: Shape | None = None) -> list[tuple[float, bytes]]:
+    """Hands the image over on a fake clock; gives when each character left the line, with the character."""
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead=8)
+    sending, now, left = Sending(line, send, len(image), 0.0, shape), 0.0, []
+    sending.supply(image)
+    while sending.outcome is None:
+        if part := sending.allowed(now):
+            start = max(now, sending.clock.busy_until)
+            left += [(start + (i + 1) * line.char_s, part[i : i + 1]) for i in range(len(part))]
+            sending.wrote(len(part), len(part), now)
+        sending.tick(now)
+        due = sending.next_due()
+        now = max(now + 1e-5, due if due is not None else now)
+    return left
+
+
+def test_a_pause_follows_every_character():
+    left = paced_run(SendSettings(after_char_s=0.02), b"%\nO1\n%\n")
+    assert b"".join(char for _, char in left) == b"%\nO1\n%\n"
+    gaps = [later - earlier for (earlier, _), (later, _) in itertools.pairwise(left)]
+    assert min(gaps) >= 0.02 + 10 / 9600 - 1e-9  # ten bits a character at 9600 baud (serial arithmetic)
+    assert max(gaps) < 0.02 + 10 / 9600 + 1e-3
+
+
+@pytest.mark.parametrize("ends", [b"\n", b"\r\n", b"\n\r\r"])
+@pytest.mark.parametrize("pieces", [1, 3, 1000])
+def test_a_pause_follows_every_block_end_and_nothing_else(ends, pieces):
+    image = ends.join([b"%", b"O1", b"", b"N10G01X1.5Z-2.25", b"%", b""])
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead=8)
+    sending = Sending(line, SendSettings(after_block_s=0.5), len(image), 0.0, Shape(len(image), len(image), ends))
+    left, now, at = [], 0.0, 0
+    while sending.outcome is None:
+        if sending.wants_supply():
+            sending.supply(image[at : at + pieces])
+            at += pieces
+        if part := sending.allowed(now):
+            start = max(now, sending.clock.busy_until)
+            left += [(start + (i + 1) * line.char_s, part[i]) for i in range(len(part))]
+            sending.wrote(len(part), len(part), now)
+        sending.tick(now)
+        due = sending.next_due()
+        now = now + 1e-4 if due is None or at < len(image) else max(now + 1e-5, due)
+    assert bytes(char for _, char in left) == image
+    sent = b""
+    for (earlier, char), (later, _) in itertools.pairwise(left):
+        sent += bytes([char])
+        assert (later - earlier > 0.5) == sent.endswith(ends), sent

@@ -141,6 +141,18 @@ def go(given: Asked, machine: str) -> None:
     click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
 
 
+@click.command("request")
+@machine_word(required=True)
+@asked
+def request_program(given: Asked, machine: str) -> None:
+    """Ask a control for a program (DC1 reader on)."""
+    from dncd.outside.command_socket import ask
+
+    given.machine(machine)
+    ask(given.state, {"do": "request", "machine": machine})
+    click.echo(f"{machine}: asked for a program (DC1); what it punches comes to from-machine/")
+
+
 @click.command()
 @machine_word(required=True)
 @click.argument("file", required=False)
@@ -158,4 +170,4 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
     click.echo(f"{machine}: {printable(str(done.get('file', file or 'the program')))} is taken back, to refused/")
 
 
-COMMANDS: tuple[Any, ...] = (run, status, send, go, withdraw, demo)
+COMMANDS: tuple[Any, ...] = (run, status, send, go, request_program, withdraw, demo)

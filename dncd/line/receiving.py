@@ -34,6 +34,7 @@ class CaptureEnd(enum.Enum):
     SILENCE = "silence"
     TOO_LONG = "too-long"
     STOPPED = "stopped"
+    PACKETS = "the last packet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,14 @@ class Said:
     """The control said DC1 or DC3 on an idle line."""
 
     code: ReaderCode
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wished:
+    """A control on an idle XMODEM line asked for a program. wish: what it said, C or NAK."""
+
+    wish: bytes
     at: float
 
 
@@ -69,7 +78,7 @@ class Ended:
     at: float
 
 
-Event = Said | Began | Caught | Ended
+Event = Said | Wished | Began | Caught | Ended
 
 
 class Phase(enum.Enum):

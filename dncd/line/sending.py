@@ -16,16 +16,21 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
 the DC1 that ends it is not taken for the start of the next program. A stop after the closing mark has left the line is the
 control's reader off (a machining centre's manual of 2004): the rest of the trailer is not sent into it.
+
+A control without handshake may want quiet after each character or block (`after_char_s`, `after_block_s`): the next
+character is then handed over only when the line has been quiet for so long.
 """
 
 import enum
+import math
 from dataclasses import dataclass
 
+from dncd import defaults
 from dncd.line.clock import LineClock
 from dncd.line.codes import WHILE_SENDING, ReaderCode
 from dncd.values import Flow, LineSettings, Result, SendSettings
 
-_SUPPLY_LOW = 32_768
+SUPPLY_LOW_CHARS = 32_768
 """Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""
 
 _STRAYS_KEPT = 200
@@ -42,7 +47,8 @@ class Phase(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent."""
+    """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent; notes: sentences
+    about what else was seen."""
 
     result: Result
     reason: str
@@ -52,16 +58,17 @@ class Outcome:
     seconds: float
     hold_open: bool
     reader_off_at: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Shape:
     """Where things are in the image, in characters from its start. mark_out: behind the closing mark; wire_out: behind
-    its block end (what follows is trailer); block_end: the byte that ends a block."""
+    its block end (what follows is trailer); block_end: the coded characters that end a block."""
 
     mark_out: int
     wire_out: int
-    block_end: int
+    block_end: bytes
 
 
 class Sending:
@@ -84,13 +91,17 @@ class Sending:
         self.strays = bytearray()
         self.stray_count = 0
         self._flow, self._ahead = line.flow, line.ahead
-        self._refill_at = max(0, min(line.ahead - 1, (line.ahead + 1) // 2))
+        # Handed over in as few pieces as a late wake-up allows; a wake-up that comes with others, a little early, counts.
+        slack = math.ceil(defaults.REFILL_S / line.char_s)
+        self._refill_at = min(line.ahead - 1, slack, (line.ahead + 1) // 2)
+        self._refill_early = min(line.ahead - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
         self._send = send
-        self._shape = shape if shape is not None else Shape(total, total, 0x0A)
+        self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None
         self._image, self._at = b"", 0
         self._begun_at = self._moved_at = now
-        self._refused_until = 0.0
+        self._not_before = 0.0
+        self._paced = send.after_char_s > 0 or send.after_block_s > 0
         self._hold_open = False
 
     # --- the image ---------------------------------------------------------------------------------------------
@@ -98,18 +109,20 @@ class Sending:
     def wants_supply(self) -> bool:
         """Whether the next piece of the image should be fetched."""
         left = len(self._image) - self._at
-        return left < _SUPPLY_LOW and self.handed_over + left < self.total and self.phase is not Phase.OVER
+        return left < SUPPLY_LOW_CHARS and self.handed_over + left < self.total and self.phase is not Phase.OVER
 
     def supply(self, piece: bytes) -> None:
         """The next piece of the image, in order."""
-        self._image = self._image[self._at :] + piece
-        self._at = 0
+        gone = max(0, self._at - len(self._shape.block_end) + 1)  # what may begin a block end stays
+        self._image = self._image[gone:] + piece
+        self._at -= gone
 
     def block_now(self) -> bytes:
         """The coded block that is being handed over, as far as it is in memory."""
-        end_byte = self._shape.block_end.to_bytes(1, "big")
-        start = self._image.rfind(end_byte, 0, self._at) + 1
-        end = self._image.find(end_byte, self._at)
+        ends = self._shape.block_end
+        found = self._image.rfind(ends, 0, self._at)
+        start = found + len(ends) if found >= 0 else 0
+        end = self._image.find(ends, self._at)
         return self._image[start : end if end >= 0 else start + 200]
 
     # --- what the control says -----------------------------------------------------------------------------------
@@ -166,12 +179,21 @@ class Sending:
 
     def allowed(self, now: float) -> bytes:
         """The characters that may go to the port now; b"" when none may."""
-        if self.phase is not Phase.RUNNING or now < self._refused_until:
+        if self.phase is not Phase.RUNNING or now < self._not_before:
             return b""
         in_front = self.clock.in_front(now)
-        if in_front > self._refill_at:
+        if in_front > self._refill_early:
             return b""
-        return self._image[self._at : self._at + self._ahead - in_front]
+        part = self._image[self._at : self._at + self._ahead - in_front]
+        return self._up_to_pause(part) if self._paced else part
+
+    def _up_to_pause(self, part: bytes) -> bytes:
+        """What may go before the next pause begins."""
+        if self._send.after_char_s > 0:
+            return part[:1]
+        ends = self._shape.block_end
+        found = self._image.find(ends, max(0, self._at - len(ends) + 1), self._at + len(part))
+        return part if found < 0 else part[: found + len(ends) - self._at]
 
     def wrote(self, chars: int, offered: int, now_after: float) -> None:
         """The port took `chars` of the `offered` characters; `now_after` is read after the write returned."""
@@ -181,7 +203,11 @@ class Sending:
             self.handed_over += chars
             self._moved_at = now_after
         if chars < offered:  # a full port: asked again when a few characters could have left
-            self._refused_until = now_after + 4 * self.clock.char_s
+            self._not_before = now_after + 4 * self.clock.char_s
+        elif self._paced and chars:
+            after_block = self._image.endswith(self._shape.block_end, 0, self._at)
+            pause = max(self._send.after_char_s, self._send.after_block_s if after_block else 0.0)
+            self._not_before = self.clock.busy_until + pause if pause else 0.0
         if self.handed_over >= self.total:
             self.phase = Phase.ENDING
 
@@ -195,7 +221,7 @@ class Sending:
             case Phase.RUNNING:
                 if self._at >= len(self._image):
                     return self._stall_due(self._moved_at)
-                return max(self.clock.when_in_front(self._refill_at), self._refused_until)
+                return max(self.clock.when_in_front(self._refill_at), self._not_before)
             case Phase.HELD:
                 return self._stall_due(self.held_since if self.held_since is not None else self._moved_at)
             case Phase.ENDING:
@@ -220,6 +246,10 @@ class Sending:
         """Ends the sending at once, for a reason that is a sentence."""
         if self.phase is not Phase.OVER:
             self._finish(Result.INTERRUPTED, reason, now)
+
+    def last_words(self) -> bytes:
+        """What must still be said when the sending is over: nothing on a plain line."""
+        return b""
 
     def held_for(self, now: float) -> float:
         """Seconds of the hold that is open, 0 without one."""

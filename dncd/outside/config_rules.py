@@ -159,6 +159,8 @@ RULES: Final[Mapping[str, Rule]] = {
     ),
     "send.dc1_stays_s": _number(0, 86400, "seconds"),
     "send.stall_s": _number(1, 86400, "seconds"),
+    "send.after_char_s": _number(0, 10, "seconds"),
+    "send.after_block_s": _number(0, 60, "seconds"),
     "receive.silence_s": _number(0.1, 3600, "seconds"),
     "program.memory_chars": _whole(1, defaults.FILE_BYTES, "characters"),
     "program.longest_block_chars": _whole(1, 100_000, "characters"),

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from dncd import defaults
-from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
+from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said, Wished
+from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.records.spool import CaptureSpool
 from dncd.station.hands import Hands
 from dncd.station.incoming_papers import IncomingPapers
@@ -36,21 +37,23 @@ class _Capture:
 
 
 class Incoming:
-    """The receiving half of a station. `throttle(True)` asks the line to stop the control, `throttle(False)` to go on."""
+    """The receiving half of a station. `throttle(True)` asks the line to stop the control, `throttle(False)` to go on;
+    `heard` is told the first byte of each capture, and -1 at its end."""
 
     def __init__(
         self,
-        receiving: Receiving,
+        receiving: Receiving | XmodemReceiving,
         paper: IncomingPapers,
         hands: Hands,
         *,
         throttle: Callable[[bool], None],
+        heard: Callable[[int], None],
         told: Callable[[Captured], None],
         trouble: Callable[[str, Exception], None],
     ) -> None:
         self.receiving = receiving
         self._paper, self._hands = paper, hands
-        self._throttle, self._told, self._trouble = throttle, told, trouble
+        self._throttle, self._heard, self._told, self._trouble = throttle, heard, told, trouble
         self._captures: list[_Capture] = []
         self._flush_at: float | None = None
         self._stopped = False
@@ -65,8 +68,8 @@ class Incoming:
         """Whether anything caught is not on record yet."""
         return bool(self._captures)
 
-    def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> list[Said]:
-        """Characters from an idle or punching control; gives the DC1 and DC3 that were no part of a capture."""
+    def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> list[Said | Wished]:
+        """Characters from an idle or punching control; gives what was said that is no part of a capture."""
         return self._take(self.receiving.feed(data, now, bad), now)
 
     def notice(self, notices: Counters) -> None:
@@ -89,16 +92,18 @@ class Incoming:
         dues = [due for due in (self.receiving.next_due(), self._flush_at) if due is not None]
         return min(dues) if dues else None
 
-    def _take(self, events: list[Event], now: float) -> list[Said]:
-        said = []
+    def _take(self, events: list[Event], now: float) -> list[Said | Wished]:
+        said: list[Said | Wished] = []
         for event in events:
             match event:
-                case Said():
+                case Said() | Wished():
                     said.append(event)
                 case Began():
                     self._captures.append(_Capture(None, bytearray(), [], now))
                 case Caught():
                     capture = self._captures[-1]
+                    if not capture.chars:
+                        self._heard(event.data[0])
                     capture.bad += [capture.chars + i for i in event.bad]
                     capture.buffer += event.data
                     capture.chars += len(event.data)
@@ -106,6 +111,7 @@ class Incoming:
                         self._flush_at = now + _FLUSH_S
                 case Ended():
                     self._captures[-1].ended = event
+                    self._heard(-1)
                     self._flush(now)
         self._pace()
         return said
@@ -153,6 +159,8 @@ class Incoming:
 
     def _recorded(self, capture: _Capture, result: Captured) -> None:
         self._captures.remove(capture)
+        if isinstance(self.receiving, XmodemReceiving):
+            self.receiving.recorded()
         self._told(result)
         if self._captures:
             self._flush(self._hands.loop.now())

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
+from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.program import names
 from dncd.program.comparing import compare
 from dncd.program.differences import lines as difference_lines
@@ -20,7 +21,7 @@ from dncd.station.papers import Captured, Damage
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
-from dncd.values import NO_FAULTS, Counters, EndsOn, IsoBytes, MachineSettings, Result, WireBytes, printable
+from dncd.values import NO_FAULTS, Counters, EndsOn, IsoBytes, MachineSettings, Protocol, Result, WireBytes, printable
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
@@ -39,12 +40,18 @@ class IncomingPapers:
         self._coder = Coder.of(settings.tape, settings.line)
 
     def signal(self, char: int) -> bytes:
-        """A control character such as DC3 as it goes over this line."""
-        return self._coder.encode(IsoBytes(bytes([char])))
+        """A DC code such as DC3 as dncd says it on this line."""
+        return self._coder.signal(char, self._settings.line.dc_parity)
 
-    def receiving(self) -> Receiving:
-        """The receiver for this machine's line."""
+    def signals(self, char: int) -> frozenset[int]:
+        """The bytes by which the control may say a DC code."""
+        return self._coder.signals(char)
+
+    def receiving(self, now: float = 0.0) -> Receiving | XmodemReceiving:
+        """The receiver for this machine's line; now: seconds of the loop's clock."""
         tape, receive, line = self._settings.tape, self._settings.receive, self._settings.line
+        if line.protocol is not Protocol.PLAIN:
+            return XmodemReceiving(line.protocol, now)
         text = self._coder.encode(IsoBytes("".join(sorted(self._coder.codable)).encode()))
         mark = self._coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
         alphabet = Alphabet.of(tape.code, line.frame, mark, text, block_end(tape))
@@ -97,7 +104,7 @@ class IncomingPapers:
 
     def _unfinished(self, why: CaptureEnd, capture: Capture) -> str:
         ends_on = self._settings.receive.ends_on
-        if ends_on is EndsOn.MARK or why.value == ends_on.value:
+        if ends_on is EndsOn.MARK or why.value == ends_on.value or why is CaptureEnd.PACKETS:
             return ""
         if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
             return ""

@@ -1,12 +1,15 @@
 """One machine in the loop: its port as it comes and goes, and who gets what comes over the line."""
 
 import dataclasses
+import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from dncd import defaults
-from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
+from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortGoneError
+from dncd.line.receiving import Wished
+from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
 from dncd.outside.ports import Port, Reading, open_for
@@ -17,7 +20,7 @@ from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Captured, Told
-from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, Signal, StartOn
+from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, Request, Signal, StartOn
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 """Seconds between tries to open an absent port: soon after it went away, then less often."""
@@ -61,14 +64,16 @@ class Station:
             settings, OutgoingPapers(office, settings), hands, wake=self.kick, told=self._told, trouble=self._in_trouble
         )
         self.incoming = Incoming(
-            papers.receiving(),
+            papers.receiving(hands.loop.now()),
             papers,
             hands,
             throttle=self._throttle,
+            heard=self._heard_capture,
             told=self._captured,
             trouble=self._in_trouble,
         )
         self._stop_byte, self._go_byte = papers.signal(0x13), papers.signal(0x11)
+        self._punch_on = papers.signals(0x12)
         self._hands, self._journal, self._changed = hands, journal, changed
         self._loop = hands.loop
         self._opening = False
@@ -76,7 +81,11 @@ class Station:
         self._retry_wait = _RETRY_FIRST_S
         self._news: FolderNews | None = None
         self._look_at = 0.0
+        self._calm_until = 0.0  # until then a sending needs nothing of the station but `_send_on`
         self._stopping = False
+        receiving = self.incoming.receiving
+        self._packets = receiving if isinstance(receiving, XmodemReceiving) else None
+        self._unsaid = bytearray()
         self._watches_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
         self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
 
@@ -137,10 +146,41 @@ class Station:
 
     def on_input(self, now: float) -> None:
         """The port can be read."""
-        self._serve(now)
+        run = self.outgoing.run
+        if run is not None and run.begun is not None and now < self._calm_until:
+            self._send_on(now)
+        else:
+            self._serve(now)
+
+    def _send_on(self, now: float) -> None:
+        """The short way round while a program goes out: what came, what may go, and when to look again."""
+        port, outgoing = self.port, self.outgoing
+        try:
+            if port is None:
+                raise PortGoneError("it is not open", self.name, "Wait until it is there again")
+            reading = port.read()
+            if self._watches_modem:
+                outgoing.gate(port.modem(), now)
+            if reading.data or reading.notices != NO_FAULTS:
+                self._read(reading, now)
+            outgoing.pump(port, now)
+            if port.pending_write():
+                port.write(b"")
+        except PortGoneError as error:
+            self.lose_port(error)
+            return
+        due = outgoing.sending_due(now)
+        if due is None:  # over, or only an event can help
+            self._serve(now)
+        else:
+            self._loop.due(self, min(due, self._calm_until))
 
     def on_due(self, now: float) -> None:
         """A time that was asked for has come."""
+        run = self.outgoing.run
+        if run is not None and run.begun is not None and now < self._calm_until:
+            self._send_on(now)
+            return
         if self._retry_at is not None and now >= self._retry_at and not self._opening and not self._stopping:
             self._open()
         if now >= self._look_at and self._news is not None:
@@ -152,6 +192,8 @@ class Station:
         try:
             if port is not None:
                 reading = port.read()
+                if self._packets is not None:
+                    self._take_turns(self._packets, now)
                 if self._watches_modem or self._starts_on_modem:
                     modem = port.modem()
                     self.outgoing.gate(modem, now)
@@ -164,6 +206,7 @@ class Station:
             self.lose_port(error)
         self.outgoing.finish_if_over()
         self.incoming.tick(now)
+        self._speak()
         self.outgoing.consider(now, self.port is not None and self.incoming.capturing is None and not self._stopping)
         self._plan(self._loop.now())
 
@@ -172,21 +215,69 @@ class Station:
             self.outgoing.feed(reading.data, now)
         elif reading.data:
             for said in self.incoming.feed(reading.data, reading.bad, now):
-                self.outgoing.said(said.code, now)
+                if isinstance(said, Wished):
+                    self.outgoing.starts.wished(said.wish, now)
+                else:
+                    self.outgoing.said(said.code, now)
         if reading.notices != NO_FAULTS:
             self.incoming.notice(reading.notices)
             self._journal.warning("faults on the line", machine=self.name, **dataclasses.asdict(reading.notices))
 
     def _plan(self, now: float) -> None:
-        dues = [self._retry_at, self.incoming.next_due(), self.outgoing.next_due(now)]
+        dues = [self._retry_at, self.incoming.next_due(), self.outgoing.retry_due()]
         if self._news is not None:
             dues.append(self._look_at)
         if self._starts_on_modem and self.outgoing.offers.first() is not None:
             dues.append(now + _LOOK_AT_MODEM_S)
         if self.port is not None and self.port.pending_write():
             dues.append(now + _PENDING_S)
-        known = [due for due in dues if due is not None]
-        self._loop.due(self, min(known) if known else None)
+        self._calm_until = min((due for due in dues if due is not None), default=math.inf)
+        sending = self.outgoing.sending_due(now)
+        due = self._calm_until if sending is None else min(sending, self._calm_until)
+        self._loop.due(self, None if due == math.inf else due)
+
+    def _take_turns(self, packets: XmodemReceiving, now: float) -> None:
+        """On an XMODEM line dncd asks for programs only while it sends none."""
+        if self.outgoing.run is not None:
+            packets.rest()
+        else:
+            packets.listen(now)
+
+    def _speak(self) -> None:
+        """Writes what the receiver of an XMODEM line wants to say."""
+        if self._packets is None or self.port is None:
+            return
+        self._unsaid += self._packets.outgoing()
+        if self._unsaid:
+            try:
+                del self._unsaid[: self.port.write(bytes(self._unsaid))]
+            except PortGoneError as error:
+                self.lose_port(error)
+
+    def _heard_capture(self, byte: int) -> None:
+        """A capture began with `byte`, or ended (-1): answers with the reader codes that the settings ask for."""
+        request, port = self.settings.receive.request, self.port
+        if request is Request.NONE or port is None or self._packets is not None:
+            return
+        try:
+            if byte in self._punch_on:
+                port.write(self._go_byte)
+            elif byte < 0 and request is Request.DC1_DC3:
+                port.write(self._stop_byte)
+        except PortGoneError:
+            return  # the next look at the port tells
+
+    def ask_for_program(self) -> None:
+        """Asks the control for a program (DC1 reader on). NotDoneError where that is not set, or the line is in use."""
+        if self.settings.receive.request is Request.NONE:
+            raise NotDoneError(
+                "this control is not asked for programs",
+                self.name,
+                'Press PUNCH there, or set `receive.request = "dc1"` if it punches when it hears DC1',
+            )
+        if self.port is None or self.outgoing.run is not None or self.incoming.capturing is not None:
+            raise NotDoneError(f"the line is not free: {self.state.value}", self.name, "Ask again when it listens")
+        self.port.write(self._go_byte)
 
     def kick(self) -> None:
         """Something outside the line changed: looks at what can be done now."""
@@ -238,6 +329,9 @@ class Station:
         if self.port is None:
             return
         flow = self.settings.line.flow
+        if self._packets is not None:
+            self._packets.hold(stop)
+            return
         try:
             if flow is Flow.XON_XOFF:
                 self.port.write(self._stop_byte if stop else self._go_byte)

@@ -11,6 +11,7 @@ from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.line.codes import ReaderCode
 from dncd.line.sending import Sending
+from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
 from dncd.outside.ports import Port
 from dncd.station.hands import Hands
@@ -18,7 +19,7 @@ from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Image, Prepared, Told
 from dncd.station.starting import Starts
-from dncd.values import Flow, MachineSettings, Modem, Signal, StartOn
+from dncd.values import Flow, MachineSettings, Modem, Protocol, Signal, StartOn
 
 _POLL_MODEM_S = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
@@ -34,7 +35,7 @@ class Run:
     offer: Offer
     checked: Checked
     prepared: Prepared
-    sending: Sending
+    sending: Sending | XmodemSending
     image: Image
     begun: Begun | None = None
     fetching: bool = False
@@ -54,11 +55,12 @@ class Outgoing:
         told: Callable[[Told], None],
         trouble: Callable[[str, Exception], None],
     ) -> None:
-        self.settings, self.offers, self.starts = settings, Offers(), Starts(settings.send)
+        self.settings, self.offers, self.starts = settings, Offers(), Starts(settings.send, settings.line.protocol)
         self.run: Run | None = None
         self._paper, self._hands = paper, hands
         self._wake, self._told, self._trouble = wake, told, trouble
         self._retries: list[tuple[float, Callable[[], None]]] = []
+        self._polls_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
         self._endings = 0  # endings that are not on record yet
 
     # --- the folder ------------------------------------------------------------------------------------------------
@@ -209,8 +211,8 @@ class Outgoing:
 
     def _start(self, offer: Offer, checked: Checked, prepared: Prepared, now: float) -> None:
         offer.stage = Stage.TAKEN
+        sending = self._sending(prepared, now)
         self.starts.sending_began()
-        sending = Sending(self.settings.line, self.settings.send, prepared.total_chars, now, prepared.shape)
         run = self.run = Run(offer, checked, prepared, sending, Image(prepared))
 
         def begun(result: Begun | Gone) -> None:
@@ -229,6 +231,13 @@ class Outgoing:
             offer.stage = Stage.PREPARED
 
         self._hands.records.do(lambda: self._paper.begin(offer.name, checked, prepared), begun, failed)
+
+    def _sending(self, prepared: Prepared, now: float) -> Sending | XmodemSending:
+        line, send = self.settings.line, self.settings.send
+        if line.protocol is Protocol.PLAIN:
+            return Sending(line, send, prepared.total_chars, now, prepared.shape)
+        wish = self.starts.wish_at_hand(now)
+        return XmodemSending(line, send, prepared.total_chars, now, prepared.shape, wish=wish)
 
     # --- sending -----------------------------------------------------------------------------------------------------
 
@@ -279,18 +288,23 @@ class Outgoing:
                 sending.port_holds(outgoing, now)
             self._fetch(run)
         sending.tick(now)
+        if sending.outcome is not None and (words := sending.last_words()):
+            port.write(words)
 
-    def next_due(self, now: float) -> float | None:
-        """When `pump` should be called next."""
-        dues = [due for due, _ in self._retries]
+    def retry_due(self) -> float | None:
+        """When an ending that could not be put on record is tried again."""
+        return min((due for due, _ in self._retries), default=None)
+
+    def sending_due(self, now: float) -> float | None:
+        """When `pump` should be called next; None without a sending, or when only an event can help."""
         run = self.run
-        if run is not None and run.begun is not None:
-            due = run.sending.next_due()
-            if due is not None:
-                dues.append(due)
-            if run.sending.held_since is not None and self.settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR):
-                dues.append(now + _POLL_MODEM_S)
-        return min(dues) if dues else None
+        if run is None or run.begun is None:
+            return None
+        due = run.sending.next_due()
+        still = due is None or run.sending.held_since is not None  # only the modem lines can help
+        if self._polls_modem and still and run.sending.outcome is None:
+            return now + _POLL_MODEM_S if due is None else min(due, now + _POLL_MODEM_S)
+        return due
 
     def finish_if_over(self) -> None:
         """Puts a sending that is over on record."""

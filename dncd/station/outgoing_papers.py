@@ -22,7 +22,7 @@ from dncd.station.office import Office
 from dncd.station.papers import Begun, Checked, Gone, Prepared, Told
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
-from dncd.values import Finding, IsoBytes, MachineSettings, Result, Severity, WireBytes, printable, shown
+from dncd.values import Announce, Finding, IsoBytes, MachineSettings, Result, Severity, WireBytes, printable, shown
 
 _IN_MEMORY: Final = 4 * 1024 * 1024
 """Characters of a tape image that are kept in memory; a larger one is read from a file as it goes out."""
@@ -35,6 +35,9 @@ class OutgoingPapers:
         self._office, self._settings = office, settings
         self._coder = Coder.of(settings.tape, settings.line)
         self._folder = office.shop.folder / settings.name / "to-machine"
+
+    def _signal(self, code: int) -> WireBytes:
+        return self._coder.signal(code, self._settings.line.dc_parity)
 
     def text_of(self, wire: bytes) -> str:
         """Coded characters as text, without their block end."""
@@ -119,6 +122,8 @@ class OutgoingPapers:
             return Gone("it was changed")
         tape = self._settings.tape
         lead, trail = leader(tape, self._coder), trailer(tape, self._coder)
+        if self._settings.send.announce is Announce.DC2_DC4:
+            lead, trail = WireBytes(self._signal(0x12) + lead), WireBytes(trail + self._signal(0x14))
         sha256, chars, wire = hashlib.sha256(), 0, bytearray(lead)
         small = checked.survey.image_chars <= _IN_MEMORY
         with image.open("wb") as file:
@@ -135,7 +140,7 @@ class OutgoingPapers:
             durable.discard(image)
             wire += trail
         ends = block_end(tape).chars
-        end = self._coder.encode(IsoBytes(ends[-1].encode()))[0]
+        end = self._coder.encode(IsoBytes(ends.encode()))
         wire_out = len(lead) + chars
         shape = Shape(wire_out - len(ends), wire_out, end)
         total = len(lead) + chars + len(trail)
@@ -191,7 +196,9 @@ class OutgoingPapers:
         if outcome.result is Result.INTERRUPTED:
             chars = f"{outcome.chars} of {begun.prepared.total_chars} characters were handed over"
             reasons = (f"{outcome.reason}; {chars}; delete what the control holds of it, then drop the file again",)
-        notes = (f"the control said {shown(strays.decode('latin-1'))} while it was being sent",) if strays else ()
+        notes = outcome.notes
+        if strays:
+            notes += (f"the control said {shown(strays.decode('latin-1'))} while it was being sent",)
         ended = Sent(
             outcome.result.value, reasons, outcome.seconds, outcome.holds, outcome.held_s, outcome.chars, notes
         )

@@ -4,16 +4,19 @@ One start sends one program. Two things look like a start and are none: a DC1 th
 character of a program, and a DC1 that a DC3 has taken back.
 """
 
+import math
+
 from dncd import defaults
 from dncd.line.codes import ReaderCode
-from dncd.values import Modem, SendSettings, Signal, StartOn
+from dncd.values import Modem, Protocol, SendSettings, Signal, StartOn
 
 
 class Starts:
     """Remembers the starts of one line. All times are seconds of the loop's clock."""
 
-    def __init__(self, send: SendSettings) -> None:
-        self._send = send
+    def __init__(self, send: SendSettings, protocol: Protocol = Protocol.PLAIN) -> None:
+        self._send, self._protocol = send, protocol
+        self._wish, self._wish_at = b"", -math.inf
         self._dc1_at: float | None = None
         self._go = False
         self._armed = True  # CTS or DSR was off since the last start
@@ -44,6 +47,15 @@ class Starts:
             return
         self._hold_open, self._late_hold_at = False, None  # reader off after the program: the next DC1 is a start
 
+    def wished(self, wish: bytes, now: float) -> None:
+        """The control asked for a program by XMODEM's C or NAK; a late one of the program before starts nothing."""
+        if self._ended_at is None or now - self._ended_at > defaults.HOLD_AFTER_END_S:
+            self._wish, self._wish_at = wish, now
+
+    def wish_at_hand(self, now: float) -> bytes:
+        """The control's wish, C or NAK, while it can be answered; else b""."""
+        return self._wish if now - self._wish_at <= defaults.XMODEM_WISH_S else b""
+
     def modem(self, modem: Modem) -> None:
         """The modem lines changed, or were looked at."""
         if self._send.start_on not in (StartOn.CTS, StartOn.DSR):
@@ -62,6 +74,7 @@ class Starts:
         """A start was used up."""
         self._dc1_at, self._go, self._line_on = None, False, False
         self._hold_open, self._late_hold_at, self._ended_at = False, None, None
+        self._wish_at = -math.inf
 
     def sending_ended(self, at: float, hold_open: bool, reader_off_at: float | None = None) -> None:
         """A program ended at `at`; hold_open: the control had said stop and not yet go;
@@ -70,6 +83,8 @@ class Starts:
 
     def allows(self, dropped_at: float, now: float) -> bool:
         """Whether a program that was dropped at `dropped_at` may start now."""
+        if self._by_wish:
+            return bool(self.wish_at_hand(now))
         match self._send.start_on:
             case StartOn.NOW:
                 return True
@@ -80,8 +95,15 @@ class Starts:
             case StartOn.CTS | StartOn.DSR:
                 return self._line_on
 
+    @property
+    def _by_wish(self) -> bool:
+        """XMODEM's receiver starts by asking; only a person's go and a modem line stand above that."""
+        return self._protocol is not Protocol.PLAIN and self._send.start_on in (StartOn.DC1, StartOn.NOW)
+
     def wish(self) -> str:
         """What a waiting program waits for, as a person would say it."""
+        if self._by_wish:
+            return "the control to ask for it (XMODEM's C or NAK): press READ at the control"
         return {
             StartOn.NOW: "the line",
             StartOn.GO: "somebody to say `dncd go`",

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.values import Frame, IsoBytes, LineSettings, TapeCode, TapeSettings, WireBytes
+from dncd.values import DcParity, Frame, IsoBytes, LineSettings, TapeCode, TapeSettings, WireBytes
 
 FAULT: Final = 0xFF
 """Stands in decoded characters for a byte that is no character of the code; no ISO 646 character has eight bits."""
@@ -154,6 +154,12 @@ class Coder:
     def uncodable(self, text: str) -> Iterator[int]:
         """Indexes of the characters of `text` that a file may not have in this code; '\\n' is a block end and may be."""
         return (found.start() for found in self._uncodable.finditer(text))
+
+    def signal(self, code: int, parity: DcParity) -> WireBytes:
+        """The byte by which dncd says a DC code (0x11 to 0x14), with the eighth bit that the setting asks for."""
+        if parity is DcParity.AS_FRAME:
+            return self.encode(IsoBytes(bytes([code])))
+        return WireBytes(bytes([_with_parity(code, "E" if parity is DcParity.EVEN else "N")]))
 
     def signals(self, char: int) -> frozenset[int]:
         """Bytes on the line that stand for a control character such as DC3.

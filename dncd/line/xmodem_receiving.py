@@ -1,0 +1,154 @@
+"""Catching what a control sends in XMODEM packets, with the surface of `line.receiving.Receiving`.
+
+XMODEM's receiver begins: on an idle line dncd asks every few seconds. A control that itself wants to receive says the same
+(C or NAK): that is its start of a sending (`Wished`), and dncd falls silent for a while. `XMODEM_REST_S` after a transfer
+dncd asks again; a late repetition of EOT is answered all the same.
+"""
+
+from typing import Final
+
+from dncd import defaults
+from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Event, Wished
+from dncd.line.xmodem import Ended as PacketsEnded
+from dncd.line.xmodem import Ending, Phase, Received, Receiver, Started
+from dncd.line.xmodem import Event as PacketEvent
+from dncd.values import Protocol
+
+_SUB: Final = 0x1A
+_WISHES: Final = b"C\x15"
+_CANCEL: Final = bytes([0x18] * 8)
+
+
+class XmodemReceiving:
+    """Asks, receives, and holds back its answers while the disk is behind (`hold`), the last one until the capture is on
+    record (`recorded`): what is acknowledged is durable.
+
+    longest: most characters of one capture.
+    """
+
+    def __init__(self, kind: Protocol, now: float, *, longest: int = defaults.CAPTURE_CHARS) -> None:
+        self._kind, self._longest = kind, longest
+        self._machine: Receiver | None = None
+        self._ask_at = now
+        self._out = bytearray()
+        self._filling = 0  # SUBs that came last: filling, unless more follows
+        self.chars = 0
+        self._began = False
+        self._held = False
+        self._last_answer_waits = False
+        self._resting = False
+
+    # --- the line is somebody else's, or ours ------------------------------------------------------------------------
+
+    def rest(self) -> None:
+        """The line is taken for a sending: asks for nothing."""
+        self._resting, self._machine = True, None
+        self._out.clear()
+
+    def listen(self, now: float) -> None:
+        """The line is free again."""
+        if self._resting:
+            self._resting = False
+            self._ask_at = now + defaults.XMODEM_REST_S
+
+    def hold(self, stop: bool) -> None:
+        """Keeps the answers back, so that the control sends no more; or gives them."""
+        self._held = stop
+
+    def recorded(self) -> None:
+        """The capture is on record: its last answer may go."""
+        self._last_answer_waits = False
+
+    def outgoing(self) -> bytes:
+        """What has to be written now; it is given once."""
+        if self._machine is not None:
+            self._out += self._machine.outgoing()
+        if self._held or self._last_answer_waits:
+            return b""
+        said, self._out = bytes(self._out), bytearray()
+        return said
+
+    # --- events ------------------------------------------------------------------------------------------------------
+
+    def feed(self, data: bytes, now: float, bad: tuple[int, ...] = ()) -> list[Event]:
+        """Bytes that came over the line. bad: indexes that the port marked; a packet's check finds them by itself."""
+        if self._resting or not data:
+            return []
+        machine = self._machine
+        if machine is None or machine.phase in (Phase.START, Phase.OVER):
+            wish = data[-1:]
+            if wish in (b"C", b"\x15") and not data.strip(_WISHES):
+                self._machine = None if machine is None or machine.phase is Phase.START else machine
+                self._ask_at = now + defaults.XMODEM_REPLY_S * 1.5
+                return [Wished(wish, now)]
+        if machine is None or (machine.phase is Phase.OVER and data[0] in (0x01, 0x02)):
+            machine = self._begin(now)
+            machine.outgoing()  # somebody sends already: asking would only disturb
+        return self._take(machine.feed(data, now), now)
+
+    def tick(self, now: float) -> list[Event]:
+        """Asks when it is time to; moves what only time moves."""
+        if self._resting:
+            return []
+        idle = self._machine is None or self._machine.phase is Phase.OVER
+        if idle and now >= self._ask_at and not self._last_answer_waits:
+            self._begin(now)
+        return self._take(self._machine.tick(now), now) if self._machine is not None else []
+
+    def next_due(self) -> float | None:
+        """When `tick` should be called next."""
+        if self._resting:
+            return None
+        if self._machine is None or self._machine.phase is Phase.OVER:
+            return None if self._last_answer_waits else self._ask_at
+        return self._machine.next_due()
+
+    def stop(self, now: float) -> list[Event]:
+        """The service or the port stops: an open capture ends as it is."""
+        if self._machine is None or not self._began:
+            self._machine = None
+            return []
+        events = self._take(self._machine.cancel(now), now)
+        self._machine, self._ask_at = None, now
+        return events
+
+    def _begin(self, now: float) -> Receiver:
+        self._out.clear()
+        self._machine = Receiver(self._kind, now)
+        self.chars, self._filling, self._began = 0, 0, False
+        return self._machine
+
+    def _take(self, packets: list[PacketEvent], now: float) -> list[Event]:
+        events: list[Event] = []
+        for packet in packets:
+            match packet:
+                case Started():
+                    self._began = True
+                    events.append(Began(now))
+                case Received():
+                    self._received(packet.data, events)
+                    if self.chars > self._longest:
+                        self._end(CaptureEnd.TOO_LONG, now, events)
+                        self._machine = None
+                        self._out += _CANCEL
+                        return events
+                case PacketsEnded():
+                    self._ask_at = now + defaults.XMODEM_REST_S
+                    why = CaptureEnd.PACKETS if packet.ending is Ending.DONE else CaptureEnd.STOPPED
+                    self._last_answer_waits = self._began and why is CaptureEnd.PACKETS
+                    self._end(why, now, events)
+        return events
+
+    def _received(self, data: bytes, events: list[Event]) -> None:
+        """Hands on a packet's characters; SUBs at its end wait, for they may be filling."""
+        data = bytes([_SUB]) * self._filling + data
+        kept = data.rstrip(bytes([_SUB]))
+        self._filling = len(data) - len(kept)
+        self.chars += len(kept)
+        if kept:
+            events.append(Caught(kept))
+
+    def _end(self, why: CaptureEnd, now: float, events: list[Event]) -> None:
+        if self._began:
+            self._began = False
+            events.append(Ended(why, self.chars, self.chars, now))
