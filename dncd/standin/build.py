@@ -6,11 +6,29 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from dncd.values import Frame, TapeCode, TapeSettings
+from dncd.tape import codes
+from dncd.tape.codes import DC1, DC2, DC3, DC4
+from dncd.values import EndsOn, Flow, Frame, Protocol, TapeCode, TapeSettings
 
-DC1: Final = 0x11
-DC2: Final = 0x12
-DC4: Final = 0x14
+__all__ = [
+    "DC1",
+    "DC2",
+    "DC3",
+    "DC4",
+    "Asks",
+    "Build",
+    "Clock",
+    "CodeForm",
+    "Dc3",
+    "EndCode",
+    "Figures",
+    "PunchOn",
+    "PunchWays",
+    "ReaderOff",
+    "ReaderWays",
+    "WaitsFor",
+    "clock",
+]
 
 Clock = Callable[[], float]
 
@@ -25,13 +43,106 @@ class Dc3(enum.IntEnum):
     PLAIN = 0x13
 
 
+class CodeForm(enum.Enum):
+    """The eighth bit of the other control codes (DC1, DC2, DC4, SUB, EOT) as this control says them.
+
+    EVEN: as tape has it (DC codes by hole count: two connection manuals), so DC1, DC2, DC4 stay and SUB is 0x9A;
+    ODD: on a line with odd parity, DC1 is 0x91; CLEAR and SET: always 0, always 1 (common practice).
+    """
+
+    EVEN = "even"
+    ODD = "odd"
+    CLEAR = "clear"
+    SET = "set"
+
+    def byte(self, code: int) -> int:
+        """A seven-bit code as this control puts it on an eight-bit line."""
+        odd_holes = code.bit_count() % 2 == 1
+        eighth = {CodeForm.EVEN: odd_holes, CodeForm.ODD: not odd_holes, CodeForm.CLEAR: False, CodeForm.SET: True}
+        return code | (0x80 if eighth[self] else 0)
+
+
+class Asks(enum.Enum):
+    """How it lets the host know that its reader is on."""
+
+    DC1 = "DC1"
+    LINE = "its RTS, the host's CTS, comes on"
+    NOTHING = "nothing: somebody at the host must know"
+
+
+class ReaderOff(enum.Enum):
+    """What it says when its reader goes off."""
+
+    DC3 = "DC3"
+    NOTHING = "nothing"
+
+
+class WaitsFor(enum.Enum):
+    """What it waits for before it begins, once its key was pressed."""
+
+    NOTHING = "nothing"
+    DC1 = "the host's DC1"
+    DC2 = "the host's DC2"
+
+    @property
+    def code(self) -> int:
+        """The seven-bit code, or -1."""
+        return {WaitsFor.NOTHING: -1, WaitsFor.DC1: DC1, WaitsFor.DC2: DC2}[self]
+
+
+class PunchOn(enum.Enum):
+    """What goes out before the leader."""
+
+    DC2 = "DC2"
+    NOTHING = "nothing"
+
+
+class EndCode(enum.Enum):
+    """What goes out behind the trailer; its value is the seven-bit code, -1 for none."""
+
+    DC4 = codes.DC4
+    SUB = codes.SUB
+    EOT = codes.EOT
+    NOTHING = -1
+
+
+@dataclass(frozen=True, slots=True)
+class ReaderWays:
+    """How its reader behaves.
+
+    ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing (EIA has no SUB or EOT);
+    holds_by: `XON_XOFF` says DC3 and DC1, `RTS_CTS` and `DTR_DSR` switch a line, `NONE` cannot hold at all;
+    char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what comes sooner is lost;
+    waits_for: what the host must say before its characters count; it is not part of the program.
+    """
+
+    asks: Asks = Asks.DC1
+    holds_by: Flow = Flow.XON_XOFF
+    ends_on: EndsOn = EndsOn.MARK
+    says_off: ReaderOff = ReaderOff.DC3
+    waits_for: WaitsFor = WaitsFor.NOTHING
+    silence_s: float = 2.0
+    char_needs_s: float = 0.0
+    block_needs_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PunchWays:
+    """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`; waits_for: what the host must say."""
+
+    on: PunchOn = PunchOn.DC2
+    end: EndCode = EndCode.DC4
+    waits_for: WaitsFor = WaitsFor.NOTHING
+
+
 @dataclass(frozen=True, slots=True)
 class Build:
     """How a control is built.
 
     buffer_chars, high, low: the small memory of its reader, in characters, and where it says DC3 and DC1;
     reads_per_s: characters a second that it reads out of it, 0 for as fast as they come; runs_on_chars: how many it
-    still punches after the host's DC3 (at most 10: two connection manuals); memory_m: metres of tape it keeps.
+    still punches after the host's DC3 (at most 10: two connection manuals); memory_m: metres of tape it keeps;
+    protocol: how programs are wrapped on its line, both ways.
     """
 
     title: str = "control"
@@ -45,6 +156,10 @@ class Build:
     dc3: Dc3 = Dc3.WITH_PARITY
     runs_on_chars: int = 4
     memory_m: float = 80.0
+    codes: CodeForm = CodeForm.EVEN
+    reader: ReaderWays = field(default_factory=ReaderWays)
+    punch: PunchWays = field(default_factory=PunchWays)
+    protocol: Protocol = Protocol.PLAIN
 
     @property
     def char_s(self) -> float:
@@ -55,6 +170,10 @@ class Build:
     def block_end(self) -> str:
         """Block end between decoding and blocks; EIA has EOB alone, which the coder gives as LF."""
         return "\n" if self.tape.code is TapeCode.EIA else self.tape.block_end.chars
+
+    def said(self, code: int) -> bytes:
+        """A control code as this control says it."""
+        return bytes([self.dc3 if code == DC3 else self.codes.byte(code)])
 
 
 @dataclass(frozen=True, slots=True)

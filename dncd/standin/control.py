@@ -1,7 +1,8 @@
 """A control at the other end of the line, with its reader, its punch, its memory, and an operator at its keys.
 
-It shares nothing with the sending side but the code tables (`dncd.tape.codes`). It has no thread of its own: a `Yard`
-steps it. The operator's methods may be called from any thread; they press a key and return, `wait_for` waits.
+It shares nothing with the sending side but the code tables (`dncd.tape.codes`) and, for a control that speaks XMODEM, its
+machines. It has no thread of its own: a `Yard` steps it. The operator's methods may be called from any thread; they press
+a key and return, `wait_for` waits.
 """
 
 import enum
@@ -11,10 +12,13 @@ from collections.abc import Callable
 from dncd.standin.build import Build, Clock, Figures, clock
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.null_modem import NullModem
+from dncd.standin.packets import PacketPunch, PacketReader
+from dncd.standin.plug import BareLine, Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, Stored
 from dncd.standin.tape_punch import Noise, TapePunch
 from dncd.standin.tape_reader import TapeReader
 from dncd.tape.codes import Coder
+from dncd.values import Protocol
 
 
 class Mode(enum.Enum):
@@ -23,32 +27,46 @@ class Mode(enum.Enum):
     OFF = "reader and punch off"
     READING = "reading"
     PUNCHING = "punching"
+    LOOPED = "unplugged: a loopback plug is on the cable"
 
 
 class StandIn:
-    """A control behind `path` (a pseudo-terminal of its own, unless `fd` gives it another line)."""
+    """A control behind `path`: a pseudo-terminal of its own, unless `fd` or `plug` gives it another line."""
 
-    def __init__(self, build: Build, fd: int = -1, clock: Clock = clock) -> None:
-        self.build = build
-        self._modem = NullModem() if fd < 0 else None
-        self.path = self._modem.path if self._modem else ""
-        self.line = LineEnd(self._modem.fd if self._modem else fd, build.char_s, clock())
+    def __init__(self, build: Build, fd: int = -1, clock: Clock = clock, plug: Plug | None = None) -> None:
+        self._plug: Plug = plug if plug is not None else BareLine(fd) if fd >= 0 else NullModem()
+        self.path = self._plug.path
+        self.line = LineEnd(self._plug.fd, build.char_s, clock(), build.baud, self._plug.host_baud)
         self.memory = ProgramMemory(build.memory_m)
-        coder = Coder(build.tape.code, build.frame, dict(build.tape.eia_codes))
-        self.reader = TapeReader(build, coder, self.line, self.memory, clock)
-        self.tape_punch = TapePunch(build, coder, self.line)
         self.clock = clock
-        self.mode = Mode.OFF
         self.taken = bytearray()
         self._first = self._last = 0.0
         self._changed = threading.Condition()
+        self._fit(build)
+
+    def _fit(self, build: Build) -> None:
+        self.build = build
+        coder = Coder(build.tape.code, build.frame, dict(build.tape.eia_codes))
+        self.reader = TapeReader(build, coder, self.line, plug=self._plug, memory=self.memory, clock=self.clock)
+        self.tape_punch = TapePunch(build, coder, self.line)
+        self.packet_reader = PacketReader(build, coder, self.line, self.memory, self.clock)
+        self.packet_punch = PacketPunch(build, coder, self.line)
+        self.line.char_s, self.line.baud, self.memory.metres = build.char_s, build.baud, build.memory_m
+        self.mode = Mode.OFF
 
     # --- the operator ------------------------------------------------------------------------------------------
+    def set_up(self, build: Build) -> None:
+        """Its settings become these; what it was doing ends; its memory stays. ValueError: they cannot go together."""
+        Coder(build.tape.code, build.frame, dict(build.tape.eia_codes))
+        with self._changed:
+            self._stop()
+            self._fit(build)
+
     def read_in(self) -> None:
         """READ: says DC1 and takes a program, from its first mark or block end to the closing mark."""
         with self._changed:
             self.mode = Mode.READING
-            self.reader.start()
+            (self.packet_reader if self._in_packets else self.reader).start()
 
     def edit(self, number: str, old: str, new: str) -> Stored:
         """EDIT: the first block of the program that has `old` gets `new`; KeyError, ValueError where there is none."""
@@ -58,16 +76,37 @@ class StandIn:
 
     def punch(self, number: str, *noise: Noise) -> None:
         """PUNCH: the program as a tape image between DC2 and DC4. KeyError: no such program."""
+        self._punch((self.memory.programs[number],), noise)
+
+    def punch_all(self, *noise: Noise) -> None:
+        """PUNCH ALL: every program, one behind the other between one pair of marks. KeyError: the memory is empty."""
+        if not self.memory.programs:
+            raise KeyError("no program")
+        self._punch(tuple(self.memory.programs.values()), noise)
+
+    def _punch(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...]) -> None:
         with self._changed:
-            self.tape_punch.start(self.memory.programs[number], noise, self.clock())
+            (self.packet_punch if self._in_packets else self.tape_punch).start(programs, noise, self.clock())
             self.mode = Mode.PUNCHING
+
+    def loop(self) -> None:
+        """A loopback plug takes the control's place: what comes goes back, RTS to CTS, DTR to DSR; `reset` ends it."""
+        with self._changed:
+            self._stop()
+            self.mode = Mode.LOOPED
 
     def reset(self) -> None:
         """RESET: reader and punch off, alarm gone. Like a real control it says nothing about it."""
         with self._changed:
-            self.tape_punch.stop()
-            self.reader.on, self.reader.alarm, self.mode = False, Alarm.NONE, Mode.OFF
+            self._stop()
             self._changed.notify_all()
+
+    def _stop(self) -> None:
+        self.tape_punch.stop()
+        self.packet_punch.stop()
+        self.reader.off()
+        self.packet_reader.off()
+        self.mode = Mode.OFF
 
     def wait_for(self, what: Callable[[], bool], within_s: float) -> bool:
         """Waits until what() holds (it is asked after each step that changed something); False: not in time."""
@@ -77,8 +116,13 @@ class StandIn:
     # --- what it shows -----------------------------------------------------------------------------------------
     @property
     def alarm(self) -> Alarm:
-        """Why the last reading went wrong."""
-        return self.reader.alarm
+        """Why the last reading, or punching in packets, went wrong."""
+        alarms = (self.packet_reader.alarm, self.packet_punch.alarm, self.reader.alarm)
+        return next((alarm for alarm in alarms if alarm is not Alarm.NONE), Alarm.NONE)
+
+    @property
+    def _in_packets(self) -> bool:
+        return self.build.protocol is not Protocol.PLAIN
 
     def figures(self) -> Figures:
         """The figures since the last `clear`."""
@@ -104,8 +148,7 @@ class StandIn:
 
     def close(self) -> None:
         """Unplugs its own null modem; a line that was given stays open."""
-        if self._modem:
-            self._modem.close()
+        self._plug.close()
 
     # --- the works, stepped by a yard ---------------------------------------------------------------------------
     def step(self, now: float) -> None:
@@ -114,16 +157,35 @@ class StandIn:
             before = (self.mode, len(self.taken), self.line.to_punch())
             runs = self.line.carried(now)
             self._note(runs)
-            if self.mode is Mode.READING:
-                self._note(self.reader.take(runs))
-                self.reader.go_on(now)
-                self.mode = Mode.READING if self.reader.on else Mode.OFF
-            elif self.mode is Mode.PUNCHING:
-                self.tape_punch.obey(b"".join(run.data for run in runs))
-                self.tape_punch.give(now)
-                self.mode = Mode.PUNCHING if self.tape_punch.busy else Mode.OFF
+            match self.mode:
+                case Mode.READING if self._in_packets:
+                    self._packets_in(runs, now)
+                    self.mode = Mode.READING if self.packet_reader.on else Mode.OFF
+                case Mode.READING:
+                    self._note(self.reader.take(runs, now))
+                    self.reader.go_on(now)
+                    self.mode = Mode.READING if self.reader.on else Mode.OFF
+                case Mode.PUNCHING:
+                    punch = self.packet_punch if self._in_packets else self.tape_punch
+                    punch.take(runs, now)
+                    punch.give(now)
+                    self.mode = Mode.PUNCHING if punch.busy else Mode.OFF
+                case Mode.LOOPED:
+                    self._give_back(runs)
+                case Mode.OFF if self._in_packets:
+                    self._packets_in(runs, now)
             if before != (self.mode, len(self.taken), self.line.to_punch()):
                 self._changed.notify_all()
+
+    def _packets_in(self, runs: list[Run], now: float) -> None:
+        self.packet_reader.take(runs, now)
+        self.packet_reader.go_on(now)
+
+    def _give_back(self, runs: list[Run]) -> None:
+        for run in runs:
+            self.line.say(run.data)
+        self._plug.show_cts(self._plug.host_rts())
+        self._plug.show_dsr(self._plug.host_dtr())
 
     def _note(self, runs: list[Run]) -> None:
         for run in runs:

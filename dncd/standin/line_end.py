@@ -13,7 +13,10 @@ import array
 import fcntl
 import os
 import termios
+from collections.abc import Callable
 from dataclasses import dataclass
+
+from dncd.standin.line_noise import LineNoise, RateGap
 
 QUEUE_CHARS = 64
 """Characters read in advance of the line; what lies behind stays in the kernel, so that a writer far ahead is held up
@@ -32,11 +35,19 @@ class Run:
 
 
 class LineEnd:
-    """One end of a line over a file descriptor (pseudo-terminal, socket). char_s: seconds a character takes."""
+    """One end of a line over a file descriptor (pseudo-terminal, socket). char_s: seconds a character takes.
 
-    def __init__(self, fd: int, char_s: float, now: float) -> None:
+    noise: what the line does to characters either way; host_baud: gives the host's rate where that can be seen (else 0).
+    """
+
+    def __init__(
+        self, fd: int, char_s: float, now: float, baud: float = 0.0, host_baud: Callable[[], float] = float
+    ) -> None:
         os.set_blocking(fd, False)
-        self.fd, self.char_s = fd, char_s
+        self.fd, self.char_s, self.baud = fd, char_s, baud
+        self.noise = LineNoise()
+        self._in = RateGap(host_baud, lambda: self.baud)
+        self._out_gap = RateGap(lambda: self.baud, host_baud)
         self.most_ahead = 0
         self.unheard = 0
         self._queue = bytearray()
@@ -51,7 +62,7 @@ class LineEnd:
         if data:
             if not self._queue:
                 self._free = max(self._free, self._looked)
-            self._queue += data
+            self._queue += self.noise.spoil(self._in.heard(data, 0))
         self._looked = now
         second = self._release(now)
         self._note_ahead()
@@ -67,7 +78,7 @@ class LineEnd:
 
     def say(self, codes: bytes) -> None:
         """Control codes at once, in front of anything that is being punched."""
-        self._write(codes)
+        self._write(codes, 0)
 
     def punch(self, data: bytes, now: float) -> None:
         """Characters to give out at the line's rate."""
@@ -91,8 +102,9 @@ class LineEnd:
         self._out_free = max(self._out_free, now - CATCH_UP_CHARS * self.char_s)
         count = min(int((now - self._out_free) / self.char_s), at_most, len(self._out))
         if count:
-            self._write(bytes(self._out[:count]))
+            data = bytes(self._out[:count])
             del self._out[:count]
+            self._write(data, len(self._out))
             self._out_free += count * self.char_s
         return count
 
@@ -124,9 +136,10 @@ class LineEnd:
             ahead += waiting[0]
         self.most_ahead = max(self.most_ahead, ahead)
 
-    def _write(self, data: bytes) -> None:
+    def _write(self, data: bytes, more_follows: int) -> None:
+        data = self._out_gap.heard(self.noise.spoil(data), more_follows)
         try:
-            done = os.write(self.fd, data)
+            done = os.write(self.fd, data) if data else 0
         except BlockingIOError:
             done = 0
         self.unheard += len(data) - done

@@ -4,11 +4,19 @@ import enum
 import re
 from dataclasses import dataclass, field
 
+from dncd.tape.codes import DC4, DEL, EOT, NUL, SUB
+from dncd.values import EndsOn, MarkAt
+
 CHAR_MM = 2.54
 """Tape pitch: ten characters to the inch."""
 
 _NUMBER = re.compile(r"[O:](\d+)")
 FAULT = 0xFF
+
+_NOTHING = frozenset({NUL, DEL})
+"""Tape feed and rub-outs."""
+
+_END_CODES = {EndsOn.DC4: DC4, EndsOn.SUB: SUB, EndsOn.EOT: EOT}
 
 
 class Alarm(enum.StrEnum):
@@ -18,6 +26,7 @@ class Alarm(enum.StrEnum):
     PARITY = "parity error"
     MEMORY_FULL = "memory full"
     NO_NUMBER = "no program number"
+    LINE = "the line failed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,16 +86,20 @@ class Reading(enum.Enum):
 
 
 class ProgramReader:
-    """Takes the characters of a tape image (decoded; FAULT for a bad one) until the closing mark.
+    """Takes the characters of a tape image (decoded; FAULT for a bad one) until what ends it.
 
     What stands before the first mark or block end is skipped unread and unchecked (label skip: a lathe control's
-    programming manual). A mark counts at the start of a block only. NUL and DEL are tape feed and rub-outs.
+    programming manual), but for a control without an opening mark, where the first character already counts (a PC-based
+    control's manual). A mark counts at the start of a block only. NUL and DEL are tape feed and rub-outs. ends_on: the
+    closing mark, a code, or nothing that can be read (`SILENCE`: whoever feeds it must call `close`).
     """
 
-    def __init__(self, mark: str, block_end: str) -> None:
-        self.state = Reading.SKIPPING
+    def __init__(self, mark: str, block_end: str, ends_on: EndsOn = EndsOn.MARK, mark_at: MarkAt = MarkAt.BOTH) -> None:
+        marked = mark_at in (MarkAt.BOTH, MarkAt.START)
+        self.state = Reading.SKIPPING if marked else Reading.SIGNIFICANT
         self._mark, self._end = ord(mark), block_end
         self._line_ends = frozenset(block_end.encode("ascii"))
+        self._ends_on, self._end_code = ends_on, _END_CODES.get(ends_on, -1)
         self._text = bytearray()
 
     @property
@@ -95,21 +108,29 @@ class ProgramReader:
         return len(self._text)
 
     def feed(self, chars: bytes) -> Reading:
-        """Takes characters, through the closing mark or the first bad character; where the reader stands then."""
+        """Takes characters, through what ends the program or the first bad one; where the reader stands then."""
         for char in chars:
-            if char in (0x00, 0x7F):
+            if char in _NOTHING:
                 continue
             if self.state is Reading.SKIPPING:
                 self._skip(char)
             elif char == FAULT:
                 self.state = Reading.STOPPED
-            elif char == self._mark and self._text and self._text[-1] in self._line_ends:
+            elif char == self._end_code or (char == self._mark and self._closes()):
                 self.state = Reading.CLOSED
             elif self._text or char not in self._line_ends:
                 self._text.append(char)
             if self.state in (Reading.CLOSED, Reading.STOPPED):
                 break
         return self.state
+
+    def close(self) -> None:
+        """Nothing more comes: what was read is the program."""
+        if self.state is not Reading.STOPPED:
+            self.state = Reading.CLOSED
+
+    def _closes(self) -> bool:
+        return self._ends_on is EndsOn.MARK and bool(self._text) and self._text[-1] in self._line_ends
 
     def _skip(self, char: int) -> None:
         if char == self._mark:
@@ -118,9 +139,13 @@ class ProgramReader:
             self.state = Reading.SIGNIFICANT
 
     def stored(self) -> Stored:
-        """What was read, after the closing mark; its number is empty where it has none."""
+        """What was read, after its end; its number is empty where it has none."""
         blocks = self._text.decode("ascii", "backslashreplace").split(self._end)
-        blocks.pop()
-        mark_line = blocks.pop(0)[1:] if blocks and blocks[0].startswith(chr(self._mark)) else ""
+        if not blocks[-1]:
+            blocks.pop()
+        mark = chr(self._mark)
+        mark_line = blocks.pop(0)[1:] if blocks and blocks[0].startswith(mark) else ""
+        if self._ends_on is not EndsOn.MARK:
+            blocks = [block for block in blocks if not block.startswith(mark)]
         found = _NUMBER.match(mark_line) or _NUMBER.match(blocks[0] if blocks else "")
         return Stored(f"O{found[1]}" if found else "", mark_line, tuple(blocks))

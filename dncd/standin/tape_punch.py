@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
-from dncd.standin.build import DC1, DC2, DC4, Build, Dc3
-from dncd.standin.line_end import LineEnd
-from dncd.standin.program_memory import Stored
+from dncd.standin.build import DC1, DC2, DC3, Build, EndCode, PunchOn, WaitsFor
+from dncd.standin.line_end import LineEnd, Run
+from dncd.standin.program_memory import Alarm, Stored
 from dncd.tape.codes import Coder
-from dncd.values import IsoBytes
+from dncd.values import IsoBytes, MarkAt
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,45 +32,66 @@ class TapePunch:
 
     def __init__(self, build: Build, coder: Coder, line: LineEnd) -> None:
         self.stops = 0
+        self.alarm = Alarm.NONE
         self._build, self._coder, self._line = build, coder, line
         self._may_give = -1
+        self._waits_for = WaitsFor.NOTHING
 
     @property
     def busy(self) -> bool:
         """Something is still to be given out."""
         return self._line.to_punch() > 0
 
-    def start(self, program: Stored, noise: tuple[Noise, ...], now: float) -> None:
-        """DC2, leader, the program between its marks, trailer, DC4. IndexError: noise outside the image."""
-        tape, end = self._build.tape, self._build.block_end
-        text = "".join(f"{block}{end}" for block in (tape.mark + program.mark_line, *program.blocks, tape.mark))
-        image = spoilt(self._coded(text), noise)
+    def start(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...], now: float) -> None:
+        """Its code for punch on, leader, the programs between one pair of marks, trailer, its end code.
+
+        IndexError: noise outside the image.
+        """
+        ways, tape = self._build.punch, self._build.tape
+        image = spoilt(self._coded(image_text(self._build, programs)), noise)
         leader, trailer = self._coded("\0" * tape.leader_chars), self._coded("\0" * tape.trailer_chars)
-        self._may_give = -1
-        self._line.punch(bytes([DC2]) + leader + image + trailer + bytes([DC4]), now)
+        on = self._build.said(DC2) if ways.on is PunchOn.DC2 else b""
+        end = b"" if ways.end is EndCode.NOTHING else self._build.said(ways.end.value)
+        self._may_give, self._waits_for, self.alarm = -1, ways.waits_for, Alarm.NONE
+        self._line.punch(on + leader + image + trailer + end, now)
 
     def stop(self) -> None:
         """Forgets what has not been given out."""
         self._line.stop_punching()
 
-    def obey(self, data: bytes) -> None:
-        """What the host says meanwhile: nothing but DC3 and DC1 means anything to a punch."""
-        for byte in data:
-            if byte in tuple(Dc3) and self._may_give < 0:
+    def take(self, runs: list[Run], now: float) -> None:
+        """What the host says meanwhile: nothing but DC3 and DC1, and what it waits for, means anything to a punch."""
+        for byte in b"".join(run.data for run in runs):
+            code = byte & 0x7F
+            if self._waits_for is not WaitsFor.NOTHING:
+                if code == self._waits_for.code:
+                    self._waits_for = WaitsFor.NOTHING
+            elif code == DC3 and self._may_give < 0:
                 self._may_give = self._build.runs_on_chars
                 self.stops += 1
-            elif byte == DC1:
+            elif code == DC1:
                 self._may_give = -1
 
     def give(self, now: float) -> None:
         """Gives out what is due."""
-        if self._may_give < 0:
+        if self._waits_for is not WaitsFor.NOTHING:
+            self._line.give(now, 0)
+        elif self._may_give < 0:
             self._line.give(now, self._line.to_punch())
         else:
             self._may_give -= self._line.give(now, self._may_give)
 
     def _coded(self, text: str) -> bytes:
         return self._coder.encode(IsoBytes(text.encode("ascii")))
+
+
+def image_text(build: Build, programs: tuple[Stored, ...]) -> str:
+    """Programs as this control writes them: the marks that it has, blocks, its block ends."""
+    tape, end = build.tape, build.block_end
+    opening = [tape.mark + programs[0].mark_line] if tape.mark_at in (MarkAt.BOTH, MarkAt.START) else []
+    closing = [tape.mark] if tape.mark_at in (MarkAt.BOTH, MarkAt.END) else []
+    blocks = [block for program in programs for block in program.blocks]
+    return "".join(f"{block}{end}" for block in (*opening, *blocks, *closing))
 
 
 def spoilt(image: bytes, noise: tuple[Noise, ...]) -> bytes:

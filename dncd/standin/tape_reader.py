@@ -1,13 +1,15 @@
-"""The reader of a control: a small memory at the line, DC3 and DC1 at its marks, and behind it the program reader."""
+"""The reader of a control: a small memory at the line, a way to hold the host at its marks, and the program reader."""
 
 import enum
+import math
 
-from dncd.standin.build import DC1, Build, Clock
+from dncd.standin.build import DC1, DC3, Asks, Build, Clock, ReaderOff, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
+from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.standin.reader_buffer import ReaderBuffer
 from dncd.tape.codes import Coder
-from dncd.values import WireBytes
+from dncd.values import EndsOn, Flow, IsoBytes, Signal, WireBytes
 
 
 class Hold(enum.Enum):
@@ -21,12 +23,15 @@ class Hold(enum.Enum):
 class TapeReader:
     """Reads one program at a time from a line into the control's memory."""
 
-    def __init__(self, build: Build, coder: Coder, line: LineEnd, memory: ProgramMemory, clock: Clock) -> None:
+    def __init__(
+        self, build: Build, coder: Coder, line: LineEnd, *, plug: Plug, memory: ProgramMemory, clock: Clock
+    ) -> None:
         self.on, self.alarm = False, Alarm.NONE
-        self._build, self._line, self._memory, self._clock = build, line, memory, clock
+        self._build, self._line, self._plug, self._memory, self._clock = build, line, plug, memory, clock
         self._meaning = meanings(coder)
-        self._program = ProgramReader(build.tape.mark, build.block_end)
-        self._done_at = 0.0
+        self._block_end = coder.encode(IsoBytes(build.block_end.encode("ascii")))
+        self._done_at = self._heard_at = 0.0
+        self._begin(WaitsFor.NOTHING)
         self.clear()
 
     def clear(self) -> None:
@@ -36,35 +41,56 @@ class TapeReader:
         self.buffer.empty(self._clock())
         self._hold, self._after, self.holds = Hold.NONE, 0, 0
         self._after_dc3: list[int] = []
+        self._ready_at, self._end_chars = -math.inf, 0
+
+    def _begin(self, waits_for: WaitsFor) -> None:
+        build = self._build
+        self._program = ProgramReader(build.tape.mark, build.block_end, build.reader.ends_on, build.tape.mark_at)
+        self._waits_for, self._read_any = waits_for, False
+        self._done_at, self._hold = 0.0, Hold.NONE
 
     def start(self) -> None:
-        """Reader on: says DC1."""
-        self._program = ProgramReader(self._build.tape.mark, self._build.block_end)
-        self.on, self.alarm, self._done_at, self._hold = True, Alarm.NONE, 0.0, Hold.NONE
+        """Reader on: says so in the way that it has."""
+        ways = self._build.reader
+        self._begin(ways.waits_for)
+        self.on, self.alarm, self._heard_at = True, Alarm.NONE, self._clock()
         self.buffer.empty(self._clock())
-        self._line.say(bytes([DC1]))
+        if ways.asks is Asks.DC1:
+            self._line.say(self._build.said(DC1))
+        if ways.asks is Asks.LINE or ways.holds_by in _LINE_FLOWS:
+            self._switch(Signal.ON)
 
     def stop(self, alarm: Alarm) -> None:
-        """Reader off: says DC3, as after the closing mark (operator's manual of a machining centre)."""
+        """Reader off: most say DC3, as after the closing mark (operator's manual of a machining centre)."""
+        ways = self._build.reader
         self._end_hold()
         self.on, self.alarm, self._done_at = False, alarm, 0.0
-        self._line.say(bytes([self._build.dc3]))
+        if ways.says_off is ReaderOff.DC3:
+            self._line.say(self._build.said(DC3))
+        if ways.asks is Asks.LINE:
+            self._switch(Signal.OFF)
+
+    def off(self) -> None:
+        """Reader off without a word, and the alarm gone."""
+        self.on, self.alarm = False, Alarm.NONE
 
     def after_dc3(self) -> tuple[int, ...]:
         """Characters that came after each DC3, the present hold included."""
         return (*self._after_dc3, self._after) if self._hold is Hold.HOLDING else tuple(self._after_dc3)
 
-    def take(self, runs: list[Run]) -> list[Run]:
+    def take(self, runs: list[Run], now: float) -> list[Run]:
         """Takes what came; what came in the meantime besides.
 
         Once the high mark is reached, DC3 is said, and what the line carried before it could be read, because this
         thread was late, is let through: it fills nothing and is not held against the host.
         """
+        if runs:
+            self._heard_at = now
         for run in runs:
-            self._fill(run)
+            self._fill(self._awaited(run))
         if self._hold is not Hold.NOW_SAID:
             return []
-        self._line.say(bytes([self._build.dc3]))
+        self._say_hold(Signal.ON)
         more = self._line.carried(self._clock())
         for run in more:
             self._read(run.data)
@@ -76,7 +102,10 @@ class TapeReader:
         """Reads on until `now`: DC1 at the low mark; past the closing mark it keeps the program and goes off."""
         if self._hold is Hold.HOLDING and self.buffer.drain(now) <= self.buffer.low:
             self._end_hold()
-            self._line.say(bytes([DC1]))
+            self._say_hold(Signal.OFF)
+        ways = self._build.reader
+        if ways.ends_on is EndsOn.SILENCE and self._read_any and now - self._heard_at >= ways.silence_s:
+            self._program.close()
         if self._program.state is Reading.STOPPED:
             self.stop(Alarm.PARITY)
         elif self._program.chars > self._memory.free_chars:
@@ -84,27 +113,68 @@ class TapeReader:
         elif self._program.state is Reading.CLOSED and now >= self._done_at:
             self.stop(self._memory.store(self._program.stored()))
 
+    def _awaited(self, run: Run) -> Run:
+        """Without what the host says before its characters count, and all before that."""
+        for index, byte in enumerate(run.data):
+            if self._waits_for is WaitsFor.NOTHING:
+                return Run(run.data[index:], run.start + index * self._line.char_s)
+            if byte & 0x7F == self._waits_for.code:
+                self._waits_for = WaitsFor.NOTHING
+        return Run(b"", run.start)
+
     def _fill(self, run: Run) -> None:
         kept = bytearray()
         if self._hold is Hold.HOLDING:
             self._after += len(run.data)
+        can_hold = self._build.reader.holds_by is not Flow.NONE
         for index, char in enumerate(run.data):
-            if self._hold is Hold.NOW_SAID or self.buffer.put(run.start + (index + 1) * self._line.char_s):
+            at = run.start + (index + 1) * self._line.char_s
+            if self._hold is Hold.NOW_SAID or (self._was_ready(char, at) and self.buffer.put(at)):
                 kept.append(char)
-            if self._hold is Hold.NONE and self.buffer.level >= self.buffer.high:
+            if can_hold and self._hold is Hold.NONE and self.buffer.level >= self.buffer.high:
                 self._hold = Hold.NOW_SAID
         self._read(bytes(kept))
+
+    def _was_ready(self, char: int, at: float) -> bool:
+        """Whether a slow interface was done with the character before; it then needs its time for this one."""
+        if at < self._ready_at - _JITTER_S:
+            self.buffer.lost += 1
+            return False
+        ways = self._build.reader
+        self._end_chars = self._end_chars + 1 if char in self._block_end else 0
+        whole = self._end_chars == len(self._block_end)
+        self._ready_at = at + (ways.block_needs_s if whole else ways.char_needs_s)
+        return True
 
     def _read(self, data: bytes) -> None:
         if self._program.state in (Reading.CLOSED, Reading.STOPPED):
             return
+        self._read_any = self._read_any or bool(data)
         if self._program.feed(data.translate(self._meaning)) is Reading.CLOSED:
             self._done_at = self.buffer.drained_at(self._clock())
+
+    def _say_hold(self, hold: Signal) -> None:
+        if self._build.reader.holds_by is Flow.XON_XOFF:
+            self._line.say(self._build.said(DC3 if hold is Signal.ON else DC1))
+        else:
+            self._switch(Signal.OFF if hold is Signal.ON else Signal.ON)
+
+    def _switch(self, on: Signal) -> None:
+        if self._build.reader.holds_by is Flow.DTR_DSR:
+            self._plug.show_dsr(on)
+        else:
+            self._plug.show_cts(on)
 
     def _end_hold(self) -> None:
         if self._hold is Hold.HOLDING:
             self._after_dc3.append(self._after)
         self._hold = Hold.NONE
+
+
+_LINE_FLOWS = (Flow.RTS_CTS, Flow.DTR_DSR)
+
+_JITTER_S = 0.002
+"""Seconds by which the host's own timer may be early: the line's clock here knows a pause only to a look or two."""
 
 
 def meanings(coder: Coder) -> bytes:

@@ -1,0 +1,397 @@
+"""The ways of a stand-in control: start and end codes, holds by a line, slow interfaces, packets, noise, a network port."""
+
+import random
+import select
+import socket
+import time
+from contextlib import closing
+
+import pytest
+from test_standin import Hand, Host, even, pieces_in
+
+from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
+from dncd.outside.ports import open_port
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
+from dncd.standin.control import Mode, StandIn
+from dncd.standin.line_noise import LineNoise, RateGap
+from dncd.standin.network_plug import NetworkPlug, Speaks
+from dncd.standin.null_modem import NullModem, Rates
+from dncd.standin.program_memory import Alarm
+from dncd.standin.tape_punch import LostChar
+from dncd.standin.yard import Yard
+from dncd.values import EndsOn, Flow, Frame, LineSettings, MarkAt, Protocol, Signal, TapeCode, TapeSettings
+
+BLOCKS = ("O0007", "N10 G00 X1.", "M30")
+TEXT = b"O0007\nN10 G00 X1.\nM30\n"
+ISO = Frame.parse("7E1")
+DEADLINE_S = 10.0
+
+
+def punched(build: Build, said: bytes = b"", seconds: float = 1.0) -> bytes:
+    with Hand(build) as hand:
+        pieces_in(hand.control, {"O0007": BLOCKS})
+        hand.control.punch("O0007")
+        hand.go(0.2, 0.01)
+        hand.host.send(said)
+        hand.go(seconds, 0.01)
+        return hand.heard()
+
+
+@pytest.mark.parametrize("form", list(CodeForm))
+@pytest.mark.parametrize("end", list(EndCode))
+@pytest.mark.parametrize("on", list(PunchOn))
+def test_punch_codes_with_and_without_their_eighth_bit(form, end, on):
+    """Codes: control_chars.csv (verified); the eighth bit by counting holes here."""
+    eighth = {
+        CodeForm.EVEN: lambda code: even(bytes([code])),
+        CodeForm.ODD: lambda code: bytes([even(bytes([code]))[0] ^ 0x80]),
+        CodeForm.CLEAR: lambda code: bytes([code]),
+        CodeForm.SET: lambda code: bytes([code | 0x80]),
+    }[form]
+    build = Build(frame=ISO, codes=form, punch=PunchWays(on=on, end=end))
+    first = eighth(0x12) if on is PunchOn.DC2 else b""
+    last = {EndCode.DC4: 0x14, EndCode.SUB: 0x1A, EndCode.EOT: 0x04}.get(end)
+    assert punched(build) == first + even(b"%\n" + TEXT + b"%\n") + (eighth(last) if last else b"")
+
+
+@pytest.mark.parametrize(
+    ("mark_at", "image"),
+    [
+        (MarkAt.BOTH, b"%\n" + TEXT + b"%\n"),
+        (MarkAt.START, b"%\n" + TEXT),
+        (MarkAt.END, TEXT + b"%\n"),
+        (MarkAt.NONE, TEXT),
+    ],
+)
+def test_the_punch_has_the_marks_that_it_was_built_with(mark_at, image):
+    ways = PunchWays(on=PunchOn.NOTHING, end=EndCode.NOTHING)
+    assert punched(Build(frame=ISO, tape=TapeSettings(mark_at=mark_at), punch=ways)) == even(image)
+
+
+def test_a_punch_that_waits_for_the_host():
+    build = Build(frame=ISO, punch=PunchWays(waits_for=WaitsFor.DC1))
+    assert punched(build) == b""
+    assert punched(build, b"\x13\x92") == b"", "another code is not the one"
+    for said in (b"\x11", b"\x91"):
+        assert punched(build, said).endswith(b"\x14")
+
+
+def test_all_programs_come_between_one_pair_of_marks():
+    with Hand(Build(frame=ISO)) as hand:
+        with pytest.raises(KeyError):
+            hand.control.punch_all()
+        pieces_in(hand.control, {"O0007": BLOCKS, "O0008": ("O0008", "M30")})
+        hand.control.punch_all()
+        hand.go(1.0, 0.01)
+        assert hand.heard() == b"\x12" + even(b"%\n" + TEXT + b"O0008\nM30\n%\n") + b"\x14"
+
+
+READING = [
+    (EndsOn.MARK, b"%\n" + TEXT + b"%\n"),
+    (EndsOn.DC4, b"%\n" + TEXT + b"%\n\x14"),
+    (EndsOn.SUB, b"%\n" + TEXT + b"%\n\x1a"),
+    (EndsOn.SUB, b"%\n" + TEXT + b"\x1a"),
+    (EndsOn.EOT, b"%\n" + TEXT + b"%\n\x04"),
+    (EndsOn.SILENCE, b"%\n" + TEXT),
+]
+
+
+@pytest.mark.parametrize(("ends_on", "wire"), READING)
+@pytest.mark.parametrize("cut", [1, 3, 1000])
+def test_what_ends_a_reading(ends_on, wire, cut):
+    with Hand(Build(frame=ISO, reader=ReaderWays(ends_on=ends_on, silence_s=0.5))) as hand:
+        hand.control.read_in()
+        data = even(wire)
+        for at in range(0, len(data), cut):
+            hand.host.send(data[at : at + cut])
+            hand.go(cut / 960 if cut < 1000 else 0.2, 0.001)
+        if ends_on is not EndsOn.SILENCE:
+            hand.go(0.05, 0.001)
+        else:
+            hand.go(0.3, 0.01)
+            assert hand.control.mode is Mode.READING
+            hand.go(0.3, 0.01)
+        assert (hand.control.mode, hand.control.alarm) == (Mode.OFF, Alarm.NONE)
+        assert hand.control.memory.programs["O0007"].blocks == BLOCKS
+        assert hand.heard() == b"\x11\x93"
+
+
+def test_a_control_without_marks_keeps_the_first_block():
+    build = Build(
+        frame=ISO, tape=TapeSettings(mark_at=MarkAt.NONE), reader=ReaderWays(ends_on=EndsOn.SILENCE, silence_s=0.1)
+    )
+    with Hand(build) as hand:
+        hand.control.read_in()
+        hand.host.send(even(TEXT))
+        hand.go(0.5, 0.01)
+        assert hand.control.memory.programs["O0007"].blocks == BLOCKS
+
+
+@pytest.mark.parametrize("asks", list(Asks))
+@pytest.mark.parametrize("says_off", list(ReaderOff))
+@pytest.mark.parametrize("dc3", list(Dc3))
+def test_what_a_reader_says(asks, says_off, dc3):
+    with Hand(Build(frame=ISO, dc3=dc3, codes=CodeForm.SET, reader=ReaderWays(asks=asks, says_off=says_off))) as hand:
+        hand.control.read_in()
+        hand.host.send(even(b"%\n" + TEXT + b"%\n"))
+        hand.go(0.2, 0.01)
+        on = b"\x91" if asks is Asks.DC1 else b""
+        assert hand.heard() == on + (bytes([dc3]) if says_off is ReaderOff.DC3 else b"")
+
+
+def test_a_reader_that_waits_for_the_host_counts_nothing_before():
+    with Hand(Build(frame=ISO, reader=ReaderWays(waits_for=WaitsFor.DC2))) as hand:
+        hand.control.read_in()
+        hand.host.send(even(b"%\nO0001\nM30\n%\n"))
+        hand.go(0.2, 0.001)
+        assert hand.control.mode is Mode.READING
+        hand.host.send(b"\x12" + even(b"%\n" + TEXT + b"%\n"))
+        hand.go(0.2, 0.001)
+        assert list(hand.control.memory.programs) == ["O0007"]
+
+
+@pytest.mark.parametrize(
+    ("after_char_s", "after_block_s", "loses"), [(0.0, 0.1, True), (0.01, 0.0, True), (0.01, 0.1, False)]
+)
+def test_a_slow_interface_loses_what_comes_too_soon(after_char_s, after_block_s, loses):
+    build = Build(
+        frame=ISO,
+        reader=ReaderWays(asks=Asks.NOTHING, holds_by=Flow.NONE, char_needs_s=0.008, block_needs_s=0.08),
+    )
+    with Hand(build) as hand:
+        hand.control.read_in()
+        for byte in even(b"%\n" + TEXT + b"%\n"):
+            hand.host.send(bytes([byte]))
+            hand.go(1 / 960 + after_char_s + (after_block_s if byte == 0x0A else 0.0), 0.0005)
+        figures = hand.control.figures()
+        assert (figures.lost > 0) is loses
+        assert figures.holds == 0
+        if not loses:
+            assert hand.control.memory.programs["O0007"].blocks == BLOCKS
+
+
+def test_a_control_that_cannot_hold_loses_what_does_not_fit():
+    with Hand(Build(frame=ISO, reads_per_s=100, reader=ReaderWays(holds_by=Flow.NONE))) as hand:
+        hand.control.read_in()
+        hand.heard()
+        hand.host.send(even(b"%\n" + b"N" * 998))
+        hand.go(1000 / 960 + 0.01, 0.001)
+        assert hand.heard() == b""
+        assert hand.control.figures().lost == pytest.approx(1000 - 512 - 100 * 1000 / 960, abs=5)
+
+
+PACKETS = [Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K]
+LONG = b"O0007\n" + b"".join(b"N%d G01 X%d.\n" % (n, n) for n in range(300)) + b"M30\n"
+
+
+def packet_build(protocol: Protocol) -> Build:
+    return Build(baud=19200, frame=Frame.parse("8N1"), codes=CodeForm.CLEAR, protocol=protocol)
+
+
+@pytest.mark.parametrize("protocol", PACKETS)
+@pytest.mark.parametrize("per_million", [0, 1000])
+def test_packets_both_ways(protocol, per_million):
+    image = b"%\n" + LONG + b"%\n"
+    with Hand(packet_build(protocol)) as hand:
+        hand.control.line.noise.per_million = per_million
+        sender = Sender(protocol, hand.now)
+        hand.control.read_in()
+        left, ended = image, []
+        for _ in range(60_000):
+            if not hand.control.packet_reader.on:
+                break
+            hand.go(0.002, 0.002)
+            events = sender.feed(hand.heard(), hand.now)
+            if (due := sender.next_due()) is not None and hand.now >= due:
+                events += sender.tick(hand.now)
+            if left and sender.wanted:
+                piece, left = left[: sender.wanted], left[sender.wanted :]
+                events += sender.supply(piece, hand.now)
+                if not left:
+                    events += sender.finish(hand.now)
+            if out := sender.outgoing():
+                hand.host.send(out)
+                hand.go(len(out) / 1920, 0.002)
+                sender.written(hand.now)
+                events += sender.feed(hand.heard(), hand.now + 0.001)
+            ended += [event for event in events if isinstance(event, Ended)]
+        kept = hand.control.memory.programs["O0007"]
+        assert hand.control.alarm is Alarm.NONE
+        assert kept.text().encode() == LONG
+        assert (hand.control.line.noise.hits > 0) is (per_million > 0)
+
+        hand.control.line.noise.per_million = per_million
+        hand.control.punch("O0007")
+        receiver, got = Receiver(protocol, hand.now), b""
+        for _ in range(60_000):
+            if hand.control.mode is Mode.OFF:
+                break
+            if answer := receiver.outgoing():
+                hand.host.send(answer)
+            hand.go(0.002, 0.002)
+            events = receiver.feed(hand.heard(), hand.now)
+            if (due := receiver.next_due()) is not None and hand.now >= due:
+                events += receiver.tick(hand.now)
+            got += b"".join(event.data for event in events if isinstance(event, Received))
+            ended += [event for event in events if isinstance(event, Ended)]
+        assert got.rstrip(b"\x1a") == image
+        assert ended[-1].ending is Ending.DONE
+        assert hand.control.alarm is Alarm.NONE
+
+
+def test_a_host_that_cancels_raises_the_alarm():
+    with Hand(packet_build(Protocol.XMODEM)) as hand:
+        hand.control.read_in()
+        hand.go(0.1, 0.01)
+        assert hand.heard() == b"\x15"
+        hand.host.send(b"\x18\x18")
+        hand.go(0.1, 0.01)
+        assert (hand.control.mode, hand.control.alarm) == (Mode.OFF, Alarm.LINE)
+        hand.control.read_in()
+        assert hand.control.alarm is Alarm.NONE
+        hand.control.reset()
+        hand.go(0.1, 0.01)
+        assert hand.heard().endswith(b"\x18" * 8)
+        pieces_in(hand.control, {"O0007": BLOCKS})
+        with pytest.raises(ValueError, match="noise"):
+            hand.control.punch("O0007", LostChar(1))
+
+
+def test_line_noise_hits_as_often_as_it_says():
+    noise = LineNoise(3)
+    assert noise.spoil(b"N" * 1000) == b"N" * 1000
+    noise.per_million = 10_000
+    data = random.Random(1).randbytes(100_000)
+    hit = [a ^ b for a, b in zip(data, noise.spoil(data), strict=True) if a != b]
+    assert len(hit) == noise.hits == pytest.approx(1000, rel=0.15)
+    assert all(bits.bit_count() == 1 for bits in hit)
+
+
+def test_a_rate_gap_is_what_a_uart_hears():
+    """4800 into 9600: each bit is read twice, so by hand a U (0x55) begins 0 0 1 1 0 0 1 1 0 0 ... (serial arithmetic)."""
+    gap = RateGap(lambda: 4800.0, lambda: 9600.0)
+    # line bits of U: start 0, data 1 0 1 0 1 0 1 0, stop 1; doubled: 00 11 00 11 00 11 00 11 00 11
+    # first: start 0, data 0 1 1 0 0 1 1 0 (lowest first) = 0x66, then 0 for the stop bit: the next start bit, and so on
+    heard = gap.heard(b"U", 0)
+    assert heard[0] == 0b01100110
+    assert len(heard) == 2
+    assert RateGap(lambda: 0.0, lambda: 9600.0).heard(b"U", 0) == b"U"
+    slow = RateGap(lambda: 9600.0, lambda: 300.0)
+    assert slow.heard(b"U" * 10, 5) == b""
+    assert len(slow.heard(b"U" * 10, 0)) <= 2
+
+
+def test_a_null_modem_sees_the_hosts_rate():
+    plain, seen = NullModem(), NullModem(Rates.SEEN)
+    with closing(plain), closing(seen):
+        for baud in (4800, 9600, 38400):
+            with (
+                closing(open_port(LineSettings(seen.path, baud=baud))),
+                closing(open_port(LineSettings(plain.path, baud=baud))),
+            ):
+                assert (seen.host_baud(), plain.host_baud()) == (baud, 0.0)
+
+
+def test_a_wrong_rate_makes_other_characters():
+    control = StandIn(Build(frame=ISO, baud=9600), plug=NullModem(Rates.SEEN))
+    pieces_in(control, {"O0007": BLOCKS})
+    image = b"\x12" + even(b"%\n" + TEXT + b"%\n") + b"\x14"
+    with Yard(control), Host(control.path) as host:
+        for baud, same in ((9600, True), (4800, False), (9600, True)):
+            with closing(open_port(LineSettings(control.path, baud=baud))):
+                control.punch("O0007")
+                assert control.wait_for(lambda: control.mode is Mode.OFF, DEADLINE_S)
+                assert (host.quiet(0.05) == image) is same
+
+
+def test_a_loopback_plug_gives_back_what_comes():
+    with Hand(Build(frame=ISO)) as hand:
+        hand.control.loop()
+        hand.host.send(bytes(range(256)))
+        hand.go(1.0, 0.01)
+        assert hand.heard() == bytes(range(256))
+        hand.control.reset()
+        hand.host.send(b"N")
+        hand.go(0.1, 0.01)
+        assert hand.heard() == b""
+
+
+def test_its_settings_can_be_changed_and_its_memory_stays():
+    with Hand(Build(frame=ISO)) as hand:
+        pieces_in(hand.control, {"O0007": BLOCKS})
+        with pytest.raises(ValueError, match="8N1"):
+            hand.control.set_up(Build(frame=ISO, tape=TapeSettings(code=TapeCode.EIA)))
+        hand.control.set_up(Build(frame=Frame.parse("7O1"), codes=CodeForm.ODD, dc3=Dc3.PLAIN))
+        hand.control.punch("O0007")
+        hand.go(0.2, 0.01)
+        odd = bytes(byte ^ 0x80 for byte in even(b"\x12%\n" + TEXT + b"%\n\x14"))
+        assert hand.heard() == odd
+
+
+class Client:
+    """A port of dncd's own to a stand-in behind the network."""
+
+    def __init__(self, path: str, baud: int = 9600) -> None:
+        self.port = open_port(LineSettings(path, baud=baud, frame=Frame.parse("8N1")))
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.port.close()
+
+    def until(self, what, said: str) -> bytes:
+        got, end = b"", time.monotonic() + DEADLINE_S
+        while not what(got):
+            assert time.monotonic() < end, f"not in time: {said}; got {got!r}"
+            select.select([self.port.fileno()], [], [], 0.05)
+            got += self.port.read().data
+        return got
+
+
+@pytest.mark.parametrize("speaks", list(Speaks))
+def test_over_the_network_every_byte_value_passes_both_ways(speaks):
+    plug = NetworkPlug("127.0.0.1", 0, speaks)
+    control = StandIn(Build(frame=Frame.parse("8N1"), baud=115200), plug=plug)
+    with Yard(control):
+        for _ in range(2):  # a second connection takes the place of the first
+            with Client(control.path, 115200) as client:
+                control.loop()
+                client.port.write(bytes(range(256)))
+                assert client.until(lambda got: len(got) >= 256, "the echo") == bytes(range(256))
+
+
+def test_over_rfc2217_the_control_holds_by_its_line_and_sees_the_rate():
+    plug = NetworkPlug("127.0.0.1", 0, Speaks.COM_PORT)
+    ways = ReaderWays(asks=Asks.LINE, holds_by=Flow.RTS_CTS, says_off=ReaderOff.NOTHING)
+    control = StandIn(
+        Build(frame=ISO, baud=9600, reads_per_s=200, buffer_chars=128, high=96, low=32, reader=ways), plug=plug
+    )
+    plug.show_cts(Signal.OFF)
+    with Yard(control), Client(control.path) as client:
+        port = client.port
+        client.until(lambda _: port.modem().cts is Signal.OFF, "CTS is off before READ")
+        assert plug.host_baud() == 9600
+        control.read_in()
+        client.until(lambda _: port.modem().cts is Signal.ON, "CTS comes on with READ")
+        port.write(even(b"%\nO0007\n" + b"N1\n" * 40))
+        client.until(lambda _: port.modem().cts is Signal.OFF, "CTS goes off at the high mark")
+        client.until(lambda _: port.modem().cts is Signal.ON, "and comes on at the low mark")
+        port.write(even(b"M30\n%\n"))
+        assert control.wait_for(lambda: control.mode is Mode.OFF, DEADLINE_S)
+        client.until(lambda _: port.modem().cts is Signal.OFF, "off after the program")
+        assert len(control.memory.programs["O0007"].blocks) == 42
+        assert control.figures().holds == 1
+        control.loop()
+        for rts in (Signal.OFF, Signal.ON, Signal.OFF):
+            port.set_rts(rts)
+            client.until(lambda _, rts=rts: port.modem().cts is rts, "a loopback plug joins RTS to CTS")
+        control.reset()
+
+
+def test_an_address_that_is_taken_is_told():
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen(1)
+        with pytest.raises(Exception, match="cannot be listened at"):
+            NetworkPlug("127.0.0.1", taken.getsockname()[1], Speaks.RAW)
