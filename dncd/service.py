@@ -8,32 +8,32 @@ import os
 import signal
 import sys
 import threading
-import time
 from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
 from dncd import __version__, defaults
-from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortGoneError, UsageError
+from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside import journal, manager
 from dncd.outside.clock import utc_now
 from dncd.outside.command_socket import CommandServer
 from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.loop import Loop
-from dncd.outside.ports import Port, open_for
 from dncd.records.spool import Leftover
 from dncd.station.hands import Hands
+from dncd.station.health import Health
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.machine import Station
 from dncd.station.office import Office
+from dncd.station.port_opening import open_ports
+from dncd.station.reloading import Outcome, Reloading
+from dncd.station.roster import Changes, Roster
+from dncd.station.rounds import Round, Rounds
 from dncd.station.status import status_of, status_text
 from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
 """Seconds in which what is under way must be on record after SIGTERM."""
-
-_OPEN_S = 15.0
-"""Seconds after which a port that is still being opened at start counts as absent for now."""
 
 _ANSWER_S = 5.0
 
@@ -42,23 +42,31 @@ class Service:
     """All machines of one settings file. Built and run in one thread, the line loop's."""
 
     def __init__(self, settings: Settings) -> None:
-        self.settings = settings
+        self._at_start = settings
         self.loop = Loop()
         self.log = journal.journal()
         self.office = Office.open(settings)
         self.hands = Hands.of(self.loop)
-        self.stations = {m.name: self._station(m) for m in settings.machines.values()}
+        self.stations = Roster(settings, self._station, self._came, self._left)
         self._started = utc_now()
         self._folders: Folders | None = None
-        self._status_due: dict[str, float] = {}
         self._stop_asked = False
+        self._health = Health(self.hands)
+        self._reloading = Reloading(self.loop, self.stations, self._reload_began, self._reload_ended)
+        every_s = min(defaults.STATUS_EVERY_S, manager.alive_every_s() or defaults.STATUS_EVERY_S)
+        self._rounds = Rounds(self.loop, self.stations, every_s, self._write_status, self._round_over)
+
+    @property
+    def settings(self) -> Settings:
+        """The settings that hold."""
+        return self.stations.settings
 
     def _station(self, machine: MachineSettings) -> Station:
         return Station(machine, self.office, self.hands, self.log, self._changed)
 
     def _cut_short(self, leftover: Leftover) -> bool:
         """Records a capture that the last run left; False for a machine that the settings no longer have."""
-        machine = self.settings.machines.get(leftover.machine)
+        machine = self._at_start.machines.get(leftover.machine)
         if machine is None:
             return False
         IncomingPapers(self.office, machine).cut_short(leftover)
@@ -69,19 +77,18 @@ class Service:
     def run(self) -> None:
         """Serves until SIGTERM or SIGINT. PortError when a port cannot do what its settings ask."""
         for recovered in self.office.recover(self._cut_short):
-            self.log.warning("recovered", what=recovered)
-        ports = open_ports(list(self.settings.machines.values()))
-        for name, port in ports.items():
-            station = self.stations[name]
+            where, next_step = str(self.settings.shop.state), "look at the receipt and at what the control holds"
+            self.log.warning("recovered", what=recovered, where=where, next=next_step)
+        for name, port in open_ports(self.settings.machines.values()).items():
             if isinstance(port, DncdError):
-                station.lose_port(port)
-            elif port is not None:
-                station.take_port(port)
+                self.stations[name].lose_port(port)
+            else:
+                self.stations[name].take_port(port)
         self._folders = Folders(self.settings.shop, list(self.settings.machines), self._news)
         with CommandServer(self.settings.shop.state, self._answer, self._command_failed):
             self._listen_to_signals()
             self.office.note("started", version=__version__, machines=list(self.stations))
-            self.loop.due(self, self.loop.now())
+            self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._summary())
             self.log.info("started", machines=len(self.stations), folder=str(self.settings.shop.folder))
             while not self._stop_asked:
@@ -94,10 +101,15 @@ class Service:
             self._stop_asked = True
             self.loop.post(lambda: None)
 
+        def reload_asked(_number: int, _frame: FrameType | None) -> None:
+            self.loop.post(self._reload)
+
         signal.signal(signal.SIGTERM, asked)
         signal.signal(signal.SIGINT, asked)
+        signal.signal(signal.SIGHUP, reload_asked)
 
     def _wind_down(self) -> None:
+        self._reloading.stop()
         if self._folders is not None:
             self._folders.stop()
         for station in self.stations.values():
@@ -109,9 +121,11 @@ class Service:
         self.loop.once(0.0)
         for name, station in self.stations.items():
             station.close()
-            self._last_status(name)
+            self._last_status(name, "dncd does not run")
         if late:
-            self.log.warning("stopped with work unfinished", threads=late, next="the next start finishes or names it")
+            what, where = f"work is unfinished in: {', '.join(late)}", str(self.settings.shop.state)
+            next_step = "look at that disk or share; the next start finishes or names what is left"
+            self.log.warning("stopped late", what=what, where=where, next=next_step)
         self.office.note("stopped", reason="signal")
         self.office.close()
         self.loop.close()
@@ -120,30 +134,66 @@ class Service:
     # --- folders and STATUS.txt --------------------------------------------------------------------------------------
 
     def _news(self, news: FolderNews) -> None:
-        station = self.stations.get(news.machine)
-        if station is not None:
-            self.loop.post(lambda: station.news(news))
+        self.loop.post(lambda: self._heard(news))
 
-    def on_input(self, now: float) -> None:
-        """The service itself has no port."""
+    def _heard(self, news: FolderNews) -> None:
+        if news.machine in self.stations:
+            self.stations[news.machine].news(news)
 
-    def on_due(self, now: float) -> None:
-        """Time for STATUS.txt."""
-        for name in self.stations:
-            self._write_status(name)
+    def _round_over(self, over: Round) -> None:
+        """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""
+        self.stations.settle()
+        if self._health.look(over):
+            manager.alive()
         manager.tell(self._summary())
-        manager.alive()
-        self.loop.due(self, now + defaults.STATUS_EVERY_S)
 
     def _changed(self, station: Station) -> None:
         if self._folders is not None:
             self._folders.poke(station.name)
+        if station.pending:
+            self.loop.post(self._settle)
 
-    def _write_status(self, name: str) -> None:
+    # --- reload ------------------------------------------------------------------------------------------------------
+
+    def _came(self, station: Station) -> None:
+        if self._folders is not None:
+            self._folders.take(station.name)
+
+    def _left(self, station: Station) -> None:
+        if station.name not in self.settings.machines:
+            if self._folders is not None:
+                self._folders.drop(station.name)
+            self._last_status(station.name, "dncd serves this machine no more: it is not in the settings")
+
+    def _reload(self) -> None:
+        self._reloading.ask()
+
+    def _settle(self) -> None:
+        self.stations.settle()
+
+    @staticmethod
+    def _reload_began() -> None:
+        manager.reloading()
+
+    def _reload_ended(self, outcome: Outcome, changes: Changes | None) -> None:
+        if outcome.error is not None:
+            where, next_step = str(self.settings.file), "correct the file and reload again; the old settings go on"
+            self.log.warning("settings not reloaded", what=outcome.what, where=where, next=next_step)
+        elif changes is not None:
+            pending = list(self.stations.pending)
+            self.log.info("settings reloaded", what=changes.sentence(), pending=pending)
+            fields = {"new": changes.new, "changed": changes.changed, "removed": changes.removed}
+            self.hands.records.do(
+                lambda: self.office.note("reloaded", **{k: list(v) for k, v in fields.items()}),
+                lambda _: None,
+                self._command_failed,
+            )
+        manager.ready(self._summary())
+
+    def _write_status(self, station: Station) -> None:
         if self.hands.notes.waiting() > 2 * len(self.stations):
             return  # a slow share: the next round writes what is true then
-        station = self.stations[name]
-        status = status_of(station, self.loop.now())
+        name, status = station.name, status_of(station, self.loop.now())
         text = status_text(status, name, utc_now().strftime("%Y-%m-%d %H:%M:%S UTC"))
         path = self.settings.shop.folder / name / "STATUS.txt"
 
@@ -152,20 +202,25 @@ class Service:
 
         self.hands.notes.do(lambda: self.office.write_note(path, text), lambda _: None, failed)
 
-    def _last_status(self, name: str) -> None:
+    def _last_status(self, name: str, state: str) -> None:
         """STATUS.txt must not go on saying what was true once."""
         when = utc_now().strftime("%Y-%m-%d %H:%M:%S UTC")
         try:
             self.office.write_note(
-                self.settings.shop.folder / name / "STATUS.txt", f"{name}\nat {when}\nstate: dncd does not run\n"
+                self.settings.shop.folder / name / "STATUS.txt", f"{name}\nat {when}\nstate: {state}\n"
             )
         except OSError as error:
-            self.log.warning("STATUS.txt cannot be written", machine=name, what=str(error))
+            next_step = "look whether that folder can be written; what it says there is out of date"
+            self.log.warning("STATUS.txt", machine=name, what=str(error), where=f"{name}/STATUS.txt", next=next_step)
 
     def _summary(self) -> str:
         states = [station.state.value for station in self.stations.values()]
-        counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
-        return f"{len(states)} machines: {counts}"
+        counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
+        if pending := len(self.stations.pending):
+            counts.append(f"{pending} with new settings to come")
+        if troubles := self._health.troubles:
+            counts.append(troubles[0])
+        return f"{len(states)} machine{'' if len(states) == 1 else 's'}: {', '.join(counts)}"
 
     # --- commands ------------------------------------------------------------------------------------------------------
 
@@ -190,6 +245,8 @@ class Service:
                 withdrawn = {"file": station.outgoing.withdraw(str(request.get("file") or ""))}
                 station.kick()
                 return withdrawn
+            case "reload":
+                return {"number": self._reloading.ask()}
             case "ended":
                 return self._ended(request)
             case other:
@@ -221,12 +278,15 @@ class Service:
                 "pid": os.getpid(),
                 "started": self._started.strftime("%Y-%m-%dT%H:%M:%SZ"),
                 "version": __version__,
+                "trouble": list(self._health.troubles),
+                "reload": self._reloading.last.as_dict(self.stations.pending),
             },
             "machines": {name: status_of(station, now) for name, station in self.stations.items()},
         }
 
     def _command_failed(self, error: Exception) -> None:
-        self.log.warning("command", what=str(error))
+        next_step = "report it, with what `dncd report` packs"
+        self.log.warning("command", what=f"{type(error).__name__}: {error}", where="command socket", next=next_step)
 
 
 def in_loop(loop: Loop, job: Callable[[], dict[str, Any]]) -> dict[str, Any]:
@@ -247,33 +307,6 @@ def in_loop(loop: Loop, job: Callable[[], dict[str, Any]]) -> dict[str, Any]:
     if isinstance(box[0], Exception):
         raise box[0]
     return box[0]
-
-
-def open_ports(machines: list[MachineSettings]) -> dict[str, Port | DncdError | None]:
-    """Opens all ports at once. A port that is absent or busy is given as its error; PortError is raised at once."""
-    results: dict[str, Port | DncdError | None] = {}
-
-    def work(machine: MachineSettings) -> None:
-        try:
-            results[machine.name] = open_for(machine)
-        except (PortError, PortBusyError, PortGoneError) as error:
-            results[machine.name] = error
-
-    threads = [threading.Thread(target=work, args=(m,), daemon=True, name=f"dncd-open-{m.name}") for m in machines]
-    for thread in threads:
-        thread.start()
-    until = time.monotonic() + _OPEN_S
-    for thread in threads:
-        thread.join(max(0.0, until - time.monotonic()))
-    gone = PortGoneError("it is still being opened", "port", "Wait, or look at the network")
-    opened = {m.name: results.get(m.name, gone) for m in machines}
-    wrong = [error for error in opened.values() if isinstance(error, PortError)]
-    if wrong:
-        for port in opened.values():
-            if port is not None and not isinstance(port, DncdError):
-                port.close()
-        raise wrong[0]
-    return opened
 
 
 def run(settings: Settings) -> int:

@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 
 from dncd import __version__
-from dncd.cli import line_commands, line_group, record_commands, settings_commands
+from dncd.cli import line_commands, line_group, record_commands, service_commands, settings_commands
 from dncd.cli.asking import Asked
 from dncd.errors import DncdError
 from dncd.values import printable
@@ -37,7 +37,13 @@ def group(context: click.Context, file: Path | None) -> None:
     context.obj = Asked(file)
 
 
-for command in (*settings_commands.COMMANDS, *line_commands.COMMANDS, *record_commands.COMMANDS, line_group.line):
+for command in (
+    *settings_commands.COMMANDS,
+    *line_commands.COMMANDS,
+    *record_commands.COMMANDS,
+    *service_commands.COMMANDS,
+    line_group.line,
+):
     group.add_command(command)
 
 

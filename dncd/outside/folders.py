@@ -85,6 +85,8 @@ class _Folder:
     watch: ObservedWatch | None = None
     watched: tuple[int, int] | None = None
     posted: FolderNews | None = None
+    again: bool = False  # somebody new listens: post the next look whatever it shows
+    dropped: bool = False
 
 
 class Folders:
@@ -99,11 +101,7 @@ class Folders:
         self._post = post
         self._changed = threading.Condition()
         self._stopping = False
-        now = time.monotonic()
-        lag = defaults.HINT_LAG_S if shop.watch is Watch.EVENTS else 0.0
-        self._folders = {
-            name: _Folder(name, shop.folder / name / TO_MACHINE, Book(shop.settle_s, lag), now) for name in machines
-        }
+        self._folders = {name: self._folder(name) for name in machines}
         for name in self._folders:
             with contextlib.suppress(OSError):  # the first look tries again and tells
                 make_folders(shop.folder, name)
@@ -112,6 +110,25 @@ class Folders:
             self._observer.start()
         self._thread = threading.Thread(target=self._run, name="folders")
         self._thread.start()
+
+    def _folder(self, machine: str) -> _Folder:
+        lag = defaults.HINT_LAG_S if self._shop.watch is Watch.EVENTS else 0.0
+        path = self._shop.folder / machine / TO_MACHINE
+        return _Folder(machine, path, Book(self._shop.settle_s, lag), time.monotonic())
+
+    def take(self, machine: str) -> None:
+        """Watch the folder of a machine from now on; of one that is watched already, tell anew what lies there."""
+        with self._changed:
+            folder = self._folders.setdefault(machine, self._folder(machine))
+            folder.again, folder.dropped, folder.due = True, False, time.monotonic()
+            self._changed.notify()
+
+    def drop(self, machine: str) -> None:
+        """Watch it no longer."""
+        with self._changed:
+            if folder := self._folders.get(machine):
+                folder.dropped, folder.due = True, time.monotonic()
+                self._changed.notify()
 
     def poke(self, machine: str = "") -> None:
         """Look at the folder of `machine`, or at all, as soon as can be."""
@@ -146,8 +163,13 @@ class Folders:
                     return
                 for folder in due:
                     folder.due = now + defaults.RESCAN_S
+                    if folder.dropped:
+                        del self._folders[folder.machine]
             for folder in due:
-                self._look(folder)
+                if folder.dropped:
+                    self._unwatch(folder)
+                else:
+                    self._look(folder)
 
     def _hear(self, folder: _Folder, name: str, hint: Hint) -> None:
         """From watchdog's thread: an event in a folder."""
@@ -177,7 +199,8 @@ class Folders:
             problem = f"{shown(str(folder.path), 200)} cannot be read ({os.strerror(fault.errno or 0)})"
             problem += "; it must be a folder of its own, no link, that dncd's user may read and write"
         news = FolderNews(folder.machine, entries, problem, notes)
-        if news != folder.posted:
+        if news != folder.posted or folder.again:
+            folder.again = False
             folder.posted = FolderNews(folder.machine, entries, problem)
             self._post(news)
         self._plan(folder, len(entries))
@@ -219,9 +242,7 @@ class Folders:
         status = os.fstat(descriptor)
         if folder.watched == (status.st_dev, status.st_ino):
             return ()
-        if folder.watch is not None:
-            self._observer.unschedule(folder.watch)
-            folder.watch = None
+        self._unwatch(folder)
         folder.watched = (status.st_dev, status.st_ino)
         try:
             folder.watch = self._observer.schedule(
@@ -234,6 +255,11 @@ class Folders:
                 f"it is looked at every {defaults.RESCAN_S:g} s",
             )
         return ()
+
+    def _unwatch(self, folder: _Folder) -> None:
+        if self._observer is not None and folder.watch is not None:
+            self._observer.unschedule(folder.watch)
+            folder.watch = None
 
 
 class _Listener(FileSystemEventHandler):

@@ -2,6 +2,7 @@
 
 import queue
 import threading
+import time
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -17,6 +18,7 @@ class Worker:
     def __init__(self, name: str, post: Callable[[Callable[[], None]], None]) -> None:
         self._jobs: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._post = post
+        self._since: float | None = None
         self._thread = threading.Thread(target=self._work, name=name, daemon=True)
         self._thread.start()
 
@@ -38,6 +40,15 @@ class Worker:
         """Jobs that wait (about)."""
         return self._jobs.qsize()
 
+    def alive(self) -> bool:
+        """Whether the thread runs: it ends by `finish` alone."""
+        return self._thread.is_alive()
+
+    def busy_s(self) -> float:
+        """Seconds since the job under way began; 0 without one."""
+        since = self._since
+        return 0.0 if since is None else time.monotonic() - since
+
     def finish(self, seconds: float) -> bool:
         """Ends the thread when all that was given is done; whether it ended within `seconds`."""
         self._jobs.put(None)
@@ -46,4 +57,6 @@ class Worker:
 
     def _work(self) -> None:
         while (job := self._jobs.get()) is not None:
+            self._since = time.monotonic()
             job()
+            self._since = None

@@ -26,11 +26,24 @@ class Hands:
         """Starts the threads."""
         return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in ("records", "checks", "supply", "notes")))
 
+    def named(self) -> dict[str, Worker]:
+        """The threads by name."""
+        return {name: getattr(self, name) for name in ("checks", "supply", "notes", "records")}
+
+    def dead(self) -> list[str]:
+        """Threads that ended by a fault of dncd's own: nothing that they were given will be done."""
+        return [name for name, worker in self.named().items() if not worker.alive()]
+
+    def slow(self, seconds: float) -> dict[str, float]:
+        """Threads that have been at one job for longer than `seconds` (a disk or a share that hangs), and for how long."""
+        waits = {name: worker.busy_s() for name, worker in self.named().items()}
+        return {name: spent for name, spent in waits.items() if spent > seconds}
+
     def finish(self, seconds: float, now: Callable[[], float]) -> list[str]:
         """Ends the threads, each when its jobs are done; gives the names of those that did not end in time."""
         until = now() + seconds
         late = []
-        for name in ("checks", "supply", "notes", "records"):
-            if not getattr(self, name).finish(max(0.1, until - now())):
+        for name, worker in self.named().items():
+            if not worker.finish(max(0.1, until - now())):
                 late.append(name)
         return late

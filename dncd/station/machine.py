@@ -58,6 +58,8 @@ class Station:
         self.trouble: PortTrouble | None = None
         self.records_trouble = ""
         self.folder_trouble = ""
+        self.pending = ""
+        """What a reload of the settings means for this line, while it waits for what is under way."""
         self.endings: list[Told] = []
         papers = IncomingPapers(office, settings)
         self.outgoing = Outgoing(
@@ -364,6 +366,19 @@ class Station:
         self.incoming.stop(now)
         self._serve(now)
 
+    def retire(self, why: str) -> None:
+        """Other settings are to hold: what is under way goes on to its end, nothing new begins."""
+        self._stopping, self.pending = True, why
+
+    def resume(self) -> None:
+        """The settings stay after all: goes on as before."""
+        if self.pending:
+            self._stopping, self.pending = False, ""
+            if self.port is None and not self._opening and self._retry_at is None:
+                self._open()
+            self._look(self._loop.now())
+            self.kick()
+
     @property
     def busy(self) -> bool:
         """Whether something under way is not on record yet."""
@@ -371,7 +386,9 @@ class Station:
 
     def close(self) -> None:
         """Gives the port back."""
+        self._stopping = True
         self._loop.due(self, None)
+        self.outgoing.close()
         if self.port is not None:
             self._loop.unwatch(self.port.fileno())
             self.port.close()

@@ -53,10 +53,12 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What a look at the folder changed: offers to check (new or edited) and offers whose file is gone."""
+    """What a look at the folder changed: offers to check (new or edited), offers whose file is gone, and what was prepared
+    of files that have changed since."""
 
     check: tuple[Offer, ...]
     gone: tuple[Offer, ...]
+    stale: tuple[Prepared, ...] = ()
 
 
 class Offers:
@@ -71,6 +73,7 @@ class Offers:
     def look(self, entries: tuple[Entry, ...], now: float, room: int) -> Changes:
         """Takes over a listing of the folder, at most `room` offers in all."""
         check: list[Offer] = []
+        stale: list[Prepared] = []
         seen = {entry.name for entry in entries}
         gone = [o for name, o in self._by_name.items() if name not in seen and o.stage is not Stage.TAKEN]
         for left in gone:
@@ -81,13 +84,15 @@ class Offers:
                 if entry.complete is Complete.YES and len(self._by_name) < room:
                     check.append(self._by_name.setdefault(entry.name, Offer(entry.name, entry, now)))
             elif offer.stage is not Stage.TAKEN and not same_file(offer.entry, entry):
+                if offer.prepared is not None:
+                    stale.append(offer.prepared)
                 offer.stage, offer.prepared = Stage.SETTLING, None
                 if entry.complete is Complete.YES:
                     offer.stage, offer.entry = Stage.CHECKING, entry
                     check.append(offer)
         for found in check:
             found.looks += 1
-        return Changes(tuple(check), tuple(gone))
+        return Changes(tuple(check), tuple(gone), tuple(stale))
 
     def first(self) -> Offer | None:
         """The offer whose turn it is: the oldest that is not taken."""

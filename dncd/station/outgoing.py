@@ -68,6 +68,8 @@ class Outgoing:
     def look(self, entries: tuple[Entry, ...], now: float) -> None:
         """A new listing of to-machine/."""
         changes = self.offers.look(entries, now, defaults.QUEUE_FILES)
+        for prepared in changes.stale:
+            self._put_away(prepared)
         for offer in changes.gone:
             if offer.checked is not None:
                 self._withdrawn_by_hand(offer, offer.checked)
@@ -108,6 +110,8 @@ class Outgoing:
 
         def ended(told: Told) -> None:
             self._endings -= 1
+            if offer.prepared is not None:
+                self._put_away(offer.prepared)
             self.offers.drop(offer)
             self._told(told)
 
@@ -118,6 +122,17 @@ class Outgoing:
             )
 
         self._hands.records.do(job, ended, failed)
+
+    def _put_away(self, prepared: Prepared) -> None:
+        """Removes the copy and the image of a file that is not sent from them (any more)."""
+        self._hands.checks.do(lambda: self._paper.put_away(prepared), lambda _: None, lambda _: None)
+
+    def close(self) -> None:
+        """The station ends for good: what is still being looked at is left to the next one."""
+        for offer in self.offers:
+            if offer.prepared is not None and offer.stage is not Stage.TAKEN:
+                self._put_away(offer.prepared)
+            offer.stage = Stage.TAKEN
 
     @property
     def busy(self) -> bool:
@@ -193,6 +208,8 @@ class Outgoing:
 
         def prepared(result: Prepared | Gone) -> None:
             if offer.looks != looks or offer.stage is not Stage.PREPARING:
+                if isinstance(result, Prepared):
+                    self._put_away(result)
                 return
             if isinstance(result, Gone):  # gone or edited since: the next look at the folder tells which
                 offer.stage = Stage.READY

@@ -153,6 +153,12 @@ class OutgoingPapers:
             checked.survey.opening, text, checked.survey.closing, self._settings.tape, self._coder
         )
 
+    @staticmethod
+    def put_away(prepared: Prepared) -> None:
+        """Removes what `prepare` made; files that are gone are fine."""
+        for left in (prepared.copy, prepared.image):
+            durable.discard(left)
+
     def begin(self, name: str, checked: Checked, prepared: Prepared) -> Begun | Gone:
         """The last look before the start: the file must still be the one that was checked; then plan and revisions."""
         try:
@@ -160,8 +166,7 @@ class OutgoingPapers:
         except FileNotFoundError:
             status = None
         if status is None or _identity(status) != prepared.identity:
-            for left in (prepared.copy, prepared.image):
-                durable.discard(left)
+            self.put_away(prepared)
             return Gone("it was taken away or changed")
         plan = self._plan(prepared.id, name, checked)
         plan = dataclasses.replace(

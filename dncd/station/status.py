@@ -16,6 +16,7 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "waiting": outgoing.offers.waiting(),
         "waits_for": outgoing.starts.wish() if station.state is LineState.WAITING else "",
         "transfer": _transfer(station, now),
+        "pending": station.pending,
         "trouble": troubles(station),
     }
     return status
@@ -72,6 +73,8 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
         more = f" and {len(waiting) - _NAMES_SHOWN} more" if len(waiting) > _NAMES_SHOWN else ""
         lines.append("waiting: " + ", ".join(printable(str(n)) for n in waiting[:_NAMES_SHOWN]) + more)
         lines.append(f"waits for: {status['waits_for']}" if status["waits_for"] else "waits for: its turn")
+    if status["pending"]:
+        lines.append(f"settings: {status['pending']}")
     trouble = status["trouble"]
     if isinstance(trouble, list):
         lines += [f"trouble: {printable(str(what))}" for what in trouble]

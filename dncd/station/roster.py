@@ -1,0 +1,135 @@
+"""The stations of the service, as settings come and go under them.
+
+A reload touches a station only where its own settings changed, and never cuts what is under way: the old station takes up
+nothing new, and makes room for the new one as soon as everything of it is on record.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from dncd.errors import DncdError, SettingsError
+from dncd.station.machine import Station
+from dncd.station.port_opening import Opened, close_all
+from dncd.values import MachineSettings, Settings
+
+WAITS = "its new settings hold as soon as what is under way is over"
+LEAVES = "it is in the settings no more, and is let go as soon as what is under way is over"
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What another settings file means for the machines, by name."""
+
+    new: tuple[str, ...]
+    changed: tuple[str, ...]
+    removed: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """What changes, for people."""
+        said = [
+            f"{word}: {', '.join(names)}"
+            for word, names in (("new", self.new), ("changed", self.changed), ("removed", self.removed))
+            if names
+        ]
+        return "; ".join(said) or "nothing changed"
+
+
+def changes(old: Settings, new: Settings) -> Changes:
+    """What differs. SettingsError where [shop] does: the folders and records of a running service stay where they are."""
+    if differing := [key for key in _shop_keys(old) if _shop_keys(old)[key] != _shop_keys(new)[key]]:
+        problems = tuple(
+            f"{new.file.name}: [shop] {key} is read at a start alone and is another now." for key in differing
+        )
+        raise SettingsError(str(new.file), problems, "Restart the service to have it so, or put the old value back")
+    return Changes(
+        tuple(name for name in new.machines if name not in old.machines),
+        tuple(name for name, m in new.machines.items() if name in old.machines and old.machines[name] != m),
+        tuple(name for name in old.machines if name not in new.machines),
+    )
+
+
+def _shop_keys(settings: Settings) -> dict[str, object]:
+    return {key: getattr(settings.shop, key) for key in settings.shop.__slots__}
+
+
+class Roster(Mapping[str, Station]):
+    """Stations by machine name. Everything here is for the loop's thread.
+
+    build: makes the station of a machine; came, left: told when a station begins, or has given its port back.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        build: Callable[[MachineSettings], Station],
+        came: Callable[[Station], None],
+        left: Callable[[Station], None],
+    ) -> None:
+        self.settings = settings
+        self._build, self._came, self._left = build, came, left
+        self._stations = {name: build(machine) for name, machine in settings.machines.items()}
+        self._pending: dict[str, MachineSettings | None] = {}
+
+    def __getitem__(self, name: str) -> Station:
+        return self._stations[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(tuple(self._stations))
+
+    def __len__(self) -> int:
+        return len(self._stations)
+
+    @property
+    def pending(self) -> tuple[str, ...]:
+        """Machines whose new settings do not hold yet."""
+        return tuple(self._pending)
+
+    def take(self, settings: Settings, ports: Mapping[str, Opened]) -> Changes:
+        """Other settings hold from now on. ports: those opened already, of new machines and new ports."""
+        found = changes(self.settings, settings)
+        self.settings = settings
+        self._pending.clear()
+        for name, station in self._stations.items():
+            machine = settings.machines.get(name)
+            if machine != station.settings:
+                self._pending[name] = machine
+                station.retire(WAITS if machine is not None else LEAVES)
+            else:
+                station.resume()  # an earlier reload wanted it otherwise, and has been taken back
+        opened = dict(ports)
+        self._settle(opened)
+        for name, machine in settings.machines.items():
+            if name not in self._stations:
+                self._begin(machine, opened.pop(name, None))
+        self._in_order()
+        close_all(opened.values())  # of stations that are not idle yet: they were opened to learn of a bad setting now
+        return found
+
+    def settle(self) -> tuple[str, ...]:
+        """Carries out what waits for stations that are idle now; names them."""
+        return self._settle({})
+
+    def _settle(self, opened: dict[str, Opened]) -> tuple[str, ...]:
+        done = tuple(name for name in self._pending if not self._stations[name].busy)
+        for name in done:
+            machine, old = self._pending.pop(name), self._stations.pop(name)
+            old.close()
+            self._left(old)
+            if machine is not None:
+                self._begin(machine, opened.pop(name, None))
+        self._in_order()
+        return done
+
+    def _in_order(self) -> None:
+        order = [*self.settings.machines, *self._pending]
+        self._stations = {name: self._stations[name] for name in order if name in self._stations}
+
+    def _begin(self, machine: MachineSettings, port: Opened | None) -> None:
+        station = self._stations[machine.name] = self._build(machine)
+        self._came(station)
+        if port is None:
+            station.start()
+        elif isinstance(port, DncdError):
+            station.lose_port(port)
+        else:
+            station.take_port(port)

@@ -1,0 +1,184 @@
+"""Settings read again while the lines run: by signal and by command, in a real service with stand-in controls."""
+
+import contextlib
+import os
+import signal
+import socket
+
+import pytest
+from test_service import LONG, build, house, machine, text, toml, until
+
+from dncd.errors import SettingsError
+from dncd.outside import config
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
+from dncd.station.roster import changes
+
+LINE = '[machines.{}.line]\nport = "/dev/ttyS{}"\n'
+
+
+def settings(path, text):
+    path.write_text(text)
+    return config.load(path)
+
+
+def test_what_another_file_changes(tmp_path):
+    file = tmp_path / "dncd.toml"
+    old = settings(file, LINE.format("a", 1) + LINE.format("b", 2) + LINE.format("c", 3))
+    new = settings(file, LINE.format("c", 3) + LINE.format("b", 2) + "baud = 9600\n" + LINE.format("d", 4))
+    found = changes(old, new)
+    assert (found.new, found.changed, found.removed) == (("d",), ("b",), ("a",))
+    assert found.sentence() == "new: d; changed: b; removed: a"
+    assert changes(old, old).sentence() == "nothing changed"
+
+
+def test_the_folders_of_a_running_service_stay_where_they_are(tmp_path):
+    file = tmp_path / "dncd.toml"
+    old = settings(file, LINE.format("a", 1))
+    new = settings(file, '[shop]\nfolder = "elsewhere"\n' + LINE.format("a", 1))
+    with pytest.raises(SettingsError, match="folder") as raised:
+        changes(old, new)
+    assert "Restart" in str(raised.value)
+
+
+def write(shop, **machines):
+    lines = ["[shop]", "settle_s = 0.1"]
+    for name, tables in machines.items():
+        for table, keys in tables.items():
+            lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
+    (shop.root / "dncd.toml").write_text("\n".join(lines) + "\n")
+
+
+def status(shop):
+    import json
+
+    return json.loads(shop.dncd("status", "--json").stdout)
+
+
+def reloads(shop):
+    return [r for r in shop.ledger() if r["event"] == "reloaded"]
+
+
+def test_by_signal_in_the_middle_of_a_sending(tmp_path):
+    """gang-lathe sends and keeps its settings; bore-mill changes; grinder goes; slotter comes."""
+    lathe, mill, slotter = StandIn(build(baud=4800)), StandIn(build()), StandIn(build())
+    before = {"gang-lathe": machine(lathe, baud=4800), "bore-mill": machine(mill, start="go")}
+    gone = {"line": {"port": "/dev/ttyS63", "frame": "7E1"}}
+    blocks = LONG[:70] + LONG[-1:]
+    with Yard(lathe, mill, slotter), house(tmp_path, **before, grinder=gone) as shop:
+        shop.drop("bore-mill", "later.nc", text(["O0002", "M30"]))
+        shop.drop("gang-lathe", "long.nc", text(blocks))
+        assert lathe.wait_for(lambda: lathe.figures().taken > 50, 20)
+        write(shop, **{**before, "bore-mill": machine(mill, start="now"), "slotter": machine(slotter)})
+        shop.process.send_signal(signal.SIGHUP)
+        (told,) = until(lambda: reloads(shop))
+        assert (told["new"], told["changed"], told["removed"]) == (["slotter"], ["bore-mill"], ["grinder"])
+        now = status(shop)
+        assert list(now["machines"]) == ["gang-lathe", "bore-mill", "slotter"]
+        assert now["machines"]["gang-lathe"]["transfer"]["file"] == "long.nc"
+        assert now["service"]["reload"]["result"] == "done"
+        assert shop.receipt("bore-mill", "sent", "later.nc").get("result") == "sent"  # by its new settings
+        shop.drop("slotter", "new.nc", text(["O0003", "M30"]))
+        assert shop.receipt("slotter", "sent", "new.nc").get("result") == "sent"
+        assert shop.receipt("gang-lathe", "sent", "long.nc").get("result") == "sent"
+        size = len("\n".join(["%", *blocks, "%", ""]))
+        assert lathe.wait_for(lambda: lathe.figures().taken >= size, 10)
+        assert lathe.figures().line_used(build(baud=4800).char_s) >= 0.95
+        assert "no more" in (shop.shop / "grinder" / "STATUS.txt").read_text()
+        assert list((shop.state / "outgoing").iterdir()) == []
+
+
+def test_changed_settings_wait_for_the_sending_under_way(tmp_path):
+    control = StandIn(build(baud=4800))
+    before = machine(control, baud=4800)
+    after = {**before, "program": {"longest_block_chars": 5}}
+    with Yard(control), house(tmp_path, lathe=before) as shop:
+        shop.drop("lathe", "first.nc", text(LONG[:40] + LONG[-1:]))
+        assert control.wait_for(lambda: control.figures().taken > 50, 20)
+        shop.drop("lathe", "second.nc", text(LONG[:3] + LONG[-1:]))
+        until(lambda: status(shop)["machines"]["lathe"]["waiting"] == ["second.nc"])
+        write(shop, lathe=after)
+        done = shop.dncd("reload")
+        assert done.returncode == 0, done.stderr
+        assert "changed: lathe" in done.stdout
+        assert "as soon as what is under way is over" in done.stdout
+        now = status(shop)
+        assert now["service"]["reload"]["pending"] == ["lathe"]
+        assert "as soon as" in now["machines"]["lathe"]["pending"]
+        until(lambda: "as soon as" in (shop.shop / "lathe" / "STATUS.txt").read_text())
+        assert shop.receipt("lathe", "sent", "first.nc").get("result") == "sent"
+        assert "25 characters" in shop.receipt("lathe", "refused", "second.nc").get("reason")
+        assert status(shop)["service"]["reload"]["pending"] == []
+        assert [r["event"] for r in shop.ledger() if r.get("file") in ("first.nc", "second.nc")] == ["sent", "refused"]
+
+
+def test_a_bad_file_changes_nothing_and_says_why(tmp_path):
+    control = StandIn(build(baud=4800))
+    good = machine(control, baud=4800)
+    with Yard(control), house(tmp_path, lathe=good) as shop:
+        shop.drop("lathe", "long.nc", text(LONG[:40] + LONG[-1:]))
+        assert control.wait_for(lambda: control.figures().taken > 50, 20)
+        write(shop, lathe={**good, "line": {**good["line"], "baud": 9601}})
+        shop.process.send_signal(signal.SIGHUP)
+        log = tmp_path / "run.log"
+        until(lambda: "9601" in log.read_text())
+        assert '"next"' in next(line for line in log.read_text().splitlines() if "9601" in line)
+        write(shop, lathe=good, mill={"line": {"port": control.path, "frame": "8E1"}})
+        assert "same port" in shop.dncd("reload").stderr
+        write(shop, lathe=good)
+        now = status(shop)["service"]["reload"]
+        assert (now["result"], now["number"]) == ("refused", 1)
+        assert "9601" in now["what"]
+        master, slave = os.openpty()
+        write(shop, lathe=good, mill={"line": {"port": os.ttyname(slave), "frame": "7E1", "flow": "rts/cts"}})
+        done = shop.dncd("reload")  # a good file, and a port that cannot do what it asks
+        os.close(master)
+        os.close(slave)
+        assert done.returncode == 2
+        assert "rts/cts" in done.stderr
+        assert list(status(shop)["machines"]) == ["lathe"]
+        write(shop, lathe=good)
+        assert shop.dncd("reload").returncode == 0
+        assert shop.receipt("lathe", "sent", "long.nc").get("result") == "sent"
+
+
+@contextlib.contextmanager
+def manager_at(path, monkeypatch):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        sock.bind(str(path))
+        sock.settimeout(20)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(path))
+        monkeypatch.setenv("WATCHDOG_USEC", "1000000")
+        yield sock
+
+
+def words(sock):
+    return dict(line.split("=", 1) for line in sock.recv(4096).decode().split("\n"))
+
+
+def hear(sock, key):
+    """The next datagram that has this key."""
+    for _ in range(200):
+        if key in (said := words(sock)):
+            return said
+    raise AssertionError(f"no {key} among 200 words")
+
+
+def test_the_service_manager_hears_of_it(tmp_path, monkeypatch):
+    """sd_notify(3): READY, WATCHDOG in half its time, RELOADING with the monotonic clock, READY again, STOPPING."""
+    control = StandIn(build())
+    with (
+        manager_at(tmp_path / "n", monkeypatch) as sock,
+        Yard(control),
+        house(tmp_path, lathe=machine(control)) as shop,
+    ):
+        assert hear(sock, "READY")["STATUS"] == "1 machine: 1 listening"
+        hear(sock, "WATCHDOG")
+        shop.process.send_signal(signal.SIGHUP)
+        said = hear(sock, "RELOADING")
+        assert said["RELOADING"] == "1"
+        assert int(said["MONOTONIC_USEC"]) > 0
+        assert "STATUS" in hear(sock, "READY")
+        hear(sock, "WATCHDOG")
+        shop.process.send_signal(signal.SIGTERM)
+        hear(sock, "STOPPING")
