@@ -51,6 +51,8 @@ COMMANDS = {
     "diff",
     "verify",
     "line",
+    "reload",
+    "request",
 }
 
 
