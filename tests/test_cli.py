@@ -53,6 +53,7 @@ COMMANDS = {
     "line",
     "reload",
     "request",
+    "standin",
 }
 
 

@@ -70,8 +70,8 @@ def test_the_punch_has_the_marks_that_it_was_built_with(mark_at, image):
 
 def test_a_punch_that_waits_for_the_host():
     build = Build(frame=ISO, punch=PunchWays(waits_for=WaitsFor.DC1))
-    assert punched(build) == b""
-    assert punched(build, b"\x13\x92") == b"", "another code is not the one"
+    assert punched(build) == b"\x12", "it says that it would"
+    assert punched(build, b"\x13\x92") == b"\x12", "another code is not the one"
     for said in (b"\x11", b"\x91"):
         assert punched(build, said).endswith(b"\x14")
 

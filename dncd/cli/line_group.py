@@ -6,7 +6,9 @@ from typing import Any
 
 import click
 
-COMMANDS: tuple[Any, ...] = ()
+from dncd.cli import line_setup
+
+COMMANDS: tuple[Any, ...] = (*line_setup.COMMANDS,)
 """Commands of the group, in the order in which a new line needs them."""
 
 

@@ -39,7 +39,11 @@ LONGEST_SHOWN: Final = 120
 
 def load(path: Path) -> Settings:
     """Reads and checks the settings file. SettingsError with a line for each fault; a missing file is one too."""
-    text = _read(path)
+    return read(path, _read(path))
+
+
+def read(path: Path, text: str) -> Settings:
+    """Checks the text of a settings file that is, or is going to be, at `path`. SettingsError as `load`."""
     faults = _Faults(path)
     raw = _parse(path, text)
     settings = _Reader(path, faults).settings(raw)

@@ -67,6 +67,7 @@ class Asks(enum.Enum):
 
     DC1 = "DC1"
     LINE = "its RTS, the host's CTS, comes on"
+    DSR = "its DTR, the host's DSR, comes on"
     NOTHING = "nothing: somebody at the host must know"
 
 
@@ -128,7 +129,10 @@ class ReaderWays:
 
 @dataclass(frozen=True, slots=True)
 class PunchWays:
-    """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`; waits_for: what the host must say."""
+    """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`.
+
+    waits_for: what the host must say once the punch said that it is on.
+    """
 
     on: PunchOn = PunchOn.DC2
     end: EndCode = EndCode.DC4

@@ -52,6 +52,7 @@ class StandIn:
         self.packet_reader = PacketReader(build, coder, self.line, self.memory, self.clock)
         self.packet_punch = PacketPunch(build, coder, self.line)
         self.line.char_s, self.line.baud, self.memory.metres = build.char_s, build.baud, build.memory_m
+        self.reader.off()
         self.mode = Mode.OFF
 
     # --- the operator ------------------------------------------------------------------------------------------

@@ -53,6 +53,9 @@ class TapePunch:
         on = self._build.said(DC2) if ways.on is PunchOn.DC2 else b""
         end = b"" if ways.end is EndCode.NOTHING else self._build.said(ways.end.value)
         self._may_give, self._waits_for, self.alarm = -1, ways.waits_for, Alarm.NONE
+        if ways.waits_for is not WaitsFor.NOTHING:
+            self._line.say(on)
+            on = b""
         self._line.punch(on + leader + image + trailer + end, now)
 
     def stop(self) -> None:

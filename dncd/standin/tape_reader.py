@@ -57,8 +57,9 @@ class TapeReader:
         self.buffer.empty(self._clock())
         if ways.asks is Asks.DC1:
             self._line.say(self._build.said(DC1))
-        if ways.asks is Asks.LINE or ways.holds_by in _LINE_FLOWS:
+        if ways.holds_by in _LINE_FLOWS:
             self._switch(Signal.ON)
+        self._ask_by_line(Signal.ON)
 
     def stop(self, alarm: Alarm) -> None:
         """Reader off: most say DC3, as after the closing mark (operator's manual of a machining centre)."""
@@ -67,12 +68,12 @@ class TapeReader:
         self.on, self.alarm, self._done_at = False, alarm, 0.0
         if ways.says_off is ReaderOff.DC3:
             self._line.say(self._build.said(DC3))
-        if ways.asks is Asks.LINE:
-            self._switch(Signal.OFF)
+        self._ask_by_line(Signal.OFF)
 
     def off(self) -> None:
         """Reader off without a word, and the alarm gone."""
         self.on, self.alarm = False, Alarm.NONE
+        self._ask_by_line(Signal.OFF)
 
     def after_dc3(self) -> tuple[int, ...]:
         """Characters that came after each DC3, the present hold included."""
@@ -158,6 +159,13 @@ class TapeReader:
             self._line.say(self._build.said(DC3 if hold is Signal.ON else DC1))
         else:
             self._switch(Signal.OFF if hold is Signal.ON else Signal.ON)
+
+    def _ask_by_line(self, on: Signal) -> None:
+        asks = self._build.reader.asks
+        if asks is Asks.LINE:
+            self._plug.show_cts(on)
+        elif asks is Asks.DSR:
+            self._plug.show_dsr(on)
 
     def _switch(self, on: Signal) -> None:
         if self._build.reader.holds_by is Flow.DTR_DSR:

@@ -1,0 +1,111 @@
+"""`dncd line setup`: a commented settings file for a new machine, by a few questions or from options."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from dncd.cli.machine_file import LIKES, Answers, machine_text, shop_text
+from dncd.errors import NotDoneError, UsageError
+from dncd.values import Frame, printable
+
+_STDOUT = Path("-")
+
+
+@click.command()
+@click.argument("file", required=False, metavar="[FILE]", type=click.Path(path_type=Path))
+@click.option("--name", metavar="NAME", help="Of the machine and its folder: a-z, 0-9 and -.")
+@click.option("--title", metavar="TEXT", help="How people call it.")
+@click.option("--port", metavar="PORT", help="Such as /dev/serial/by-id/... or rfc2217://HOST:PORT.")
+@click.option("--profile", metavar="PROFILE", help="What the control is like: " + ", ".join(LIKES) + ".")
+@click.option("--baud", type=int, metavar="RATE", help="Bits a second, as its parameters say.")
+@click.option("--frame", metavar="FRAME", help="Such as 7E2 or 8N1.")
+@click.option("--metres", type=float, metavar="M", help="Of tape that its memory holds.")
+@click.option("--folder", metavar="DIR", default="shop", show_default=True, help="The office's folder.")
+@click.option("--state", metavar="DIR", default="state", show_default=True, help="dncd's own records.")
+@click.option("--no-questions", is_flag=True, help="Take what a question would offer; NAME and PORT must be given.")
+def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **given: Any) -> None:
+    """Write a settings file for a new machine, by a few questions.
+
+    FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
+    add to a file that you have.
+    """
+    from dncd.outside import config
+
+    answers = _answers(given, folder, state, ask=not no_questions)
+    path = file if file is not None else Path(f"{answers.name}.toml")
+    text = shop_text(answers) + machine_text(answers)
+    config.read(path, text)  # the settings' own rules say what is wrong, by key
+    if path == _STDOUT:
+        click.echo(machine_text(answers), nl=False)
+        return
+    try:
+        with path.open("x", encoding="utf-8") as out:
+            out.write(text)
+    except FileExistsError:
+        raise NotDoneError(
+            "the file exists, and nothing is ever overwritten", str(path), "Name another FILE, or - to print the tables"
+        ) from None
+    except OSError as error:
+        raise NotDoneError(f"it cannot be written: {error.strerror}", str(path), "Name another FILE") from None
+    click.echo(f"{path} is written: {answers.name}, {answers.baud} baud, {answers.frame}, on {printable(answers.port)}")
+    click.echo(f"Next: dncd --config {path} check-config, then dncd --config {path} line wiring {answers.name}")
+
+
+def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> Answers:
+    from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
+
+    def answer(key: str, question: str, offered: Any) -> Any:
+        if given[key] is not None:
+            return given[key]
+        if not ask:
+            if offered is None:
+                raise UsageError(
+                    f"--{key} is missing", "dncd line setup", f"Give --{key}, or leave --no-questions away"
+                )
+            return offered
+        return click.prompt(question, default=offered, err=True)
+
+    name = answer("name", "Name of the machine, also of its folder (a-z, 0-9, -)", None)
+    if not MACHINE_NAME.fullmatch(name):
+        raise UsageError(f"{name!r} cannot be a machine's name", "--name", f"Allowed are {MACHINE_NAME_ALLOWED}")
+    title = answer("title", "How people call it", name)
+    if ask and given["port"] is None:
+        _tell_ports()
+    port = answer("port", "Port", None)
+    if ask and given["profile"] is None:
+        for number, (word, like) in enumerate(LIKES.items(), 1):
+            click.echo(f"  {number}  {word:<15} {like}", err=True)
+    profile = str(answer("profile", "What the control is like (number or name)", "iso-tape"))
+    if profile.isdecimal() and 1 <= int(profile) <= len(LIKES):
+        profile = list(LIKES)[int(profile) - 1]
+    line = _line_of(profile) if profile in PROFILES else (4800, Frame.parse("7E2"))
+    baud = answer("baud", "Rate in bits a second, as its parameters say", line[0])
+    frame = answer("frame", "Data bits, parity, stop bits", str(line[1]))
+    metres = answer("metres", "Metres of tape that its memory holds", 80.0)
+    try:
+        parsed = Frame.parse(str(frame).upper())
+    except ValueError as error:
+        raise UsageError(str(error), "--frame", "Look at the control's parameters") from None
+    return Answers(name, title, port, profile, baud, parsed, metres, folder, state)
+
+
+def _line_of(profile: str) -> tuple[int, Frame]:
+    """Rate and frame of a shipped starting point."""
+    from dncd.outside.config import read
+
+    text = f'[machines.control]\nprofile = "{profile}"\n[machines.control.line]\nport = "/dev/null"\n'
+    line = read(Path("profile.toml"), text).machines["control"].line
+    return line.baud, line.frame
+
+
+def _tell_ports() -> None:
+    device = Path("/dev")
+    found = sorted(device.glob("serial/by-id/*")) or sorted(device.glob("ttyS[0-9]*"))[:4]
+    for port in found:
+        click.echo(f"  {printable(str(port))}", err=True)
+    if not found:
+        click.echo("  (no serial port is to be seen here; is the adaptor plugged in?)", err=True)
+
+
+COMMANDS: tuple[Any, ...] = (setup,)

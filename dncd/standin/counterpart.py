@@ -1,0 +1,68 @@
+"""The control that a machine's settings are made for: what dncd assumes of it, built as a stand-in."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
+from dncd.standin.program_memory import CHAR_MM
+from dncd.values import (
+    Announce,
+    EndsOn,
+    MachineSettings,
+    MarkAt,
+    Protocol,
+    Request,
+    StartOn,
+    TapeCode,
+)
+
+_ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
+_PARITY: Final = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}
+_PUNCH: Final = {
+    EndsOn.MARK: PunchWays(PunchOn.DC2, EndCode.DC4),
+    EndsOn.DC4: PunchWays(PunchOn.DC2, EndCode.DC4),
+    EndsOn.SUB: PunchWays(PunchOn.NOTHING, EndCode.SUB),
+    EndsOn.EOT: PunchWays(PunchOn.NOTHING, EndCode.EOT),
+    EndsOn.SILENCE: PunchWays(PunchOn.NOTHING, EndCode.NOTHING),
+}
+
+NEEDS_OF_PACE: Final = 0.75
+"""Part of the settings' pauses that the control really needs: a host that keeps them has room to spare."""
+
+
+def counterpart(machine: MachineSettings) -> Build:
+    """The control at the other end of this machine's line, if the settings are right."""
+    line, tape, send, receive = machine.line, machine.tape, machine.send, machine.receive
+    plain = line.protocol is Protocol.PLAIN
+    form = CodeForm.EVEN if tape.code is TapeCode.EIA else _PARITY[line.frame.parity]
+    closed = tape.mark_at in (MarkAt.BOTH, MarkAt.END)
+    punch = _PUNCH[receive.ends_on] if plain else PunchWays(PunchOn.NOTHING, EndCode.NOTHING)
+    return Build(
+        title=machine.title or machine.name,
+        baud=line.baud,
+        frame=line.frame,
+        tape=replace(tape, leader_chars=0, trailer_chars=0),
+        dc3=Dc3.WITH_PARITY if form is CodeForm.EVEN else Dc3.PLAIN,
+        memory_m=machine.program.memory_chars * CHAR_MM / 1000,
+        codes=form,
+        reader=ReaderWays(
+            asks=_ASKS.get(send.start_on, Asks.NOTHING),
+            holds_by=line.flow,
+            ends_on=EndsOn.MARK if closed else EndsOn.SILENCE,
+            says_off=ReaderOff.DC3 if send.start_on is StartOn.DC1 else ReaderOff.NOTHING,
+            waits_for=WaitsFor.NOTHING if send.announce is Announce.NONE else WaitsFor.DC2,
+            char_needs_s=send.after_char_s * NEEDS_OF_PACE,
+            block_needs_s=send.after_block_s * NEEDS_OF_PACE,
+        ),
+        punch=replace(punch, waits_for=WaitsFor.NOTHING if receive.request is Request.NONE else WaitsFor.DC1),
+        protocol=line.protocol,
+    )
+
+
+def of_profile(name: str) -> MachineSettings:
+    """A machine that is nothing but a shipped starting point; SettingsError for a name that is none."""
+    from dncd.outside.config import read
+
+    text = f'[machines.control]\nprofile = "{name}"\n[machines.control.line]\nport = "/dev/null"\n'
+    return read(Path(f"{name}.toml"), text).machines["control"]

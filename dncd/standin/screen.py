@@ -1,0 +1,311 @@
+"""The operator's part at a stand-in control, in lines of text: keys as words, answers in plain sentences.
+
+It reads words from a terminal, a file or a pipe; `wait` makes a script wait for reader and punch, so that the same lines
+can be typed or run. What the control does by itself is told as it happens.
+"""
+
+import shlex
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import partial
+from typing import Final, TextIO
+
+from dncd import defaults
+from dncd.standin.build import Build, CodeForm, Dc3
+from dncd.standin.control import Mode, StandIn
+from dncd.standin.program_memory import Alarm, Stored
+from dncd.values import BlockEnd, Frame, TapeCode, printable
+
+WAIT_S: Final = 600.0
+"""Seconds that `wait` waits when it is not told otherwise: ten minutes, a long program at a slow rate."""
+
+LOOK_S: Final = 0.2
+"""Seconds between two looks for news where nothing woke the watcher."""
+
+HELP: Final = """\
+read                      READ: the reader is on and takes a program
+punch NUMBER | all        PUNCH: gives a program, or all of them
+list, show NUMBER         what the memory holds
+edit NUMBER OLD NEW       the first block with OLD gets NEW ("quotes" around blanks)
+key NUMBER                key a program in, block by block; a line with . alone ends it
+delete NUMBER
+reset                     RESET: reader and punch off, alarm gone
+noise PER_MILLION         of a million characters on the line, so many are hit (0: none)
+set KEY VALUE             wrong settings on purpose: baud, frame, code, block-end, dc3
+right                     all settings as they were
+plug, unplug              a loopback plug in the control's place, and back
+state                     what it does, what it is set to, what it saw
+wait [SECONDS]            until reader and punch are off
+quit"""
+
+CAUTION: Final = (
+    "This is a stand-in: nothing moves. At a real machine a new or changed program is proved out before it cuts."
+)
+
+
+class Screen:
+    """Plays one control. port: what a settings file names as `line.port` to reach it; prompt: "" where nobody types."""
+
+    def __init__(self, control: StandIn, port: str, out: TextIO, prompt: str = "") -> None:
+        self._control, self._port, self._out, self._prompt = control, port, out, prompt
+        self._right = control.build
+        self._lock = threading.Lock()
+        self._over = threading.Event()
+        self._told = Mode.OFF
+        self._held = dict(control.memory.programs)
+        self._words: dict[str, Callable[[list[str]], None]] = {
+            "read": self._read,
+            "punch": self._punch,
+            "list": self._list,
+            "show": self._show,
+            "edit": self._edit,
+            "delete": self._delete,
+            "reset": self._reset,
+            "noise": self._noise,
+            "set": self._set,
+            "right": self._set_right,
+            "plug": self._plug,
+            "unplug": self._reset,
+            "state": self._state,
+            "wait": self._wait,
+            "help": lambda _: self._say(HELP),
+        }
+
+    def play(self, lines: TextIO) -> None:
+        """Takes words until `quit` or the end of `lines`."""
+        build = self._control.build
+        self._say(f"{build.title}: {_line_of(build)}, on {self._port}\n{CAUTION}\nhelp lists the keys.")
+        watcher = threading.Thread(target=self._watch, name="screen", daemon=True)
+        watcher.start()
+        try:
+            while words := self._next(lines):
+                if words[0] == "quit":
+                    break
+                self._obey(words, lines)
+        finally:
+            self._over.set()
+            watcher.join()
+
+    def _next(self, lines: TextIO) -> list[str]:
+        """The next line's words; none at the end."""
+        while True:
+            if self._prompt:
+                self._out.write(self._prompt)
+                self._out.flush()
+            line = lines.readline()
+            if not line:
+                return []
+            try:
+                words = shlex.split(line, comments=True)
+            except ValueError:
+                self._say("A quotation mark is open: close it, or leave it away.")
+                continue
+            if words:
+                return words
+
+    def _obey(self, words: list[str], lines: TextIO) -> None:
+        do = self._words.get(words[0].lower())
+        if words[0].lower() == "key":
+            do = partial(self._key, lines)
+        if do is None:
+            self._say(f"There is no key {printable(words[0])}. help lists the keys.")
+            return
+        try:
+            do(words[1:])
+        except KeyError as error:
+            self._say(f"The memory holds no {printable(str(error.args[0]))}. list shows what it holds.")
+        except ValueError as error:
+            text = printable(str(error))
+            self._say(f"{text[:1].upper()}{text[1:]}.")
+        except IndexError:
+            self._say(f"{words[0]} wants more words. help lists the keys.")
+
+    def _say(self, text: str) -> None:
+        with self._lock:
+            self._out.write(f"{text}\n")
+            self._out.flush()
+
+    # --- what it does by itself ------------------------------------------------------------------------------------
+    def _watch(self) -> None:
+        while not self._over.is_set():
+            self._control.wait_for(lambda: self._control.mode is not self._told, LOOK_S)
+            self._news()
+
+    def _news(self) -> None:
+        """Tells once what came of reading or punching."""
+        control = self._control
+        with self._lock:
+            mode, before, self._told = control.mode, self._told, control.mode
+            if mode is before or mode is not Mode.OFF:
+                return
+            text = self._ended(before)
+            self._out.write(f"{text}\n")
+            self._out.flush()
+
+    def _ended(self, before: Mode) -> str:
+        control = self._control
+        now = dict(control.memory.programs)
+        new, self._held = [p for p in now.values() if self._held.get(p.number) is not p], now
+        if control.alarm is not Alarm.NONE:
+            return f"ALARM: {control.alarm}. reset clears it."
+        if before is Mode.PUNCHING:
+            return "punched: the punch is off"
+        seen = control.figures()
+        lost = f", {seen.lost} characters lost" if seen.lost else ""
+        kept = ", ".join(f"{p.number}, {len(p.blocks)} blocks" for p in new)
+        if before is Mode.READING:
+            return f"read in: {kept or 'nothing new'}; the reader is off{lost}"
+        return "the control is back on the cable"
+
+    # --- the keys --------------------------------------------------------------------------------------------------
+    def _number(self, word: str) -> str:
+        """The number of a program that the memory holds, however many zeros either has; KeyError: it holds none."""
+        wanted = _new_number(word)
+        for number in self._control.memory.programs:
+            if int(number[1:]) == int(wanted[1:]):
+                return number
+        raise KeyError(wanted)
+
+    def _read(self, _: list[str]) -> None:
+        self._control.clear()
+        self._control.read_in()
+        self._started(Mode.READING, "READ: the reader is on")
+
+    def _punch(self, words: list[str]) -> None:
+        if words[0].lower() == "all":
+            self._control.punch_all()
+        else:
+            self._control.punch(self._number(words[0]))
+        self._started(Mode.PUNCHING, f"PUNCH: {words[0]} goes out")
+
+    def _started(self, mode: Mode, text: str) -> None:
+        with self._lock:
+            self._told = mode
+        self._say(text)
+
+    def _list(self, _: list[str]) -> None:
+        memory = self._control.memory
+        held = [memory.programs[number] for number in sorted(memory.programs)]
+        rows = [f"{p.number}  {len(p.blocks)} blocks  {p.blocks[0] if p.blocks else ''}" for p in held]
+        self._say("\n".join([*rows, f"{memory.free_chars:,} characters free"]))
+
+    def _show(self, words: list[str]) -> None:
+        self._say(self._control.memory.programs[self._number(words[0])].text().rstrip("\n"))
+
+    def _edit(self, words: list[str]) -> None:
+        number, old, new = self._number(words[0]), words[1], words[2]
+        block = next(b for b in self._control.edit(number, old, new).blocks if new in b)
+        self._held = dict(self._control.memory.programs)
+        self._say(f"{number}: {block}\nProve it out before it cuts: single block, dry run, a hand at feed hold.")
+
+    def _key(self, lines: TextIO, words: list[str]) -> None:
+        number, blocks = _new_number(words[0]), list[str]()
+        while (line := lines.readline()) and line.strip() != ".":
+            blocks.append(line.rstrip("\r\n"))
+        if not (blocks and blocks[0].startswith(number)):
+            blocks.insert(0, number)
+        alarm = self._control.memory.store(Stored(number, "", tuple(blocks)))
+        self._held = dict(self._control.memory.programs)
+        self._say(f"{number}: {len(blocks)} blocks keyed in" if alarm is Alarm.NONE else f"ALARM: {alarm}.")
+
+    def _delete(self, words: list[str]) -> None:
+        number = self._number(words[0])
+        del self._control.memory.programs[number]
+        self._say(f"{number} deleted")
+
+    def _reset(self, _: list[str]) -> None:
+        self._control.reset()
+        self._started(Mode.OFF, "RESET: reader and punch are off")
+
+    def _noise(self, words: list[str]) -> None:
+        self._control.line.noise.per_million = float(words[0])
+        self._say(f"noise on the line: {float(words[0]):g} of a million characters, both ways")
+
+    def _plug(self, _: list[str]) -> None:
+        self._control.loop()
+        self._started(Mode.LOOPED, "the control is off the cable, a loopback plug is on its end")
+
+    def _set(self, words: list[str]) -> None:
+        key, value = words[0].lower(), words[1]
+        self._control.set_up(changed(self._control.build, key, value))
+        self._say(f"the control is set to {_line_of(self._control.build)}")
+
+    def _set_right(self, _: list[str]) -> None:
+        self._control.set_up(self._right)
+        self._control.line.noise.per_million = 0.0
+        self._say(f"the control is set to {_line_of(self._right)}; no noise")
+
+    def _state(self, _: list[str]) -> None:
+        control, seen = self._control, self._control.figures()
+        lines = [
+            f"{control.mode.value}; alarm: {control.alarm}",
+            f"set to {_line_of(control.build)}; noise {control.line.noise.per_million:g} in a million",
+            f"{seen.taken:,} characters came, {seen.lost} lost, {seen.holds} holds, "
+            f"at most {max(seen.after_dc3, default=0)} behind a stop",
+        ]
+        self._say("\n".join(lines))
+
+    def _wait(self, words: list[str]) -> None:
+        seconds = float(words[0]) if words else WAIT_S
+        if self._control.wait_for(lambda: self._control.mode in (Mode.OFF, Mode.LOOPED), seconds):
+            self._news()
+        else:
+            self._say(f"after {seconds:g} s it is still {self._control.mode.value}")
+
+
+def _new_number(word: str) -> str:
+    """`7`, `O7` and `o0007` as a number of at least four digits, O0007; ValueError for what is none."""
+    digits = word.lstrip("Oo:")
+    if not digits.isdecimal():
+        raise ValueError(f"{word} is no program number, such as O0210")
+    return f"O{int(digits):04}"
+
+
+def _line_of(build: Build) -> str:
+    code = "EIA" if build.tape.code is TapeCode.EIA else f"ISO, {build.tape.block_end}"
+    return f"{build.baud} baud, {build.frame}, {code}, {build.protocol}, holds by {build.reader.holds_by}"
+
+
+def changed(build: Build, key: str, value: str) -> Build:
+    """A build with one setting changed; ValueError in words for a key or value that there is not."""
+    if key not in _SETTINGS:
+        raise ValueError(f"{key} is none of {', '.join(_SETTINGS)}")
+    allowed, change = _SETTINGS[key]
+    try:
+        return change(build, value)
+    except (KeyError, ValueError):
+        raise ValueError(f"{key} {value}: a control has {allowed}") from None
+
+
+def _with_baud(build: Build, value: str) -> Build:
+    return replace(build, baud={baud: baud for baud in defaults.BAUDS}[int(value)])
+
+
+def _with_frame(build: Build, value: str) -> Build:
+    frame = Frame.parse(value.upper())
+    form = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}[frame.parity]
+    return replace(build, frame=frame, codes=form)
+
+
+def _with_code(build: Build, value: str) -> Build:
+    code = TapeCode(value.lower())
+    frame = Frame.parse("8N2") if code is TapeCode.EIA else Frame.parse("7E2")
+    return replace(build, tape=replace(build.tape, code=code), frame=frame, codes=CodeForm.EVEN)
+
+
+def _with_block_end(build: Build, value: str) -> Build:
+    return replace(build, tape=replace(build.tape, block_end=BlockEnd(value.upper().replace("-", " "))))
+
+
+def _with_dc3(build: Build, value: str) -> Build:
+    return replace(build, dc3={"93": Dc3.WITH_PARITY, "13": Dc3.PLAIN}[value.lower().removeprefix("0x")])
+
+
+_SETTINGS: Final[Mapping[str, tuple[str, Callable[[Build, str], Build]]]] = {
+    "baud": ("a rate such as 300, 4800 or 9600", _with_baud),
+    "frame": ("a frame such as 7E1, 7E2, 7O1 or 8N1", _with_frame),
+    "code": ("iso (then 7E2) or eia (then 8N2)", _with_code),
+    "block-end": ("LF, CR, CR-LF, LF-CR-CR or CR-LF-LF", _with_block_end),
+    "dc3": ("93 (with its parity bit) or 13", _with_dc3),
+}

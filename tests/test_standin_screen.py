@@ -1,0 +1,133 @@
+"""The stand-in's text screen: a script plays the operator, through the command and on a clock of its own."""
+
+import io
+import os
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+import dncd
+from dncd.cli import main
+from dncd.outside.config_rules import PROFILES
+from dncd.outside.ports import open_port
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, WaitsFor
+from dncd.standin.control import StandIn
+from dncd.standin.counterpart import counterpart, of_profile
+from dncd.standin.screen import Screen
+from dncd.standin.training import first_programs
+from dncd.standin.yard import Yard
+from dncd.tape.codes import Coder
+from dncd.values import EndsOn, Flow, Frame, LineSettings, Protocol, TapeCode
+
+ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
+
+
+def played(script: str, build: Build | None = None) -> list[str]:
+    """What the screen says to these lines, without its head."""
+    control = StandIn(build or Build(baud=38400, frame=Frame.parse("7E1")))
+    for program in first_programs():
+        control.memory.store(program)
+    out = io.StringIO()
+    with Yard(control):
+        Screen(control, control.path, out).play(io.StringIO(script))
+    return out.getvalue().splitlines()[3:]
+
+
+def test_a_script_plays_the_operator():
+    said = played(
+        "list\nedit 331 F140 F120\nshow O331\nkey 12\nN10 G00 X1.\nM30\n.\nshow 12\npunch 331\nwait 20\ndelete 0012\nlist\n"
+    )
+    assert said[0] == "O0330  207 blocks  O0330"
+    assert "O0331: N60 X15. F120" in said
+    assert "N60 X15. F120" in said
+    assert said[said.index("O0012: 3 blocks keyed in") + 1 :][:3] == ["O0012", "N10 G00 X1.", "M30"]
+    assert said[said.index("PUNCH: 331 goes out") + 1] == "punched: the punch is off"
+    assert "O0012 deleted" in said
+    assert not [line for line in said[-4:] if line.startswith("O0012")][1:]
+
+
+@pytest.mark.parametrize(
+    ("words", "answer"),
+    [
+        ("flurb", "There is no key flurb. help lists the keys."),
+        ("punch 99", "The memory holds no O0099. list shows what it holds."),
+        ("punch", "punch wants more words. help lists the keys."),
+        ("edit 331 F9999 F1", "No block of O0331 has 'F9999'."),
+        ("set baud 7", "Baud 7: a control has a rate such as 300, 4800 or 9600."),
+        ("set frame 7X1", "Frame 7X1: a control has a frame such as 7E1, 7E2, 7O1 or 8N1."),
+        ("set colour red", "Colour is none of baud, frame, code, block-end, dc3."),
+        ("noise much", "Could not convert string to float: 'much'."),
+        ('edit 331 "F1', "A quotation mark is open: close it, or leave it away."),
+        ("show twelve", "Twelve is no program number, such as O0210."),
+    ],
+)
+def test_a_wrong_word_is_answered_and_ends_nothing(words, answer):
+    said = played(f"{words}\nstate\n")
+    assert said[0] == answer
+    assert said[1] == "reader and punch off; alarm: none"
+
+
+def test_wrong_settings_on_purpose_and_back():
+    said = played("set baud 2400\nset frame 7o1\nset code eia\nset block-end cr-lf\nset dc3 13\nnoise 50\nright\n")
+    assert said[-3] == "the control is set to 2400 baud, 8N2, EIA, plain, holds by xon/xoff"
+    assert said[-1] == "the control is set to 38400 baud, 7E1, ISO, LF, plain, holds by xon/xoff; no noise"
+
+
+@pytest.mark.parametrize("profile", PROFILES)
+def test_each_profile_has_its_counterpart(profile):
+    """The control that a profile assumes can be built, and is what the profile's own words say."""
+    machine = of_profile(profile)
+    build = counterpart(machine)
+    Coder(build.tape.code, build.frame)
+    expected = {
+        "iso-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.ISO, EndCode.DC4, Protocol.PLAIN),
+        "eia-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.EIA, EndCode.DC4, Protocol.PLAIN),
+        "paced-reader": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndCode.NOTHING, Protocol.PLAIN),
+        "pc-control": (Asks.NOTHING, Flow.XON_XOFF, TapeCode.ISO, EndCode.SUB, Protocol.PLAIN),
+        "hardware-flow": (Asks.LINE, Flow.RTS_CTS, TapeCode.ISO, EndCode.DC4, Protocol.PLAIN),
+        "xmodem-control": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndCode.NOTHING, Protocol.XMODEM),
+    }[profile]
+    assert (build.reader.asks, build.reader.holds_by, build.tape.code, build.punch.end, build.protocol) == expected
+    assert (build.codes is CodeForm.EVEN) is (build.dc3 is Dc3.WITH_PARITY)
+    assert build.reader.ends_on is EndsOn.MARK
+    assert build.punch.waits_for is WaitsFor.NOTHING
+
+
+def test_the_command_at_a_pseudo_terminal(tmp_path):
+    words = [sys.executable, "-m", "dncd", "standin", "--profile", "iso-tape", "--link", "lathe"]
+    (tmp_path / "lathe").symlink_to("/dev/pts/99999")  # left behind by an earlier one
+    with subprocess.Popen(
+        words, cwd=tmp_path, env=ENV, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as shell:
+        assert shell.stdin is not None
+        assert shell.stdout is not None
+        head = shell.stdout.readline()
+        assert f"4800 baud, 7E2, ISO, LF, plain, holds by xon/xoff, on {tmp_path / 'lathe'}" in head
+        with closing(open_port(LineSettings(str(tmp_path / "lathe"), baud=4800, frame=Frame.parse("7E2")))):
+            shell.stdin.write("punch 331\nwait 20\nquit\n")
+            shell.stdin.flush()
+            rest = shell.stdout.read()
+        assert shell.wait(20) == 0
+        assert "punched: the punch is off" in rest
+        assert not os.path.lexists(tmp_path / "lathe")
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["--profile", "isotape"], 2, "Did you mean 'iso-tape'?"),
+        ([], 2, "Name one of --profile and --machine"),
+        (["--profile", "iso-tape", "--listen", "here"], 2, "127.0.0.1:4001"),
+        (["--profile", "iso-tape", "--listen", "127.0.0.1:0", "--link", "x"], 2, "for a pseudo-terminal"),
+        (["--profile", "iso-tape", "--link", "/"], 1, "cannot be made"),
+    ],
+)
+def test_wrong_options_are_told(capsys, monkeypatch, words, status, said):
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    assert main(["standin", *words]) == status
+    err = capsys.readouterr().err
+    assert said in err
+    assert "Traceback" not in err
