@@ -33,7 +33,9 @@ def standin(
     link: Path | None,
     reads: float,
 ) -> None:
-    """A stand-in control to learn on: its operator's keys are words that you type. Nothing moves.
+    """A stand-in control to learn on; nothing moves.
+
+    Its operator's keys are words that you type.
 
     It reads its words from standard input, so a script can play the operator: `help` lists them.
     """
