@@ -131,6 +131,39 @@ HELD_HIGH_CHARS: Final = 65_536
 HELD_LOW_CHARS: Final = 8_192
 """Characters below which it is told to go on."""
 
+HELD_MOST_CHARS: Final = 1_048_576
+"""Characters that a line may hold in memory for a disk that takes none, when the control does not heed the stop (or the line
+has no flow): 91 seconds at 115,200 baud, 18 minutes at 9600. What comes after them is counted, not kept, and the capture is
+damaged: memory is for all lines, and a program with a gap is worth nothing."""
+
+CAPTURES_WAIT: Final = 100
+"""Captures of one line that may wait for a disk that takes none; later ones run together into the last, as damaged."""
+
+MARKS_KEPT: Final = 10_000
+"""Characters of one capture whose damage is remembered one by one; a receipt tells of 50, the rest is counted."""
+
+DAMAGED_AN_HOUR: Final = 60
+"""Damaged captures (and programs without a name) of one line in an hour that are each kept with file and receipt. An
+operator who tries a line punches once a minute at most; a line that does more makes noise, not programs."""
+
+DAMAGED_CHARS_AN_HOUR: Final = 4_000_000
+"""Characters in them: above it the next ones are summed up. An hour at 9600 baud is 3.5 million, so a slow line that
+punches one long tape after another is never above it."""
+
+DAMAGED_FILES: Final = 5_000
+DAMAGED_BYTES: Final = 512 * 1024 * 1024
+"""Most that damaged captures of one machine may take up in all, until the office clears `from-machine/damaged/`: a year of
+five a day at three files each, or 16 of the longest."""
+
+OVERFLOW_BYTES: Final = 1_048_576
+"""Of captures beyond those limits the last one to two of these are kept, in two files: enough to see what the line says."""
+
+DISK_LOW_BYTES: Final = 256 * 1024 * 1024
+"""Free room below which a warning is shown: the longest capture, its copies and a month of ledger fit in it many times."""
+
+DISK_LEAST_BYTES: Final = 32 * 1024 * 1024
+"""Free room below which damaged captures are summed up, so that a good program still finds its place."""
+
 # --- XMODEM (the reference of 1988, chapters 7 and 8; verified) ----------------------------------------------------
 XMODEM_REPLY_S: Final = 10.0
 """Seconds without a block after which a receiver asks again, and without an answer after which EOT is repeated."""

@@ -2,11 +2,13 @@
 
 import pytest
 
+from dncd import defaults
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.records.ledger import records
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
+from dncd.station.ration import HOUR_S, Ration
 from dncd.values import Counters, Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 WIRE = b"%\nO0004\nM30\n%\n"
@@ -54,3 +56,110 @@ def test_two_without_a_name_are_two_programs(desk):
     names = {caught(papers, b"%\nX1.\nM30\n%\n")[0]["program"], caught(papers, b"%\nX2.\nM30\n%\n")[0]["program"]}
     assert len(names) == 2
     assert all(name.startswith("UNNAMED-") for name in names)
+
+
+# --- too much damage ------------------------------------------------------------------------------------------------
+
+GARBAGE = b"%\nO0004\nM3\xff0\n%\n"
+
+
+@pytest.fixture
+def hours(desk, monkeypatch):
+    """Papers with a clock that the test moves, in seconds, and small limits."""
+    monkeypatch.setattr(defaults, "OVERFLOW_BYTES", 10 * len(GARBAGE))
+    papers, root = desk
+    time = [0.0]
+    machine = papers._settings
+    made = IncomingPapers(papers._office, machine, lambda: time[0])
+    made._ration = Ration(most=3, most_chars=100)
+    return made, root, time
+
+
+def catch(papers, wire):
+    spool = papers.spool(None, wire)
+    return papers.captured(spool, Ended(CaptureEnd.MARK, len(wire), 10, 1.0), Damage(), 1.0)
+
+
+def files(root):
+    return [p for p in root.rglob("*") if p.is_file() and "ledger" not in p.parts and "library.git" not in p.parts]
+
+
+def test_garbage_for_ever_fills_no_disk_and_a_good_program_comes_through(hours):
+    papers, root, time = hours
+    assert [len(catch(papers, GARBAGE).transfers) for _ in range(3)] == [1, 1, 1]
+    size = None
+    for n in range(60):
+        told = catch(papers, GARBAGE)
+        assert told.transfers == ()
+        assert "within an hour" in told.overflow
+        assert f"{n + 1} more" in told.overflow
+        if n == 30:
+            size = len(files(root))
+    assert len(files(root)) == size
+    kept = [p for p in (root / "state/captures").iterdir() if ".overflow" in p.name]
+    assert len(kept) == 2
+    assert sum(p.stat().st_size for p in kept) <= 2 * defaults.OVERFLOW_BYTES
+    (told,) = catch(papers, WIRE).transfers
+    assert told["event"] == "received"
+    time[0] = HOUR_S + 1
+    assert catch(papers, GARBAGE).transfers[0]["event"] == "damaged"
+    events = [(r["event"], r.get("captures")) for r in records(root / "state") if "overflow" in r["event"]]
+    assert events == [("overflow", None), ("overflow over", 60)]
+
+
+def test_programs_without_a_name_are_rationed_too(hours):
+    papers, _, _ = hours
+    told = [catch(papers, f"%\nX{n}.\nM30\n%\n".encode()) for n in range(5)]
+    assert [len(t.transfers) for t in told] == [1, 1, 1, 0, 0]
+
+
+def test_characters_count_too(hours):
+    papers, _, _ = hours
+    assert len(catch(papers, b"%\n" + b"N1 \xff\n" * 30 + b"%\n").transfers) == 1
+    assert "characters" in catch(papers, GARBAGE).overflow
+
+
+def test_a_full_shelf_is_emptied_by_clearing_the_folder(hours, monkeypatch):
+    papers, root, time = hours
+    monkeypatch.setattr(defaults, "DAMAGED_FILES", 6)
+    for n in range(3):
+        time[0] = n * HOUR_S * 2
+        told = catch(papers, GARBAGE)
+    assert "clear from-machine/damaged/" in told.overflow
+    assert len(list((root / "state/captures").glob("*.damaged.raw"))) == 2
+    for path in (root / "shop/mill/from-machine/damaged").iterdir():
+        path.unlink()
+    time[0] += 2 * HOUR_S
+    papers._ration.keep(0, time[0])
+    monkeypatch.setattr(defaults, "DAMAGED_FILES", 2)
+    assert catch(papers, GARBAGE).transfers[0]["event"] == "damaged"
+    assert len(list((root / "state/captures").glob("*.damaged.raw"))) == 1
+
+
+def test_a_disk_with_little_room_keeps_it_for_good_programs(hours, monkeypatch):
+    papers, root, _ = hours
+    monkeypatch.setattr(defaults, "DISK_LEAST_BYTES", 1 << 62)
+    assert "left" in catch(papers, GARBAGE).overflow
+    assert not list(root.glob("shop/mill/from-machine/damaged/*"))
+    assert catch(papers, WIRE).transfers[0]["event"] == "received"
+
+
+def test_what_there_was_no_memory_for_is_damage_with_a_reason(desk):
+    (told,) = caught(desk[0], WIRE, Damage(lost=12_345))
+    assert told["event"] == "damaged"
+    assert f"only its first {len(WIRE)} characters are kept, 12345 after them are lost" in told["reasons"][0]
+    (told,) = caught(desk[0], b"", Damage(lost=7), printable=0)
+    assert told["event"] == "damaged"
+
+
+def test_a_fault_of_dncd_itself_keeps_the_characters(desk, monkeypatch):
+    def fault(*_given):
+        raise ZeroDivisionError("some fault")
+
+    monkeypatch.setattr("dncd.station.incoming_papers.read_capture", fault)
+    papers, root = desk
+    (told,) = caught(papers, WIRE)
+    assert told["event"] == "damaged"
+    assert "report it" in told["reasons"][0]
+    (raw,) = (root / "state/captures").glob("*.damaged.raw")
+    assert raw.read_bytes() == WIRE

@@ -1,7 +1,8 @@
 """What comes in over one line: caught to a spool file as it comes, handed to the records when it ends.
 
 The loop never waits for the disk: bytes wait here until the records thread has written them, and before their number
-reaches a limit the control is told to stop (DC3, or RTS off), as it is told to go on once they are written.
+reaches a limit the control is told to stop (DC3, or RTS off), as it is told to go on once they are written. A control that
+does not heed it comes to a second limit: from there on its characters are counted and not kept, and the capture is damaged.
 """
 
 from collections.abc import Callable
@@ -34,6 +35,13 @@ class _Capture:
     ended: Ended | None = None
     writing: bool = False
     notices: Counters = NO_FAULTS
+    lost: int = 0
+    joined: int = 0
+
+    @property
+    def damage(self) -> Damage:
+        """What befell it, for the records."""
+        return Damage(tuple(self.bad), self.notices, self.lost, self.joined)
 
 
 class Incoming:
@@ -99,14 +107,9 @@ class Incoming:
                 case Said() | Wished():
                     said.append(event)
                 case Began():
-                    self._captures.append(_Capture(None, bytearray(), [], now))
+                    self._begin(now)
                 case Caught():
-                    capture = self._captures[-1]
-                    if not capture.chars:
-                        self._heard(event.data[0])
-                    capture.bad += [capture.chars + i for i in event.bad]
-                    capture.buffer += event.data
-                    capture.chars += len(event.data)
+                    self._catch(self._captures[-1], event)
                     if self._flush_at is None:
                         self._flush_at = now + _FLUSH_S
                 case Ended():
@@ -116,8 +119,31 @@ class Incoming:
         self._pace()
         return said
 
+    def _begin(self, now: float) -> None:
+        if len(self._captures) < defaults.CAPTURES_WAIT:
+            self._captures.append(_Capture(None, bytearray(), [], now))
+        else:  # the disk takes none: this one and the last become one
+            self._captures[-1].ended = None
+            self._captures[-1].joined += 1
+
+    def _catch(self, capture: _Capture, caught: Caught) -> None:
+        if not capture.chars:
+            self._heard(caught.data[0])
+        room = 0 if capture.lost else max(0, defaults.HELD_MOST_CHARS - self._held())
+        marks = [capture.chars + i for i in caught.bad if i < room]
+        kept = marks[: max(0, defaults.MARKS_KEPT - len(capture.bad))]
+        capture.bad += kept
+        if len(kept) < len(caught.bad):
+            capture.notices += Counters(parity=len(caught.bad) - len(kept))
+        capture.buffer += caught.data[:room]
+        capture.lost += max(0, len(caught.data) - room)
+        capture.chars += len(caught.data)
+
+    def _held(self) -> int:
+        return sum(len(capture.buffer) for capture in self._captures)
+
     def _pace(self) -> None:
-        held = sum(len(capture.buffer) for capture in self._captures)
+        held = self._held()
         if not self._stopped and held > defaults.HELD_HIGH_CHARS:
             self._stopped = True
             self._throttle(True)
@@ -152,7 +178,7 @@ class Incoming:
             capture.writing = True
             seconds = ended.at - capture.began_at
             self._hands.records.do(
-                lambda: self._paper.captured(spool, ended, Damage(tuple(capture.bad), capture.notices), seconds),
+                lambda: self._paper.captured(spool, ended, capture.damage, seconds),
                 lambda result: self._recorded(capture, result),
                 lambda error: self._not_written(capture, error),
             )

@@ -3,21 +3,26 @@
 import dataclasses
 import hashlib
 import itertools
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Final
 
+from dncd import defaults
+from dncd.errors import RecordsError
 from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
+from dncd.outside.disk_room import free_bytes
 from dncd.program import names
 from dncd.program.comparing import compare
 from dncd.program.differences import lines as difference_lines
 from dncd.program.splitting import Kind, split
-from dncd.records import durable, plans
+from dncd.records import durable, overflow, plans
 from dncd.records.plans import InPlan, Part
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.station.office import Office
 from dncd.station.papers import Captured, Damage
+from dncd.station.ration import Ration
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
@@ -31,12 +36,16 @@ _NOISE_CHARS: Final = 16
 
 _DIFFERENCES: Final = 40
 
+UNNAMED: Final = "UNNAMED-"
+
 
 class IncomingPapers:
     """Of one machine; `spool` and what follows are for the records thread."""
 
-    def __init__(self, office: Office, settings: MachineSettings) -> None:
-        self._office, self._settings = office, settings
+    def __init__(self, office: Office, settings: MachineSettings, clock: Callable[[], float] = time.monotonic) -> None:
+        self._office, self._settings, self._clock = office, settings, clock
+        self._ration = Ration()
+        self._planned: InPlan | None = None
         self._coder = Coder.of(settings.tape, settings.line)
 
     def signal(self, char: int) -> bytes:
@@ -68,11 +77,22 @@ class IncomingPapers:
     def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
         """A capture is over: decoded, split, named, compared, and put on record."""
         wire = WireBytes(b"".join(spool.chunks()))
-        if ended.printable == 0 and ended.chars < _NOISE_CHARS:
+        if ended.printable == 0 and ended.chars < _NOISE_CHARS and not damage.of_memory:
             spool.remove()
             return Captured(())
-        captured = self._record(spool.id, wire, ended.why, damage, seconds)
+        plan = self._planned
+        if plan is None or plan.id != spool.id:  # else the disk failed over this very plan: its names stay the same
+            plan = self._planned = self._plan(spool.id, wire, ended.why, damage, seconds)
+        if plan.result == Result.DAMAGED.value or any(part.program.startswith(UNNAMED) for part in plan.parts):
+            if too_many := self._too_many():
+                return self._sum_up(spool, wire, too_many)
+            captured = self._record(plan)
+            self._ration.keep(len(wire), self._clock())
+        else:
+            captured = self._record(plan)
+        self._planned = None
         spool.close()
+        self._tell_overflow()
         return captured
 
     def cut_short(self, leftover: Leftover) -> None:
@@ -81,9 +101,63 @@ class IncomingPapers:
         if not wire:
             durable.remove(leftover.path)
             return
-        self._record(leftover.id, wire, CaptureEnd.STOPPED, Damage(), 0.0)
+        self._record(self._plan(leftover.id, wire, CaptureEnd.STOPPED, Damage(), 0.0))
 
-    def _record(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> Captured:
+    def _record(self, plan: InPlan) -> Captured:
+        return Captured(tuple(told.record for told in self._office.endings.end_in(plan)))
+
+    # --- too much damage -------------------------------------------------------------------------------------------
+
+    def _too_many(self) -> str:
+        """Why one more damaged capture is not kept by itself; "" where it is."""
+        state, machine = self._office.shop.state, self._settings.name
+        folder = self._office.shop.folder / machine / "from-machine" / "damaged"
+        if why := self._ration.why_not(self._clock()):
+            return why
+        room = free_bytes(state)
+        if room is not None and room < defaults.DISK_LEAST_BYTES:
+            return f"the disk of the state folder has {room // 1_000_000} MB left"
+        amount = overflow.damaged_amount(state, folder, machine)
+        if _full(amount) and overflow.let_go(state, folder, machine):
+            amount = overflow.damaged_amount(state, folder, machine)
+        if _full(amount):
+            size = f"{amount.files} files and {amount.bytes // 1_000_000} MB"
+            return f"damaged captures take up {size}: clear from-machine/damaged/"
+        return ""
+
+    def _sum_up(self, spool: CaptureSpool, wire: WireBytes, why: str) -> Captured:
+        state, machine = self._office.shop.state, self._settings.name
+        kept = overflow.add(state, machine, wire)
+        if not self._ration.summed:
+            self._office.note("overflow", machine=machine, why=why, kept=kept.name)
+        self._ration.sum_up(len(wire))
+        spool.remove()
+        self._planned = None
+        said = f"{why}; {self._ration.summed} more, {self._ration.summed_chars} characters in all, were put together in"
+        return Captured((), f"{said} captures/{kept.name} in the state folder instead of being kept one by one")
+
+    def _tell_overflow(self) -> None:
+        captures, chars = self._ration.begin_anew()
+        if captures:
+            self._office.note("overflow over", machine=self._settings.name, captures=captures, chars=chars)
+
+    # --- reading ------------------------------------------------------------------------------------------------------
+
+    def _plan(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+        try:
+            return self._read(transfer, wire, why, damage, seconds)
+        except (RecordsError, OSError):
+            raise  # the disk: tried again
+        except Exception as error:  # noqa: BLE001 - a fault of dncd must not keep what comes after it from the records
+            digest = hashlib.sha256(wire).hexdigest()
+            fault = (
+                f"dncd failed over this capture ({type(error).__name__}: {error}); report it; its characters are kept"
+            )
+            whole = self._coder.decode(wire).chars.decode("latin-1")
+            plan = InPlan(transfer, self._settings.name, Result.DAMAGED.value, len(wire), digest, seconds)
+            return dataclasses.replace(plan, program=_unnamed(), whole=whole, reasons=(printable(fault),))
+
+    def _read(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
         receive = self._settings.receive
         capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, damage.bad)
         reasons = [fault.sentence() for fault in capture.faults]
@@ -91,16 +165,16 @@ class IncomingPapers:
             reasons.append(cut)
         if damage.notices != NO_FAULTS:
             reasons.append(_noticed(damage.notices))
+        if damage.of_memory:
+            reasons.append(_out_of_memory(damage, len(wire)))
         part = wire[capture.start : capture.end]
         plan = InPlan(
             transfer, self._settings.name, Result.DAMAGED.value, len(part), hashlib.sha256(part).hexdigest(), seconds
         )
         if reasons:
             name = names.safe_name(self._name_of(capture))
-            plan = dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
-        else:
-            plan = dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
-        return Captured(tuple(told.record for told in self._office.endings.end_in(plan)))
+            return dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
+        return dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
 
     def _unfinished(self, why: CaptureEnd, capture: Capture) -> str:
         ends_on = self._settings.receive.ends_on
@@ -142,7 +216,7 @@ class IncomingPapers:
 
 def _unnamed() -> str:
     """A name by the time of the capture, in UTC to the millisecond: two punched one after the other are two programs."""
-    return f"UNNAMED-{datetime.now(UTC).strftime('%Y%m%dT%H%M%S.%f')[:-3]}Z"
+    return f"{UNNAMED}{datetime.now(UTC).strftime('%Y%m%dT%H%M%S.%f')[:-3]}Z"
 
 
 def _noticed(notices: Counters) -> str:
@@ -155,3 +229,18 @@ def _noticed(notices: Counters) -> str:
     }
     said = ", ".join(f"{count} of {what}" for what, count in named.items() if count)
     return f"the port noticed faults while it came and cannot say at which characters ({said}); punch it out again"
+
+
+def _out_of_memory(damage: Damage, chars: int) -> str:
+    """The disk took nothing for so long that there was no memory left for what came."""
+    if damage.lost:
+        said = f"only its first {chars} characters are kept, {damage.lost} after them are lost"
+    else:
+        said = f"{damage.joined} captures after it ran together with it"
+    return (
+        f"the disk was behind and the control did not heed the stop: {said}; look at the disk, then punch it out again"
+    )
+
+
+def _full(amount: overflow.Amount) -> bool:
+    return amount.files >= defaults.DAMAGED_FILES or amount.bytes >= defaults.DAMAGED_BYTES

@@ -58,6 +58,7 @@ class Station:
         self.trouble: PortTrouble | None = None
         self.records_trouble = ""
         self.folder_trouble = ""
+        self.overflow, self.overflow_at = "", 0.0
         self.pending = ""
         """What a reload of the settings means for this line, while it waits for what is under way."""
         self.endings: list[Told] = []
@@ -314,6 +315,15 @@ class Station:
 
     def _captured(self, captured: Captured) -> None:
         self.records_trouble = ""
+        if captured.overflow and not self.overflow:
+            next_step = "look at cable, shield and settings of this line; good programs are kept as ever"
+            self._journal.warning(
+                "too much damage",
+                what=captured.overflow,
+                where=f"{self.name}: captures/ in the state folder",
+                next=next_step,
+            )
+        self.overflow, self.overflow_at = captured.overflow, self._loop.now()
         for fields in captured.transfers:
             self._journal.transfer(fields)
         self._changed(self)

@@ -84,17 +84,31 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Captured:
-    """What a capture became: ledger fields of each program or damage; none for noise."""
+    """What a capture became: ledger fields of each program or damage; none for noise.
+
+    overflow: why it was not kept by itself, in a sentence; "" for all but those of a line that makes too many."""
 
     transfers: tuple[Mapping[str, Any], ...]
+    overflow: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """What the port itself said of a capture. bad: indexes of marked characters; notices: faults it could not place."""
+    """What befell a capture before it was read.
+
+    bad: indexes of characters that the port marked; notices: faults it could not place; lost: characters after the last
+    kept one, for which there was no memory left; joined: captures that ran together into this one.
+    """
 
     bad: tuple[int, ...] = ()
     notices: Counters = NO_FAULTS
+    lost: int = 0
+    joined: int = 0
+
+    @property
+    def of_memory(self) -> bool:
+        """Whether the disk was behind for so long that memory ran out."""
+        return self.lost > 0 or self.joined > 0
 
 
 class Image:

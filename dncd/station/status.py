@@ -17,14 +17,19 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "waits_for": outgoing.starts.wish() if station.state is LineState.WAITING else "",
         "transfer": _transfer(station, now),
         "pending": station.pending,
-        "trouble": troubles(station),
+        "trouble": troubles(station, now),
     }
     return status
 
 
-def troubles(station: Station) -> list[str]:
+def troubles(station: Station, now: float) -> list[str]:
     """What is wrong with this line just now, in sentences."""
-    found = [station.trouble.what if station.trouble else "", station.records_trouble, station.folder_trouble]
+    found = [
+        station.trouble.what if station.trouble else "",
+        station.records_trouble,
+        station.folder_trouble,
+        station.overflow,
+    ]
     return [what for what in found if what]
 
 
