@@ -1,6 +1,7 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
 from dncd.station.machine import Station
+from dncd.station.ration import HOUR_S
 from dncd.values import LineState, printable
 
 _NAMES_SHOWN = 10
@@ -28,7 +29,7 @@ def troubles(station: Station, now: float) -> list[str]:
         station.trouble.what if station.trouble else "",
         station.records_trouble,
         station.folder_trouble,
-        station.overflow,
+        station.overflow if now - station.overflow_at < HOUR_S else "",
     ]
     return [what for what in found if what]
 
