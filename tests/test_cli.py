@@ -15,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from dncd.cli import following, group, main, status_view
 from dncd.cli.layout import local_time, seconds, table
 from dncd.errors import NotDoneError
 from dncd.outside.command_socket import CommandServer
+from dncd.records.ledger import Ledger
 
 SETTINGS = """
 [shop]
@@ -54,6 +56,7 @@ COMMANDS = {
     "reload",
     "request",
     "standin",
+    "holds",
 }
 
 
@@ -511,3 +514,25 @@ def test_times_and_spans(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [seconds(s) for s in (0.04, 9.94, 10, 59.4, 60, 3599, 11400)] == [
         "0.0 s", "9.9 s", "10 s", "59 s", "1 min 0 s", "59 min 59 s", "3 h 10 min",
     ]  # fmt: skip
+
+
+def test_holds_tells_what_the_control_holds_now_and_then(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    hours = iter(range(24))
+    book = Ledger.open(shop / "state", clock=lambda: datetime(2026, 7, 1, next(hours), tzinfo=UTC))
+    for event, revision in (("sent", 1), ("received", 1), ("matched", 1), ("interrupted", 2)):
+        book.append(event, {"machine": "gang-lathe", "program": "O0004", "revision": revision})
+    book.append("sent", {"machine": "gang-lathe", "program": "O0007", "revision": 3})
+    book.close()
+    status, out, _ = words(capsys, "holds", "gang-lathe")
+    assert status == 0
+    lines = out.splitlines()
+    assert lines[0].split() == ["program", "revision", "how", "sure", "as", "of"]
+    assert lines[1].startswith("O0004           2  not known: a sending of revision 2 was interrupted  ")
+    assert lines[2].startswith("O0007           3  sent  ")
+    assert lines[3] == "backup: none yet"
+    then = json.loads(words(capsys, "holds", "gang-lathe", "--at", "2026-07-01T02:00Z", "--json")[1])
+    checked = {"program": "O0004", "revision": 1, "how": "checked", "since": "2026-07-01T02:00:00.000Z"}
+    assert then == {"programs": [checked], "backup": None}
+    assert "nothing is known" in words(capsys, "holds", "bore-mill")[1]
+    assert words(capsys, "holds", "gang-late")[0] == 2
+    assert words(capsys, "holds", "gang-lathe", "--at", "noon")[0] == 2

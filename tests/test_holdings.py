@@ -1,8 +1,13 @@
 """What a control is known to hold, after each event that the contract names (contract 5)."""
 
+import itertools
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
 import pytest
 
-from dncd.records.holdings import Holding, How, holdings
+from dncd.records.holdings import Holding, Holdings, How, holdings
+from dncd.records.ledger import Ledger, records
 
 
 def record(time: str, event: str, revision: int | None = None, **more: object) -> dict[str, object]:
@@ -16,28 +21,106 @@ def record(time: str, event: str, revision: int | None = None, **more: object) -
         ([("1", "sent", 1)], Holding("1", "", 1, How.SENT, "1")),
         ([("1", "sent", 1), ("2", "received", 1), ("3", "matched", 1)], Holding("1", "3", 1, How.CHECKED, "3")),
         ([("1", "sent", 1), ("2", "received", 1), ("3", "matched", None)], Holding("1", "3", 1, How.CHECKED, "3")),
+        ([("1", "sent", 1), ("2", "received", 1)], Holding("1", "2", 1, How.CHECKED, "2")),
         ([("1", "sent", 1), ("2", "received", 2), ("3", "differs", 2)], Holding("1", "3", 2, How.CHANGED, "3")),
+        (
+            [("1", "sent", 1), ("2", "received", 2), ("3", "differs", 2), ("4", "received", 2)],
+            Holding("1", "4", 2, How.CHANGED, "4"),
+        ),
         ([("1", "received", 1)], Holding("", "1", 1, How.PUNCHED, "1")),
+        ([("1", "received", 1), ("2", "received", 1)], Holding("", "2", 1, How.PUNCHED, "2")),
         ([("1", "sent", 1), ("2", "interrupted", 2)], Holding("1", "", 2, How.IN_PART, "2")),
+        ([("1", "sent", 1), ("2", "interrupted", 2), ("3", "sent", 2)], Holding("3", "", 2, How.SENT, "3")),
         ([("1", "sent", 1), ("2", "refused", None)], Holding("1", "", 1, How.SENT, "1")),
         ([("1", "sent", 1), ("2", "damaged", None)], Holding("1", "", 1, How.SENT, "1")),
         ([("1", "sent", 1), ("2", "withdrawn", None)], Holding("1", "", 1, How.SENT, "1")),
     ],
 )
 def test_what_is_known_after(events: list[tuple[str, str, int | None]], expected: Holding) -> None:
-    assert holdings([record(*e) for e in events], "gang-lathe") == {"O0004": expected}
+    found = holdings([record(*e) for e in events], "gang-lathe")
+    assert found == {"O0004": expected}
+    assert found["O0004"].held is (expected.how not in (How.IN_PART, How.UNKNOWN, How.MISSING))
 
 
 def test_other_machines_and_other_records_say_nothing() -> None:
-    records = [
+    lines = [
         record("1", "sent", 1, machine="bore-mill"),
         {"time": "2", "event": "started"},
         record("3", "refused", None),
         record("4", "sent", 1, program=None),
     ]
-    assert holdings(records, "gang-lathe") == {}
+    assert holdings(lines, "gang-lathe") == {}
 
 
 def test_programs_keep_the_order_in_which_they_came() -> None:
-    records = [record(str(n), "sent", 1, program=p) for n, p in enumerate(("O0009", "O0001", "O0009"))]
-    assert list(holdings(records, "gang-lathe")) == ["O0009", "O0001"]
+    lines = [record(str(n), "sent", 1, program=p) for n, p in enumerate(("O0009", "O0001", "O0009"))]
+    assert list(holdings(lines, "gang-lathe")) == ["O0009", "O0001"]
+
+
+def test_a_file_of_several_programs_says_something_about_each() -> None:
+    several = record("1", "sent", 3, programs=["O0004", "O0005", "OFFSETS"], revisions=[3, 1, 2])
+    found = holdings([several], "gang-lathe")
+    assert {program: (h.revision, h.how) for program, h in found.items()} == {
+        "O0004": (3, How.SENT),
+        "O0005": (1, How.SENT),
+        "OFFSETS": (2, How.SENT),
+    }
+    half = record("2", "interrupted", 3, programs=["O0004", "O0005"], revisions=[3, 1])
+    after = holdings([several, half], "gang-lathe")
+    assert [after[p].how for p in ("O0004", "O0005", "OFFSETS")] == [How.IN_PART, How.IN_PART, How.SENT]
+
+
+def test_after_a_backup_what_was_missing_is_not_held() -> None:
+    backup = {
+        "time": "3",
+        "event": "backup",
+        "machine": "gang-lathe",
+        "file": "dump.nc",
+        "programs": ["O0004"],
+        "revisions": [1],
+        "missing": ["O0005"],
+        "unknown": [],
+    }
+    found = Holdings()
+    for each in (record("1", "sent", 1), record("2", "sent", 7, program="O0005"), backup):
+        found.feed(each)
+    held = found.of("gang-lathe")
+    assert held["O0005"] == Holding("2", "", 7, How.MISSING, "3")
+    assert held["O0004"].held
+    kept = found.backup("gang-lathe")
+    assert kept is not None
+    assert (kept.time, kept.programs, kept.missing) == ("3", ("O0004",), ("O0005",))
+    assert found.first("gang-lathe") == "1"
+    assert found.backup("bore-mill") is None
+    found.feed(record("4", "sent", 7, program="O0005"))
+    assert found.of("gang-lathe")["O0005"] == Holding("4", "", 7, How.SENT, "4")
+
+
+def test_kept_up_with_the_ledger_it_says_what_a_reading_says(tmp_path: Path) -> None:
+    """Read once, followed as lines are written, caught up with after lines that it was not told of."""
+    ticks = itertools.count(1)
+    ledger = Ledger.open(tmp_path, clock=lambda: datetime(2026, 7, 1, tzinfo=UTC) + timedelta(seconds=next(ticks)))
+    kept = Holdings()
+    for n in range(40):
+        if n == 10:
+            kept.catch_up(tmp_path)
+            ledger.told = kept.follow
+        if n == 20:
+            ledger.told = lambda _line: None
+        if n == 25:
+            ledger.told = kept.follow  # a gap: these lines are left to catch_up
+        event = ("sent", "received", "interrupted", "started")[n % 4]
+        fields = {"machine": ("gang-lathe", "bore-mill")[n % 3 == 0], "program": f"O{n % 5:04d}", "revision": n % 3 + 1}
+        ledger.append(event, fields)
+        if n == 19:
+            assert kept.seq == 20
+    assert kept.seq == 20
+    kept.catch_up(tmp_path)
+    assert kept.seq == 40
+    for machine in ("gang-lathe", "bore-mill"):
+        assert kept.of(machine) == Holdings.read(tmp_path).of(machine) == Holdings.read(tmp_path, machine).of(machine)
+        assert kept.of(machine)
+    lines = list(records(tmp_path))
+    half = Holdings.read(tmp_path, "gang-lathe", until=lines[19]["time"])
+    assert half.of("gang-lathe") == holdings(lines[:20], "gang-lathe") != kept.of("gang-lathe")
+    ledger.close()

@@ -13,7 +13,15 @@ from pathlib import Path
 import click
 
 from dncd import __version__
-from dncd.cli import line_commands, line_group, record_commands, service_commands, settings_commands, standin_command
+from dncd.cli import (
+    holding_commands,
+    line_commands,
+    line_group,
+    record_commands,
+    service_commands,
+    settings_commands,
+    standin_command,
+)
 from dncd.cli.asking import Asked
 from dncd.errors import DncdError
 from dncd.values import printable
@@ -43,6 +51,7 @@ for command in (
     *record_commands.COMMANDS,
     *service_commands.COMMANDS,
     *standin_command.COMMANDS,
+    *holding_commands.COMMANDS,
     line_group.line,
 ):
     group.add_command(command)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
+from dncd.cli.holding_commands import HOW
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.errors import UsageError
 from dncd.values import printable
@@ -15,24 +16,12 @@ from dncd.values import printable
 if TYPE_CHECKING:
     from dncd.records.library import Library, Revision
 
-HOW: Final = {
-    "unknown": "",
-    "sent": "revision {}, sent",
-    "checked": "revision {}, checked",
-    "punched": "revision {}, as it came back",
-    "changed at the machine": "revision {}, changed at the machine",
-    "in part": "a part of revision {}",
-}
-"""How a holding is told; the keys are `records.holdings.How`."""
-
 
 def _ledger(given: Asked, machine: str | None) -> Iterator[dict[str, Any]]:
     state = given.state
     from dncd.records import ledger
 
-    for record in ledger.records(state):
-        if machine is None or record.get("machine") == machine:
-            yield record
+    yield from ledger.records(state, machine or "")
 
 
 def _known(given: Asked, machine: str) -> None:
@@ -108,9 +97,9 @@ def programs(given: Asked, machine: str | None, as_json: bool) -> None:
 
 def _programs(given: Asked, machine: str) -> list[dict[str, Any]]:
     from dncd.program.names import title_in
-    from dncd.records.holdings import Holding, holdings
+    from dncd.records.holdings import Holding, Holdings
 
-    held = holdings(_ledger(given, machine), machine)
+    held = Holdings.read(given.state, machine).of(machine)
     found = []
     with _library(given) as library:
         for program in sorted({*library.programs(machine), *held}):

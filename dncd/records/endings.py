@@ -64,13 +64,19 @@ class Endings:
         """Before the first character: the plan and the office's revisions are durable. texts: program, text, trailers."""
         plans.save(self.shop.state, plan, self._disk)
         made = [
-            self.library.revise(plan.machine, program, text, Origin.OFFICE, {"Wire-SHA256": plan.wire_sha256, **more})
+            (
+                program,
+                self.library.revise(
+                    plan.machine, program, text, Origin.OFFICE, {"Wire-SHA256": plan.wire_sha256, **more}
+                ).revision,
+            )
             for program, text, more in texts
         ]
         plan = dataclasses.replace(
             plan,
-            revisions=tuple(m.revision.number for m in made),
-            commits=tuple(m.revision.commit for m in made),
+            revised=tuple(program for program, _ in made),
+            revisions=tuple(revision.number for _, revision in made),
+            commits=tuple(revision.commit for _, revision in made),
         )
         plans.save(self.shop.state, plan, self._disk)
         return plan
@@ -306,7 +312,7 @@ def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
             "chars": ended.chars,
         }
         if len(plan.revisions) > 1:
-            fields["revisions"] = list(plan.revisions)
+            fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
     if ended.reasons:
         fields["reasons"] = list(ended.reasons[:5])
     return fields

@@ -1,4 +1,4 @@
-"""What a control is known to hold, computed from the ledger alone: nothing here is kept, so nothing can disagree.
+"""What each control is known to hold, computed from the ledger alone, so that it can never disagree with it.
 
 | event         | what it says about the program in the control                                  |
 |---------------|--------------------------------------------------------------------------------|
@@ -6,16 +6,20 @@
 | `matched`     | it came back equal to what was sent: the control held exactly that then         |
 | `received`    | it came back: the control held what came then                                   |
 | `differs`     | it came back changed at the machine, which `received` before it said already    |
-| `interrupted` | a part of it was handed over: the control may hold an incomplete program        |
+| `interrupted` | a part of it was handed over: what the control holds of it is not known         |
+| `backup`      | everything was punched: what did not come is missing from the control           |
 
 Everything else (refused, withdrawn, damaged) leaves what was known as it was. A `received` that a `matched` follows is
-the same punch.
+the same punch. A file of several programs has them in `programs`, and the revision of each in `revisions`.
 """
 
 import enum
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.records import ledger
 
 
 class How(enum.StrEnum):
@@ -27,13 +31,22 @@ class How(enum.StrEnum):
     PUNCHED = "punched"
     CHANGED = "changed at the machine"
     IN_PART = "in part"
+    MISSING = "missing"
+
+
+SURE: Final = (How.CHECKED, How.PUNCHED, How.CHANGED)
+"""The control itself has shown that it holds it."""
+
+HELD: Final = (How.SENT, *SURE)
+"""A revision that the control is taken to hold whole."""
 
 
 @dataclass(frozen=True, slots=True)
 class Holding:
     """One program of one machine. Times as the ledger has them, "" for never.
 
-    revision: what the control is known to hold, 0 where no revision is known; how: how sure that is; since: from when.
+    revision: what the control is known to hold, 0 where no revision is known; how: how sure that is; since: when the
+    ledger said so last.
     """
 
     last_sent: str = ""
@@ -42,8 +55,30 @@ class Holding:
     how: How = How.UNKNOWN
     since: str = ""
 
+    @property
+    def held(self) -> bool:
+        """Whether the control is taken to hold a known revision whole."""
+        return self.how in HELD and self.revision > 0
 
-_HOW = {
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """A dump of a control's whole memory that is on record.
+
+    programs, revisions: in the order of the dump; missing: held before, as far as known, and not in it; unknown: in it,
+    and not known to be held before; mark_line: its opening mark line; time: as the ledger has it.
+    """
+
+    time: str
+    file: str
+    programs: tuple[str, ...]
+    revisions: tuple[int, ...]
+    missing: tuple[str, ...]
+    unknown: tuple[str, ...]
+    mark_line: str
+
+
+_HOW: Final = {
     "sent": How.SENT,
     "matched": How.CHECKED,
     "received": How.PUNCHED,
@@ -51,25 +86,124 @@ _HOW = {
     "interrupted": How.IN_PART,
 }
 
+_SAME_CAME_BACK: Final = {
+    How.SENT: How.CHECKED,
+    How.IN_PART: How.CHECKED,
+    How.CHECKED: How.CHECKED,
+    How.CHANGED: How.CHANGED,
+}
+"""What a `received` of the very revision that was held says; of all else it says `punched`."""
+
+
+class Holdings:
+    """What every control holds, kept up with the ledger: fed each line once, in its order."""
+
+    def __init__(self) -> None:
+        self.seq = 0
+        self._held: dict[str, dict[str, Holding]] = {}
+        self._backups: dict[str, Backup] = {}
+        self._first: dict[str, str] = {}
+
+    @classmethod
+    def read(cls, state: Path, machine: str = "", until: str = "") -> "Holdings":
+        """From the ledger of a state folder: of one machine or all, up to and with a time (ISO 8601, UTC) or now."""
+        found = cls()
+        for record in ledger.records(state, machine):
+            if not until or str(record.get("time", "")) <= until:
+                found.feed(record)
+        return found
+
+    def catch_up(self, state: Path) -> None:
+        """Reads on where it ended: the lines that the ledger has got since."""
+        for record in ledger.records(state) if self.seq == 0 else ledger.since(state, self.seq):
+            self.feed(record)
+
+    def follow(self, record: Mapping[str, Any]) -> None:
+        """Takes a line that was just written, if it is the next; else `catch_up` will read it."""
+        if record.get("seq") == self.seq + 1:
+            self.feed(record)
+
+    def feed(self, record: Mapping[str, Any]) -> None:
+        """The next line of the ledger."""
+        self.seq = int(record.get("seq", self.seq))
+        machine, event = record.get("machine"), record.get("event")
+        if not isinstance(machine, str):
+            return
+        if event == "backup":
+            self._take_backup(machine, record)
+            return
+        how = _HOW.get(str(event))
+        if how is None:
+            return
+        held = self._held.setdefault(machine, {})
+        for program, revision in _programs(record):
+            held[program] = _after(held.get(program, Holding()), how, revision, str(record.get("time", "")))
+            self._first.setdefault(machine, str(record.get("time", "")))
+
+    def _take_backup(self, machine: str, record: Mapping[str, Any]) -> None:
+        time, held = str(record.get("time", "")), self._held.setdefault(machine, {})
+        programs, revisions = _strings(record, "programs"), record.get("revisions")
+        known = tuple(r if isinstance(r, int) else 0 for r in revisions) if isinstance(revisions, list) else ()
+        backup = Backup(
+            time,
+            str(record.get("file", "")),
+            programs,
+            known,
+            _strings(record, "missing"),
+            _strings(record, "unknown"),
+            str(record.get("mark_line", "")),
+        )
+        self._backups[machine] = backup
+        for program in backup.missing:
+            before = held.get(program, Holding())
+            held[program] = Holding(before.last_sent, before.last_back, before.revision, How.MISSING, time)
+
+    def of(self, machine: str) -> dict[str, Holding]:
+        """By program, in the order in which they first went over the line."""
+        return dict(self._held.get(machine, {}))
+
+    def backup(self, machine: str) -> Backup | None:
+        """The newest backup of a machine's memory."""
+        return self._backups.get(machine)
+
+    def first(self, machine: str) -> str:
+        """When the first program went over this machine's line; "" for never."""
+        return self._first.get(machine, "")
+
 
 def holdings(records: Iterable[Mapping[str, Any]], machine: str) -> dict[str, Holding]:
-    """By program, in the order in which they first went over the line. records: the ledger in its order."""
-    found: dict[str, Holding] = {}
+    """What one control holds after these lines of the ledger."""
+    found = Holdings()
     for record in records:
-        how = _HOW.get(str(record.get("event")))
-        program = record.get("program")
-        if how is None or record.get("machine") != machine or not isinstance(program, str):
-            continue
-        found[program] = _after(found.get(program, Holding()), how, record)
-    return found
+        found.feed(record)
+    return found.of(machine)
 
 
-def _after(before: Holding, how: How, record: Mapping[str, Any]) -> Holding:
-    time = str(record.get("time", ""))
-    number = record.get("revision")
-    known = number if isinstance(number, int) and not isinstance(number, bool) else 0
+def _programs(record: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
+    """Each program of a line and its revision, 0 where none is known."""
+    program, number = record.get("program"), record.get("revision")
+    many, numbers = _strings(record, "programs"), record.get("revisions")
+    if many and isinstance(numbers, list) and len(numbers) == len(many):
+        yield from ((name, _number(each)) for name, each in zip(many, numbers, strict=True))
+    elif isinstance(program, str):
+        yield program, _number(number)
+        yield from ((name, 0) for name in many if name != program)
+
+
+def _strings(record: Mapping[str, Any], key: str) -> tuple[str, ...]:
+    found = record.get(key)
+    return tuple(str(each) for each in found) if isinstance(found, list) else ()
+
+
+def _number(value: object) -> int:
+    return value if isinstance(value, int) and not isinstance(value, bool) else 0
+
+
+def _after(before: Holding, how: How, known: int, time: str) -> Holding:
     if known == 0 and how in (How.CHECKED, How.CHANGED):
         known = before.revision  # the `received` before it, or the sending, named it
+    if how is How.PUNCHED and known and known == before.revision:
+        how = _SAME_CAME_BACK.get(before.how, how)
     out = how in (How.SENT, How.IN_PART)
     return Holding(
         last_sent=time if how is How.SENT else before.last_sent,

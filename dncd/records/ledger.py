@@ -83,6 +83,7 @@ class Ledger:
         self._size = 0
         self._seq, self._hash = 0, NO_HASH
         self._doubtful = False  # a failed append may have left bytes after `_size`
+        self.told: Callable[[Record], None] = lambda _line: None  # is told each line that is on the disk
         self.notes: list[str] = []
 
     @classmethod
@@ -136,22 +137,14 @@ class Ledger:
             self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size, self._disk)
             self._doubtful = False
         self._seq, self._hash = self._seq + 1, line["hash"]
+        self.told(line)
         return line
 
     def since(self, seq: int) -> list[Record]:
         """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""
-        found: list[Record] = []
         with durable.reporting("the ledger cannot be read", self._folder):
             self._mend()
-            for path in reversed(files_of(self._folder.parent)):
-                for raw in _lines_backwards(path):
-                    line = _parsed(raw)
-                    if line is None:
-                        continue
-                    if line["seq"] <= seq:
-                        return found[::-1]
-                    found.append(line)
-        return found[::-1]
+        return since(self._folder.parent, seq)
 
     def _choose_file(self, wanted: str) -> None:
         """Opens the month's file, or goes on in the newest one if the clock went back."""
@@ -248,16 +241,38 @@ def _split_lf(data: bytes) -> list[bytes]:
     return [*parts, last] if last else parts
 
 
-def records(state: Path) -> Iterator[Record]:
-    """Lines of the ledger in order, for readers beside the service: a line that is still in the writing is not there
-    yet, and one that cannot be read is left to `check_chain`."""
-    for _, _, _, line in _every_line(state):
-        if line is not None:
+def since(state: Path, seq: int) -> list[Record]:
+    """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""
+    found: list[Record] = []
+    with durable.reporting("the ledger cannot be read", state / "ledger"):
+        for path in reversed(files_of(state)):
+            for raw in _lines_backwards(path):
+                line = _parsed(raw)
+                if line is None:
+                    continue
+                if line["seq"] <= seq:
+                    return found[::-1]
+                found.append(line)
+    return found[::-1]
+
+
+def records(state: Path, machine: str = "") -> Iterator[Record]:
+    """Lines of the ledger in order, of one machine or all, for readers beside the service.
+
+    A line that is still in the writing is not there yet, and one that cannot be read is left to `check_chain`. Lines of
+    other machines are passed over by their bytes, without being read as JSON: the canonical form has no blanks.
+    """
+    wanted = f'"machine":"{machine}"'.encode() if machine else b""
+    for _, _, _, line in _every_line(state, wanted):
+        if line is not None and (not machine or line.get("machine") == machine):
             yield line
 
 
-def _every_line(state: Path) -> Iterator[tuple[Path, int, bytes, Record | None]]:
-    """File, line number from 1, bytes and object of each line; an unfinished last line of the newest file is left out."""
+def _every_line(state: Path, wanted: bytes = b"") -> Iterator[tuple[Path, int, bytes, Record | None]]:
+    """File, line number from 1, bytes and object of each line; an unfinished last line of the newest file is left out.
+
+    wanted: bytes that a line must have.
+    """
     with durable.reporting("the ledger cannot be read", state / "ledger"):
         files = files_of(state)
         for path in files:
@@ -265,7 +280,8 @@ def _every_line(state: Path) -> Iterator[tuple[Path, int, bytes, Record | None]]
                 for number, raw in enumerate(lines, 1):
                     if not raw.endswith(b"\n") and path == files[-1]:
                         return
-                    yield path, number, raw, _parsed(raw)
+                    if wanted in raw:
+                        yield path, number, raw, _parsed(raw)
 
 
 def check_chain(state: Path) -> list[Fault]:

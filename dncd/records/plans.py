@@ -37,8 +37,9 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class OutPlan:
-    """A dropped file on its way. titles: as the receipt shows each program; revisions: number of each, 0 for none made.
+    """A dropped file on its way. titles: as the receipt shows each program; revisions: number of each that was made.
 
+    revised: the program of each revision: data between programs, and a number that comes twice, are revisions as well.
     wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end.
     """
 
@@ -49,6 +50,7 @@ class OutPlan:
     programs: tuple[str, ...]
     titles: tuple[str, ...]
     warnings: tuple[str, ...] = ()
+    revised: tuple[str, ...] = ()
     revisions: tuple[int, ...] = ()
     commits: tuple[str, ...] = ()
     wire_chars: int = 0

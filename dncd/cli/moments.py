@@ -1,0 +1,46 @@
+"""A moment that a person names: `2026-07-01`, `2026-07-01 14:30`, or with its own zone."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import click
+
+_FORM: Final = re.compile(
+    r"\d{4}-\d\d-\d\d(?P<minute>[ T]\d\d:\d\d(?P<second>:\d\d(?P<part>\.\d{1,6})?)?(?P<zone>Z|[-+]\d\d:\d\d)?)?"
+)
+
+
+class Moment(click.ParamType[str]):
+    """ISO 8601; the clock here where no zone is said. A day, a minute or a second counts whole, up to its end.
+
+    Converts to the ledger's form: UTC, milliseconds, Z.
+    """
+
+    name = "time"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """`click.BadParameter` for what is no time."""
+        from dncd.records.ledger import utc_text
+
+        text = str(value).strip()
+        found = _FORM.fullmatch(text)
+        try:
+            when = datetime.fromisoformat(text) if found else None
+            if when is None or found is None:
+                raise ValueError
+            end = when + timedelta(days=1) if not found["minute"] else when
+            if found["minute"] and not found["part"]:
+                end = when + (timedelta(seconds=1) if found["second"] else timedelta(minutes=1))
+            if end != when:
+                end -= timedelta(milliseconds=1)
+            return utc_text(end.astimezone(UTC))
+        except (ValueError, OverflowError):
+            self.fail(
+                f"{text!r} is no time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z", param, ctx
+            )
+
+
+at_option = click.option(
+    "--at", "at", metavar="TIME", type=Moment(), help="As it was then: 2026-07-01, or '2026-07-01 14:30'."
+)
