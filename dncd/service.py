@@ -4,6 +4,7 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 (one that cannot do what its settings ask ends the start), then folders and commands are listened to.
 """
 
+import contextlib
 import os
 import signal
 import sys
@@ -21,7 +22,7 @@ from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.loop import Loop
 from dncd.records.spool import Leftover
 from dncd.station.hands import Hands
-from dncd.station.health import Health
+from dncd.station.health import Health, Ill
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.machine import Station
 from dncd.station.office import Office
@@ -51,8 +52,11 @@ class Service:
         self._started = utc_now()
         self._folders: Folders | None = None
         self._stop_asked = False
-        self._health = Health(self.hands)
+        self._health = Health(self.hands, {"state": settings.shop.state, "folder": settings.shop.folder})
+        self._told_ills: set[str] = set()
+        self._statuses: dict[str, dict[str, object]] = {}
         self._reloading = Reloading(self.loop, self.stations, self._reload_began, self._reload_ended)
+        self._latest = self.status()
         every_s = min(defaults.STATUS_EVERY_S, manager.alive_every_s() or defaults.STATUS_EVERY_S)
         self._rounds = Rounds(self.loop, self.stations, every_s, self._write_status, self._round_over)
 
@@ -85,7 +89,7 @@ class Service:
             else:
                 self.stations[name].take_port(port)
         self._folders = Folders(self.settings.shop, list(self.settings.machines), self._news)
-        with CommandServer(self.settings.shop.state, self._answer, self._command_failed):
+        with CommandServer(self.settings.shop.state, self._answer, self._command_failed), self._open_metrics():
             self._listen_to_signals()
             self.office.note("started", version=__version__, machines=list(self.stations))
             self.loop.due(self._rounds, self.loop.now())
@@ -145,7 +149,33 @@ class Service:
         self.stations.settle()
         if self._health.look(over):
             manager.alive()
+        self._tell_ills()
+        self._statuses = {name: self._statuses[name] for name in self.stations if name in self._statuses}
+        self._latest = self._status_with(self._statuses)
         manager.tell(self._summary())
+
+    def _tell_ills(self) -> None:
+        """What is wrong with the service itself is told once, and once more when it is over."""
+        ills = {ill.kind: ill for ill in self._health.ills}
+        for kind in ills.keys() - self._told_ills:
+            ill = ills[kind]
+            self.log.warning("service", what=ill.what, where=ill.where, next=ill.next_step)
+        for kind in self._told_ills - ills.keys():
+            self.log.info("service well again", what=kind)
+        self._told_ills = set(ills)
+
+    def _open_metrics(self) -> contextlib.AbstractContextManager[object]:
+        """The health endpoint, where one is set. One that cannot be opened is told; the lines are served without it."""
+        address = self.settings.shop.metrics
+        if not address:
+            return contextlib.nullcontext()
+        from dncd.outside.metrics import MetricsServer
+
+        try:
+            return contextlib.closing(MetricsServer(address, lambda: self._latest))
+        except NotDoneError as error:
+            self._health.set("metrics", Ill("metrics", error.what, error.where, error.next_step))
+            return contextlib.nullcontext()
 
     def _changed(self, station: Station) -> None:
         if self._folders is not None:
@@ -191,9 +221,10 @@ class Service:
         manager.ready(self._summary())
 
     def _write_status(self, station: Station) -> None:
+        name, status = station.name, status_of(station, self.loop.now())
+        self._statuses[name] = status
         if self.hands.notes.waiting() > 2 * len(self.stations):
             return  # a slow share: the next round writes what is true then
-        name, status = station.name, status_of(station, self.loop.now())
         text = status_text(status, name, utc_now().strftime("%Y-%m-%d %H:%M:%S UTC"))
         path = self.settings.shop.folder / name / "STATUS.txt"
 
@@ -218,8 +249,8 @@ class Service:
         counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
         if pending := len(self.stations.pending):
             counts.append(f"{pending} with new settings to come")
-        if troubles := self._health.troubles:
-            counts.append(troubles[0])
+        if ills := self._health.ills:
+            counts.append(f"{ills[0].what} ({ills[0].where})")
         return f"{len(states)} machine{'' if len(states) == 1 else 's'}: {', '.join(counts)}"
 
     # --- commands ------------------------------------------------------------------------------------------------------
@@ -264,24 +295,29 @@ class Service:
 
     def _ended(self, request: dict[str, Any]) -> dict[str, Any]:
         station, file = self._machine(request), request.get("file")
-        since = str(request.get("since", ""))
+        after = int(request.get("after", 0))  # a number of the ledger: the wall clock may jump
         for told in reversed(station.endings):
-            if told.file == file and told.time >= since:
+            if told.file == file and told.fields["seq"] > after:
                 return {"ended": told.as_dict()}
         return {"ended": None}
 
     def status(self) -> dict[str, Any]:
         """The status object of contract 4."""
         now = self.loop.now()
+        return self._status_with({name: status_of(station, now) for name, station in self.stations.items()})
+
+    def _status_with(self, machines: dict[str, dict[str, object]]) -> dict[str, Any]:
         return {
             "service": {
                 "pid": os.getpid(),
                 "started": self._started.strftime("%Y-%m-%dT%H:%M:%SZ"),
                 "version": __version__,
-                "trouble": list(self._health.troubles),
+                "trouble": [str(ill) for ill in self._health.ills],
+                "disk_free_bytes": dict(self._health.room),
                 "reload": self._reloading.last.as_dict(self.stations.pending),
+                "seq": self.office.ledger.seq,
             },
-            "machines": {name: status_of(station, now) for name, station in self.stations.items()},
+            "machines": machines,
         }
 
     def _command_failed(self, error: Exception) -> None:

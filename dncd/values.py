@@ -340,6 +340,7 @@ class ShopSettings:
     settle_s: float = defaults.SETTLE_S
     file_line_end: FileLineEnd = FileLineEnd.CRLF
     file_extension: str = defaults.FILE_EXTENSION
+    metrics: str = ""
 
 
 @dataclass(frozen=True, slots=True)

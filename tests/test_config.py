@@ -264,7 +264,7 @@ def test_tables_and_keys_at_the_wrong_place(tmp_path: Path) -> None:
         "this key belongs in [shop]",
         "dncd.toml: [shops]: unknown table; tables are [shop] and [machines.NAME]; did you mean 'shop'?",
         "dncd.toml: [shop.more]: unknown table; keys here are folder, state, watch, settle_s, file_line_end, "
-        "file_extension",
+        "file_extension, metrics",
         "dncd.toml: [machines.gang-lathe] baud = 4800: unknown key; it belongs in [machines.gang-lathe.line]",
         "dncd.toml: [machines.gang-lathe.lien]: unknown table; did you mean 'line'?",
         "dncd.toml: [machines.gang-lathe.line] silence_s = 3: unknown key; it belongs in [machines.gang-lathe.receive]",

@@ -43,9 +43,9 @@ def select_pause():
 
 
 class House:
-    def __init__(self, root, machines):
+    def __init__(self, root, machines, shop_table="[shop]\nsettle_s = 0.1\n"):
         self.root, self.shop, self.state = root, root / "shop", root / "state"
-        lines = ["[shop]", "settle_s = 0.1"]
+        lines = [shop_table]
         for name, tables in machines.items():
             for table, keys in tables.items():
                 lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
@@ -89,8 +89,8 @@ def toml(value):
 
 
 @contextlib.contextmanager
-def house(root, **machines):
-    shop = House(root, machines)
+def house(root, *shop_table, **machines):
+    shop = House(root, machines, *shop_table)
     try:
         yield shop
         assert shop.stop() == 0

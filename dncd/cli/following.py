@@ -27,8 +27,8 @@ GONE_S: Final = 10.0
 class Following:
     """Follows files that were dropped for one machine; one look is one `look`."""
 
-    def __init__(self, state: Path, folder: Path, machine: str, files: Mapping[str, str], quiet: bool) -> None:
-        """files: name in the folder → time of its drop (ISO 8601, UTC)."""
+    def __init__(self, state: Path, folder: Path, machine: str, files: Mapping[str, int], quiet: bool) -> None:
+        """files: name in the folder → number of the ledger's last line before its drop."""
         self.machine = machine
         self.pending = dict(files)
         self.ended: dict[str, dict[str, Any]] = {}
@@ -48,8 +48,8 @@ class Following:
 
     def look(self, now: float) -> bool:
         """Asks once about every pending file; False when none is left."""
-        for file, since in list(self.pending.items()):
-            request = {"do": "ended", "machine": self.machine, "file": file, "since": since}
+        for file, after in list(self.pending.items()):
+            request = {"do": "ended", "machine": self.machine, "file": file, "after": after}
             if (ended := ask(self._state, request).get("ended")) is not None:
                 self._end(file, ended)
         if not self.pending:

@@ -101,19 +101,17 @@ def send(given: Asked, machine: str, files: tuple[Path, ...], as_json: bool) -> 
     from dncd.cli import dropping
     from dncd.cli.following import Following, cut_short
     from dncd.errors import NoServiceError
-    from dncd.outside.clock import utc_now
     from dncd.outside.command_socket import ask
 
     given.machine(machine)
     for file in files:
         dropping.check(file)
-    ask(given.state, {"do": "status"})  # nothing is dropped where nobody serves
+    service = ask(given.state, {"do": "status"})["service"]  # nothing is dropped where nobody serves
     folder = given.settings.shop.folder / machine / "to-machine"
-    dropped: dict[str, str] = {}
+    dropped: dict[str, int] = {}
     for file in files:
-        since = utc_now().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
         name = dropping.drop(file, folder)
-        dropped[name] = since
+        dropped[name] = int(service.get("seq", 0))
         if name != file.name and not as_json:
             click.echo(f"{printable(file.name)} waits as {printable(name)}, for its own name is taken")
     following = Following(given.state, folder, machine, dropped, quiet=as_json)

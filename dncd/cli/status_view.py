@@ -16,7 +16,12 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     machines: Mapping[str, Any] = status["machines"]
     rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"])) for name, m in machines.items()]
     troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
-    return [*table(HEADS, rows), *troubles]
+    service = status.get("service") or {}
+    notes = [f"{name}: {m['pending']}" for name, m in machines.items() if m.get("pending")]
+    notes += [f"service: {printable(str(t))}" for t in service.get("trouble", ())]
+    if (service.get("reload") or {}).get("result") == "refused":
+        notes.append(f"service: {printable(str(service['reload']['what']))}")
+    return [*table(HEADS, rows), *troubles, *notes]
 
 
 def doing(machine: Mapping[str, Any]) -> str:

@@ -135,6 +135,10 @@ RULES: Final[Mapping[str, Rule]] = {
     "shop.file_extension": _text(
         r"(?!\.(tmp|part)$)\.[A-Za-z0-9_-]{1,10}", "a point and 1 to 10 letters or digits, but not .tmp or .part"
     ),
+    "shop.metrics": _text(
+        rf"|(127\.\d{{1,3}}\.\d{{1,3}}\.\d{{1,3}}|localhost|\[::1\]):{_PORT_NUMBER}|/[^\x00-\x1f]{{1,100}}",
+        'an address of this machine such as "127.0.0.1:9750", the path of a socket that starts with /, or ""',
+    ),
     "machine.title": Rule(
         Annotated[str, AfterValidator(_title)], f"printable, at most {defaults.NAME_CHARS} characters"
     ),

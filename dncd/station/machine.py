@@ -20,6 +20,7 @@ from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Captured, Told
+from dncd.station.tally import Tally
 from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, Request, Signal, StartOn
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
@@ -59,6 +60,7 @@ class Station:
         self.records_trouble = ""
         self.folder_trouble = ""
         self.overflow, self.overflow_at = "", 0.0
+        self.tally = Tally()
         self.pending = ""
         """What a reload of the settings means for this line, while it waits for what is under way."""
         self.endings: list[Told] = []
@@ -108,13 +110,14 @@ class Station:
         now = self._loop.now()
         if self.port is not None:
             port, self.port = self.port, None
+            self.tally.losses += 1
             self._loop.unwatch(port.fileno())
             port.close()
             self.outgoing.stop(f"the port went away: {error.what}", now)
             self.incoming.stop(now)
             self.outgoing.finish_if_over()
         if self.trouble is None or self.trouble.what != error.what:
-            self._journal.warning("no port", machine=self.name, what=str(error))
+            self._warn("no port", error.what, f"{error.next_step}; it is tried again by itself", error.where)
             self.trouble = PortTrouble(error.what, now)
         self._retry_at = now + self._retry_wait
         self._retry_wait = min(_RETRY_MOST_S, self._retry_wait * 2)
@@ -224,7 +227,9 @@ class Station:
                     self.outgoing.said(said.code, now)
         if reading.notices != NO_FAULTS:
             self.incoming.notice(reading.notices)
-            self._journal.warning("faults on the line", machine=self.name, **dataclasses.asdict(reading.notices))
+            self.tally.faults += reading.notices
+            what = ", ".join(f"{n} {kind}" for kind, n in dataclasses.asdict(reading.notices).items() if n)
+            self._warn("faults on the line", what, "look at cable, shield and plugs, and at frame and rate")
 
     def _plan(self, now: float) -> None:
         dues = [self._retry_at, self.incoming.next_due(), self.outgoing.retry_due()]
@@ -310,6 +315,7 @@ class Station:
         if told.result:
             self.endings = [*self.endings[-_ENDINGS_KEPT:], told]
             self._journal.transfer(told.fields)
+            self.tally.went_out(told.fields)
         self._changed(self)
         self.kick()
 
@@ -317,13 +323,10 @@ class Station:
         self.records_trouble = ""
         if captured.overflow and not self.overflow:
             next_step = "look at cable, shield and settings of this line; good programs are kept as ever"
-            self._journal.warning(
-                "too much damage",
-                what=captured.overflow,
-                where=f"{self.name}: captures/ in the state folder",
-                next=next_step,
-            )
+            self._warn("too much damage", captured.overflow, next_step)
         self.overflow, self.overflow_at = captured.overflow, self._loop.now()
+        if captured.transfers or captured.overflow:
+            self.tally.came_in(captured.transfers)
         for fields in captured.transfers:
             self._journal.transfer(fields)
         self._changed(self)
@@ -332,9 +335,16 @@ class Station:
     def _in_trouble(self, what: str, error: Exception) -> None:
         said = str(error) if isinstance(error, DncdError) else f"{what}: {error}"
         if said != self.records_trouble:
-            self._journal.warning("records", machine=self.name, what=said)
+            if isinstance(error, DncdError):
+                self._warn("records", f"{what}: {error.what}", error.next_step, error.where)
+            else:
+                self._warn("records", said, "report it; it is tried again by itself", "the state folder")
         self.records_trouble = said
         self._changed(self)
+
+    def _warn(self, event: str, what: str, next_step: str, where: str = "") -> None:
+        place = where or self.settings.line.port
+        self._journal.warning(event, machine=self.name, what=what, where=place, next=next_step)
 
     def _throttle(self, stop: bool) -> None:
         """Stops or restarts a punching control while the disk is behind."""

@@ -18,6 +18,7 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "waits_for": outgoing.starts.wish() if station.state is LineState.WAITING else "",
         "transfer": _transfer(station, now),
         "pending": station.pending,
+        "counters": station.tally.as_dict(),
         "trouble": troubles(station, now),
     }
     return status

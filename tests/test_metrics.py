@@ -1,0 +1,155 @@
+"""The health endpoint, read by the parser of prometheus_client (OpenMetrics 1.0), and what `status --json` says besides."""
+
+import http.client
+import json
+import socket
+
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from test_service import LONG, build, house, machine, text, until
+
+from dncd.errors import NotDoneError
+from dncd.outside.metrics import MetricsServer, openmetrics
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
+from dncd.station.tally import Tally
+from dncd.values import Counters
+
+HOSTILE = 'x\x1b[2J"\n\\\u202e\udcff'
+
+
+def status(**more):
+    tally = Tally()
+    tally.went_out({"event": "sent", "chars": 132, "holds": 2, "held_s": 1.5})
+    tally.came_in([{"event": "received", "wire_chars": 50}, {"event": "received", "wire_chars": 50}])
+    tally.came_in([{"event": "damaged", "wire_chars": 7}])
+    tally.faults += Counters(parity=3)
+    lathe = {
+        "state": "held",
+        "title": HOSTILE,
+        "waiting": [HOSTILE],
+        "trouble": [HOSTILE],
+        "transfer": {"file": HOSTILE, "held_for_s": 4.5},
+        "counters": tally.as_dict(),
+        **more,
+    }
+    service = {
+        "version": "0.1.0",
+        "trouble": [],
+        "disk_free_bytes": {"state": 5_000_000, "folder": None},
+        "reload": {"result": "refused"},
+    }
+    return {"service": service, "machines": {"gang-lathe": lathe}}
+
+
+def samples(data):
+    families = text_string_to_metric_families(data.decode("utf-8"))
+    return {
+        (s.name, *(s.labels[key] for key in sorted(s.labels))): s.value for family in families for s in family.samples
+    }  # by name, then the labels' values in the order of the labels' names
+
+
+def test_every_figure_is_there_and_parses():
+    found = samples(openmetrics(status(backup_age_s=86_400.0)))
+    lathe = "gang-lathe"
+    assert found[("dncd_info", "0.1.0")] == 1
+    assert found[("dncd_line_up", lathe)] == 1
+    assert found[("dncd_line_state", "held", lathe)] == 1
+    assert found[("dncd_line_state", "listening", lathe)] == 0
+    assert found[("dncd_transfers_total", lathe, "received")] == 2
+    assert found[("dncd_transfers_total", lathe, "damaged")] == 1
+    assert found[("dncd_characters_total", "to-machine", lathe)] == 132
+    assert found[("dncd_characters_total", "from-machine", lathe)] == 57
+    assert found[("dncd_holds_total", lathe)] == 2
+    assert found[("dncd_held_seconds_total", lathe)] == 1.5
+    assert found[("dncd_held_now_seconds", lathe)] == 4.5
+    assert found[("dncd_line_faults_total", "parity", lathe)] == 3
+    assert found[("dncd_disk_free_bytes", "state")] == 5_000_000
+    assert ("dncd_disk_free_bytes", "folder") not in found
+    assert found[("dncd_backup_age_seconds", lathe)] == 86_400
+    assert found[("dncd_settings_refused",)] == 1
+    assert found[("dncd_waiting_files", lathe)] == 1
+
+
+def test_no_text_of_a_peer_is_in_it():
+    said = openmetrics(status()).decode("utf-8")
+    assert "x\x1b" not in said
+    assert "2J" not in said
+
+
+def get(connection, path="/metrics"):
+    connection.request("GET", path)
+    answer = connection.getresponse()
+    return answer.status, answer.getheader("Content-Type"), answer.read()
+
+
+class Local(http.client.HTTPConnection):
+    def __init__(self, path):
+        super().__init__("localhost")
+        self._path = str(path)
+
+    def connect(self):
+        self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self.sock.connect(self._path)
+
+
+@pytest.mark.parametrize("kind", ["port", "socket"])
+def test_it_answers_on_a_port_and_on_a_socket(tmp_path, kind):
+    path = tmp_path / "m.sock"
+    calls = []
+    now = status()
+    server = MetricsServer("127.0.0.1:0" if kind == "port" else str(path), lambda: calls.append(1) or now)
+    connection = http.client.HTTPConnection(*server.address) if kind == "port" else Local(path)
+    try:
+        code, what, body = get(connection)
+        assert code == 200
+        assert what.startswith("application/openmetrics-text; version=1.0.0")
+        assert samples(body)[("dncd_line_up", "gang-lathe")] == 1
+        connection.close()
+        assert get(connection, "/etc/passwd")[0] == 404
+        connection.close()
+        with pytest.raises(NotDoneError, match="in use"):
+            MetricsServer(f"127.0.0.1:{server.address[1]}" if kind == "port" else str(path), lambda: now)
+    finally:
+        connection.close()
+        server.close()
+    assert not path.exists()
+
+
+def test_the_service_says_how_it_is(tmp_path):
+    """A program out, one back, and what the endpoint and `status --json` say of them."""
+    control = StandIn(build(baud=38400))
+    sock = tmp_path / "m.sock"
+    tables = {"lathe": machine(control, baud=38400)}
+    shop_table = f'[shop]\nsettle_s = 0.1\nmetrics = "{sock}"\n'
+    with Yard(control), house(tmp_path, shop_table, **tables) as shop:
+        shop.drop("lathe", "a.nc", text(LONG[:20] + LONG[-1:]))
+        receipt = shop.receipt("lathe", "sent", "a.nc")
+        assert receipt.get("result") == "sent"
+
+        def counted():
+            found = samples(get(Local(sock))[2])
+            return found if found[("dncd_transfers_total", "lathe", "sent")] == 1 else None
+
+        found = until(counted)
+        chars = len("\n".join(["%", *LONG[:20], LONG[-1], "%", ""]))
+        assert found[("dncd_characters_total", "to-machine", "lathe")] == chars
+        assert found[("dncd_line_state", "listening", "lathe")] == 1
+        assert found[("dncd_disk_free_bytes", "state")] > 0
+        now = json.loads(shop.dncd("status", "--json").stdout)
+        assert now["service"]["trouble"] == []
+        assert now["service"]["disk_free_bytes"]["folder"] > 0
+        assert now["machines"]["lathe"]["counters"]["transfers"]["sent"] == 1
+        assert now["service"]["seq"] == shop.ledger()[-1]["seq"]
+
+
+def test_an_endpoint_that_is_taken_is_told_and_the_lines_are_served(tmp_path):
+    control = StandIn(build())
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        shop_table = f'[shop]\nsettle_s = 0.1\nmetrics = "127.0.0.1:{taken.getsockname()[1]}"\n'
+        with Yard(control), house(tmp_path, shop_table, lathe=machine(control)) as shop:
+            shop.drop("lathe", "a.nc", text(["O0001", "M30"]))
+            assert shop.receipt("lathe", "sent", "a.nc").get("result") == "sent"
+            said = until(lambda: "health endpoint" in (out := shop.dncd("status").stdout) and out)
+            assert "Address already in use" in said
+    assert '"next"' in next(line for line in (tmp_path / "run.log").read_text().splitlines() if "endpoint cannot" in line)
