@@ -368,6 +368,7 @@ def test_what_holds_is_a_settings_file_that_says_the_same(tmp_path: Path) -> Non
     profile = "paced-reader"
     [machines.gang-lathe.line]
     port = "/dev/ttyS0"
+        baud = 300
     [machines.bore-mill.line]
     port = "rfc2217://bay-5.example:4001"
     frame = "8N2"

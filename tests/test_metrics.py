@@ -152,4 +152,6 @@ def test_an_endpoint_that_is_taken_is_told_and_the_lines_are_served(tmp_path):
             assert shop.receipt("lathe", "sent", "a.nc").get("result") == "sent"
             said = until(lambda: "health endpoint" in (out := shop.dncd("status").stdout) and out)
             assert "Address already in use" in said
-    assert '"next"' in next(line for line in (tmp_path / "run.log").read_text().splitlines() if "endpoint cannot" in line)
+    assert '"next"' in next(
+        line for line in (tmp_path / "run.log").read_text().splitlines() if "endpoint cannot" in line
+    )
