@@ -11,7 +11,7 @@ import sys
 import threading
 from collections.abc import Callable
 from types import FrameType
-from typing import Any
+from typing import Any, TypeVar
 
 from dncd import __version__, defaults
 from dncd.errors import DncdError, NotDoneError, UsageError
@@ -19,8 +19,10 @@ from dncd.outside import journal, manager
 from dncd.outside.clock import utc_now
 from dncd.outside.command_socket import CommandServer
 from dncd.outside.folders import FolderNews, Folders
+from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
 from dncd.records.spool import Leftover
+from dncd.station import lending
 from dncd.station.hands import Hands
 from dncd.station.health import Health, Ill
 from dncd.station.incoming_papers import IncomingPapers
@@ -37,6 +39,8 @@ _STOP_S = 10.0
 """Seconds in which what is under way must be on record after SIGTERM."""
 
 _ANSWER_S = 5.0
+
+_Answer = TypeVar("_Answer")
 
 
 class Service:
@@ -255,16 +259,17 @@ class Service:
 
     # --- commands ------------------------------------------------------------------------------------------------------
 
-    def _answer(self, request: dict[str, Any]) -> dict[str, Any]:
+    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
         """Answers a request; called in the command thread, done in the loop's."""
         return in_loop(self.loop, lambda: self._do(request))
 
-    def _do(self, request: dict[str, Any]) -> dict[str, Any]:
+    def _do(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
         match request.get("do"):
             case "status":
                 return self.status()
             case "go":
                 station = self._machine(request)
+                lending.need_line(station)
                 started = {"file": station.outgoing.go()}
                 station.kick()
                 return started
@@ -280,8 +285,17 @@ class Service:
                 return {"number": self._reloading.ask()}
             case "ended":
                 return self._ended(request)
+            case "lend":
+                return lending.lend(self._machine(request), request, self.log, self._unless_stopping)
+            case "watch":
+                return lending.watch(self._machine(request), self._unless_stopping)
             case other:
                 raise UsageError(f"the service does not know the request {other!r}", "command socket", "Update dncd")
+
+    def _unless_stopping(self, job: Callable[[], None]) -> None:
+        """Runs a job in the loop's thread; one that comes while the service ends has nothing left to do."""
+        if not self._stop_asked:
+            self.loop.post(job)
 
     def _machine(self, request: dict[str, Any]) -> Station:
         name = str(request.get("machine"))
@@ -325,21 +339,30 @@ class Service:
         self.log.warning("command", what=f"{type(error).__name__}: {error}", where="command socket", next=next_step)
 
 
-def in_loop(loop: Loop, job: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+def in_loop(loop: Loop, job: Callable[[], _Answer]) -> _Answer:
     """Runs `job` in the loop's thread and gives its result, or raises what it raised. From another thread."""
     done = threading.Event()
-    box: list[dict[str, Any] | Exception] = []
+    lock = threading.Lock()
+    box: list[_Answer | Exception] = []
+    given_up = False
 
     def work() -> None:
         try:
-            box.append(job())
+            result: _Answer | Exception = job()
         except Exception as error:  # noqa: BLE001 - handed to the caller's thread
-            box.append(error)
+            result = error
+        with lock:
+            box.append(result)
+            if given_up and isinstance(result, Lasting):
+                result.gone()  # nobody is left who could close it
         done.set()
 
     loop.post(work)
     if not done.wait(_ANSWER_S):
-        raise NotDoneError("the service is busy or stopping", "command socket", "Ask again in a moment")
+        with lock:
+            given_up = not box
+        if given_up:
+            raise NotDoneError("the service is busy or stopping", "command socket", "Ask again in a moment")
     if isinstance(box[0], Exception):
         raise box[0]
     return box[0]

@@ -32,6 +32,8 @@ def doing(machine: Mapping[str, Any]) -> str:
     match machine["state"]:
         case "waiting" if machine.get("waits_for"):
             return f"waits for {machine['waits_for']}"
+        case "no-port" if machine.get("lent_to"):
+            return f"lent to {machine['lent_to']}"
         case "no-port":
             return f"{machine.get('port') or 'the port'} cannot be opened"
     return ""

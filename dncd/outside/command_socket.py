@@ -1,7 +1,8 @@
 """Commands to the running service through a Unix socket in the state folder: one JSON object a line, each way.
 
 A request is `{"do": NAME, …}`; the answer `{"ok": {…}}` or `{"error": {"code", "what", "where", "next_step",
-"exit_status"}}`. Who may speak is what the rights of the socket say: the service's user and group.
+"exit_status"}}`. Who may speak is what the rights of the socket say: the service's user and group. Some answers leave their
+connection open (`lasting`).
 """
 
 import contextlib
@@ -19,6 +20,7 @@ from types import TracebackType
 from typing import Any, Final
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, StateHeldError, UsageError
+from dncd.outside.lasting import Lasting, move, peer_pid
 from dncd.values import shown
 
 NAME: Final = "dncd.sock"
@@ -43,7 +45,7 @@ ANSWER_S: Final = 10.0
 
 _QUEUE_S: Final = 0.01
 
-Handle = Callable[[dict[str, Any]], dict[str, Any]]
+Handle = Callable[[dict[str, Any]], dict[str, Any] | Lasting]
 
 
 @contextlib.contextmanager
@@ -67,13 +69,15 @@ class _Client:
     coming: bytearray = field(default_factory=bytearray)
     going: bytearray = field(default_factory=bytearray)
     last_words: bool = False
+    lasting: Lasting | None = None
 
 
 class CommandServer:
     """Answers requests in a thread of its own, until `close`. Nothing that a client sends can end the thread.
 
-    handle: request → the content of `ok`; it is called in that thread, one request at a time. A DncdError that it
-    raises goes back to the client; any other exception too, as one sentence, and to `failed`.
+    handle: request → the content of `ok`, or a `Lasting` with it; it is called in that thread, one request at a time, and
+    finds the client's process under `peer`. A DncdError that it raises goes back to the client; any other exception too,
+    as one sentence, and to `failed`.
     """
 
     def __init__(self, state: Path, handle: Handle, failed: Callable[[Exception], None] = lambda _: None) -> None:
@@ -82,8 +86,10 @@ class CommandServer:
         self._wake, self._woken = socket.socketpair()
         self._selector = selectors.DefaultSelector()
         self._clients: dict[int, _Client] = {}
+        self._closing = False
         self._listener.setblocking(False)
         self._woken.setblocking(False)
+        self._wake.setblocking(False)
         self._selector.register(self._listener, selectors.EVENT_READ)
         self._selector.register(self._woken, selectors.EVENT_READ)
         self._thread = threading.Thread(target=self._run, name="commands", daemon=True)
@@ -97,10 +103,14 @@ class CommandServer:
 
     def close(self) -> None:
         """Stops answering and takes the socket away. The answers under way are given first."""
-        with contextlib.suppress(OSError):  # closed before
-            self._wake.send(b"x")
+        self._closing = True
+        self._poke()
         self._thread.join()
         self._wake.close()
+
+    def _poke(self) -> None:
+        with contextlib.suppress(OSError):  # closed before; or full, so it is woken anyway
+            self._wake.send(b"x")
 
     def _run(self) -> None:
         try:
@@ -110,6 +120,7 @@ class CommandServer:
             with contextlib.suppress(OSError), _address(self._state) as address:
                 os.unlink(address)  # noqa: PTH108 - may go through /proc/self/fd
             for client in list(self._clients.values()):
+                client.lasting = None  # the service ends: nobody is left to be told
                 self._drop(client)
             self._selector.close()
             self._listener.close()
@@ -119,7 +130,9 @@ class CommandServer:
         """One look at all sockets; False when `close` was called."""
         for key, _ in self._selector.select(IDLE_S if self._clients else None):
             if key.fileobj is self._woken:
-                return False
+                self._woken.recv(4096)
+                if self._closing:
+                    return False
             if key.fileobj is self._listener:
                 self._accept()
             else:
@@ -127,8 +140,11 @@ class CommandServer:
                 if client is not None:
                     self._serve(client)
         oldest = time.monotonic() - IDLE_S
-        for client in [c for c in self._clients.values() if c.heard_at < oldest]:
-            self._drop(client)
+        for client in list(self._clients.values()):
+            if client.lasting is not None:
+                self._serve_lasting(client, client.lasting)
+            elif client.heard_at < oldest:
+                self._drop(client)
         return True
 
     def _accept(self) -> None:
@@ -138,7 +154,11 @@ class CommandServer:
             return
         sock.setblocking(False)
         if len(self._clients) >= MOST_CLIENTS:
-            self._drop(min(self._clients.values(), key=lambda c: c.heard_at))
+            passing = [c for c in self._clients.values() if c.lasting is None]
+            if not passing:
+                sock.close()
+                return
+            self._drop(min(passing, key=lambda c: c.heard_at))
         self._clients[sock.fileno()] = _Client(sock, time.monotonic())
         self._selector.register(sock, selectors.EVENT_READ)
 
@@ -146,8 +166,20 @@ class CommandServer:
         self._clients.pop(client.sock.fileno(), None)
         self._selector.unregister(client.sock)
         client.sock.close()
+        if client.lasting is not None:
+            client.lasting.gone()
+
+    def _serve_lasting(self, client: _Client, lasting: Lasting) -> None:
+        try:
+            waits = move(client.sock, client.going, lasting.news)
+        except OSError:
+            self._drop(client)
+            return
+        self._selector.modify(client.sock, selectors.EVENT_READ | (selectors.EVENT_WRITE if waits else 0))
 
     def _serve(self, client: _Client) -> None:
+        if client.lasting is not None:
+            return  # served after every look, for its news come from elsewhere
         try:
             if not client.going and not self._read(client):
                 client.last_words = True
@@ -172,7 +204,9 @@ class CommandServer:
         while (end := client.coming.find(b"\n")) >= 0:
             line = bytes(client.coming[:end])
             del client.coming[: end + 1]
-            client.going += _line(self._answer(line))
+            client.going += _line(self._answer(line, client))
+            if client.lasting is not None:
+                return True
         if len(client.coming) > LONGEST_REQUEST:
             client.going += _line(
                 _error(UsageError(f"a request has at most {LONGEST_REQUEST} bytes", "", "Shorten it"))
@@ -189,7 +223,7 @@ class CommandServer:
             client.heard_at = time.monotonic()
             del client.going[:sent]
 
-    def _answer(self, line: bytes) -> dict[str, Any]:
+    def _answer(self, line: bytes, client: _Client) -> dict[str, Any]:
         try:
             request = json.loads(line)
         except (ValueError, RecursionError):
@@ -197,7 +231,12 @@ class CommandServer:
         if not isinstance(request, dict) or not isinstance(request.get("do"), str):
             return _error(UsageError('a request is an object with "do"', "", "Send one JSON object a line"))
         try:
-            return {"ok": self._handle(request)}
+            answer = self._handle(request | {"peer": peer_pid(client.sock)})
+            if isinstance(answer, Lasting):
+                client.lasting = answer
+                answer.news.bind(self._poke)
+                return {"ok": answer.content}
+            return {"ok": answer}
         except DncdError as error:
             return _error(error)
         except Exception as error:  # noqa: BLE001 - the thread must outlive every fault of a handler
@@ -263,17 +302,37 @@ def ask(state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> dict
     try:
         answer = json.loads(line)
         if isinstance(answer["ok"] if "ok" in answer else answer["error"], dict):
-            return _opened(answer)
+            return opened(answer)
     except (ValueError, KeyError, TypeError):
         pass
     raise NotDoneError("what answers there is not dncd", str(state / NAME), "Look what else uses that folder")
 
 
+def started(state: Path, request: dict[str, Any], timeout: float) -> socket.socket:
+    """A connection on which this request was sent, for an answer that keeps it open; errors as `ask`."""
+    sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        with _told(state, timeout), _address(state) as address:
+            sock.settimeout(timeout)
+            _connect(sock, address, time.monotonic() + timeout)
+            sock.sendall(_line(request))
+    except BaseException:
+        sock.close()
+        raise
+    return sock
+
+
 def _exchange(state: Path, line: bytes, timeout: float) -> bytes:
+    with _told(state, timeout), _address(state) as address, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
+        return _talk(sock, address, line, timeout)
+
+
+@contextlib.contextmanager
+def _told(state: Path, timeout: float) -> Iterator[None]:
+    """Turns what the system says of a connection that fails into the errors of `ask`."""
     where = str(state / NAME)
     try:
-        with _address(state) as address, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
-            return _talk(sock, address, line, timeout)
+        yield
     except (FileNotFoundError, ConnectionRefusedError, NotADirectoryError):
         raise NoServiceError("the service does not run", where, "Start it with `dncd run`") from None
     except PermissionError:
@@ -318,7 +377,8 @@ def _connect(sock: socket.socket, address: str, end: float) -> None:
             return
 
 
-def _opened(answer: dict[str, Any]) -> dict[str, Any]:
+def opened(answer: dict[str, Any]) -> dict[str, Any]:
+    """The content of an answer's `ok`; DncdError for its `error`."""
     if "ok" in answer:
         content: dict[str, Any] = answer["ok"]
         return content

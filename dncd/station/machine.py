@@ -16,6 +16,7 @@ from dncd.outside.ports import Port, Reading, open_for
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.lending import WATCHED_LOOK_S, Watchers
 from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
 from dncd.station.outgoing_papers import OutgoingPapers
@@ -25,6 +26,9 @@ from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, Request, Si
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 """Seconds between tries to open an absent port: soon after it went away, then less often."""
+
+_RETRY_LENT_S = 0.05
+"""The first of these waits after a loan: a borrower that was killed may hold the port for a moment longer."""
 
 _LOOK_AT_MODEM_S = 0.05
 """Seconds between looks at CTS or DSR while a program waits for them."""
@@ -57,6 +61,8 @@ class Station:
         self.settings, self.name = settings, settings.name
         self.port: Port | None = None
         self.trouble: PortTrouble | None = None
+        self.lent_to = ""
+        self.watchers = Watchers(hands.loop.now)
         self.records_trouble = ""
         self.folder_trouble = ""
         self.overflow, self.overflow_at = "", 0.0
@@ -98,7 +104,8 @@ class Station:
 
     def take_port(self, port: Port) -> None:
         """The port is open: listens on it."""
-        self.port, self.trouble, self._retry_at, self._retry_wait = port, None, None, _RETRY_FIRST_S
+        self.trouble, self._retry_at, self._retry_wait = None, None, _RETRY_FIRST_S
+        self.port = self.watchers.around(port)
         self._loop.watch(port.fileno(), self)
         for note in port.notes:
             self._journal.info("port opened", machine=self.name, port=port.name, note=note)
@@ -119,6 +126,7 @@ class Station:
         if self.trouble is None or self.trouble.what != error.what:
             self._warn("no port", error.what, f"{error.next_step}; it is tried again by itself", error.where)
             self.trouble = PortTrouble(error.what, now)
+            self.watchers.note(f"the service has no port: {error.what}")
         self._retry_at = now + self._retry_wait
         self._retry_wait = min(_RETRY_MOST_S, self._retry_wait * 2)
         self._changed(self)
@@ -141,12 +149,39 @@ class Station:
 
     def _opened(self, port: Port | None, error: DncdError | None) -> None:
         self._opening = False
-        if port is not None and self._stopping:
+        if port is not None and (self._stopping or self.lent_to):
             port.close()
         elif port is not None:
             self.take_port(port)
-        elif error is not None and not self._stopping:
+        elif error is not None and not self._stopping and not self.lent_to:
             self.lose_port(error)
+
+    def give_away(self, to: str) -> None:
+        """Closes the port until `take_back`; for `lending`, which has seen that the line is idle."""
+        if self.port is not None:
+            port, self.port = self.port, None
+            self._loop.unwatch(port.fileno())
+            port.close()
+        now = self._loop.now()
+        self._unsaid.clear()
+        self.outgoing.starts.forget()
+        self.lent_to, self.trouble, self._retry_at = to, PortTrouble(f"lent to {to}", now), None
+        self._changed(self)
+        self._plan(now)
+
+    def take_back(self) -> None:
+        """The borrower has gone: opens the port again, at once."""
+        self.lent_to, self.trouble, self._retry_wait = "", None, _RETRY_LENT_S
+        self.outgoing.starts.forget()
+        if not self._stopping and not self._opening:
+            self._open()
+        self._changed(self)
+
+    def tap(self) -> None:
+        """Who watches has changed."""
+        if self.port is not None:
+            self.port = self.watchers.around(self.port)
+        self.kick()
 
     # --- the loop ----------------------------------------------------------------------------------------------------
 
@@ -239,6 +274,8 @@ class Station:
             dues.append(now + _LOOK_AT_MODEM_S)
         if self.port is not None and self.port.pending_write():
             dues.append(now + _PENDING_S)
+        if self.port is not None and self.watchers:
+            dues.append(now + WATCHED_LOOK_S)
         self._calm_until = min((due for due in dues if due is not None), default=math.inf)
         sending = self.outgoing.sending_due(now)
         due = self._calm_until if sending is None else min(sending, self._calm_until)

@@ -70,6 +70,12 @@ class Starts:
         """Somebody said go."""
         self._go = True
 
+    def forget(self) -> None:
+        """No start that was said counts any more; CTS or DSR must be seen off before it is a start again."""
+        self._dc1_at, self._go, self._line_on, self._armed = None, False, False, False
+        self._wish, self._wish_at = b"", -math.inf
+        self._hold_open, self._late_hold_at, self._ended_at = False, None, None
+
     def sending_began(self) -> None:
         """A start was used up."""
         self._dc1_at, self._go, self._line_on = None, False, False

@@ -20,6 +20,7 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "pending": station.pending,
         "counters": station.tally.as_dict(),
         "trouble": troubles(station, now),
+        "lent_to": station.lent_to,
     }
     return status
 
@@ -89,6 +90,8 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
 
 
 def _state_line(status: dict[str, object]) -> str:
+    if status["lent_to"]:
+        return f"no port: lent to {printable(str(status['lent_to']))}, and back as soon as that ends"
     return {
         "listening": "listening: nothing waits, the line is open for what the control punches",
         "waiting": "waiting for the start",

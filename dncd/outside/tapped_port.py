@@ -1,0 +1,88 @@
+"""A port that somebody watches: it does what the port does, and tells what went each way as entries of a recording."""
+
+import dataclasses
+from collections.abc import Callable
+
+from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way
+from dncd.outside.ports import Port, Reading
+from dncd.values import NO_FAULTS, Counters, Modem, Signal
+
+Tell = Callable[[Entry], None]
+"""Is told each entry at once, with `at` by the clock that was given; it must not wait."""
+
+
+class TappedPort:
+    """A `Port` around another. RTS and DTR count as on until they are switched: a port is opened with both on."""
+
+    def __init__(self, inner: Port, tell: Tell, clock: Callable[[], float]) -> None:
+        self.inner = inner
+        self.name, self.notes = inner.name, inner.notes
+        self._tell, self._clock = tell, clock
+        self._rts = self._dtr = Signal.ON
+        self._seen: Lines | None = None
+        self._see()
+
+    def fileno(self) -> int:
+        """The descriptor to select on."""
+        return self.inner.fileno()
+
+    def read(self) -> Reading:
+        """What has come, told before it is given; the modem lines are looked at as well."""
+        reading = self.inner.read()
+        if reading.data:
+            self._tell(Passed(self._clock(), Way.FROM_CONTROL, reading.data, reading.bad))
+        if reading.notices != NO_FAULTS:
+            counts = [f"{count} {name}" for name, count in dataclasses.asdict(reading.notices).items() if count]
+            self._tell(Note(self._clock(), f"the port noticed faults: {', '.join(counts)}"))
+        self._see()
+        return reading
+
+    def write(self, data: bytes) -> int:
+        """Hands over; what was taken is told."""
+        taken = self.inner.write(data)
+        if taken and data:
+            self._tell(Passed(self._clock(), Way.TO_CONTROL, data[:taken]))
+        return taken
+
+    def pending_write(self) -> bool:
+        """As the port says."""
+        return self.inner.pending_write()
+
+    def outgoing(self) -> int | None:
+        """As the port says."""
+        return self.inner.outgoing()
+
+    def modem(self) -> Modem:
+        """As the port says; a change is told."""
+        modem = self.inner.modem()
+        self._show(modem)
+        return modem
+
+    def set_rts(self, on: Signal) -> None:
+        """Switches it; a change is told."""
+        self.inner.set_rts(on)
+        self._rts = on
+        self._see()
+
+    def set_dtr(self, on: Signal) -> None:
+        """Switches it; a change is told."""
+        self.inner.set_dtr(on)
+        self._dtr = on
+        self._see()
+
+    def counters(self) -> Counters | None:
+        """As the port says."""
+        return self.inner.counters()
+
+    def close(self) -> None:
+        """Closes the port."""
+        self.inner.close()
+
+    def _see(self) -> None:
+        self._show(self.inner.modem())
+
+    def _show(self, modem: Modem) -> None:
+        seen = self._seen
+        if seen is None or (seen.rts, seen.dtr, seen.modem) != (self._rts, self._dtr, modem):
+            self._seen = Lines(self._clock(), self._rts, self._dtr, modem)
+            self._tell(self._seen)
