@@ -75,9 +75,9 @@ class _Client:
 class CommandServer:
     """Answers requests in a thread of its own, until `close`. Nothing that a client sends can end the thread.
 
-    handle: request → the content of `ok`, or a `Lasting` with it; it is called in that thread, one request at a time, and
-    finds the client's process under `peer`. A DncdError that it raises goes back to the client; any other exception too,
-    as one sentence, and to `failed`.
+    handle: request → the content of `ok`, or a `Lasting` with it; it is called in that thread, one request at a time. A
+    request that has the key `peer` is given the client's process there. A DncdError that it raises goes back to the client;
+    any other exception too, as one sentence, and to `failed`.
     """
 
     def __init__(self, state: Path, handle: Handle, failed: Callable[[Exception], None] = lambda _: None) -> None:
@@ -231,7 +231,9 @@ class CommandServer:
         if not isinstance(request, dict) or not isinstance(request.get("do"), str):
             return _error(UsageError('a request is an object with "do"', "", "Send one JSON object a line"))
         try:
-            answer = self._handle(request | {"peer": peer_pid(client.sock)})
+            if "peer" in request:
+                request["peer"] = peer_pid(client.sock)
+            answer = self._handle(request)
             if isinstance(answer, Lasting):
                 client.lasting = answer
                 answer.news.bind(self._poke)

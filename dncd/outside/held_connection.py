@@ -17,7 +17,7 @@ class Held:
     def __init__(self, state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> None:
         self._where = str(state / NAME)
         self._coming = bytearray()
-        self._sock = started(state, request, timeout)
+        self._sock = started(state, request | {"peer": 0}, timeout)
         try:
             self.content: dict[str, Any] = opened(self._first(timeout))
             self._sock.setblocking(False)

@@ -87,7 +87,7 @@ class Station:
         self._punch_on = papers.signals(0x12)
         self._hands, self._journal, self._changed = hands, journal, changed
         self._loop = hands.loop
-        self._opening = False
+        self._opening = self._was_lent = False
         self._retry_at: float | None = None
         self._retry_wait = _RETRY_FIRST_S
         self._news: FolderNews | None = None
@@ -105,6 +105,9 @@ class Station:
     def take_port(self, port: Port) -> None:
         """The port is open: listens on it."""
         self.trouble, self._retry_at, self._retry_wait = None, None, _RETRY_FIRST_S
+        while self._was_lent and port.read().data:
+            pass  # what came during a loan was the borrower's: a DC1 among it starts nothing
+        self._was_lent = False
         self.port = self.watchers.around(port)
         self._loop.watch(port.fileno(), self)
         for note in port.notes:
@@ -171,7 +174,7 @@ class Station:
 
     def take_back(self) -> None:
         """The borrower has gone: opens the port again, at once."""
-        self.lent_to, self.trouble, self._retry_wait = "", None, _RETRY_LENT_S
+        self.lent_to, self.trouble, self._retry_wait, self._was_lent = "", None, _RETRY_LENT_S, True
         self.outgoing.starts.forget()
         if not self._stopping and not self._opening:
             self._open()
