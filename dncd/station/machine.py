@@ -9,20 +9,20 @@ from dataclasses import dataclass
 from dncd import defaults
 from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortGoneError
 from dncd.line.receiving import Wished
-from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
 from dncd.outside.ports import Port, Reading, open_for
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.lending import WATCHED_LOOK_S, Watchers
+from dncd.station.lending import WATCHED_LOOK_S, Watchers, need_line
 from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Captured, Told
+from dncd.station.saying import Saying
 from dncd.station.tally import Tally
-from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, Request, Signal, StartOn
+from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, StartOn
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 """Seconds between tries to open an absent port: soon after it went away, then less often."""
@@ -78,13 +78,12 @@ class Station:
             papers.receiving(hands.loop.now()),
             papers,
             hands,
-            throttle=self._throttle,
-            heard=self._heard_capture,
+            throttle=lambda stop: self._saying.throttle(self.port, stop),
+            heard=lambda byte: self._saying.heard_capture(self.port, byte),
             told=self._captured,
             trouble=self._in_trouble,
         )
-        self._stop_byte, self._go_byte = papers.signal(0x13), papers.signal(0x11)
-        self._punch_on = papers.signals(0x12)
+        self._saying = Saying(settings, papers, self.incoming.receiving)
         self._hands, self._journal, self._changed = hands, journal, changed
         self._loop = hands.loop
         self._opening = self._was_lent = False
@@ -94,9 +93,6 @@ class Station:
         self._look_at = 0.0
         self._calm_until = 0.0  # until then a sending needs nothing of the station but `_send_on`
         self._stopping = False
-        receiving = self.incoming.receiving
-        self._packets = receiving if isinstance(receiving, XmodemReceiving) else None
-        self._unsaid = bytearray()
         self._watches_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
         self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
 
@@ -166,7 +162,7 @@ class Station:
             self._loop.unwatch(port.fileno())
             port.close()
         now = self._loop.now()
-        self._unsaid.clear()
+        self._saying.forget()
         self.outgoing.starts.forget()
         self.lent_to, self.trouble, self._retry_at = to, PortTrouble(f"lent to {to}", now), None
         self._changed(self)
@@ -236,8 +232,7 @@ class Station:
         try:
             if port is not None:
                 reading = port.read()
-                if self._packets is not None:
-                    self._take_turns(self._packets, now)
+                self._saying.take_turns(self.outgoing.run is not None, now)
                 if self._watches_modem or self._starts_on_modem:
                     modem = port.modem()
                     self.outgoing.gate(modem, now)
@@ -284,48 +279,19 @@ class Station:
         due = self._calm_until if sending is None else min(sending, self._calm_until)
         self._loop.due(self, None if due == math.inf else due)
 
-    def _take_turns(self, packets: XmodemReceiving, now: float) -> None:
-        """On an XMODEM line dncd asks for programs only while it sends none."""
-        if self.outgoing.run is not None:
-            packets.rest()
-        else:
-            packets.listen(now)
-
     def _speak(self) -> None:
-        """Writes what the receiver of an XMODEM line wants to say."""
-        if self._packets is None or self.port is None:
-            return
-        self._unsaid += self._packets.outgoing()
-        if self._unsaid:
-            try:
-                del self._unsaid[: self.port.write(bytes(self._unsaid))]
-            except PortGoneError as error:
-                self.lose_port(error)
-
-    def _heard_capture(self, byte: int) -> None:
-        """A capture began with `byte`, or ended (-1): answers with the reader codes that the settings ask for."""
-        request, port = self.settings.receive.request, self.port
-        if request is Request.NONE or port is None or self._packets is not None:
-            return
         try:
-            if byte in self._punch_on:
-                port.write(self._go_byte)
-            elif byte < 0 and request is Request.DC1_DC3:
-                port.write(self._stop_byte)
-        except PortGoneError:
-            return  # the next look at the port tells
+            self._saying.speak(self.port)
+        except PortGoneError as error:
+            self.lose_port(error)
 
     def ask_for_program(self) -> None:
         """Asks the control for a program (DC1 reader on). NotDoneError where that is not set, or the line is in use."""
-        if self.settings.receive.request is Request.NONE:
-            raise NotDoneError(
-                "this control is not asked for programs",
-                self.name,
-                'Press PUNCH there, or set `receive.request = "dc1"` if it punches when it hears DC1',
-            )
+        self._saying.refuse_unasked()
+        need_line(self)
         if self.port is None or self.outgoing.run is not None or self.incoming.capturing is not None:
             raise NotDoneError(f"the line is not free: {self.state.value}", self.name, "Ask again when it listens")
-        self.port.write(self._go_byte)
+        self._saying.ask_for_program(self.port)
 
     def kick(self) -> None:
         """Something outside the line changed: looks at what can be done now."""
@@ -386,24 +352,6 @@ class Station:
         place = where or self.settings.line.port
         self._journal.warning(event, machine=self.name, what=what, where=place, next=next_step)
 
-    def _throttle(self, stop: bool) -> None:
-        """Stops or restarts a punching control while the disk is behind."""
-        if self.port is None:
-            return
-        flow = self.settings.line.flow
-        if self._packets is not None:
-            self._packets.hold(stop)
-            return
-        try:
-            if flow is Flow.XON_XOFF:
-                self.port.write(self._stop_byte if stop else self._go_byte)
-            elif flow is Flow.RTS_CTS:
-                self.port.set_rts(Signal.OFF if stop else Signal.ON)
-            elif flow is Flow.DTR_DSR:
-                self.port.set_dtr(Signal.OFF if stop else Signal.ON)
-        except PortGoneError:
-            return  # the next look at the port tells, and ends the capture
-
     # --- what others ask ---------------------------------------------------------------------------------------------
 
     @property
@@ -434,7 +382,7 @@ class Station:
         """The settings stay after all: goes on as before."""
         if self.pending:
             self._stopping, self.pending = False, ""
-            if self.port is None and not self._opening and self._retry_at is None:
+            if self.port is None and not self._opening and not self.lent_to and self._retry_at is None:
                 self._open()
             self._look(self._loop.now())
             self.kick()
@@ -447,6 +395,7 @@ class Station:
     def close(self) -> None:
         """Gives the port back."""
         self._stopping = True
+        self.watchers.note("the service lets this line go (it stops, or its settings were read anew): watch it again")
         self._loop.due(self, None)
         self.outgoing.close()
         if self.port is not None:

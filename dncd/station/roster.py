@@ -110,7 +110,8 @@ class Roster(Mapping[str, Station]):
         return self._settle({})
 
     def _settle(self, opened: dict[str, Opened]) -> tuple[str, ...]:
-        done = tuple(name for name in self._pending if not self._stations[name].busy)
+        idle = {name for name, station in self._stations.items() if not (station.busy or station.lent_to)}
+        done = tuple(name for name in self._pending if name in idle)
         for name in done:
             machine, old = self._pending.pop(name), self._stations.pop(name)
             old.close()
