@@ -281,6 +281,8 @@ class Service:
                 withdrawn = {"file": station.outgoing.withdraw(str(request.get("file") or ""))}
                 station.kick()
                 return withdrawn
+            case "journal":
+                return {"lines": journal.recent()}
             case "reload":
                 return {"number": self._reloading.ask()}
             case "ended":

@@ -54,6 +54,7 @@ COMMANDS = {
     "verify",
     "line",
     "reload",
+    "report",
     "request",
     "standin",
     "holds",

@@ -1,6 +1,7 @@
-"""Commands for those who keep the service: reload."""
+"""Commands for those who keep the service: reload, report."""
 
 import time
+from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -48,4 +49,29 @@ def printable_lines(text: str) -> str:
     return "\n".join(map(printable, text.split("\n")))
 
 
-COMMANDS: tuple[Any, ...] = (reload,)
+@click.command()
+@click.option(
+    "--output",
+    "-o",
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Where to. Without it: dncd-report-TIME.tar.gz, here.",
+)
+@asked
+def report(given: Asked, output: Path | None) -> None:
+    """Pack what a maintainer needs into one file.
+
+    Settings without secrets, versions, recent journal, counters of the lines, the ledger's last lines; no program.
+    Whether the service runs or not.
+    """
+    from dncd.outside import report as packing
+    from dncd.outside.clock import utc_now
+
+    when = utc_now()
+    target = output or Path(f"dncd-report-{when:%Y%m%dT%H%M%SZ}.tar.gz")
+    names = packing.write(given.file, target, when)
+    click.echo(f"{printable(str(target))} holds {', '.join(names)}.")
+    click.echo("Read it before you send it: `tar -xOzf FILE | less`. It names machines, programs and files.")
+
+
+COMMANDS: tuple[Any, ...] = (reload, report)

@@ -4,8 +4,10 @@ Readable lines where it goes to a terminal, one JSON object a line elsewhere. Ev
 it may have come from a control or from a file's name.
 """
 
+import json
 import logging
 import sys
+from collections import deque
 from collections.abc import Mapping, MutableMapping
 from typing import Any, Final, TextIO
 
@@ -16,6 +18,11 @@ from dncd.values import printable
 
 LONGEST_TEXT: Final = 2000
 """Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""
+
+LINES_KEPT: Final = 1_000
+"""Last lines that the service remembers for `dncd report`: a day or two of a shop, at most a few megabytes."""
+
+_kept: deque[str] = deque(maxlen=LINES_KEPT)
 
 TRANSFER_FIELDS: Final = (
     "machine", "program", "file", "wire_chars", "seconds", "holds", "revision", "sha256", "seq", "reason",
@@ -33,9 +40,10 @@ class Journal:
         """Something happened as it should."""
         _logger().info(event, **{**self._fields, **fields})
 
-    def warning(self, event: str, **fields: object) -> None:
-        """Something wants looking after; say what, where and next."""
-        _logger().warning(event, **{**self._fields, **fields})
+    def warning(self, event: str, *, what: str, where: str, next: str, **fields: object) -> None:  # noqa: A002 - the field
+        """Something wants looking after: what is wrong, where, and what to do next."""
+        said = {"what": what, "where": where, "next": next}
+        _logger().warning(event, **{**self._fields, **fields, **said})
 
     def failed(self, event: str, error: BaseException) -> None:
         """A fault of dncd itself, with its traceback for whoever mends it."""
@@ -75,12 +83,23 @@ def set_up(stream: TextIO | None = None, level: int = logging.INFO) -> None:
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
             _all_printable,
+            _keep,
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(level),
         logger_factory=structlog.PrintLoggerFactory(out),
         cache_logger_on_first_use=False,
     )
+
+
+def recent() -> list[str]:
+    """The last lines, one JSON object each, oldest first."""
+    return list(_kept.copy())
+
+
+def _keep(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    _kept.append(json.dumps(event, ensure_ascii=True))
+    return event
 
 
 def _all_printable(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:

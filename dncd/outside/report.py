@@ -1,0 +1,190 @@
+"""One file with what a maintainer needs: settings without secrets, versions, journal, counters, the ledger's last lines.
+
+It is made from outside the service, so that it can be made when the service does not run; what the service alone knows is
+asked of it where it answers. Nothing of it is written anywhere but into that file.
+"""
+
+import io
+import json
+import os
+import platform
+import re
+import subprocess
+import sys
+import tarfile
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+from dncd import __version__
+from dncd.errors import DncdError, NotDoneError
+from dncd.outside import config
+from dncd.outside.clock import utc_now
+from dncd.outside.command_socket import ask
+from dncd.outside.disk_room import free_bytes
+from dncd.records import ledger
+from dncd.values import printable
+
+LEDGER_LINES: Final = 500
+JOURNAL_LINES: Final = 2_000
+FILES_LISTED: Final = 2_000
+
+TOOL_S: Final = 20.0
+"""Seconds that a tool of the system may take."""
+
+CLEANED: Final = "(left out)"
+
+_IN_URL: Final = re.compile(r"(?<=://)[^/@\s\"'\\]+(?=@)")
+_SECRET: Final = re.compile(
+    r"""(?im)^(\s*#*\s*["']?[\w.-]*(?:passw|secret|token|credential|(?:api|private)[_-]?key)[\w.-]*["']?\s*[=:]\s*)(.+)$"""
+)
+_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "pydantic", "click", "prometheus_client")
+
+_ABOUT: Final = """\
+What `dncd report` packed, for whoever looks after dncd. Read it before you send it to anybody.
+
+settings.toml   the settings file; user names and passwords in addresses, and keys named like secrets, are left out
+holds.txt       what holds by it, or what is wrong with it
+versions.txt    dncd, Python, libraries, system
+status.json     what the service said of itself and of each line, counters included
+journal.txt     its recent journal
+ledger.jsonl    the last lines of the ledger
+serial.txt      serial ports, and the driver's counters where this user may read them
+state.txt       names and sizes in the state folder
+
+It names machines, programs and files, and a finding quotes the block it is about. It holds no program.
+"""
+
+
+def clean(text: str) -> str:
+    """Text without user names and passwords in addresses, and without the values of keys named like secrets."""
+    return _SECRET.sub(rf"\g<1>{CLEANED}", _IN_URL.sub(CLEANED, text))
+
+
+def parts(file: Path) -> Iterator[tuple[str, str]]:
+    """Name and text of each part; file: the settings. A part that cannot be had says why."""
+    yield "README.txt", _ABOUT
+    yield "versions.txt", _or_why(_versions)
+    yield "settings.toml", _or_why(lambda: file.read_bytes().decode("utf-8", "backslashreplace"))
+    state: Path | None = None
+    folder: Path | None = None
+    try:
+        settings = config.load(file)
+        state, folder = settings.shop.state, settings.shop.folder
+        yield "holds.txt", config.explain(settings)
+    except DncdError as error:
+        yield "holds.txt", f"{error}\n"
+    yield "serial.txt", _or_why(_serial)
+    if state is None or folder is None:
+        return
+    where = state
+    yield "status.json", _or_why(lambda: json.dumps(ask(where, {"do": "status"}), indent=1))
+    yield "journal.txt", _or_why(lambda: _journal(where))
+    yield "ledger.jsonl", _or_why(lambda: _ledger(where))
+    yield "state.txt", _or_why(lambda: _state(where, folder))
+
+
+def write(file: Path, output: Path, when: datetime) -> list[str]:
+    """Packs all parts into a new tar.gz that only this user may read; names of the parts. NotDoneError if it cannot be."""
+    data, names = io.BytesIO(), []
+    with tarfile.open(fileobj=data, mode="w:gz") as pack:
+        for name, text in parts(file):
+            body = _printable_lines(clean(text)).encode("utf-8", "backslashreplace")
+            entry = tarfile.TarInfo(f"dncd-report/{name}")
+            entry.size, entry.mode, entry.mtime = len(body), 0o644, int(when.timestamp())
+            pack.addfile(entry, io.BytesIO(body))
+            names.append(name)
+    try:
+        fd = os.open(output, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        with os.fdopen(fd, "wb") as target:
+            target.write(data.getvalue())
+    except OSError as error:
+        what = f"the report cannot be written: {error.strerror}"
+        raise NotDoneError(what, str(output), "Name another file with --output") from None
+    return names
+
+
+def _or_why(make: Callable[[], str]) -> str:
+    try:
+        return make()
+    except (DncdError, OSError, ValueError, subprocess.SubprocessError) as error:
+        return f"could not be had: {error}\n"
+
+
+def _printable_lines(text: str) -> str:
+    return "\n".join(printable(line.replace("\t", " ")) for line in text.split("\n"))
+
+
+def _versions() -> str:
+    lines = [
+        f"dncd {__version__}",
+        f"Python {sys.version}",
+        platform.platform(),
+        f"packed {utc_now():%Y-%m-%dT%H:%M:%SZ}",
+    ]
+    for package in _PACKAGES:
+        try:
+            lines.append(f"{package} {metadata.version(package)}")
+        except metadata.PackageNotFoundError:
+            lines.append(f"{package} is not installed")
+    lines.append(_tool("systemctl", "--version").partition("\n")[0])
+    return "\n".join(lines) + "\n"
+
+
+def _journal(state: Path) -> str:
+    """The service's own memory of it; where it does not run, what the system's journal kept."""
+    try:
+        said = ask(state, {"do": "journal"})["lines"]
+        return "\n".join(map(str, said)) + "\n"
+    except DncdError as error:
+        lines = str(JOURNAL_LINES)
+        kept = _tool("journalctl", "--unit=dncd", f"--lines={lines}", "--no-pager", "--output=short-iso")
+        return f"{error}\nWhat the system's journal kept of the unit dncd:\n{kept}"
+
+
+def _ledger(state: Path) -> str:
+    last: deque[Any] = deque(ledger.records(state), LEDGER_LINES)
+    return "\n".join(json.dumps(line, ensure_ascii=True) for line in last) + "\n"
+
+
+def _serial() -> str:
+    said = []
+    for folder in (Path("/dev/serial/by-id"), Path("/dev/serial/by-path")):
+        if folder.is_dir():
+            said += [f"{path} -> {path.resolve()}" for path in sorted(folder.iterdir())]
+    drivers = Path("/proc/tty/driver")
+    for driver in ("serial", "usbserial"):
+        said.append(f"\n{drivers / driver}:\n" + _or_why(lambda d=driver: (drivers / d).read_text()))  # type: ignore[misc]
+    return "\n".join(said) + "\n"
+
+
+def _state(state: Path, folder: Path) -> str:
+    lines = [
+        f"{name} {path}: {_megabytes(free_bytes(path))} free" for name, path in (("state", state), ("shop", folder))
+    ]
+    for number, path in enumerate(sorted(state.rglob("*"))):
+        if number == FILES_LISTED:
+            lines.append("and more")
+            break
+        if "objects" in path.parts:
+            continue
+        status = path.lstat()
+        stamp = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(status.st_mtime))
+        lines.append(f"{status.st_size:>12} {stamp} {path.relative_to(state)}")
+    return "\n".join(lines) + "\n"
+
+
+def _megabytes(size: int | None) -> str:
+    return "unknown" if size is None else f"{size // 1_000_000} MB"
+
+
+def _tool(*words: str) -> str:
+    try:
+        done = subprocess.run(words, capture_output=True, text=True, errors="replace", timeout=TOOL_S, check=False)
+    except FileNotFoundError:
+        return f"{words[0]} is not on this machine\n"
+    return done.stdout or done.stderr
