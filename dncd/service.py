@@ -5,6 +5,7 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 """
 
 import contextlib
+import faulthandler
 import os
 import signal
 import sys
@@ -373,6 +374,7 @@ def in_loop(loop: Loop, job: Callable[[], _Answer]) -> _Answer:
 def run(settings: Settings) -> int:
     """`dncd run`: serves until it is told to stop; gives the exit status."""
     journal.set_up()
+    faulthandler.enable()  # where every thread stood, when the manager's watchdog aborts a service that hangs
     sys.setswitchinterval(defaults.SWITCH_S)
     Service(settings).run()
     return 0
