@@ -236,6 +236,7 @@ wake-up is seldom later, and each costs the processor some 10 µs."""
 LOOP_SLACK_S: Final = 0.0004
 """Lines due within this many seconds of each other are served in one round of the loop."""
 
-SWITCH_S: Final = 0.0005
-"""Interpreter switch interval: what a busy records thread may take from the line loop at a time (Python's own 5 ms is
-five characters at 9600 baud)."""
+SWITCH_S: Final = 0.00003
+"""Interpreter switch interval, seconds: what a busy thread takes from the line loop at each of its system calls (Python's
+own 5 ms is five characters at 9600 baud). Beside a 10 MB file under check, 64 lines ran at 97.0 % with 0.5 ms and pieces
+of 256 kB, at 99.5 % with this and pieces of 8 kB."""

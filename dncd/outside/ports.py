@@ -18,7 +18,7 @@ pseudo-terminal   unknown      None            None       (none can occur)
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Protocol
+from typing import Final, Protocol
 
 from dncd.errors import PortError
 from dncd.values import NO_FAULTS, Counters, Flow, Frame, LineSettings, MachineSettings, Modem, Signal, StartOn
@@ -37,6 +37,10 @@ class Reading:
     data: bytes = b""
     bad: tuple[int, ...] = ()
     notices: Counters = NO_FAULTS
+
+
+NOTHING: Final = Reading()
+"""Nothing came; one object, because every wake-up of every line asks."""
 
 
 class Port(Protocol):

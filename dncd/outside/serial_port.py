@@ -24,7 +24,7 @@ import serial
 from dncd import defaults
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
 from dncd.outside.port_holders import holders
-from dncd.outside.ports import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
+from dncd.outside.ports import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
 from dncd.values import Frame, LineSettings, shown
 
 PTY_MAJORS: Final = range(136, 144)
@@ -114,7 +114,7 @@ class TtyPort:
         try:
             raw = os.read(self._fd, defaults.PORT_READ_BYTES)
         except BlockingIOError:
-            return Reading()
+            return NOTHING
         except _FAULTS as fault:
             raise self._gone(fault) from fault
         if not raw:  # VMIN is 1, so "nothing yet" is EAGAIN and an empty read is a hang-up

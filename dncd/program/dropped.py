@@ -18,7 +18,7 @@ from dncd.values import LowerCase
 Chunks = Callable[[], Iterable[bytes]]
 """Gives the bytes of a file from its beginning, in chunks of any size, each time that it is called."""
 
-PIECE_CHARS: Final = 131_072
+PIECE_CHARS: Final = 8_192
 """Characters after which a piece is handed on at the next block end: large enough for whole-piece searches to pay."""
 
 LONGEST_LINE_CHARS: Final = 1_048_576

@@ -20,8 +20,9 @@ from typing import Final
 
 from dncd.errors import RecordsError, StateHeldError
 
-CHUNK: Final = 1 << 18
-"""Bytes read or written at a time: memory stays flat whatever the size of a file."""
+CHUNK: Final = 1 << 13
+"""Bytes read or written at a time: memory stays flat whatever the size of a file, and no step over a piece keeps the line
+loop waiting for long."""
 
 FILE_MODE: Final = 0o664
 FOLDER_MODE: Final = 0o775

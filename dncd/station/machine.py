@@ -11,7 +11,7 @@ from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortG
 from dncd.line.receiving import Wished
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
-from dncd.outside.ports import Port, Reading, open_for
+from dncd.outside.ports import NOTHING, Port, Reading, open_for
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
@@ -201,7 +201,7 @@ class Station:
             reading = port.read()
             if self._watches_modem:
                 outgoing.gate(port.modem(), now)
-            if reading.data or reading.notices != NO_FAULTS:
+            if reading is not NOTHING:
                 self._read(reading, now)
             outgoing.pump(port, now)
             if port.pending_write():

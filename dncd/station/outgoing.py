@@ -303,7 +303,8 @@ class Outgoing:
             run.writes += 1
             if run.writes % _ASK_OUTGOING_EVERY == 0 and (outgoing := port.outgoing()) is not None:
                 sending.port_holds(outgoing, now)
-            self._fetch(run)
+            if sending.wants_supply():
+                self._fetch(run)
         sending.tick(now)
         if sending.outcome is not None and (words := sending.last_words()):
             port.write(words)
