@@ -226,6 +226,17 @@ name in any encoding."""
 QUEUE_FILES: Final = 20_000
 """Most files that wait for one machine; more stay in the folder unread."""
 
+BACKUP_DAYS: Final = 30
+"""Days (0 to 3650, 0 for never) after which a backup of a control's memory is due: its battery is changed once a year and
+fails without a word (common practice)."""
+
+BACKUP_QUIET_S: Final = 60.0
+"""Seconds of quiet after a capture that close an announced backup: an operator who punches program by program picks the
+next one within half a minute."""
+
+BACKUP_WAIT_S: Final = 3600.0
+"""Seconds that an announced backup waits for its first capture: the walk to the machine, and a cut that must end first."""
+
 REASONS: Final = 50
 """Most findings a receipt lists; the rest is counted."""
 

@@ -24,6 +24,7 @@ from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
 from dncd.records.spool import Leftover
 from dncd.station import lending
+from dncd.station.backing_up import BackingUp
 from dncd.station.hands import Hands
 from dncd.station.health import Health, Ill
 from dncd.station.incoming_papers import IncomingPapers
@@ -57,6 +58,7 @@ class Service:
         self._started = utc_now()
         self._folders: Folders | None = None
         self._stop_asked = False
+        self._backing_up = BackingUp(self.office, self.hands.records.do)
         self._health = Health(self.hands, {"state": settings.shop.state, "folder": settings.shop.folder})
         self._told_ills: set[str] = set()
         self._statuses: dict[str, dict[str, object]] = {}
@@ -152,6 +154,7 @@ class Service:
     def _round_over(self, over: Round) -> None:
         """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""
         self.stations.settle()
+        self._backing_up.look(self.stations, self.loop.now())
         if self._health.look(over):
             manager.alive()
         self._tell_ills()
@@ -226,7 +229,7 @@ class Service:
         manager.ready(self._summary())
 
     def _write_status(self, station: Station) -> None:
-        name, status = station.name, status_of(station, self.loop.now())
+        name, status = station.name, self._status_of(station)
         self._statuses[name] = status
         if self.hands.notes.waiting() > 2 * len(self.stations):
             return  # a slow share: the next round writes what is true then
@@ -284,6 +287,12 @@ class Service:
                 return withdrawn
             case "journal":
                 return {"lines": journal.recent()}
+            case "backup":
+                self._backing_up.announce(self._machine(request).name, self.loop.now())
+                return {}
+            case "backup-end":
+                self._backing_up.close(self._machine(request).name)
+                return {}
             case "reload":
                 return {"number": self._reloading.ask()}
             case "ended":
@@ -320,8 +329,10 @@ class Service:
 
     def status(self) -> dict[str, Any]:
         """The status object of contract 4."""
-        now = self.loop.now()
-        return self._status_with({name: status_of(station, now) for name, station in self.stations.items()})
+        return self._status_with({name: self._status_of(station) for name, station in self.stations.items()})
+
+    def _status_of(self, station: Station) -> dict[str, object]:
+        return {**status_of(station, self.loop.now()), "backup": self._backing_up.status(station, utc_now())}
 
     def _status_with(self, machines: dict[str, dict[str, object]]) -> dict[str, Any]:
         return {

@@ -319,7 +319,7 @@ class ProgramSettings:
 
 @dataclass(frozen=True, slots=True)
 class MachineSettings:
-    """Table `[machines.NAME]`: one control and its line."""
+    """Table `[machines.NAME]`: one control and its line. backup_days: days after which a backup is due, 0 for never."""
 
     name: str
     line: LineSettings
@@ -328,6 +328,7 @@ class MachineSettings:
     send: SendSettings = SendSettings()
     receive: ReceiveSettings = ReceiveSettings()
     program: ProgramSettings = ProgramSettings()
+    backup_days: int = defaults.BACKUP_DAYS
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,8 @@ COMMANDS = {
     "request",
     "standin",
     "holds",
+    "backup",
+    "restore",
 }
 
 

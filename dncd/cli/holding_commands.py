@@ -1,5 +1,8 @@
-"""Commands about what a control holds; they read the records and need no service: holds."""
+"""Commands about what a control holds: holds, restore, backup."""
 
+import tempfile
+import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -11,6 +14,9 @@ from dncd.values import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Backup, Holding, Holdings
+
+FOLLOW_S: Final = 0.5
+"""Seconds between two looks at an announced backup."""
 
 HOW: Final = {
     "unknown": "",
@@ -97,4 +103,81 @@ def backup_line(backup: "Backup | None") -> str:
     return printable(f"backup: {local_time(backup.time)}, {', '.join(parts)}")
 
 
-COMMANDS: tuple[Any, ...] = (holds,)
+@click.command()
+@machine_word(required=True)
+@click.option("--end", is_flag=True, help="Everything has been punched: end the announced backup now.")
+@asked
+def backup(given: Asked, machine: str, end: bool) -> int:
+    """Announce a dump of the whole memory.
+
+    Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
+    punches all programs between two marks needs no announcing.
+    """
+    from dncd.outside.command_socket import ask
+
+    given.machine(machine)
+    ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
+    if not end:
+        click.echo(
+            f"{machine}: punch all programs now; after a minute of quiet, or `dncd backup {machine} --end`, it is done"
+        )
+    try:
+        return _follow(given, machine)
+    except KeyboardInterrupt:
+        click.echo(f"\nThe backup goes on; look at `dncd status {machine}`.", err=True)
+        return 1
+
+
+def _follow(given: Asked, machine: str) -> int:
+    from dncd.outside.command_socket import ask
+
+    shown = 0
+    while True:
+        state = ask(given.state, {"do": "status"})["machines"][machine]["backup"]
+        if not state["open"]:
+            break
+        if state["captures"] != shown:
+            shown = state["captures"]
+            click.echo(f"{count(shown, 'capture')} so far")
+        time.sleep(FOLLOW_S)
+    outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
+    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is no backup: "
+    click.echo(printable(head + "; ".join(outcome["told"])))
+    return 0 if outcome["counts"] else 1
+
+
+@click.command()
+@machine_word(required=True)
+@at_option
+@click.option(
+    "--output", "-o", metavar="FILE", type=click.Path(path_type=Path), help="The dump's file. It must be new."
+)
+@click.option("--each", is_flag=True, help="A file for each program, into the folder that --output names.")
+@click.option("--drop", is_flag=True, help="Drop it for the machine, to be sent at its next start.")
+@asked
+def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, each: bool, drop: bool) -> int:
+    """Make one dump of all that a control held, to send it again.
+
+    Held now, or at a time. The order is that of the last backup. Nothing is sent unless --drop is given.
+    """
+    from dncd.cli import restoring
+
+    made = restoring.make(given, machine, read(given, machine, at))
+    if each:
+        made = made.each()
+    if drop:
+        from dncd.outside.command_socket import ask
+
+        ask(given.state, {"do": "status"})  # nothing is dropped where nobody serves
+        with tempfile.TemporaryDirectory() as folder:
+            names = restoring.drop(given, machine, restoring.write(made, Path(folder), None))
+        click.echo(f"{machine}: {printable(', '.join(names[:5]))}{' …' if len(names) > 5 else ''} waits to be sent")
+    else:
+        paths = restoring.write(made, output if each and output else Path(), None if each else output)
+        click.echo(f"{count(len(made.pieces), 'program')} in {printable(', '.join(str(p) for p in paths[:5]))}")
+    for told_line in made.told():
+        click.echo(printable(told_line))
+    return 0
+
+
+COMMANDS: tuple[Any, ...] = (holds, backup, restore)

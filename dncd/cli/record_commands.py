@@ -56,6 +56,10 @@ def log_line(record: Mapping[str, Any]) -> str:
         parts.append(str(record["machine"]))
     parts += [str(record[key]) for key in ("program", "file") if record.get(key)]
     facts = []
+    if record.get("event") == "backup":
+        facts += [
+            f"{len(record[key])} {key}" for key in ("programs", "changed", "missing", "unknown") if record.get(key)
+        ]
     if isinstance(record.get("revision"), int) and record["revision"]:
         facts.append(f"revision {record['revision']}")
     if isinstance(record.get("wire_chars"), int):

@@ -16,6 +16,11 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     machines: Mapping[str, Any] = status["machines"]
     rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"])) for name, m in machines.items()]
     troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
+    troubles += [
+        f"{name}: {printable(str(m['backup']['due']))}"
+        for name, m in machines.items()
+        if (m.get("backup") or {}).get("due")
+    ]
     service = status.get("service") or {}
     notes = [f"{name}: {m['pending']}" for name, m in machines.items() if m.get("pending")]
     notes += [f"service: {printable(str(t))}" for t in service.get("trouble", ())]

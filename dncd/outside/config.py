@@ -223,7 +223,8 @@ class _Reader:
         if len(self.faults.lines) > before:
             return None, tables["line"]
         parts = {table: kind(**tables[table].values) for table, kind in self.rules.TABLES.items()}
-        return MachineSettings(name=name, title=own.values["title"], **parts), tables["line"]
+        days = own.values["backup_days"]
+        return MachineSettings(name=name, title=own.values["title"], backup_days=days, **parts), tables["line"]
 
     def _table(self, kind: str, where: str, raw: dict[str, Any]) -> _Checked:
         """Checks one table key by key, notes each fault, and gives what holds."""
@@ -319,6 +320,7 @@ def _explained(settings: Settings) -> Iterator[str]:
         yield ""
         yield f"[machines.{machine.name}]"
         yield f"title = {toml_value(machine.title)}"
+        yield f"backup_days = {machine.backup_days}"
         for table in TABLES:
             part = getattr(machine, table)
             yield ""
@@ -348,7 +350,11 @@ def plain(settings: Settings) -> dict[str, Any]:
     from dncd.outside.config_rules import TABLES
 
     machines = {
-        m.name: {"title": m.title, **{table: _plain_table(getattr(m, table)) for table in TABLES}}
+        m.name: {
+            "title": m.title,
+            "backup_days": m.backup_days,
+            **{table: _plain_table(getattr(m, table)) for table in TABLES},
+        }
         for m in settings.machines.values()
     }
     return {"file": str(settings.file), "shop": _plain_table(settings.shop), "machines": machines}

@@ -143,6 +143,7 @@ RULES: Final[Mapping[str, Rule]] = {
         Annotated[str, AfterValidator(_title)], f"printable, at most {defaults.NAME_CHARS} characters"
     ),
     "machine.profile": _text("|".join(map(re.escape, PROFILES)), "one of " + ", ".join(PROFILES), PROFILES),
+    "machine.backup_days": _whole(0, 3650, "days"),
     "line.port": _text(
         rf"/[^\x00-\x1f]+|(socket|rfc2217)://{_HOST}:{_PORT_NUMBER}",
         "a path that starts with /, or socket://HOST:PORT, or rfc2217://HOST:PORT",
@@ -211,7 +212,11 @@ def _of_dataclass(name: str, kind: type, **more: Any) -> Table:
 
 KINDS: Final[Mapping[str, Table]] = {
     "shop": _of_dataclass("shop", ShopSettings, folder=defaults.FOLDER, state=defaults.STATE),
-    "machine": _table("machine", {"title": str, "profile": str}, {"title": "", "profile": None}),
+    "machine": _table(
+        "machine",
+        {"title": str, "profile": str, "backup_days": int},
+        {"title": "", "profile": None, "backup_days": defaults.BACKUP_DAYS},
+    ),
     **{name: _of_dataclass(name, kind) for name, kind in TABLES.items()},
 }
 

@@ -55,6 +55,7 @@ class Endings:
         self.shop, self.ledger, self.library = shop, ledger, library
         self._disk = disk
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
+        self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
         for name in ("underway", "outgoing", "captures"):
             durable.make_folder(shop.state / name, disk)
 
@@ -93,6 +94,7 @@ class Endings:
         assert ended is not None  # noqa: S101 - only plans with an end come here
         again = plan.id in self._again
         self._again.add(plan.id)
+        self._written = ("", {})
         target = self.shop.folder / plan.machine / _FOLDERS.get(ended.result, "refused")
         durable.make_folder(target, self._disk)
         taken = target / f"{TAKEN}{plan.id}"
@@ -158,6 +160,7 @@ class Endings:
         """A capture has come to its end: good ones are delivered and become revisions, damaged ones are kept apart."""
         again = plan.id in self._again or plans.path_of(self.shop.state, plan.id).exists()
         self._again.add(plan.id)
+        self._written = ("", {})
         plans.save(self.shop.state, plan, self._disk)
         if plan.result == Result.DAMAGED.value:
             told = [self._damaged(plan, again)]
@@ -265,11 +268,12 @@ class Endings:
         return self.ledger.append(event, {**plain, "transfer": transfer})
 
     def _find(self, event: str, transfer: str) -> Record | None:
-        found = None
-        for record in records(self.shop.state):
-            if record.get("transfer") == transfer and record.get("event") == event:
-                found = record
-        return found
+        """The line of a transfer. The ledger is read once for all programs of a capture, not once for each."""
+        own = transfer.split(".", 1)[0]
+        if self._written[0] != own:
+            lines = [r for r in records(self.shop.state) if str(r.get("transfer", "")).split(".", 1)[0] == own]
+            self._written = (own, {(str(r["event"]), str(r["transfer"])): r for r in lines})
+        return self._written[1].get((event, transfer))
 
     def _receipt(self, path: Path, pairs: Iterable[tuple[str, object]]) -> None:
         receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.program.splitting import Kind
 from dncd.records import ledger
 
 
@@ -33,6 +34,8 @@ class How(enum.StrEnum):
     IN_PART = "in part"
     MISSING = "missing"
 
+
+_DATA: Final = frozenset(kind.value.upper() for kind in Kind if kind is not Kind.PROGRAM)
 
 SURE: Final = (How.CHECKED, How.PUNCHED, How.CHANGED)
 """The control itself has shown that it holds it."""
@@ -169,6 +172,11 @@ class Holdings:
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""
         return self._first.get(machine, "")
+
+
+def is_data(program: str) -> bool:
+    """Whether a name stands for data (offsets, parameters, variables) and not for a program."""
+    return program.partition("-")[0] in _DATA
 
 
 def holdings(records: Iterable[Mapping[str, Any]], machine: str) -> dict[str, Holding]:

@@ -14,16 +14,16 @@ from typing import Any, Final
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
-from dncd.records import durable, receipts
+from dncd.records import backups, durable, receipts
 from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of, trailers_of
 from dncd.records.receipts import Receipt
 from dncd.values import printable
 
-FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged")
+FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged", backups.FOLDER)
 """Where receipts stand, under a machine's folder."""
 
-KEPT: Final = ("sent", "from-machine/damaged")
+KEPT: Final = ("sent", "from-machine/damaged", backups.FOLDER)
 """Where nobody has a reason to edit a file. In the others the office works: there a changed file is a note."""
 
 
@@ -116,7 +116,8 @@ def _against_ledger(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> It
         return
     if line.get("hash") != receipt.get("ledger").split()[1]:
         yield f"names ledger line {seq} by another hash than it has"
-    for key, expected in (("event", receipt.get("result")), ("machine", found.machine)):
+    event = "backup" if found.folder == backups.FOLDER else receipt.get("result")
+    for key, expected in (("event", event), ("machine", found.machine)):
         if line.get(key) != expected:
             yield f"says {expected}, ledger line {seq} says {line.get(key)}"
     for key in ("machine", "sha256", "time"):

@@ -104,7 +104,7 @@ class IncomingPapers:
         self._record(self._plan(leftover.id, wire, CaptureEnd.STOPPED, Damage(), 0.0))
 
     def _record(self, plan: InPlan) -> Captured:
-        return Captured(tuple(told.record for told in self._office.endings.end_in(plan)))
+        return Captured(tuple(told.record for told in self._office.end_in(plan)))
 
     # --- too much damage -------------------------------------------------------------------------------------------
 

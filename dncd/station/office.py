@@ -6,7 +6,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.records import durable, plans
-from dncd.records.endings import Endings, Shop
+from dncd.records.backups import FOLDER as BACKUPS
+from dncd.records.backups import Backups
+from dncd.records.endings import Endings, Shop, Told
+from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger
 from dncd.records.library import Writer
 from dncd.records.plans import InPlan, Sent
@@ -25,6 +28,10 @@ class Office:
     def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
+        self.held = Holdings()
+        ledger.told = self.held.follow
+        self.backups = Backups(shop, ledger, library, self.held)
+        self._ended: tuple[str, list[Told]] = ("", [])
         self._lock = lock
 
     @classmethod
@@ -34,6 +41,16 @@ class Office:
         lock = durable.hold(state / "service.lock")
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
         return cls(shop, lock, Ledger.open(state), Writer(state))
+
+    def end_in(self, plan: InPlan) -> list[Told]:
+        """A capture has come to its end; one that is a backup of the control's memory is told as that, too."""
+        backup = self.backups.of_capture(plan)
+        if self._ended[0] != plan.id:  # else the disk failed over the backup: its programs are on record
+            self._ended = (plan.id, self.endings.end_in(plan))
+        if backup is not None:
+            self.backups.finish(backup)
+        told, self._ended = self._ended[1], ("", [])
+        return told
 
     def note(self, event: str, **fields: Any) -> None:
         """A ledger line that is no transfer."""
@@ -64,6 +81,7 @@ class Office:
         for leftover in leftovers(self.shop.state):
             if cut_short(leftover):
                 said.append(f"{leftover.machine}: a capture that was cut short is on record with all its characters")
+        said += self.backups.recover()
         self._sweep()
         for left in (self.shop.state / "outgoing").iterdir():
             durable.discard(left)
@@ -73,7 +91,7 @@ class Office:
         """Removes what a cut left half-written under a hidden name."""
         state, shop = self.shop.state, self.shop.folder
         folders = [state, *state.glob("*"), *shop.glob("*/sent"), *shop.glob("*/refused"), *shop.glob("*/from-machine")]
-        for folder in [*folders, *shop.glob("*/from-machine/damaged")]:
+        for folder in [*folders, *shop.glob("*/from-machine/damaged"), *shop.glob(f"*/{BACKUPS}")]:
             durable.sweep(folder)
 
     def close(self) -> None:

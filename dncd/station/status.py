@@ -1,5 +1,7 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
+from typing import Any
+
 from dncd.station.machine import Station
 from dncd.station.ration import HOUR_S
 from dncd.values import LineState, printable
@@ -81,12 +83,29 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
         more = f" and {len(waiting) - _NAMES_SHOWN} more" if len(waiting) > _NAMES_SHOWN else ""
         lines.append("waiting: " + ", ".join(printable(str(n)) for n in waiting[:_NAMES_SHOWN]) + more)
         lines.append(f"waits for: {status['waits_for']}" if status["waits_for"] else "waits for: its turn")
+    backup = status.get("backup")
+    if isinstance(backup, dict):
+        lines += [f"backup: {printable(said)}" for said in (backup_line(backup), str(backup["due"])) if said]
     if status["pending"]:
         lines.append(f"settings: {status['pending']}")
     trouble = status["trouble"]
     if isinstance(trouble, list):
         lines += [f"trouble: {printable(str(what))}" for what in trouble]
     return "\n".join(lines) + "\n"
+
+
+def backup_line(status: dict[str, Any]) -> str:
+    """A backup's status in one line for STATUS.txt and for a terminal; "" where there is nothing to say."""
+    if status.get("open"):
+        if status["trouble"]:
+            return f"announced, and not on record yet: {status['trouble']}"
+        return f"announced; {status['captures']} captures came so far; it ends when the line is quiet"
+    if not status.get("last"):
+        return ""
+    days = int(status["age_days"] or 0)
+    age = "today" if days == 0 else f"{days} day{'' if days == 1 else 's'} ago"
+    missing = f", {status['missing']} missing" if status["missing"] else ""
+    return f"{age}, {status['programs']} programs{missing}"
 
 
 def _state_line(status: dict[str, object]) -> str:

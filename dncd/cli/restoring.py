@@ -1,0 +1,119 @@
+"""Files of a restore: the dump, programs that need a file of their own, and what a person must know of them."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+from dncd.cli import dropping
+from dncd.cli.asking import Asked
+from dncd.errors import NotDoneError, UsageError
+from dncd.records import durable
+from dncd.records.holdings import Holdings, How, is_data
+from dncd.records.ledger import utc_now
+from dncd.records.library import Library
+from dncd.records.plans import STAMP
+from dncd.records.restoring import Dump, Piece, compose, held_at, tape
+from dncd.values import MarkAt, TapeSettings
+
+NAMES_SHOWN: Final = 20
+
+CAUTIONS: Final = (
+    "Before it cuts: prove out each program as a new one (single block, dry run, reduced rapid).",
+    "It goes over programs of the same number in the control: punch those out first if anybody may have changed them.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A restore. name: of its file, without extension; left: programs that are not in it, with the reason."""
+
+    name: str
+    extension: str
+    line_end: str
+    mark: str
+    dump: Dump
+    left: tuple[tuple[str, str], ...]
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """Every program, those with a file of their own last."""
+        return (*self.dump.pieces, *self.dump.alone)
+
+    def each(self) -> "Made":
+        """The same with a file for each program."""
+        return replace(self, dump=Dump(self.dump.opening, (), self.dump.closing, self.pieces))
+
+    def files(self) -> Iterator[tuple[str, bytes]]:
+        """Name and contents of each file."""
+        if self.dump.pieces:
+            yield self.name + self.extension, self._bytes(self.dump.text)
+        opening = self.dump.opening[:1]
+        for piece in self.dump.alone:
+            text = tape(piece.mark_line or opening, piece.text, self.dump.closing)
+            yield piece.program + self.extension, self._bytes(text)
+
+    def _bytes(self, text: str) -> bytes:
+        return text.replace("\n", self.line_end).encode("utf-8")
+
+    def told(self) -> Iterator[str]:
+        """What a person must know of it, a line each."""
+        sent = [piece.program for piece in self.pieces if piece.how is How.SENT]
+        if sent:
+            yield f"only sent, never checked by punching them back ({len(sent)}): {_names(sent)}"
+        data = [piece.program for piece in self.pieces if is_data(piece.program)]
+        if data:
+            yield f"data in the dump, as old as the dump ({len(data)}): {_names(data)}. Check offsets before it cuts."
+        if self.dump.alone and self.dump.pieces:
+            alone = [piece.program for piece in self.dump.alone]
+            yield f"files of their own, for their names stand on their mark lines ({len(alone)}): {_names(alone)}"
+        for program, reason in self.left:
+            yield f"left out: {program}: {reason}"
+        yield from CAUTIONS
+
+
+def _names(programs: list[str]) -> str:
+    more = f" and {len(programs) - NAMES_SHOWN} more" if len(programs) > NAMES_SHOWN else ""
+    return ", ".join(programs[:NAMES_SHOWN]) + more
+
+
+def make(given: Asked, machine: str, holdings: Holdings) -> Made:
+    """What the control held. NotDoneError where it is not known to hold anything."""
+    shop = given.settings.shop
+    known = given.settings.machines.get(machine)
+    settings = known.tape if known else TapeSettings()
+    backup = holdings.backup(machine)
+    with Library(given.state) as library:
+        found = held_at(library, machine, holdings.of(machine), backup)
+    if not found.pieces:
+        raise NotDoneError("the control is not known to have held any program then", machine, "Look at `dncd holds`")
+    opening = settings.mark if settings.mark_at in (MarkAt.BOTH, MarkAt.START) else ""
+    closing = settings.mark if settings.mark_at in (MarkAt.BOTH, MarkAt.END) else ""
+    if backup and backup.mark_line:
+        opening, closing = backup.mark_line, closing or settings.mark
+    dump = compose(found.pieces, opening, closing, settings.mark)
+    name = f"{machine}-{utc_now().strftime(STAMP)}"
+    return Made(name, shop.file_extension, shop.file_line_end.chars, settings.mark, dump, found.left)
+
+
+def write(made: Made, folder: Path, file: Path | None) -> list[Path]:
+    """Writes the files, the dump as `file` if one is named and the others beside it. UsageError for a name that is taken."""
+    files = list(made.files())
+    paths = [folder / durable.tidy_name(name) for name, _ in files]
+    if file is not None:
+        paths = [file if made.dump.pieces and n == 0 else file.parent / path.name for n, path in enumerate(paths)]
+    for path in paths:
+        if path.exists():
+            raise UsageError("there is a file of this name", str(path), "Nothing is overwritten: name another one")
+    for path, (_, data) in zip(paths, files, strict=True):
+        with durable.reporting("the file cannot be written", path):
+            durable.make_folder(path.parent)
+            durable.write_new(path, [data])
+    return paths
+
+
+def drop(given: Asked, machine: str, paths: list[Path]) -> list[str]:
+    """Drops the files for a machine; their names there."""
+    given.machine(machine)
+    folder = given.settings.shop.folder / machine / "to-machine"
+    return [dropping.drop(path, folder) for path in paths]

@@ -1,0 +1,268 @@
+"""Backups: a control punched everything that it holds, and that is on record as one thing.
+
+When a capture is a backup: it holds two programs or more, and at least half of those that the control is known to hold
+are in it. Or a person announced one: then everything that comes until it is closed counts, one program a capture too.
+The programs themselves are recorded by `endings` as ever; after them come the ledger line `backup`, the whole dump as a
+file in `from-machine/backups/`, and its receipt, which names what is missing and what was not known before.
+
+`STATE/underway/ID.backup` is written before, so that a power cut leaves nothing half told.
+"""
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.program import names
+from dncd.records import durable, plans, receipts
+from dncd.records.endings import CAUTION_LINK, Shop
+from dncd.records.holdings import Holding, Holdings, is_data
+from dncd.records.ledger import Ledger, Record
+from dncd.records.library import Library
+from dncd.records.plans import InPlan
+from dncd.records.restoring import Piece, compose, piece_of, tape
+from dncd.values import Result, printable
+
+FOLDER: Final = "from-machine/backups"
+SUFFIX: Final = ".backup"
+CAUTION: Final = "a control's memory lives on a battery: what is missing here may be lost there"
+
+
+def _counts(program: str) -> bool:
+    """Whether a name can be missed: data is punched by itself, and a program without a name is another each time."""
+    return not is_data(program) and not program.startswith("UNNAMED-")
+
+
+@dataclass(frozen=True, slots=True)
+class BackupPlan:
+    """A backup under way. since: last ledger line before it; transfer: of its one capture, "" for an announced one.
+
+    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump; file: its name.
+    """
+
+    id: str
+    machine: str
+    since: int
+    transfer: str
+    mark_line: str
+    file: str
+    held: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How an announced backup ended. record: its ledger line, None where it does not count; told: sentences."""
+
+    record: Record | None
+    told: tuple[str, ...]
+
+
+class Backups:
+    """Makes backups. For the records thread, but for `open`, which others may look at."""
+
+    def __init__(
+        self, shop: Shop, ledger: Ledger, library: Library, held: Holdings, disk: durable.Disk = durable.DISK
+    ) -> None:
+        self._shop, self._ledger, self._library, self._held, self._disk = shop, ledger, library, held, disk
+        self.open: dict[str, BackupPlan] = {}
+        self.captures: dict[str, int] = {}
+        """Captures that came since a backup was announced, by machine."""
+        self._marks: dict[str, str] = {}
+
+    # --- what counts -------------------------------------------------------------------------------------------------
+    def of_capture(self, plan: InPlan) -> BackupPlan | None:
+        """Before a capture is recorded: the plan of the backup that it is, durable; None where it is none."""
+        if plan.machine in self.open:
+            self.captures[plan.machine] += 1
+            self._marks.setdefault(plan.machine, plan.parts[0].mark_line[:1] if plan.parts else "")
+            return None
+        path = self._path(plan.id)
+        if path.exists():
+            return _from_json(path.read_bytes())
+        names_here = [part.program for part in plan.parts if not is_data(part.program)]
+        if plan.result != Result.RECEIVED.value or len(names_here) < 2:
+            return None
+        held = self._known(plan.machine)
+        there = sum(1 for program in held if program in set(names_here))
+        if 2 * there < len(held):
+            return None
+        return self._save(self._new(plan.id, plan.machine, plan.id, plan.parts[0].mark_line, held))
+
+    def announce(self, machine: str) -> BackupPlan:
+        """From now on everything that this machine punches belongs to one backup."""
+        made = self._new(plans.fresh_id(machine), machine, "", "", self._known(machine))
+        self.captures[machine] = 0
+        self._marks.pop(machine, None)
+        self.open[machine] = self._save(made)
+        return made
+
+    def close(self, machine: str) -> Outcome:
+        """The announced backup is over."""
+        plan = self.open[machine]
+        lines = self._lines(plan)
+        received = {str(line["program"]) for line in lines if line["event"] == "received"}
+        damaged = [str(line["program"]) for line in lines if line["event"] == "damaged"]
+        torn = [program for program in damaged if program not in received]
+        lost = [program for program, _ in plan.held if program not in received]
+        if not received or (torn and lost):
+            told = [f"{printable(name)} came damaged and was not punched again" for name in torn]
+            told += [] if received else ["no whole program came"]
+            self._ledger.append("no-backup", {"machine": machine, "reasons": told})
+            outcome = Outcome(None, tuple(told))
+            durable.remove(self._path(plan.id), self._disk)
+        else:
+            record = self.finish(plan)
+            outcome = Outcome(record, tuple(summary(record)))
+        del self.open[machine]
+        return outcome
+
+    def _known(self, machine: str) -> dict[str, Holding]:
+        self._held.catch_up(self._shop.state)
+        held = self._held.of(machine)
+        return {program: holding for program, holding in held.items() if holding.held and _counts(program)}
+
+    def _new(self, name: str, machine: str, transfer: str, mark: str, held: Mapping[str, Holding]) -> BackupPlan:
+        stamp = datetime.now(UTC).strftime(plans.STAMP)
+        words = tuple((p, f"revision {h.revision}, {h.how.value}, {h.since}") for p, h in held.items())
+        folder, file = self._shop.folder / machine / FOLDER, f"{machine}-{stamp}{self._shop.extension}"
+        if folder.is_dir():
+            file = durable.free_name(folder, file, self._disk)
+        return BackupPlan(name, machine, self._ledger.seq, transfer, mark, file, words)
+
+    # --- on record -----------------------------------------------------------------------------------------------------
+    def finish(self, plan: BackupPlan) -> Record:
+        """Its captures are on record: ledger line, file, receipt; each step first looks whether it was done."""
+        lines = self._lines(plan)
+        entries = self._entries(plan, lines)
+        mark = plan.mark_line if plan.transfer else self._marks.get(plan.machine, "")
+        pieces = [piece_of(self._library, plan.machine, program, number) for program, number in entries]
+        data = _dump(plan, pieces, mark).replace("\n", self._shop.line_end).encode("utf-8")
+        digest = hashlib.sha256(data).hexdigest()
+        present, before = {program for program, _ in entries}, dict(plan.held)
+        fields: dict[str, Any] = {
+            "machine": plan.machine,
+            "program": entries[0][0],
+            "file": plan.file,
+            "sha256": digest,
+            "programs": [program for program, _ in entries],
+            "revisions": [number for _, number in entries],
+            "changed": [str(line["program"]) for line in lines if line["event"] == "differs"],
+            "missing": [program for program in before if program not in present],
+            "unknown": [program for program in dict.fromkeys(present_in(entries)) if program not in before],
+            "mark_line": mark,
+        }
+        record = next((line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id), None)
+        record = record or self._ledger.append("backup", {**fields, "transfer": plan.id})
+        folder = self._shop.folder / plan.machine / FOLDER
+        durable.make_folder(folder, self._disk)
+        path = folder / plan.file
+        if path.exists() and not self._is_ours(path, digest):
+            path = folder / durable.free_name(folder, plan.file, self._disk)
+        if not path.exists():
+            durable.write_new(path, [data], self._disk)
+        titles = [_title(piece) for piece in pieces]
+        pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
+        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
+        durable.remove(self._path(plan.id), self._disk)
+        return record
+
+    def recover(self) -> list[str]:
+        """At a start, after everything else is on record: finishes or drops what the last run left; sentences."""
+        said = []
+        for path in sorted(plans.folder_of(self._shop.state).glob(f"*{SUFFIX}")):
+            plan = _from_json(path.read_bytes())
+            if plan.transfer and self._entries(plan, self._lines(plan)):
+                self.finish(plan)
+                said.append(f"{plan.machine}: a backup that was cut short is on record now")
+                continue
+            durable.remove(path, self._disk)
+            if not plan.transfer:
+                said.append(f"{plan.machine}: the backup that was announced is off; its programs are on record as ever")
+        return said
+
+    def _lines(self, plan: BackupPlan) -> list[Record]:
+        """The ledger's lines that belong to a backup."""
+        found = [line for line in self._ledger.since(plan.since) if line.get("machine") == plan.machine]
+        if not plan.transfer:
+            return found
+        return [line for line in found if str(line.get("transfer", "")).split(".", 1)[0] == plan.transfer]
+
+    def _entries(self, plan: BackupPlan, lines: Iterable[Record]) -> list[tuple[str, int]]:
+        """Program and revision, in the order of the dump; of a program that was punched again the last one."""
+        came = [(str(line["program"]), int(line["revision"])) for line in lines if line["event"] == "received"]
+        return came if plan.transfer else list(dict(came).items())
+
+    def _path(self, name: str) -> Path:
+        return plans.folder_of(self._shop.state) / f"{name}{SUFFIX}"
+
+    def _save(self, plan: BackupPlan) -> BackupPlan:
+        durable.replace(self._path(plan.id), json.dumps(dataclasses.asdict(plan)).encode("ascii"), self._disk)
+        return plan
+
+    def _is_ours(self, path: Path, digest: str) -> bool:
+        try:
+            return durable.sha256_of(path, self._disk) == digest
+        except OSError:
+            return False
+
+
+def _from_json(data: bytes) -> BackupPlan:
+    fields = json.loads(data)
+    fields["held"] = tuple((str(program), str(words)) for program, words in fields["held"])
+    return BackupPlan(**fields)
+
+
+def present_in(entries: Iterable[tuple[str, int]]) -> Iterable[str]:
+    """The programs of a dump that can be unknown."""
+    return (program for program, _ in entries if _counts(program))
+
+
+def _dump(plan: BackupPlan, pieces: list[Piece], mark: str) -> str:
+    """The file of a backup: one capture as it came; several as one dump, and what cannot stand in one behind it."""
+    closing = mark[:1]
+    if plan.transfer:
+        return tape(mark, "".join(piece.text for piece in pieces), closing)
+    dump = compose(pieces, mark, closing, mark or "%")
+    return dump.text + "".join(tape(piece.mark_line or mark, piece.text, closing) for piece in dump.alone)
+
+
+def _title(piece: Piece) -> str:
+    title = names.title_in(piece.text[: names.TITLE_CHARS])
+    return f"{piece.program} ({printable(title)})" if title else piece.program
+
+
+def summary(record: Mapping[str, Any]) -> list[str]:
+    """What a backup's ledger line says, in sentences."""
+    counts = {key: len(record.get(key, ())) for key in ("programs", "changed", "missing", "unknown")}
+    said = [f"{counts['programs']} program{'' if counts['programs'] == 1 else 's'}"]
+    said += [f"{counts['changed']} changed at the machine"] if counts["changed"] else []
+    said += [f"{counts['missing']} missing"] if counts["missing"] else []
+    said += [f"{counts['unknown']} not known to be there before"] if counts["unknown"] else []
+    return [", ".join(said)]
+
+
+def _receipt(
+    record: Record, name: str, titles: list[str], chars: int, before: Mapping[str, str]
+) -> list[tuple[str, object]]:
+    numbers = dict(zip(record["programs"], record["revisions"], strict=True))
+    return [
+        ("result", Result.RECEIVED.value),
+        ("machine", record["machine"]),
+        ("program", titles[0]),
+        ("file", name),
+        ("sha256", record["sha256"]),
+        ("time", record["time"]),
+        ("ledger", f"{record['seq']} {record['hash']}"),
+        ("backup", summary(record)[0]),
+        ("size", f"{chars} characters"),
+        *(("missing", f"{program}: {before[program]}") for program in record["missing"] if program in before),
+        *(("unknown", f"{program}: not known to be in the control before") for program in record["unknown"]),
+        *(("changed", f"{program}: revision {numbers[program]} from the machine") for program in record["changed"]),
+        *(("program", title) for title in titles[1:]),
+        ("caution", CAUTION),
+        ("caution", CAUTION_LINK),
+    ]

@@ -1,0 +1,123 @@
+"""Backups of the controls' memories as people meet them: announced ones, and how old the last one is.
+
+Runs in the loop's thread; what is written is the records thread's (`records.backups`).
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+from dncd import defaults
+from dncd.errors import NotDoneError
+from dncd.records.backups import Outcome
+from dncd.records.holdings import Backup
+from dncd.station.machine import Station
+from dncd.station.office import Office
+
+DAY: Final = timedelta(days=1)
+
+
+@dataclass(slots=True)
+class _Announced:
+    """A backup that somebody announced. quiet_from: when something came last, or when it was announced."""
+
+    captures: int
+    quiet_from: float
+    closing: bool = False
+    trouble: str = ""
+
+
+class BackingUp:
+    """Announced backups of all machines, closed by quiet; `announce`, `close`, `look` and `status` say and do it."""
+
+    def __init__(self, office: Office, do: Callable[..., None]) -> None:
+        """do: gives the records thread a job, as `Worker.do`."""
+        self._office, self._do = office, do
+        self._open: dict[str, _Announced] = {}
+        self._outcomes: dict[str, dict[str, Any]] = {}
+        do(lambda: office.held.catch_up(office.shop.state), lambda _: None, lambda _: None)
+
+    def announce(self, name: str, now: float) -> None:
+        """What comes from now on is one backup. NotDoneError if one is open."""
+        if name in self._open:
+            raise NotDoneError("a backup is open already", name, "Punch it out, or end it with `dncd backup --end`")
+        self._outcomes.pop(name, None)
+        self._open[name] = _Announced(0, now)
+        self._do(lambda: self._office.backups.announce(name), lambda _: None, lambda error: self._failed(name, error))
+
+    def close(self, name: str) -> None:
+        """Ends an announced backup. NotDoneError if none is open."""
+        announced = self._open.get(name)
+        if announced is None:
+            raise NotDoneError("no backup is open", name, "Announce one with `dncd backup`")
+        if announced.closing:
+            return
+        announced.closing = True
+        self._do(
+            lambda: self._office.backups.close(name),
+            lambda outcome: self._closed(name, outcome),
+            lambda error: self._later(announced, error),
+        )
+
+    @staticmethod
+    def _later(announced: _Announced, error: Exception) -> None:
+        """The disk did not take it: tried again after another quiet while."""
+        announced.trouble, announced.closing, announced.captures = str(error), False, -1
+
+    def _closed(self, name: str, outcome: Outcome) -> None:
+        self._open.pop(name, None)
+        self._outcomes[name] = {"counts": outcome.record is not None, "told": list(outcome.told)}
+
+    def _failed(self, name: str, error: Exception) -> None:
+        self._open.pop(name, None)
+        self._outcomes[name] = {"counts": False, "told": [str(error)]}
+
+    def look(self, stations: Mapping[str, Station], now: float) -> None:
+        """Every second or two: closes the backups after whose last capture the line has been quiet."""
+        for name, announced in list(self._open.items()):
+            captures = self._office.backups.captures.get(name, 0)
+            station = stations.get(name)
+            if captures != announced.captures or (station is not None and station.incoming.busy):
+                announced.captures, announced.quiet_from = captures, now
+            quiet = now - announced.quiet_from
+            if quiet >= (defaults.BACKUP_QUIET_S if captures else defaults.BACKUP_WAIT_S):
+                self.close(name)
+
+    def status(self, station: Station, now: datetime) -> dict[str, Any]:
+        """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or "").
+
+        open: whether an announced one waits for the rest; captures: how many it has; outcome: how the last one ended.
+        """
+        name, held = station.name, self._office.held
+        backup, first = held.backup(name), held.first(name)
+        announced = self._open.get(name)
+        return {
+            "last": backup.time if backup else None,
+            "age_days": _days(backup.time, now) if backup else None,
+            "programs": len(backup.programs) if backup else 0,
+            "missing": len(backup.missing) if backup else 0,
+            "due": due(backup, first, station.settings.backup_days, now),
+            "open": announced is not None,
+            "trouble": announced.trouble if announced else "",
+            "captures": self._office.backups.captures.get(name, 0) if announced else 0,
+            "outcome": self._outcomes.get(name),
+        }
+
+
+def due(backup: Backup | None, first: str, most_days: int, now: datetime) -> str:
+    """Why the memory should be backed up now, "" if it need not. first: when the control's first program came or went."""
+    if most_days == 0 or not (backup or first):
+        return ""
+    age = _days(backup.time if backup else first, now)
+    if age is None or age < most_days:
+        return ""
+    what = f"the last backup of its memory is {int(age)} days old" if backup else "its memory was never backed up"
+    return f"{what}, and it lives on a battery: punch all its programs out"
+
+
+def _days(time: str, now: datetime) -> float | None:
+    try:
+        return round(max(timedelta(0), now.astimezone(UTC) - datetime.fromisoformat(time)) / DAY, 2)
+    except (ValueError, TypeError):
+        return None

@@ -1,0 +1,379 @@
+"""A control's whole memory: split, kept as a backup, restored, and equal to the last character; and what was missing."""
+
+import json
+import os
+import pty
+import select
+import subprocess
+import sys
+import tty
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from dumps import dump, even, memory
+from test_service import house, until
+
+from dncd.cli import main
+from dncd.errors import NotDoneError
+from dncd.line.receiving import CaptureEnd
+from dncd.outside.config import read
+from dncd.records import plans, receipts
+from dncd.records.backups import FOLDER
+from dncd.records.holdings import Backup, How
+from dncd.records.ledger import check_chain
+from dncd.records.plans import InPlan
+from dncd.records.verify import verify
+from dncd.station.backing_up import due
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.papers import Damage
+from dncd.values import MachineSettings, WireBytes
+
+SETTINGS = """
+[machines.gang-lathe.line]
+port = "/dev/tty-gang-lathe"
+frame = "7E1"
+[machines.gang-lathe.tape]
+block_end = "LF CR CR"
+[machines.gang-lathe.program]
+memory_chars = 500000
+longest_block_chars = 200
+"""
+MACHINE = "gang-lathe"
+
+
+class Shop:
+    """The records of a shop and the papers of one machine, without a line."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        (root / "dncd.toml").write_text(SETTINGS)
+        (root / "shop").mkdir(exist_ok=True)
+        self.machine: MachineSettings = read(root / "dncd.toml", SETTINGS).machines[MACHINE]
+        self.captures = 0
+        self.open()
+
+    def open(self) -> list[str]:
+        self.office = Office.open(read(self.root / "dncd.toml", SETTINGS))
+        said = self.office.recover(lambda _: False)
+        self.papers = IncomingPapers(self.office, self.machine)
+        return said
+
+    def plan(self, chars: bytes) -> InPlan:
+        self.captures += 1
+        name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
+        return self.papers._plan(name, WireBytes(even(chars)), CaptureEnd.MARK, Damage(), 1.0)
+
+    def punch(self, chars: bytes) -> None:
+        self.papers._record(self.plan(chars))
+
+    def receipts(self) -> list[receipts.Receipt]:
+        """Of the backups, in the order of the ledger."""
+        found = [receipts.read(p) for p in (self.root / "shop" / MACHINE / FOLDER).glob("*.receipt.txt")]
+        return sorted(found, key=lambda receipt: int(receipt.get("ledger").split()[0]))
+
+    def backup(self) -> Backup:
+        self.office.held.catch_up(self.root / "state")
+        found = self.office.held.backup(MACHINE)
+        assert found is not None
+        return found
+
+    def sound(self) -> None:
+        assert check_chain(self.root / "state") == []
+        assert verify(self.root / "state", self.root / "shop").problems == ()
+        assert list(plans.folder_of(self.root / "state").iterdir()) == []
+
+    def restored(self, *words: str) -> bytes:
+        """The file that `dncd restore` makes, as the characters that go over the line."""
+        out = self.root / f"restored-{len(list(self.root.iterdir()))}.nc"
+        assert main(["--config", str(self.root / "dncd.toml"), "restore", MACHINE, "-o", str(out), *words]) == 0
+        data = out.read_bytes()
+        assert data.count(b"\r\n") == data.count(b"\n") == data.count(b"\r")
+        return data.replace(b"\r\n", b"\n\r\r")
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    made = Shop(tmp_path)
+    yield made
+    made.office.close()
+
+
+def test_a_dump_of_370_programs_is_split_kept_restored_and_equal(shop: Shop) -> None:
+    programs = memory(370)
+    names = [program.name for program in programs]
+    assert sum(name.startswith("PART-") for name in names) > 50
+    assert sum(name.startswith("O") for name in names) > 200
+    chars = dump(programs)
+    shop.punch(chars)
+    library = shop.office.library
+    assert sorted(library.programs(MACHINE)) == sorted(names)
+    for program in programs:
+        assert library.text(MACHINE, program.name) == program.text
+    assert shop.backup().programs == tuple(names)
+    assert [p.read_bytes() for p in (shop.root / "shop" / MACHINE / FOLDER).glob("*.nc")] == [
+        chars.replace(b"\n\r\r", b"\r\n")
+    ]
+    assert shop.restored() == chars
+    shop.sound()
+    git = ["git", "--git-dir", str(shop.root / "state" / "library.git")]
+    count = subprocess.run([*git, "rev-list", "--count", "main"], capture_output=True, text=True, check=True)
+    assert int(count.stdout) == 370  # one commit a revision
+    assert subprocess.run([*git, "fsck", "--strict"], capture_output=True, check=False).returncode == 0
+    shop.punch(chars)  # once more: nothing is new
+    count = subprocess.run([*git, "rev-list", "--count", "main"], capture_output=True, text=True, check=True)
+    assert int(count.stdout) == 370
+    assert shop.restored() == chars
+
+
+def test_what_is_missing_and_what_was_not_known_is_told(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    programs = memory(12)
+    shop.punch(dump(programs[:10]))
+    first = shop.backup()
+    assert (first.missing, first.unknown) == ((), tuple(p.name for p in programs[:10]))
+    changed = programs[3].text.replace("M", "M", 1).replace("\n", "\nM01\n", 1)
+    edited = [*programs[:3], type(programs[3])(programs[3].name, "", changed, "", frozenset()), *programs[4:8]]
+    shop.punch(dump([*edited, programs[10]]))
+    second = shop.backup()
+    assert second.missing == (programs[8].name, programs[9].name)
+    assert second.unknown == (programs[10].name,)
+    receipt = shop.receipts()[-1]
+    assert [line.split(":")[0] for line in receipt.all("missing")] == [programs[8].name, programs[9].name]
+    assert receipt.all("unknown") == (f"{programs[10].name}: not known to be in the control before",)
+    assert receipt.all("changed") == (f"{programs[3].name}: revision 2 from the machine",)
+    assert receipt.get("backup") == "9 programs, 1 changed at the machine, 2 missing, 1 not known to be there before"
+    held = shop.office.held.of(MACHINE)
+    assert held[programs[8].name].how is How.MISSING
+    assert held[programs[3].name].how is How.CHANGED
+    capsys.readouterr()
+    assert shop.restored() == dump([*edited, programs[10]])
+    said = capsys.readouterr().out
+    assert f"left out: {programs[8].name}: it was missing in the last backup" in said
+    before = shop.restored("--at", first.time)
+    assert before == dump(programs[:10])
+    shop.sound()
+
+
+def test_a_part_of_the_memory_is_no_backup(shop: Shop) -> None:
+    programs = memory(9)
+    shop.punch(dump(programs))
+    shop.punch(dump(programs[:2]))
+    assert len(shop.receipts()) == 1
+    assert len(shop.backup().programs) == 9
+    shop.punch(dump(programs[:1]))
+    assert len(shop.receipts()) == 1
+    assert not [h for h in shop.office.held.of(MACHINE).values() if h.how is How.MISSING]
+
+
+def test_program_by_program_is_a_backup_if_it_was_announced(shop: Shop) -> None:
+    programs = memory(5)
+    shop.punch(dump(programs[:4]))
+    backups = shop.office.backups
+    backups.announce(MACHINE)
+    for program in programs[1:]:
+        shop.punch(dump([program]))
+    shop.punch(dump([programs[1]]))  # one twice
+    outcome = backups.close(MACHINE)
+    assert outcome.record is not None
+    assert outcome.told == ("4 programs, 1 missing, 1 not known to be there before",)
+    assert shop.backup().programs == tuple(p.name for p in programs[1:])
+    assert shop.restored() == dump(programs[1:])
+    shop.sound()
+
+
+def test_names_on_mark_lines_get_files_of_their_own(shop: Shop) -> None:
+    programs = memory(2)
+    named = b"%SHAFT\n\r\rN10 G00 X1.\n\r\rM30\n\r\r%\n\r\r"
+    shop.office.backups.announce(MACHINE)
+    for chars in (dump(programs[:1]), named, dump(programs[1:])):
+        shop.punch(chars)
+    assert shop.office.backups.close(MACHINE).record is not None
+    out = shop.root / "made" / "dump.nc"
+    assert main(["--config", str(shop.root / "dncd.toml"), "restore", MACHINE, "-o", str(out)]) == 0
+    assert out.read_bytes().replace(b"\r\n", b"\n\r\r") == dump(programs)
+    assert (out.parent / "SHAFT.nc").read_bytes().replace(b"\r\n", b"\n\r\r") == named
+    assert main(["--config", str(shop.root / "dncd.toml"), "restore", MACHINE, "-o", str(out)]) == 2  # it is there
+
+
+def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -> None:
+    programs = memory(3)
+    shop.punch(dump(programs))
+    backups = shop.office.backups
+    damaged = bytearray(even(dump(programs[:1])))
+    damaged[12] ^= 1
+    for again in (False, True):
+        backups.announce(MACHINE)
+        plan = shop.papers._plan(
+            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), CaptureEnd.MARK, Damage(), 1.0
+        )
+        shop.papers._record(plan)
+        shop.punch(dump(programs[1:2]))
+        shop.punch(dump(programs[2:]))
+        if again:
+            shop.punch(dump(programs[:1]))
+        outcome = backups.close(MACHINE)
+        assert (outcome.record is not None) is again, outcome
+        if not again:
+            assert "came damaged" in outcome.told[0]
+    backups.announce(MACHINE)
+    assert backups.close(MACHINE).told == ("no whole program came",)
+    shop.sound()
+
+
+def test_a_cut_between_the_programs_and_the_backup_loses_nothing(shop: Shop) -> None:
+    programs = memory(6)
+    plan = shop.plan(dump(programs))
+    assert shop.office.backups.of_capture(plan) is not None
+    shop.office.endings.end_in(plan)
+    shop.office.close()  # as if cut here
+    assert shop.open() == [f"{MACHINE}: a backup that was cut short is on record now"]
+    assert shop.backup().programs == tuple(p.name for p in programs)
+    shop.sound()
+    shop.office.backups.announce(MACHINE)
+    shop.office.close()
+    assert "is off" in shop.open()[0]
+    shop.sound()
+
+
+def test_nothing_held_nothing_to_restore(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--config", str(shop.root / "dncd.toml"), "restore", MACHINE]) == 1
+    assert "not known to have held any program" in capsys.readouterr().err
+
+
+NOW = datetime(2026, 7, 31, 12, tzinfo=UTC)
+
+
+def ago(days: float) -> str:
+    return (NOW - timedelta(days=days)).isoformat().replace("+00:00", "Z")
+
+
+@pytest.mark.parametrize(
+    ("last", "first", "most", "said"),
+    [
+        (None, "", 30, ""),
+        (None, ago(29), 30, ""),
+        (None, ago(31), 30, "its memory was never backed up"),
+        (29.9, ago(100), 30, ""),
+        (30.1, ago(100), 30, "the last backup of its memory is 30 days old"),
+        (30.1, ago(100), 0, ""),
+    ],
+)
+def test_when_a_backup_is_due(last: float | None, first: str, most: int, said: str) -> None:
+    backup = Backup(ago(last), "", ("O0001",), (1,), (), (), "%") if last is not None else None
+    told = due(backup, first, most, NOW)
+    assert told.startswith(said)
+    assert bool(told) is bool(said)
+
+
+@pytest.mark.slow
+def test_370_programs_through_the_service_and_back(tmp_path: Path) -> None:
+    """Punched into a real service over a pseudo-terminal, restored by command, sent back: equal on the wire."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    wire = even(dump(memory(370)))
+    tables = {
+        "line": {"port": os.ttyname(slave), "baud": 230400, "frame": "7E1"},
+        "tape": {"block_end": "LF CR CR"},
+        "send": {"start_on": "now"},
+        "program": {"memory_chars": 500_000, "longest_block_chars": 200},
+    }
+    with house(tmp_path, **{MACHINE: tables}) as shop:
+        punch(master, wire)
+        folder = shop.shop / MACHINE / FOLDER
+        until(lambda: list(folder.glob("*.receipt.txt")), 120)
+        status = json.loads(shop.dncd("status", "--json").stdout)["machines"][MACHINE]["backup"]
+        assert (status["programs"], status["missing"], status["due"], status["age_days"]) == (370, 0, "", 0.0)
+        until(lambda: "backup: today, 370 programs" in (shop.shop / MACHINE / "STATUS.txt").read_text())
+        while select.select([master], [], [], 0)[0]:
+            assert set(os.read(master, 100)) <= {0x93, 0x11}  # the stops that dncd said to the punch
+        told = shop.dncd("restore", MACHINE, "--drop")
+        assert told.returncode == 0, told.stderr
+        back = bytearray()
+        while len(back) < len(wire):
+            assert select.select([master], [], [], 60)[0]
+            back += os.read(master, 65536)
+        assert bytes(back) == wire
+        until(lambda: [r for r in shop.ledger() if r["event"] == "sent"], 60)
+        sent = next(r for r in shop.ledger() if r["event"] == "sent")
+        assert (len(sent["programs"]), set(sent["revisions"])) == (370, {1})
+        assert shop.dncd("verify").returncode == 0
+    os.close(master)
+    os.close(slave)
+
+
+def punch(fd: int, wire: bytes) -> None:
+    """Writes as fast as the line takes it; DC3 and DC1 are heeded."""
+    at, held = 0, False
+    os.set_blocking(fd, False)
+    while at < len(wire):
+        readable, writable, _ = select.select([fd], [] if held else [fd], [], 60)
+        assert readable or writable
+        if readable:
+            said = os.read(fd, 100)
+            held = said[-1:] == b"\x93"
+        if writable and not held:
+            at += os.write(fd, wire[at : at + 1024])
+    os.set_blocking(fd, True)
+
+
+@pytest.mark.slow
+def test_an_announced_backup_through_the_service(tmp_path: Path) -> None:
+    """Announced at a keyboard, punched program by program, ended at the keyboard."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    programs = memory(3)
+    line = {"port": os.ttyname(slave), "baud": 115200, "frame": "7E1"}
+    with house(tmp_path, **{MACHINE: {"line": line, "tape": {"block_end": "LF CR CR"}}}) as shop:
+        config = str(tmp_path / "dncd.toml")
+        words = ["-m", "dncd", "--config", config, "backup", MACHINE]
+        follower = subprocess.Popen(
+            [sys.executable, *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        backup = lambda: json.loads(shop.dncd("status", "--json").stdout)["machines"][MACHINE]["backup"]  # noqa: E731
+        until(lambda: backup()["open"])
+        assert shop.dncd("backup", MACHINE).returncode == 1  # one is open
+        for n, program in enumerate(programs, 1):
+            punch(master, even(dump([program])))
+            until(lambda n=n: backup()["captures"] == n)
+        ended = shop.dncd("backup", MACHINE, "--end")
+        assert ended.returncode == 0
+        assert f"{MACHINE}: the backup is on record: 3 programs, 3 not known to be there before" in ended.stdout
+        out, _ = follower.communicate(timeout=30)
+        assert follower.returncode == 0
+        assert "the backup is on record: 3 programs" in out
+        assert shop.dncd("backup", MACHINE, "--end").returncode == 1
+        assert shop.dncd("verify").returncode == 0
+    os.close(master)
+    os.close(slave)
+
+
+def test_nobody_ends_a_backup_that_is_not_open(shop: Shop) -> None:
+    from dncd.station.backing_up import BackingUp
+
+    jobs = []
+    backing = BackingUp(shop.office, lambda job, then, failed: jobs.append((job, then, failed)))
+    with pytest.raises(NotDoneError, match="no backup is open"):
+        backing.close(MACHINE)
+    backing.announce(MACHINE, 0.0)
+    with pytest.raises(NotDoneError, match="open already"):
+        backing.announce(MACHINE, 1.0)
+    run = lambda: [then(job()) for job, then, _ in iter(lambda: jobs.pop(0) if jobs else None, None)]  # noqa: E731
+    run()
+    shop.punch(dump(memory(2)))
+    backing.look({}, 10.0)  # notices the capture
+    backing.look({}, 69.0)
+    run()
+    assert shop.office.held.backup(MACHINE) is None
+    backing.look({}, 70.0)  # a minute of quiet
+    run()
+    assert len(shop.backup().programs) == 2
+    backing.announce(MACHINE, 100.0)
+    run()
+    backing.look({}, 3699.0)
+    run()
+    assert MACHINE in shop.office.backups.open
+    backing.look({}, 3700.0)  # nobody came for an hour
+    run()
+    assert MACHINE not in shop.office.backups.open
