@@ -75,11 +75,16 @@ def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     return (*data, *lines, *_late(measures, plan))
 
 
+def is_good(measures: Measures, plan: Plan) -> bool:
+    """Whether nothing was found, or only what a line can do without."""
+    return all(one.trouble in _HARMLESS for one in findings(measures, plan))
+
+
 def verdict(measures: Measures, plan: Plan) -> str:
     """One sentence: what holds, with the figures."""
     best = measures.best_baud
     what = "Port" if plan.plug_at is PlugAt.PORT else "Port and cable"
-    if any(one.trouble not in _HARMLESS for one in findings(measures, plan)):
+    if not is_good(measures, plan):
         return f"{what}: not good" + (f"; every value comes back at {best} bits a second" if best else "")
     rate = f"{measures.errors_per_million:.0f} errors in a million characters" if measures.soak.sent else "no long run"
     return f"{what}: good at {best} bits a second, echo after {measures.delay_s * 1000:.0f} ms, {rate}"
@@ -361,6 +366,14 @@ def _late(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     look = "Set its packing time low; a control's stop is seen that much later, so use line.ahead with care"
     return (LineFinding(Trouble.LATE, what, look),)
 
+
+UNSEEN: Final = (
+    "A passive plug cannot tell a straight cable from a crossed one: both bring everything back. Measure pin to pin against"
+    " `dncd line wiring`.",
+    "It cannot see an open signal ground: the port hears its own driver over the plug. Measure the ground from end to end,"
+    " or see with the control on the cable.",
+)
+"""What a loopback test cannot show, however good it is."""
 
 _DATA_RULES: Final[tuple[_Rule, ...]] = (_crossed, _echo, _values, _rate, _damage)
 """The first of these that finds something speaks: what comes after it would be its consequence."""

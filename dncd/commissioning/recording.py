@@ -137,7 +137,7 @@ def read_recording(lines: Iterable[str], name: str) -> Recording:
         elif said := _HEAD.fullmatch(text):
             head[said[1]] = said[2]
         elif text:
-            entries.append(_entry(text, f"{name}, line {number}"))
+            entries.append(read_entry(text, f"{name}, line {number}"))
             if len(entries) > 1 and entries[-1].at < entries[-2].at:
                 raise RecordingError("time goes backwards", f"{name}, line {number}", "Put the lines in order again")
     if not begun:
@@ -145,7 +145,8 @@ def read_recording(lines: Iterable[str], name: str) -> Recording:
     return Recording(head, tuple(entries))
 
 
-def _entry(text: str, where: str) -> Entry:
+def read_entry(text: str, where: str) -> Entry:
+    """One entry from its line, without a newline; where: of the line, for errors. RecordingError: it is none."""
     found = _ENTRY.fullmatch(text)
     at, kind, rest = (float(found[1]), found[2], found[3] or "") if found else (0.0, "", "")
     if kind == "note":

@@ -1,0 +1,225 @@
+"""`dncd line test`: what a loopback plug brings back, at the port and at the far end of the cable."""
+
+import dataclasses
+import sys
+from collections.abc import Callable
+from textwrap import fill
+from typing import Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import number, print_json
+from dncd.cli.line_progress import cleared_line, progress
+from dncd.cli.line_wiring import connector_option
+from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
+from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
+from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
+from dncd.commissioning.pins import Connector
+from dncd.commissioning.wiring_page import COLUMNS
+from dncd.outside.line_loan import line_for
+from dncd.outside.line_session import LineSession
+from dncd.outside.ports import Reading
+from dncd.values import Frame, MachineSettings, Modem, printable
+
+LOOP_FRAME: Final = Frame.parse("8N1")
+"""Every byte value goes out, so the test needs eight bits; the cable does not know the difference."""
+
+CAUTION: Final = (
+    "Characters of every kind go out. Only a loopback plug may be on the line: unplug the control first, with both ends"
+    " switched off."
+)
+
+
+@click.command()
+@machine_word(required=True)
+@click.option("--far", is_flag=True, help="The plug is at the far end of the cable, not at the port.")
+@click.option("--minutes", type=click.FloatRange(0, 24 * 60), default=0.5, show_default=True, help="Of the long run.")
+@connector_option("plug", "de-9", "The connector of dncd's port, for the pin numbers.")
+@as_json
+@asked
+def test(given: Asked, machine: str, *, far: bool, minutes: float, plug: str, as_json: bool) -> int:
+    """Test port, cable and plug with a loopback plug."""
+    settings = given.machine(machine)
+    plan = plan_for(settings, PlugAt.CABLE_END if far else PlugAt.PORT, minutes * 60, Connector(plug.upper()))
+    if not as_json:
+        click.echo(f"{machine}: {printable(settings.line.port)} at {plan.baud} baud, loopback plug {plan.plug_at}")
+    click.echo(CAUTION, err=True)
+    if sys.stdin.isatty() and not as_json:
+        click.confirm(f"Is the plug {plan.plug_at}, and no control on the line?", abort=True, err=True)
+    measures = run_loopback(given, settings, plan, f"dncd line test {machine}", progress("testing", 4 + plan.soak_s))
+    if as_json:
+        print_json(as_object(settings, measures, plan))
+    else:
+        click.echo("\n".join(fill(line, COLUMNS, subsequent_indent="  ") for line in report(measures, plan)))
+        click.echo(_next(machine, plan, good=is_good(measures, plan)))
+    return 0 if is_good(measures, plan) else 1
+
+
+def plan_for(settings: MachineSettings, plug_at: PlugAt, soak_s: float, connector: Connector) -> Plan:
+    """The test of this line; a plain socket keeps the rate of its server, so there is no stepping down."""
+    plan = Plan(settings.line.baud, plug_at, soak_s=soak_s, connector=connector)
+    return dataclasses.replace(plan, lower=()) if settings.line.port.startswith("socket://") else plan
+
+
+def run_loopback(
+    given: Asked, settings: MachineSettings, plan: Plan, command: str, told: Callable[[float], None]
+) -> Measures:
+    """Runs the test on the machine's line, borrowed where the service has it. told: is given the seconds since its start."""
+    hand = LoopbackHand(plan, told)
+    with (
+        cleared_line(),
+        line_for(given.state, settings.name, command),
+        LineSession(dataclasses.replace(settings.line, frame=LOOP_FRAME)) as session,
+    ):
+        session.run(hand)
+    return hand.test.measures[0]
+
+
+class LoopbackHand:
+    """Wraps `LoopbackTest` for a `LineSession`."""
+
+    def __init__(self, plan: Plan, told: Callable[[float], None]) -> None:
+        self.test = LoopbackTest(plan)
+        self._told = told
+        self._session: LineSession | None = None
+        self._began = 0.0
+
+    def start(self, session: LineSession, now: float) -> None:
+        """Begins."""
+        self._session, self._began = session, now
+        self._do(self.test.start(now))
+
+    def feed(self, reading: Reading, now: float) -> None:
+        """What came back."""
+        self._do(self.test.feed(reading.data, reading.bad, now))
+
+    def modem(self, lines: Modem, now: float) -> None:
+        """The inputs."""
+        self._do(self.test.modem(lines, now))
+
+    def turn(self, now: float) -> None:
+        """The next step, if it is due."""
+        self._do(self.test.tick(now))
+        self._told(now - self._began)
+
+    def next_due(self) -> float:
+        """When the step is over."""
+        return self.test.next_due()
+
+    @property
+    def over(self) -> bool:
+        """Whether it has been measured."""
+        return bool(self.test.measures)
+
+    def _do(self, actions: tuple[Action, ...]) -> None:
+        session = self._session
+        if session is None:
+            return
+        for action in actions:
+            match action:
+                case Write(data):
+                    session.send(data)
+                case SetLines(rts, dtr):
+                    session.set_lines(rts, dtr)
+                case SetBaud(baud):
+                    session.tune(baud, LOOP_FRAME)
+
+
+_FOLLOWS: Final = {
+    Follows.RTS: "follows RTS",
+    Follows.DTR: "follows DTR",
+    Follows.EITHER: "follows RTS as well as DTR",
+    Follows.NEVER: "never comes on",
+    Follows.ALWAYS: "is always on",
+    Follows.OTHERWISE: "follows neither",
+    Follows.UNKNOWN: "cannot be read at this port",
+}
+
+
+def report(measures: Measures, plan: Plan) -> list[str]:
+    """What was measured, line by line; then the verdict, what is wrong, and what a plug cannot show."""
+    first = measures.rates[0]
+    rows = [
+        ("every byte value", _echo(first.echo)),
+        ("rate", _rate(first.measured_baud, plan.baud)),
+        ("echo delay", f"{measures.delay_s * 1000:.0f} ms" if measures.delay_s >= 0 else "nothing came back"),
+        ("RTS to CTS", f"CTS {_FOLLOWS[measures.follows('cts')]}"),
+        ("DTR to DSR, DCD", f"DSR {_FOLLOWS[measures.follows('dsr')]}, DCD {_FOLLOWS[measures.follows('dcd')]}"),
+        ("noise at rest", f"{measures.strays} characters in {measures.quiet_s:g} s"),
+    ]
+    rows += [(f"at {test.baud} baud", _echo(test.echo)) for test in measures.rates[1:]]
+    if measures.soak.sent:
+        soak = measures.soak
+        errors = f"{measures.errors_per_million:,.0f} errors in a million characters"
+        rows.append(("long run", f"{errors}: {soak.errors} in {number(soak.sent)} at {measures.soak_baud} baud"))
+    lines = [f"  {what:<17} {said}" for what, said in rows]
+    lines += ["", verdict(measures, plan) + "."]
+    lines += [f"- {found}" for found in findings(measures, plan)]
+    return [*lines, "", "What this test cannot show:", *(f"- {sentence}" for sentence in UNSEEN), ""]
+
+
+def _echo(echo: Echo) -> str:
+    if not echo.errors:
+        return f"all {echo.sent} came back as they were sent"
+    counts = ((echo.damaged, "damaged"), (echo.lost, "lost"), (echo.added, "too many"))
+    wrong = ", ".join(f"{count} {word}" for count, word in counts if count)
+    return f"{echo.right} of {echo.sent} came back as they were sent; {wrong}"
+
+
+def _rate(measured: float, nominal: int) -> str:
+    if not measured:
+        return "could not be measured"
+    return f"{measured:.0f} baud measured, {nominal} set ({measured / nominal:.1%})"
+
+
+def _next(machine: str, plan: Plan, *, good: bool) -> str:
+    if not good:
+        return f"Put it right, then run `dncd line test {machine}{_far(plan)}` again."
+    if plan.plug_at is PlugAt.PORT:
+        return (
+            f"Next: move the plug to the far end of the cable, then `dncd line test {machine} --far`."
+            " Take it off before the service sends anything."
+        )
+    return (
+        f"Next: take the plug off, join the cable to the control (both switched off), then `dncd line find {machine}`."
+    )
+
+
+def _far(plan: Plan) -> str:
+    return " --far" if plan.plug_at is PlugAt.CABLE_END else ""
+
+
+def as_object(settings: MachineSettings, measures: Measures, plan: Plan) -> dict[str, Any]:
+    """The same for programs; times in seconds, rates in bits a second. Nothing measured is null."""
+    first = measures.rates[0]
+    return {
+        "machine": settings.name,
+        "port": settings.line.port,
+        "plug": "port" if plan.plug_at is PlugAt.PORT else "cable-end",
+        "good": is_good(measures, plan),
+        "verdict": verdict(measures, plan),
+        "findings": [_found(found) for found in findings(measures, plan)],
+        "values": _counts(first.echo),
+        "rate": {"nominal": plan.baud, "measured": round(first.measured_baud, 1) or None},
+        "echo_delay_s": round(measures.delay_s, 4) if measures.delay_s >= 0 else None,
+        "lines": {name: measures.follows(name).name.lower() for name in ("cts", "dsr", "dcd")},
+        "strays": measures.strays,
+        "rates": [{"baud": test.baud, **_counts(test.echo)} for test in measures.rates],
+        "best_baud": measures.best_baud,
+        "long_run": {"baud": measures.soak_baud, **_counts(measures.soak)} if measures.soak.sent else None,
+        "errors_per_million": round(measures.errors_per_million, 1),
+        "not_shown": list(UNSEEN),
+    }
+
+
+def _found(found: LineFinding) -> dict[str, str]:
+    return {"trouble": found.trouble.value, "what": found.what, "look_at": found.look_at}
+
+
+def _counts(echo: Echo) -> dict[str, Any]:
+    counted = ("sent", "right", "damaged", "lost", "added", "marked")
+    return {name: getattr(echo, name) for name in counted} | {"flips": list(echo.flips)}
+
+
+COMMANDS: tuple[Any, ...] = (test,)
