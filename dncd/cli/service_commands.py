@@ -25,12 +25,17 @@ def reload(given: Asked, as_json: bool) -> int:
     Lines whose settings stay go on undisturbed; others change over when what is under way is over. A bad file changes
     nothing.
     """
-    from dncd.errors import NotDoneError
+    from dncd.errors import NotDoneError, SettingsError
     from dncd.outside.command_socket import ask
 
-    number = int(ask(given.state, {"do": "reload"})["number"])
+    try:
+        state = given.state
+    except SettingsError as error:
+        next_step = f"{error.next_step}. A running service goes on by its old settings"
+        raise SettingsError(error.where, error.problems, next_step) from None
+    number = int(ask(state, {"do": "reload"})["number"])
     until = time.monotonic() + RELOAD_S
-    while (outcome := ask(given.state, {"do": "status"})["service"]["reload"])["number"] < number:
+    while (outcome := ask(state, {"do": "status"})["service"]["reload"])["number"] < number:
         if time.monotonic() > until:
             what = f"the service did not read its settings within {RELOAD_S:.0f} s"
             raise NotDoneError(what, str(given.file), "Look at `dncd status` and into its journal")

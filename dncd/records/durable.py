@@ -162,7 +162,7 @@ def hold(lock: Path, disk: Disk = DISK) -> int:
         os.close(fd)
         by = f"process {who}" if who.isdigit() else "another process"
         raise StateHeldError(
-            f"{by} works on this state folder", str(lock), "stop that one first, or give this one its own shop.state"
+            f"{by} works on this state folder", str(lock), "Stop that one first, or give this one its own shop.state"
         ) from None
     except BaseException:
         os.close(fd)

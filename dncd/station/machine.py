@@ -123,7 +123,7 @@ class Station:
             self.incoming.stop(now)
             self.outgoing.finish_if_over()
         if self.trouble is None or self.trouble.what != error.what:
-            self._warn("no port", error.what, f"{error.next_step}; it is tried again by itself", error.where)
+            self._warn("no port", error.what, error.next_step, error.where)
             self.trouble = PortTrouble(error.what, now)
             self.watchers.note(f"the service has no port: {error.what}")
         self._retry_at = now + self._retry_wait

@@ -106,7 +106,8 @@ class Reloading:
             return
         when = utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")
         if error is not None:
-            what = f"the settings were read again and not taken over; nothing changed: {error}"
+            what = "the settings were read again and not taken over; nothing changed: "
+            what += " ".join(str(error).split("\n"))
         else:
             what = f"the settings were read again: {found.sentence() if found else 'nothing changed'}"
         self.last = Outcome(self._asked, when, what, error)

@@ -1,0 +1,153 @@
+"""The round of all lines and the health of the service: what feeds the watchdog, and what is told instead."""
+
+import threading
+from types import SimpleNamespace
+
+import pytest
+
+from dncd import defaults
+from dncd.outside.loop import Loop
+from dncd.outside.worker import Worker
+from dncd.station.hands import Hands
+from dncd.station.health import SLOW_S, Health, Ill
+from dncd.station.rounds import Round, Rounds
+
+
+class Clock:
+    def __init__(self):
+        self.now = 1000.0
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def bench():
+    clock = Clock()
+    loop = Loop(clock)
+    kicked, visited, over = [], [], []
+    stations = {name: SimpleNamespace(name=name, kick=lambda n=name: kicked.append(n)) for name in "abcd"}
+    rounds = Rounds(loop, stations, 2.0, lambda s: visited.append(s.name), over.append)
+    loop.due(rounds, clock.now)
+    yield SimpleNamespace(
+        clock=clock, loop=loop, kicked=kicked, visited=visited, over=over, stations=stations, rounds=rounds
+    )
+    loop.close()
+
+
+def turn(bench, seconds):
+    end = bench.clock.now + seconds
+    while bench.clock.now < end - 1e-9:
+        bench.clock.now += 0.0025
+        bench.loop.once(0.0)
+
+
+def test_one_line_after_another_and_the_round_ends_when_all_have_answered(bench):
+    turn(bench, 0.05)
+    assert bench.visited == ["a", "b", "c", "d"]  # the first round is quick: every STATUS.txt is there at once
+    turn(bench, 2.0)
+    assert bench.kicked == ["a", "b", "c", "d"] * 2
+    assert [over.answered for over in bench.over] == [4, 4]
+
+
+def test_a_line_that_hangs_keeps_the_watchdog_waiting(bench):
+    turn(bench, 0.05)
+
+    def hang():
+        raise InterruptedError("a read that never came back")
+
+    bench.stations["c"].kick = hang
+    with pytest.raises(InterruptedError):
+        turn(bench, 4.0)
+    assert len(bench.over) == 1
+    turn(bench, 0.01)
+    assert len(bench.over) == 1
+
+
+def test_lines_that_a_reload_lets_go_or_brings_are_no_fault(bench):
+    turn(bench, 0.05)
+    del bench.stations["b"]
+    turn(bench, 3.0)
+    assert bench.over[-1].answered == 3
+    bench.stations.clear()
+    turn(bench, 6.0)
+    assert bench.over[-1].answered == 0
+
+
+@pytest.fixture
+def hands():
+    posted = []
+    made = Hands(Loop(), *(Worker(name, posted.append) for name in ("records", "checks", "supply", "notes")))
+    yield made, posted
+    made.finish(5.0, lambda: 0.0)
+    made.loop.close()
+
+
+def wait_for(posted, count=1, seconds=10.0):
+    done = threading.Event()
+    for _ in range(int(seconds / 0.01)):
+        if len(posted) >= count:
+            return
+        done.wait(0.01)
+    raise AssertionError("nothing was posted")
+
+
+ROUND = Round(0.1, 4)
+
+
+def test_room_on_the_disks_is_looked_at_and_a_low_one_told_until_there_is_some(hands, tmp_path, monkeypatch):
+    made, posted = hands
+    health = Health(made, {"state": tmp_path, "folder": tmp_path / "gone"})
+    assert health.look(ROUND)
+    wait_for(posted)
+    posted.pop(0)()
+    assert health.room["state"] > 0
+    assert health.room["folder"] is None
+    monkeypatch.setattr(defaults, "DISK_LOW_BYTES", 1 << 62)
+    assert health.look(ROUND)
+    (ill,) = health.ills
+    assert (ill.kind, ill.next_step) == ("low-state", "make room there")
+    assert str(tmp_path) in str(ill)
+    monkeypatch.setattr(defaults, "DISK_LOW_BYTES", 0)
+    assert health.look(ROUND)
+    assert health.ills == ()
+
+
+def test_a_disk_that_hangs_is_told_and_still_feeds_the_watchdog(hands, tmp_path, monkeypatch):
+    made, posted = hands
+    health = Health(made, {"state": tmp_path, "folder": tmp_path})
+    gate = threading.Event()
+    made.records.do(gate.wait, lambda _: None, lambda _: None)
+    monkeypatch.setattr("dncd.station.health.SLOW_S", 0.0)
+    busy = threading.Event()
+    while not made.slow(0.0):
+        busy.wait(0.01)
+    assert health.look(ROUND)
+    assert [ill.kind for ill in health.ills if "records" in ill.kind] == ["slow-records"]
+    gate.set()
+    wait_for(posted)
+    while "records" in made.slow(0.0):
+        busy.wait(0.01)
+    health.look(ROUND)
+    assert not [ill for ill in health.ills if "records" in ill.kind]
+    assert SLOW_S >= 10
+
+
+def test_a_dead_thread_starves_the_watchdog(hands, tmp_path):
+    made, _ = hands
+    health = Health(made, {"state": tmp_path, "folder": tmp_path})
+    assert health.look(ROUND)
+    made.supply.finish(5.0)
+    assert not health.look(ROUND)
+    assert [ill.kind for ill in health.ills] == ["dead-supply"]
+
+
+def test_what_somebody_else_finds_stays_until_it_is_taken_back(hands, tmp_path):
+    made, _ = hands
+    health = Health(made, {"state": tmp_path, "folder": tmp_path})
+    health.set("metrics", Ill("metrics", "it is taken", "127.0.0.1:1", "take another"))
+    health.look(ROUND)
+    assert [ill.kind for ill in health.ills] == ["metrics"]
+    health.set("metrics", None)
+    health.look(ROUND)
+    assert health.ills == ()
