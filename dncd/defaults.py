@@ -215,6 +215,20 @@ LONGEST_BLOCK_CHARS: Final = 80
 """Characters (1 to 100000) of one block, without its block end (common practice of the tape age; NISTIR 6556 3.3
 allows 256)."""
 
+# --- the library -----------------------------------------------------------------------------------------------
+BRANCH_WAIT_S: Final = 2.0
+"""Seconds that a new revision waits for a git that moves the branch: a push holds it for milliseconds."""
+
+LOCK_LEFT_S: Final = 60.0
+"""Seconds after which a lock on the branch counts as left by a program that is gone, if no git runs any more."""
+
+INDEX_ROWS: Final = 64
+"""Revisions that may be missing in the index on the disk before they are added: reading so many commits takes a few
+milliseconds, adding them one by one would cost a sync each."""
+
+INDEX_SAVE_ROWS: Final = 2_000
+"""Revisions that a reader must have read from git before it leaves an index for the next one."""
+
 # --- files and limits ------------------------------------------------------------------------------------------
 FILE_BYTES: Final = 512 * 1024 * 1024
 """Largest dropped file that is looked at: four times the largest drip-fed mould program seen (common practice)."""

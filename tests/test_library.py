@@ -17,7 +17,10 @@ from failing_disk import FailingDisk, Kill, steps
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from dncd import defaults
 from dncd.errors import RecordsError
+from dncd.records import branch
+from dncd.records.branch import NEW
 from dncd.records.durable import Disk
 from dncd.records.library import Library, Text, Writer, blob_name, path_of
 from dncd.values import Origin
@@ -139,8 +142,12 @@ def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
         for k in steps(partial(flow, tmp_path / f"count{way}", told=[])):
             state = tmp_path / f"{way}-{k}"
             told: list[bytes] = []
-            with pytest.raises((OSError, RecordsError, Kill)):
+            try:
                 flow(state, FailingDisk(k, way), told=told)
+            except (OSError, RecordsError, Kill):
+                pass
+            else:  # only what is no part of a revision failed: the index, or clearing up
+                assert (way, told) == (errno.ENOSPC, [b"one\n", b"two\n"])
             writer = Writer(state)
             revise(writer, "O0004", b"one\n") if not told else None
             revise(writer, "O0004", b"two\n")
@@ -157,13 +164,67 @@ def test_what_a_crash_leaves_does_not_refuse_the_next_revision(library: Writer, 
     name = blob_name(Text.of(b"two\n"))
     folder = path_of(tmp_path) / "objects" / name[:2]
     folder.mkdir(exist_ok=True)
-    (folder / f"{name[2:]}.lock").touch()
     (folder / "tmp_obj_123456").write_bytes(b"half")
-    (path_of(tmp_path) / "refs" / "heads" / "main.lock").touch()
+    new, lock = path_of(tmp_path) / NEW, path_of(tmp_path) / "refs" / "heads" / "main.lock"
+    new.write_bytes(b"0" * 40)
+    lock.hardlink_to(new)
     writer = Writer(tmp_path)
+    assert not lock.exists()
+    assert not new.exists()
     assert revise(writer, "O0004", b"two\n").revision.number == 2
     writer.close()
     whole(tmp_path)
+
+
+def test_a_lock_of_another_git_is_left_alone_while_it_may_run(
+    library: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lock by another one, fresh or while any git runs, stays and refuses; one left behind goes."""
+    revise(library, "O0004", b"one\n")
+    library.close()
+    monkeypatch.setattr(defaults, "BRANCH_WAIT_S", 0.05)
+    runs = [False]
+    monkeypatch.setattr(branch, "git_runs", lambda: runs[0])
+    lock = path_of(tmp_path) / "refs" / "heads" / "main.lock"
+    locks = [lock, path_of(tmp_path) / "packed-refs.lock", path_of(tmp_path) / "HEAD.lock"]
+    for path in locks:
+        path.touch()
+    writer = Writer(tmp_path)
+    assert all(path.exists() for path in locks)
+    with pytest.raises(RecordsError, match="holds the branch"):
+        revise(writer, "O0004", b"two\n")
+    runs[0] = True
+    os.utime(lock, (1, 1))
+    with pytest.raises(RecordsError, match="holds the branch"):
+        revise(writer, "O0004", b"two\n")
+    assert lock.exists()
+    runs[0] = False
+    assert revise(writer, "O0004", b"two\n").revision.number == 2
+    assert not lock.exists()
+    assert all(path.exists() for path in locks[1:])
+    writer.close()
+
+
+def test_a_git_that_runs_is_seen(tmp_path: Path) -> None:
+    for number, name in ((1, "init"), (20, "bash")):
+        (tmp_path / str(number)).mkdir()
+        (tmp_path / str(number) / "comm").write_text(f"{name}\n")
+    assert not branch.git_runs(tmp_path)
+    (tmp_path / "20" / "comm").write_text("git-receive-pac\n")
+    assert branch.git_runs(tmp_path)
+    assert branch.git_runs(tmp_path / "none"), "where it cannot be told, it may run"
+
+
+def test_a_disk_without_hard_links(tmp_path: Path) -> None:
+    class NoLinks(Disk):
+        def link(self, source: Path, target: Path) -> None:
+            raise OSError(errno.EPERM, "no hard links here", str(target))
+
+    writer = Writer(tmp_path, NoLinks())
+    assert [revise(writer, "O0004", text).revision.number for text in (b"one\n", b"two\n")] == [1, 2]
+    writer.close()
+    with Library(tmp_path) as reader:
+        assert len(reader.history("gang-lathe", "O0004")) == 2
 
 
 @needs_git

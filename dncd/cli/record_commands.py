@@ -14,6 +14,7 @@ from dncd.errors import UsageError
 from dncd.values import printable
 
 if TYPE_CHECKING:
+    from dncd.records.holdings import Holdings
     from dncd.records.library import Library, Revision
 
 
@@ -89,7 +90,10 @@ def programs(given: Asked, machine: str | None, as_json: bool) -> None:
     if machine is not None:
         _known(given, machine)
     names = [machine] if machine is not None else list(given.settings.machines)
-    every = {name: _programs(given, name) for name in names}
+    from dncd.records.holdings import Holdings
+
+    held = Holdings.read(given.state, machine or "")  # the ledger is read once, however many machines there are
+    every = {name: _programs(given, held, name) for name in names}
     if as_json:
         print_json(every[machine] if machine is not None else every)
         return
@@ -99,26 +103,24 @@ def programs(given: Asked, machine: str | None, as_json: bool) -> None:
         _print_programs(found)
 
 
-def _programs(given: Asked, machine: str) -> list[dict[str, Any]]:
-    from dncd.program.names import title_in
-    from dncd.records.holdings import Holding, Holdings
+def _programs(given: Asked, held: "Holdings", machine: str) -> list[dict[str, Any]]:
+    from dncd.records.holdings import Holding
 
-    held = Holdings.read(given.state, machine).of(machine)
+    known = held.of(machine)
     found = []
     with _library(given) as library:
-        for program in sorted({*library.programs(machine), *held}):
-            history = library.history(machine, program)
-            text = library.text(machine, program) if history else ""
-            known = held.get(program, Holding())
+        newest = {program: library.described(revision) for program, revision in library.newest(machine).items()}
+        for program in sorted({*newest, *known}):
+            revision, holding = newest.get(program), known.get(program, Holding())
             found.append(
                 {
                     "program": program,
-                    "title": title_in(text),
-                    "revisions": len(history),
-                    "chars": len(text),
-                    "last_sent": known.last_sent or None,
-                    "last_back": known.last_back or None,
-                    "holds": {"revision": known.revision, "how": known.how.value, "since": known.since or None},
+                    "title": revision.title if revision else "",
+                    "revisions": revision.number if revision else 0,
+                    "chars": revision.chars if revision else 0,
+                    "last_sent": holding.last_sent or None,
+                    "last_back": holding.last_back or None,
+                    "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
                 }
             )
     return found

@@ -3,67 +3,44 @@
 `STATE/library.git`, branch `main`, `MACHINE/PROGRAM.nc`. One folder a machine keeps a commit small (a flat tree costs ten
 times as much). Objects are written by a writer of our own: dulwich's leaves lock files after a crash that later refuse the
 very same content, and does not sync. Objects first, then their folders, then the branch by compare-and-swap.
+
+Which revisions there are comes from `main`, read through an index (`library_index`) that is checked against it.
 """
 
 import contextlib
+import fcntl
 import hashlib
 import os
+import sqlite3
+import threading
 import time
-import zlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Final, cast
+from typing import Final, TypeVar, cast
 
-from dulwich.errors import ChecksumMismatch, ObjectFormatException
-from dulwich.objects import Commit, ObjectID, ShaFile, Tree
-from dulwich.refs import Ref
+from dulwich.objects import Commit, ObjectID, Tree
 from dulwich.repo import Repo
 
+from dncd import defaults
 from dncd.errors import RecordsError
+from dncd.program.names import title_in
 from dncd.records import durable
+from dncd.records.branch import Branch
+from dncd.records.library_index import Index, Row, path_of_index
+from dncd.records.objects import ObjectWriter
+from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, Revision, Told, trailers_in, walk
+from dncd.records.texts import Text, blob_name, facts_of
 from dncd.values import Origin
 
-MAIN: Final = Ref(b"refs/heads/main")
-SUFFIX: Final = ".nc"
-_UNREADABLE: Final = (
-    KeyError,
-    OSError,
-    zlib.error,
-    ValueError,
-    AssertionError,
-    ObjectFormatException,
-    ChecksumMismatch,
-)
+__all__ = ["MAIN", "SUFFIX", "Library", "Made", "Revision", "Text", "Writer", "blob_name", "path_of", "trailers_of"]
+
 _IDENTITY: Final = b"dncd <dncd@localhost>"
 _FILE: Final = 0o100644
 _FOLDER: Final = 0o040000
 
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """The text of a revision, given as often as needed without holding it: chunks and their size in bytes."""
-
-    chunks: Callable[[], Iterable[bytes]]
-    size: int
-
-    @classmethod
-    def of(cls, data: bytes) -> "Text":
-        """A text that is in memory."""
-        return cls(lambda: [data], len(data))
-
-
-@dataclass(frozen=True, slots=True)
-class Revision:
-    """number: from 1; time: ISO 8601, UTC; commit, blob: git's names, hex; sha256: of the text, hex, where known."""
-
-    number: int
-    origin: Origin
-    time: str
-    commit: str
-    blob: str
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +57,29 @@ def path_of(state: Path) -> Path:
 
 
 class Library:
-    """The library of one state folder. `Writer` makes revisions; this reads them, also beside a running service."""
+    """The library of one state folder. `Writer` makes revisions; this reads them, also beside a running service.
 
-    def __init__(self, state: Path) -> None:
+    `trouble`: why the index could not be written last time, "" if it could. It costs time, nothing else.
+    """
+
+    def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
         self.path = path_of(state)
-        if not (self.path / "HEAD").is_file():
-            raise RecordsError("there is no library", str(self.path), "Start the service once, it makes one")
+        _check_place(self.path)
         self.repo = Repo(str(self.path))
-        self._histories: dict[tuple[str, str], list[Revision]] | None = None
-        self._read_from: bytes | None = None
+        self.trouble = ""
+        self._disk = disk
+        self._index_path = path_of_index(state)
+        self._index = Index.find(self._index_path)
+        self._lock = threading.RLock()  # the index and what is newer are asked by more than one thread
+        self._newer: list[Row] = []  # revisions that the index does not have, in the order of main
+        self._newer_of: dict[tuple[str, str], list[Revision]] = {}
+        self._read_to: bytes | None = self._index.head if self._index else None
+        self._owner = -1
+        try:
+            _check_branch(self.repo, self.path)
+        except BaseException:
+            self._let_go()
+            raise
 
     def __enter__(self) -> "Library":
         return self
@@ -97,7 +88,17 @@ class Library:
         self.close()
 
     def close(self) -> None:
-        """Gives the files back."""
+        """Gives the files back. Whoever had to read much leaves an index for the next one, if nobody else writes it."""
+        if len(self._newer) >= defaults.INDEX_SAVE_ROWS and os.access(self._index_path.parent, os.W_OK):
+            self._save_index()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self._index is not None:
+            self._index.close()
+        if self._owner >= 0:
+            os.close(self._owner)
+        self._index, self._owner = None, -1
         self.repo.close()
 
     def head(self) -> bytes | None:
@@ -106,15 +107,32 @@ class Library:
 
     def machines(self) -> list[str]:
         """Machines that have programs."""
-        return sorted({machine for machine, _ in self._read()})
+        with self._lock:
+            return sorted({*self._ask(Index.machines, list[str]), *(machine for machine, _ in self._newer_of)})
 
     def programs(self, machine: str) -> list[str]:
         """Programs of a machine, by name."""
-        return sorted(program for where, program in self._read() if where == machine)
+        return sorted(self.newest(machine))
+
+    def newest(self, machine: str) -> dict[str, Revision]:
+        """The newest revision of each program of a machine; its number is also how many there are."""
+        with self._lock:
+            found = self._ask(lambda index: index.newest(machine), dict[str, Revision])
+            return found | {p: history[-1] for (m, p), history in self._newer_of.items() if m == machine}
 
     def history(self, machine: str, program: str) -> list[Revision]:
         """Revisions of a program, oldest first; [] where there is none."""
-        return list(self._read().get((machine, program), []))
+        with self._lock:
+            old = self._ask(lambda index: index.history(machine, program), list[Revision])
+            return [*old, *self._newer_of.get((machine, program), ())]
+
+    def described(self, revision: Revision) -> Revision:
+        """The revision with title and length; read from its text where the commit does not tell them."""
+        if revision.chars != UNKNOWN:
+            return revision
+        text = self.blob(revision.blob).decode("utf-8")
+        said = (revision.number, revision.origin, revision.time, revision.commit, revision.blob)
+        return Revision(*said, title_in(text), len(text))
 
     def text(self, machine: str, program: str, number: int = 0) -> str:
         """The text of a revision, the newest by default. RecordsError if there is none."""
@@ -129,7 +147,7 @@ class Library:
         try:
             found = self.repo.object_store[ObjectID(name.encode())]
             data = found.as_raw_string()
-        except _UNREADABLE as error:
+        except UNREADABLE as error:
             raise RecordsError(
                 f"the object {name} cannot be read: {error}", str(self.path), "Take it from a backup"
             ) from error
@@ -143,7 +161,7 @@ class Library:
         while at is not None:
             try:
                 commit = self.repo.object_store[ObjectID(at)]
-            except _UNREADABLE as error:
+            except UNREADABLE as error:
                 raise RecordsError(
                     f"the commit {at.decode()} cannot be read", str(self.path), "Take it from a backup"
                 ) from error
@@ -152,62 +170,161 @@ class Library:
             yield commit
             at = commit.parents[0] if commit.parents else None
 
-    def _read(self) -> dict[tuple[str, str], list[Revision]]:
-        """Histories by machine and program; read on from where the last reading ended."""
+    def _ask(self, question: Callable[[Index], _T], nothing: Callable[[], _T]) -> _T:
+        """What the index says, and `_newer` is complete then; an index that cannot be read is left for git."""
+        try:
+            self._catch_up()
+            return question(self._index) if self._index else nothing()
+        except (sqlite3.Error, ValueError):
+            self._forget()
+            self._catch_up()
+            return nothing()
+
+    def _catch_up(self) -> None:
+        """Reads on from where the last reading ended; all of it where that is no longer a part of main."""
         head = self.head()
-        if self._histories is not None and self._read_from == head:
-            return self._histories
-        fresh: list[tuple[tuple[str, str], Revision]] = []
-        known = self._histories if self._histories is not None else {}
-        for commit in self.commits():
-            if commit.id == self._read_from:
+        if head == self._read_to:
+            return
+        fresh: list[Told] = []
+        for told in walk(self.repo.object_store, head, str(self.path)):
+            if told.commit == self._read_to:
                 break
-            trailers = trailers_of(commit)
-            if "Program" not in trailers:
-                continue
-            when = datetime.fromtimestamp(commit.commit_time, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-            origin = Origin(trailers.get("From", "office"))
-            made = Revision(0, origin, when, commit.id.decode(), trailers.get("Blob", ""))
-            fresh.append(((trailers.get("Machine", ""), trailers["Program"]), made))
+            if told.key is not None:
+                fresh.append(told)
         else:
-            known = {}  # not the history that was read before: read it all
-        for key, made in reversed(fresh):
-            history = known.setdefault(key, [])
-            history.append(Revision(len(history) + 1, made.origin, made.time, made.commit, made.blob))
-        self._histories, self._read_from = known, head
-        return known
+            self._forget()
+        for told in reversed(fresh):
+            assert told.key is not None  # noqa: S101 - only such were kept
+            self._note(*told.key, told)
+        self._read_to = head
+
+    def _note(self, machine: str, program: str, told: Told) -> None:
+        newer = self._newer_of.get((machine, program))
+        if newer is None:
+            newer = self._newer_of[machine, program] = []
+        old = newer[-1].number if newer else self._count(machine, program)
+        revision = told.revision(old + 1)
+        newer.append(revision)
+        self._newer.append((machine, program, revision))
+
+    def _count(self, machine: str, program: str) -> int:
+        return self._index.count(machine, program) if self._index else 0
+
+    def _forget(self) -> None:
+        """main is not what was read before: another clone, a restore, a push by force."""
+        if self._index is not None:
+            self._index.close()
+        self._index, self._newer, self._newer_of, self._read_to = None, [], {}, None
+
+    def _save_index(self) -> None:
+        """Adds what is newer to the index on the disk, if this process is the one that may."""
+        if not self._newer or not self._own_index() or self._read_to is None:
+            return
+        try:
+            self._write_index(self._read_to)
+        except (sqlite3.Error, OSError) as error:
+            self.trouble = f"{self._index_path.name} cannot be written: {error}"
+        else:
+            self.trouble = ""
+            self._newer, self._newer_of = [], {}
+
+    def _write_index(self, head: bytes) -> None:
+        if self._index is not None:
+            with contextlib.suppress(sqlite3.Error):  # such as somebody else's file: a new one is made
+                self._index.add(self._newer, head)
+                return
+        rows = [*(self._index.every() if self._index else ()), *self._newer]
+        made = Index.build(self._index_path, rows, head, self._disk)
+        if self._index is not None:
+            self._index.close()
+        self._index = made
+
+    def _own_index(self) -> bool:
+        """flock(2) on the library's folder: one process writes the index."""
+        if self._owner < 0:
+            fd = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                os.close(fd)
+                return False
+            self._owner = fd
+        return True
+
+
+def _check_place(path: Path) -> None:
+    if (path / ".git").exists():
+        raise RecordsError(
+            "this is a clone with a working copy, not a bare library",
+            str(path),
+            f"Clone it with `git clone --bare URL {path}`",
+        )
+    if not (path / "HEAD").is_file():
+        raise RecordsError("there is no library", str(path), "Start the service once, it makes one")
+
+
+def _check_branch(repo: Repo, path: Path) -> None:
+    """A clone whose revisions are on another branch must not look empty."""
+    if repo.refs.read_ref(MAIN) is not None:
+        return
+    others = [name.decode("utf-8", "replace") for name in repo.refs.keys() if name.startswith(b"refs/heads/")]  # noqa: SIM118
+    if others:
+        short = sorted(others)[0].removeprefix("refs/heads/")
+        raise RecordsError(
+            f"the library has no branch main, but {', '.join(sorted(others))}",
+            str(path),
+            f"Name the one with this box's revisions main: `git --git-dir={path} branch -m {short} main`",
+        )
 
 
 def trailers_of(commit: Commit) -> dict[str, str]:
     """The `Key: value` lines at the end of a commit's message."""
-    last = commit.message.decode("utf-8", "replace").rstrip("\n").rpartition("\n\n")[2]
-    return {key: value.strip() for key, colon, value in (line.partition(":") for line in last.split("\n")) if colon}
+    return trailers_in(commit.message)
 
 
 class Writer(Library):
     """The one writer of the library; the caller holds the state folder's lock."""
 
     def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
-        self._disk = disk
         path = path_of(state)
-        if not (path / "HEAD").is_file():
+        if not (path / "HEAD").is_file() and not (path / ".git").exists():
             durable.make_folder(path, disk)
             Repo.init_bare(str(path), default_branch=b"main").close()
             durable.fsync_dir(path, disk)
-        for lock in [*path.glob("*.lock"), *path.glob("refs/heads/*.lock"), *path.glob("objects/??/*.lock")]:
-            durable.discard(lock, disk)  # nobody else writes here (we hold the lock): what is left is from a crash
-        super().__init__(state)
+        super().__init__(state, disk)
+        try:
+            self._objects = ObjectWriter(self.path / "objects", disk)
+            self._branch = Branch(self.path, self.repo, disk)
+            self._branch.clear()
+            self._own_index()
+            self._catch_up()
+            if self._index is None or len(self._newer) >= defaults.INDEX_ROWS:
+                self._save_index()
+        except BaseException:
+            self._let_go()
+            raise
+
+    def close(self) -> None:
+        """Gives the files back; the index is complete then."""
+        with self._lock:
+            self._save_index()
+        self._let_go()
 
     def revise(self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]) -> Made:
         """Makes a revision, durably, unless the newest one has this very text. OSError leaves the library as it was."""
-        blob = blob_name(text)
+        facts = facts_of(text)
+        blob = facts.blob
         history = self.history(machine, program)
-        if history and history[-1].blob == blob:
-            return Made(history[-1], new=False)
-        folders = {self._write_blob(text, blob)}
         old = self.head()
         root, folder = self._trees(old, machine)
-        folder[(program + SUFFIX).encode()] = (_FILE, ObjectID(blob.encode()))
+        file = (program + SUFFIX).encode()
+        there = folder[file][1].decode() if file in folder else ""
+        if there and history and history[-1].blob != there:
+            history = self._read_again(machine, program)
+        if history and history[-1].blob == blob and there == blob:
+            return Made(history[-1], new=False)
+        folders = {self._objects.write_text(text, blob)}
+        folder[file] = (_FILE, ObjectID(blob.encode()))
         root[machine.encode()] = (_FOLDER, folder.id)
         commit = Commit()
         commit.tree = root.id
@@ -217,14 +334,25 @@ class Writer(Library):
         commit.commit_timezone = commit.author_timezone = 0
         commit.encoding = b"UTF-8"
         number = len(history) + 1
-        lines = {"Machine": machine, "Program": program, "From": origin.value, **trailers, "Blob": blob}
+        lines = {"Machine": machine, "Program": program, "From": origin.value, **trailers}
+        lines |= {"Chars": str(facts.chars), **({"Title": facts.title} if facts.title else {}), "Blob": blob}
         foot = "\n".join(f"{key}: {value}" for key, value in lines.items())
         commit.message = f"{program} at {machine}, revision {number} from the {origin.value}\n\n{foot}\n".encode()
-        folders |= {self._write(item) for item in (folder, root, commit)}
+        folders |= {self._objects.write(item) for item in (folder, root, commit)}
         for where in folders:
             durable.fsync_dir(where, self._disk)
-        self._swap(old, commit.id)
-        return Made(self.history(machine, program)[-1], new=True)
+        self._branch.move(old, commit.id)
+        made = self.history(machine, program)[-1]
+        with self._lock:
+            if len(self._newer) >= defaults.INDEX_ROWS:
+                self._save_index()
+        return Made(made, new=True)
+
+    def _read_again(self, machine: str, program: str) -> list[Revision]:
+        """The index does not say what main holds (or somebody committed by hand): git alone is asked."""
+        with self._lock:
+            self._forget()
+            return self.history(machine, program)
 
     def _trees(self, head: bytes | None, machine: str) -> tuple[Tree, Tree]:
         if head is None:
@@ -237,53 +365,3 @@ class Writer(Library):
         folder = self.repo.object_store[root[name][1]] if name in root else Tree()
         assert isinstance(folder, Tree)  # noqa: S101 - likewise
         return cast(Tree, root.copy()), cast(Tree, folder.copy())
-
-    def _swap(self, old: bytes | None, new: bytes) -> None:
-        if not self.repo.refs.set_if_equals(MAIN, ObjectID(old) if old else None, ObjectID(new)):
-            raise RecordsError(
-                "somebody else changed the branch main", str(self.path), "Do not commit into this library by hand"
-            )
-        durable.fsync_dir(self.path / "refs" / "heads", self._disk)
-
-    def _write(self, item: ShaFile) -> Path:
-        name = item.id.decode()
-        return self._write_object(name, [zlib.compress(_header(item) + item.as_raw_string(), 1)])
-
-    def _write_blob(self, text: Text, name: str) -> Path:
-        def packed() -> Iterator[bytes]:
-            packer = zlib.compressobj(1)
-            yield packer.compress(b"blob %d\0" % text.size)
-            for chunk in text.chunks():
-                yield packer.compress(chunk)
-            yield packer.flush()
-
-        return self._write_object(name, packed())
-
-    def _write_object(self, name: str, packed: Iterable[bytes]) -> Path:
-        """Writes an object whole under its name, unless it is there; the folder to sync."""
-        folder = self.path / "objects" / name[:2]
-        target = folder / name[2:]
-        with contextlib.suppress(FileNotFoundError):
-            self._disk.utime(target)  # there already: freshened, so that no clean-up takes it for old
-            return folder
-        durable.make_folder(folder, self._disk)
-        temporary = durable.write_temporary(folder, packed, self._disk, name=f"tmp_obj_{os.urandom(6).hex()}")
-        temporary.chmod(0o444)
-        self._disk.rename(temporary, target)
-        return folder
-
-
-def _header(item: ShaFile) -> bytes:
-    return b"%s %d\0" % (item.type_name, item.raw_length())
-
-
-def blob_name(text: Text) -> str:
-    """git's name of a text: SHA-1 of `blob SIZE NUL` and its bytes. ValueError if the chunks are not of that size."""
-    digest = hashlib.sha1(b"blob %d\0" % text.size, usedforsecurity=False)
-    size = 0
-    for chunk in text.chunks():
-        digest.update(chunk)
-        size += len(chunk)
-    if size != text.size:
-        raise ValueError(f"the text has {size} bytes, not {text.size}")
-    return digest.hexdigest()

@@ -1,0 +1,67 @@
+"""git objects written durably, one loose file each (gitrepository-layout(5), objects/??/).
+
+dulwich's own writer does not sync and leaves lock files after a crash that later refuse the very same content.
+"""
+
+import contextlib
+import os
+import zlib
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from dulwich.objects import ShaFile
+
+from dncd.records import durable
+from dncd.records.texts import Text
+
+_TRIES = 5
+"""A `git gc` removes an object folder that it finds empty, also between our making it and our file in it."""
+
+
+class ObjectWriter:
+    """Writes into the `objects` folder of one repository; gives the folder that is to be synced."""
+
+    def __init__(self, folder: Path, disk: durable.Disk = durable.DISK) -> None:
+        self._folder, self._disk = folder, disk
+
+    def write(self, item: ShaFile) -> Path:
+        """A folder or a commit."""
+        name = item.id.decode()
+        return self._object(name, lambda: [zlib.compress(_header(item) + item.as_raw_string(), 1)])
+
+    def write_text(self, text: Text, name: str) -> Path:
+        """A text, under git's name of it, by pieces."""
+
+        def packed() -> Iterator[bytes]:
+            packer = zlib.compressobj(1)
+            yield packer.compress(b"blob %d\0" % text.size)
+            for chunk in text.chunks():
+                yield packer.compress(chunk)
+            yield packer.flush()
+
+        return self._object(name, packed)
+
+    def _object(self, name: str, packed: Callable[[], Iterable[bytes]]) -> Path:
+        """Writes an object whole under its name, unless it is there; the folder to sync."""
+        folder = self._folder / name[:2]
+        target = folder / name[2:]
+        with contextlib.suppress(FileNotFoundError):
+            self._disk.utime(target)  # there already: freshened, so that no clean-up takes it for old
+            return folder
+        for left in reversed(range(_TRIES)):
+            durable.make_folder(folder, self._disk)
+            try:
+                temporary = durable.write_temporary(
+                    folder, packed(), self._disk, name=f"tmp_obj_{os.urandom(6).hex()}", mode=0o444
+                )
+            except FileNotFoundError:
+                if not left:
+                    raise
+                continue
+            self._disk.rename(temporary, target)
+            break
+        return folder
+
+
+def _header(item: ShaFile) -> bytes:
+    return b"%s %d\0" % (item.type_name, item.raw_length())
