@@ -50,7 +50,7 @@ def samples(data):
 
 
 def test_every_figure_is_there_and_parses():
-    found = samples(openmetrics(status(backup_age_s=86_400.0)))
+    found = samples(openmetrics(status(backup={"age_days": 1.0})))
     lathe = "gang-lathe"
     assert found[("dncd_info", "0.1.0")] == 1
     assert found[("dncd_line_up", lathe)] == 1

@@ -79,8 +79,8 @@ class _Snapshot(Collector):
             "dncd_backup_age", "Since the last dump of the control's memory.", labels=["machine"], unit="seconds"
         )
         for name, machine in self._machines.items():
-            if (age := machine.get("backup_age_s")) is not None:
-                backup.add_metric([name], age)
+            if (days := (machine.get("backup") or {}).get("age_days")) is not None:
+                backup.add_metric([name], days * 86_400.0)
         yield backup
 
     def _gauge(self, name: str, help_text: str, value: Callable[[Status], float], unit: str = "") -> Metric:
