@@ -3,6 +3,8 @@
 import sys
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -83,12 +85,19 @@ def reasons_of(record: Mapping[str, Any]) -> list[str]:
 
 @click.command()
 @machine_word(required=False)
+@click.option("--sheet", is_flag=True, help="A printable page (HTML) for the clip on the machine's door.")
+@click.option("--output", "-o", metavar="FILE", type=click.Path(path_type=Path), help="The sheet's file.")
 @as_json
 @asked
-def programs(given: Asked, machine: str | None, as_json: bool) -> None:
+def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | None, as_json: bool) -> None:
     """Programs, and what the control is known to hold."""
     if machine is not None:
         _known(given, machine)
+    if sheet or output is not None:
+        if machine is None or not sheet or as_json:
+            raise click.UsageError("a sheet is of one machine: dncd programs MACHINE --sheet [--output FILE]")
+        _sheet(given, machine, output)
+        return
     names = [machine] if machine is not None else list(given.settings.machines)
     from dncd.records.holdings import Holdings
 
@@ -124,6 +133,17 @@ def _programs(given: Asked, held: "Holdings", machine: str) -> list[dict[str, An
                 }
             )
     return found
+
+
+def _sheet(given: Asked, machine: str, output: Path | None) -> None:
+    from dncd.cli import door_sheet
+
+    page = door_sheet.make(given, machine, datetime.now().astimezone())
+    if output is None:
+        click.echo(page, nl=False)
+        return
+    door_sheet.save(output, page)
+    click.echo(f"the sheet of {machine} is {printable(str(output))}: open it in a browser and print it")
 
 
 def _print_programs(found: list[dict[str, Any]]) -> None:

@@ -21,7 +21,7 @@ from dncd.program import names
 from dncd.records import durable, plans, receipts
 from dncd.records.endings import CAUTION_LINK, Shop
 from dncd.records.holdings import Holding, Holdings, is_data
-from dncd.records.ledger import Ledger, Record
+from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
@@ -189,7 +189,8 @@ class Backups:
         found = [line for line in self._ledger.since(plan.since) if line.get("machine") == plan.machine]
         if not plan.transfer:
             return found
-        return [line for line in found if str(line.get("transfer", "")).split(".", 1)[0] == plan.transfer]
+        own = _of_transfer(found, plan.transfer)  # of a capture that was on record before: found further up
+        return own or _of_transfer(records(self._shop.state, plan.machine), plan.transfer)
 
     def _entries(self, plan: BackupPlan, lines: Iterable[Record]) -> list[tuple[str, int]]:
         """Program and revision, in the order of the dump; of a program that was punched again the last one."""
@@ -208,6 +209,10 @@ class Backups:
             return durable.sha256_of(path, self._disk) == digest
         except OSError:
             return False
+
+
+def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:
+    return [line for line in lines if str(line.get("transfer", "")).split(".", 1)[0] == transfer]
 
 
 def _from_json(data: bytes) -> BackupPlan:

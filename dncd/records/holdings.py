@@ -7,6 +7,7 @@
 | `received`    | it came back: the control held what came then                                   |
 | `differs`     | it came back changed at the machine, which `received` before it said already    |
 | `interrupted` | a part of it was handed over: what the control holds of it is not known         |
+| `proven`      | nothing about what it holds; which revisions were proven is kept here as well   |
 | `backup`      | everything was punched: what did not come is missing from the control           |
 
 Everything else (refused, withdrawn, damaged) leaves what was known as it was. A `received` that a `matched` follows is
@@ -106,6 +107,7 @@ class Holdings:
         self._held: dict[str, dict[str, Holding]] = {}
         self._backups: dict[str, Backup] = {}
         self._first: dict[str, str] = {}
+        self._proven: dict[str, dict[tuple[str, int], str]] = {}
 
     @classmethod
     def read(cls, state: Path, machine: str = "", until: str = "") -> "Holdings":
@@ -134,6 +136,10 @@ class Holdings:
             return
         if event == "backup":
             self._take_backup(machine, record)
+            return
+        if event == "proven":
+            proven = self._proven.setdefault(machine, {})
+            proven[str(record.get("program")), _number(record.get("revision"))] = str(record.get("time", ""))
             return
         how = _HOW.get(str(event))
         if how is None:
@@ -168,6 +174,10 @@ class Holdings:
     def backup(self, machine: str) -> Backup | None:
         """The newest backup of a machine's memory."""
         return self._backups.get(machine)
+
+    def proven(self, machine: str) -> dict[tuple[str, int], str]:
+        """Program and revision of what was proven at a machine, and when."""
+        return dict(self._proven.get(machine, {}))
 
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""

@@ -18,7 +18,7 @@ from dncd.records.library import Library, Revision, trailers_of
 
 _LEFT: Final = {
     How.IN_PART: "a sending of revision {} was interrupted, so what the control holds of it is not known",
-    How.MISSING: "it was missing in the last backup",
+    How.MISSING: "it was missing in the last backup; --at with a time before that backup has it",
     How.UNKNOWN: "no revision of it is known",
 }
 

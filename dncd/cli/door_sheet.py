@@ -1,0 +1,212 @@
+"""The index sheet of a machine: one printable page for the clip on its door, in HTML that needs nothing from elsewhere.
+
+Everything that comes from a program, a name or a setting is escaped; the page itself forbids scripts and fetching.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from html import escape
+from pathlib import Path
+from typing import Final
+
+from dncd.cli.asking import Asked
+from dncd.errors import UsageError
+from dncd.program.names import title_in
+from dncd.records import durable
+from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
+from dncd.records.library import Library
+from dncd.tape.image import block_end
+from dncd.values import MachineSettings, TapeSettings, printable
+
+CHAR_MM: Final = 2.54
+"""Tape pitch: ten characters to the inch."""
+
+GENERATOR: Final = '<meta name="generator" content="dncd index sheet">'
+
+HEADS: Final = ("Program", "Title", "Rev.", "Proven", "Chars", "Tape m", "Last sent", "Last back", "Heed")
+
+CAUTIONS: Final = (
+    "Prove out a new or changed program before it cuts: single block, dry run, reduced rapid, a hand at feed hold.",
+    "“Sent” means handed over whole. What the control stored is known only once it was punched back.",
+    "This sheet is as old as its date. The machine's own manual and the shop's rules come first.",
+)
+
+_STYLE: Final = """
+@page { size: A4; margin: 24mm 11mm 14mm 11mm; @bottom-right { content: counter(page) " / " counter(pages); } }
+* { box-sizing: border-box; }
+body { font: 9.5pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm; }
+h1 { font-size: 18pt; margin: 0; }
+.when { margin: 1mm 0 3mm; }
+table { border-collapse: collapse; width: 100%; }
+thead { display: table-header-group; }
+tr { break-inside: avoid; }
+th, td { border-bottom: 0.2mm solid #777; padding: 0.8mm 1.2mm; text-align: left; vertical-align: top; }
+th { border-bottom: 0.5mm solid #000; white-space: nowrap; }
+td { overflow-wrap: anywhere; }
+.n { text-align: right; white-space: nowrap; overflow-wrap: normal; }
+.t { white-space: nowrap; overflow-wrap: normal; }
+.p { font-weight: bold; font-size: 11pt; white-space: nowrap; }
+.gone td { color: #555; }
+.heed { font-weight: bold; }
+.cautions { border: 0.5mm solid #000; margin: 3mm 0; padding: 1.5mm 3mm; break-inside: avoid; }
+.cautions p { margin: 0.6mm 0; }
+@media screen { body { padding: 8mm; } }
+""".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A program on the sheet. revision: what the control holds, 0 where that is not known; proven: when, "" for never."""
+
+    program: str
+    title: str
+    revision: int
+    proven: str
+    chars: int
+    metres: float
+    last_sent: str
+    last_back: str
+    heed: tuple[str, ...]
+    held: bool
+
+
+def make(given: Asked, machine: str, now: datetime) -> str:
+    """The sheet of a machine as HTML."""
+    settings = given.settings.machines.get(machine)
+    held = Holdings.read(given.state, machine)
+    with Library(given.state) as library:
+        rows = sorted(_rows(library, machine, held, settings.tape if settings else TapeSettings()), key=_place)
+    return page(machine, settings, rows, held.backup(machine), now)
+
+
+def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) -> Iterator[Row]:
+    known, proven = held.of(machine), held.proven(machine)
+    more = len(block_end(tape).chars) - 1
+    for program in {*library.programs(machine), *known}:
+        history = library.history(machine, program)
+        holding = known.get(program, Holding())
+        newest = len(history)
+        shown = holding.revision if holding.held and 0 < holding.revision <= newest else newest
+        text = library.text(machine, program, shown) if history else ""
+        chars = len(text) + more * text.count("\n")
+        yield Row(
+            program,
+            title_in(text),
+            holding.revision if holding.held else 0,
+            proven.get((program, holding.revision), "") if holding.held else "",
+            chars,
+            chars * CHAR_MM / 1000,
+            holding.last_sent,
+            holding.last_back,
+            tuple(_heed(holding, newest)),
+            holding.held,
+        )
+
+
+def _heed(holding: Holding, newest: int) -> Iterator[str]:
+    """What somebody at the machine should know before this program runs."""
+    match holding.how:
+        case How.SENT:
+            yield "sent, not checked"
+        case How.CHANGED:
+            yield "changed at the machine"
+        case How.IN_PART:
+            yield f"UNKNOWN: sending of rev. {holding.revision} was interrupted; delete it there and send again"
+        case How.MISSING:
+            yield "missing in the last backup"
+        case How.UNKNOWN:
+            yield "not in the control, as far as is known"
+    if holding.held and holding.revision < newest:
+        yield f"not the newest: rev. {newest} is in the library"
+
+
+def _place(row: Row) -> tuple[bool, bool, int, str]:
+    digits = row.program[1:]
+    numbered = row.program[:1] == "O" and digits.isdecimal()
+    return is_data(row.program), not numbered, int(digits) if numbered else 0, row.program
+
+
+def page(
+    machine: str, settings: MachineSettings | None, rows: Sequence[Row], backup: Backup | None, now: datetime
+) -> str:
+    """The whole HTML document."""
+    title = settings.title if settings and settings.title else machine
+    name = f" ({_safe(machine)})" if title != machine else ""
+    inside = [row for row in rows if row.held]
+    metres = sum(row.metres for row in inside)
+    backed = f"last backup {_day(backup.time)}" if backup else "no backup yet"
+    summary = f"{len(inside)} programs in the control, {metres:.1f} m of tape; {backed}"
+    heads = "".join(f"<th{_class(n)}>{head}</th>" for n, head in enumerate(HEADS))
+    body = "\n".join(map(_line, rows)) or f'<tr><td colspan="{len(HEADS)}">no programs yet</td></tr>'
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+{GENERATOR}
+<title>Programs of {_safe(title)}</title>
+<style>
+{_STYLE}
+</style>
+</head>
+<body>
+<h1>{_safe(title)}{name}</h1>
+<p class="when">As of {_safe(now.strftime("%Y-%m-%d %H:%M"))}. {_safe(summary)}.</p>
+<div class="cautions">
+{"".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS)}
+</div>
+<table>
+<thead><tr>{heads}</tr></thead>
+<tbody>
+{body}
+</tbody>
+</table>
+</body>
+</html>
+"""
+
+
+def _class(column: int) -> str:
+    return ' class="n"' if column in (2, 4, 5) else ""
+
+
+def _line(row: Row) -> str:
+    cells = (
+        f'<td class="p">{_safe(row.program)}</td>',
+        f"<td>{_safe(row.title)}</td>",
+        f'<td class="n">{row.revision or "–"}</td>',
+        f'<td class="t">{"yes, " + _day(row.proven) if row.proven else "NO" if row.held else "–"}</td>',
+        f'<td class="n">{row.chars:,}</td>',
+        f'<td class="n">{row.metres:.2f}</td>',
+        f'<td class="t">{_day(row.last_sent)}</td>',
+        f'<td class="t">{_day(row.last_back)}</td>',
+        f'<td class="heed">{_safe("; ".join(row.heed))}</td>',
+    )
+    kind = "" if row.held else ' class="gone"'
+    return f"<tr{kind}>{''.join(cells)}</tr>"
+
+
+def _day(time: str) -> str:
+    """A record's time as a day of the clock here; a dash for never."""
+    try:
+        return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d")
+    except ValueError:
+        return "–"
+
+
+def _safe(text: str) -> str:
+    return escape(printable(text), quote=True)
+
+
+def save(path: Path, text: str) -> None:
+    """Writes the sheet, over an older sheet too; UsageError where a file of another kind has the name."""
+    if path.exists():
+        try:
+            ours = path.is_file() and GENERATOR.encode() in path.read_bytes()[:2000]
+        except OSError:
+            ours = False
+        if not ours:
+            raise UsageError("there is another file of this name, and no index sheet", str(path), "Name another one")
+    with durable.reporting("the sheet cannot be written", path):
+        durable.replace(path, text.encode("utf-8"))
