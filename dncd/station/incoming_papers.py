@@ -2,7 +2,6 @@
 
 import dataclasses
 import hashlib
-import itertools
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -14,8 +13,6 @@ from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.disk_room import free_bytes
 from dncd.program import names
-from dncd.program.comparing import compare
-from dncd.program.differences import lines as difference_lines
 from dncd.program.splitting import Kind, split
 from dncd.records import durable, overflow, plans
 from dncd.records.plans import InPlan, Part
@@ -209,9 +206,9 @@ class IncomingPapers:
         if text == part.text:
             told = "matched" if newest.origin.value == "office" else ""
             return dataclasses.replace(part, told=told, against=newest.number)
-        lines = difference_lines(compare(text, part.text)) if max(len(text), len(part.text)) < _COMPARED_CHARS else ()
-        short = tuple(printable(line) for line in itertools.islice(lines, _DIFFERENCES))
-        return dataclasses.replace(part, told="differs", against=newest.number, differences=short)
+        small = max(len(text), len(part.text)) < _COMPARED_CHARS
+        lines = self._office.comparer.differences(text, part.text, _DIFFERENCES) if small else ()
+        return dataclasses.replace(part, told="differs", against=newest.number, differences=lines)
 
 
 def _unnamed() -> str:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.outside.comparer import Comparer
 from dncd.records import durable, plans
 from dncd.records.backups import FOLDER as BACKUPS
 from dncd.records.backups import Backups
@@ -28,6 +29,7 @@ class Office:
     def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
+        self.comparer = Comparer()
         self.held = Holdings()
         ledger.told = self.held.follow
         self.backups = Backups(shop, ledger, library, self.held)
@@ -96,6 +98,7 @@ class Office:
 
     def close(self) -> None:
         """Gives the state folder back."""
+        self.comparer.close()
         self.ledger.close()
         self.library.close()
         os.close(self._lock)
