@@ -1,9 +1,9 @@
 """Comparing in a process of its own, so that long work in Python never keeps the line loop from its turn.
 
-Measured with 16 lines at 9600 baud and edits of 30,000 characters punched without a pause beside them: compared in a thread
-of the service, the lines ran at 89 % of their rate; in a process, at 98.5 % on the same loaded machine
-(`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had nothing
-to do for `_IDLE_S`.
+Measured with 16 lines at 9600 baud and edits of 30,000 characters punched without a pause beside them: compared in a
+thread of the service, the lines ran at 89 % of their rate; in a process, at 98.5 % on the same loaded machine
+(`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had
+nothing to do for `_IDLE_S`.
 
 Request and answer are one JSON line each: `{"old", "new", "most"}` and a list of lines.
 """
