@@ -96,6 +96,17 @@ loopback."""
 KEEPALIVE_S: Final = 10
 """Seconds of quiet after which TCP asks whether the device server still lives; then every third of it, three times."""
 
+UNACKNOWLEDGED_S: Final = 0.25
+"""Seconds of the line's characters that may be on their way to a device server unacknowledged, beside `ahead`. TCP delays
+an acknowledgement by 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
+
+LOOKS_FOR_LOOP_S: Final = 0.05
+"""Seconds within which CTS follows RTS where a plug loops the two: a wire needs none, a USB adaptor asks its chip about
+every 16 ms. RTS is off for no longer than this, once for a cable that has no such loop."""
+
+LOOKS_FOR_LOOP_NET_S: Final = 0.5
+"""The same behind a device server, whose notices of the lines travel over a network."""
+
 PORT_READ_BYTES: Final = 65_536
 """Most bytes of one look at a port: more than any driver queue holds."""
 

@@ -2,6 +2,7 @@
 
 import enum
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -216,6 +217,17 @@ class Counters:
             self.parity - earlier.parity,
             self.breaks - earlier.breaks,
         )
+
+    def kinds(self) -> dict[str, int]:
+        """The counts that are not zero, by name: what stands in a ledger line."""
+        every = {"overruns": self.overruns, "framing": self.framing, "parity": self.parity, "breaks": self.breaks}
+        return {name: number for name, number in every.items() if number}
+
+
+def fault_words(kinds: Mapping[str, int]) -> str:
+    """Faults for people, such as `2 of overrun, 1 of parity`; "" without any. kinds: as `Counters.kinds` gives them."""
+    words = {"overruns": "overrun", "framing": "stop bit", "parity": "parity", "breaks": "break"}
+    return ", ".join(f"{number} of {words.get(name, name)}" for name, number in kinds.items())
 
 
 NO_FAULTS: Final = Counters()

@@ -36,6 +36,7 @@ class Cable:
         self.rts = self.dtr = False
         self.break_condition = False
         self.control_rts = self.control_dtr = True
+        self.ties_rts_to_cts = False
         self.ri = False
         self.highest_baud = 115200
 
@@ -51,7 +52,7 @@ class Cable:
 
     @property
     def cts(self) -> bool:
-        return self.control_rts
+        return self.rts if self.ties_rts_to_cts else self.control_rts
 
     @property
     def dsr(self) -> bool:
@@ -232,5 +233,6 @@ class DeviceServer:
         elif self.manager:
             for byte in self.manager.filter(raw):
                 self.got += byte
+            self.manager.check_modem_lines()
         else:
             self.got += raw

@@ -2,6 +2,7 @@
 
 import os
 from collections import deque
+from collections.abc import Mapping
 
 from dncd.errors import PortGoneError
 from dncd.outside.ports import Counters, Modem, Reading, Signal
@@ -14,19 +15,24 @@ class FakePort:
     def __init__(self, name: str = "fake", *, room: int | None = None) -> None:
         self.name = name
         self.notes: tuple[str, ...] = ()
+        self.looped: Mapping[str, str] = {}
         self.written = bytearray()
         self.room = room
         self.lines = Modem()
         self.rts = self.dtr = Signal.ON
+        self.switched: list[tuple[str, Signal]] = []
         self.count: int | None = None
         self.faults: Counters | None = None
         self._input: deque[Reading] = deque()
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._gone = False
+        self.is_settled = True
 
-    def feed(self, data: bytes, bad: tuple[int, ...] = (), notices: Counters = NO_FAULTS) -> None:
+    def feed(
+        self, data: bytes, bad: tuple[int, ...] = (), notices: Counters = NO_FAULTS, counted: Counters = NO_FAULTS
+    ) -> None:
         """The control says something."""
-        self._input.append(Reading(data, bad, notices))
+        self._input.append(Reading(data, bad, notices, counted if counted != NO_FAULTS else notices))
         os.eventfd_write(self._wake, 1)
 
     def vanish(self) -> None:
@@ -60,8 +66,15 @@ class FakePort:
         self.written += data[:taken]
         return taken
 
+    def put_back(self, reading: Reading) -> None:
+        self._input.appendleft(reading)
+        os.eventfd_write(self._wake, 1)
+
     def pending_write(self) -> bool:
         return False
+
+    def settled(self) -> bool:
+        return self.is_settled
 
     def outgoing(self) -> int | None:
         return self.count
@@ -71,9 +84,11 @@ class FakePort:
 
     def set_rts(self, on: Signal) -> None:
         self.rts = on
+        self.switched.append(("rts", on))
 
     def set_dtr(self, on: Signal) -> None:
         self.dtr = on
+        self.switched.append(("dtr", on))
 
     def counters(self) -> Counters | None:
         return self.faults

@@ -1,10 +1,13 @@
 """Serial ports and pseudo-terminals: what is set, what is refused, who holds a port, and how marked bytes are read."""
 
+import errno
 import fcntl
 import json
 import os
 import pty
+import re
 import select
+import struct
 import subprocess
 import sys
 import termios
@@ -20,7 +23,7 @@ from hypothesis import strategies as st
 from dncd.errors import PortBusyError, PortError, PortGoneError
 from dncd.outside import serial_port
 from dncd.outside.port_holders import Holder, holders
-from dncd.outside.ports import Reading, open_port
+from dncd.outside.ports import Counters, Reading, open_port
 from dncd.outside.serial_port import MarkedInput, TtyPort
 from dncd.values import Frame, LineSettings
 
@@ -159,6 +162,84 @@ def test_a_good_ff_on_a_port_that_marks(pair: tuple[int, str]) -> None:
         os.write(pair[0], b"\x41\xff\x42\x00")
         assert select.select([fd], [], [], 5)[0]
         assert port.read() == Reading(b"\x41\xff\x42\x00")
+
+
+ICOUNT_FIELDS = ["cts", "dsr", "rng", "dcd", "rx", "tx", "frame", "overrun", "parity", "brk", "buf_overrun"]
+"""Order of `struct serial_icounter_struct` (the kernel's uapi header linux/serial.h, read on Debian 12; verified)."""
+
+
+def icount(**counts: int) -> bytes:
+    return struct.pack("=20i", *(counts.get(name, 0) for name in ICOUNT_FIELDS), *[0] * 9)
+
+
+def test_the_drivers_counters_are_read_in_the_order_of_the_kernels_header() -> None:
+    for number, (name, expected) in enumerate(
+        [
+            ("frame", Counters(framing=7)),
+            ("overrun", Counters(overruns=8)),
+            ("parity", Counters(parity=9)),
+            ("brk", Counters(breaks=10)),
+            ("buf_overrun", Counters(overruns=11)),
+            ("rx", Counters()),
+        ],
+        7,
+    ):
+        assert serial_port.counters_of(icount(**{name: number})) == expected
+    header = Path("/usr/include/linux/serial.h")
+    if header.exists():
+        body = header.read_text().split("struct serial_icounter_struct {")[1].split("}")[0]
+        assert [word for word in re.findall(r"\w+", body) if word != "int"][: len(ICOUNT_FIELDS)] == ICOUNT_FIELDS
+
+
+def test_what_the_driver_counts_comes_with_the_bytes_and_an_overrun_is_a_fault_without_a_place(
+    pair: tuple[int, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A driver behind a pseudo-terminal: only its counters are scripted, a pseudo-terminal has none (measured)."""
+    driver = {"overrun": 5, "frame": 2}
+    real = serial_port.fcntl.ioctl
+
+    def ioctl(fd: int, request: int, argument: bytes = b"") -> object:
+        return icount(**driver) if request == serial_port._TIOCGICOUNT else real(fd, request, argument)
+
+    monkeypatch.setattr(serial_port.fcntl, "ioctl", ioctl)
+    with closing(open_port(line(pair[1]))) as port:
+
+        def said(text: bytes) -> Reading:
+            os.write(pair[0], text)
+            assert select.select([port.fileno()], [], [], 5)[0]
+            return port.read()
+
+        assert said(b"A") == Reading(b"A")  # what was counted before the opening is not ours
+        driver |= {"overrun": 6, "buf_overrun": 2, "frame": 3}
+        assert said(b"B") == Reading(b"B", (), Counters(overruns=3), Counters(overruns=3, framing=1))
+        assert said(b"C") == Reading(b"C")
+        driver.clear()  # a driver that starts anew counts nothing backwards
+        assert said(b"D") == Reading(b"D")
+        assert port.counters() == Counters()
+
+
+def test_low_latency_that_is_refused_is_a_note_and_no_error() -> None:
+    with open("/dev/null", "rb") as device:  # noqa: PTH123 -- a character device that is no serial port
+        (note,) = serial_port._low_latency(device.fileno(), "/dev/null")
+    assert note == f"low latency was refused ({os.strerror(errno.ENOTTY)})"
+
+
+def test_low_latency_is_asked_for_by_its_flag_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """flags is the fifth int of struct serial_struct, ASYNC_LOW_LATENCY its bit 13 (linux/serial.h, tty_flags.h)."""
+    had = struct.pack("=5i", 1, 2, 3, 4, 0x10) + bytes(108)
+    asked = []
+
+    def ioctl(_fd: int, request: int, argument: bytes | bytearray) -> int:
+        if request == termios.TIOCGSERIAL:
+            argument[:] = had
+        else:
+            asked.append((request, bytes(argument)))
+        return 0
+
+    with open("/dev/null", "rb") as device:  # noqa: PTH123
+        monkeypatch.setattr(serial_port.fcntl, "ioctl", ioctl)
+        assert serial_port._low_latency(device.fileno(), "/dev/null") == ["low latency is on"]
+    assert asked == [(termios.TIOCSSERIAL, struct.pack("=5i", 1, 2, 3, 4, 0x10 | 1 << 13) + bytes(108))]
 
 
 def test_marks_of_the_vectors() -> None:

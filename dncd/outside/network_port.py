@@ -2,12 +2,19 @@
 
 Both are own non-blocking TCP sockets: pyserial's URL handlers have no descriptor to select on. A byte that TCP took may
 still lie in the server; only pacing (the line's clock) keeps that small, so neither kind tells an output count.
+
+A network that stands still takes bytes all the same, and brings them all at once when it moves again, past any stop of the
+control. So no more is handed over than what UNACKNOWLEDGED_S of the line and `ahead` are, beyond what the server's
+TCP has acknowledged, and a port is `settled` only when all of it is.
 """
 
 import contextlib
+import fcntl
+import math
 import socket
+import termios
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from urllib.parse import urlsplit
 
 from dncd import defaults
@@ -21,9 +28,12 @@ from dncd.values import LineSettings, shown
 class SocketPort:
     """An open `socket://` port; see `Port`."""
 
-    def __init__(self, name: str, connection: socket.socket) -> None:
-        self.name = name
+    def __init__(self, line: LineSettings, connection: socket.socket) -> None:
+        self.name = line.port
+        self._most = _most_unacknowledged(line)
+        self._early = Reading()
         self.notes: tuple[str, ...] = ()
+        self.looped: Mapping[str, str] = {}
         self._connection = connection
 
     def fileno(self) -> int:
@@ -35,11 +45,18 @@ class SocketPort:
 
     def read(self) -> Reading:
         """What has come."""
+        if self._early.data:
+            early, self._early = self._early, Reading()
+            return early
         return Reading(_receive(self.name, self._connection))
 
+    def put_back(self, reading: Reading) -> None:
+        """What was read too early comes first with the next `read`."""
+        self._early = reading + self._early
+
     def write(self, data: bytes) -> int:
-        """Hand over what TCP takes now."""
-        return _send(self.name, self._connection, data)
+        """Hand over what TCP takes now, as long as the server's end keeps up."""
+        return _send(self.name, self._connection, data[: max(0, self._most - _waiting(self.name, self._connection))])
 
     def pending_write(self) -> bool:
         """Never: what was accepted is TCP's."""
@@ -48,6 +65,10 @@ class SocketPort:
     def outgoing(self) -> int | None:
         """Not told."""
         return None
+
+    def settled(self) -> bool:
+        """Whether the server's TCP has acknowledged all."""
+        return not _waiting(self.name, self._connection)
 
     def modem(self) -> Modem:
         """Not told."""
@@ -71,9 +92,11 @@ class SocketPort:
 class Rfc2217Port:
     """An open `rfc2217://` port; see `Port`. Holds bytes back while the server asks for it."""
 
-    def __init__(self, name: str, connection: socket.socket, machine: telnet.Telnet) -> None:
-        self.name = name
+    def __init__(self, line: LineSettings, connection: socket.socket, machine: telnet.Telnet) -> None:
+        self.name = line.port
+        self._most = _most_unacknowledged(line)
         self.notes: tuple[str, ...] = ()
+        self.looped: Mapping[str, str] = {}
         self._connection = connection
         self._machine = machine
         self._modem = Modem()
@@ -131,14 +154,19 @@ class Rfc2217Port:
         reading, self._early = self._early, Reading()
         return reading
 
+    def put_back(self, reading: Reading) -> None:
+        """What was read too early comes first with the next `read`."""
+        self._early = reading + self._early
+
     def write(self, data: bytes) -> int:
-        """Hand over all of `data`, or nothing while earlier bytes or the server hold it up."""
+        """Hand over what the network keeps up with; nothing while earlier bytes or the server hold it up."""
         self._push()
         if self._out or self._machine.suspended is Signal.ON:
             return 0
-        self._out += escaped(data)
+        part = data[: max(0, self._most - _waiting(self.name, self._connection))]
+        self._out += escaped(part)
         self._push()
-        return len(data)
+        return len(part)
 
     def pending_write(self) -> bool:
         """Whether bytes wait for TCP; those that the server itself holds up wait for its word instead."""
@@ -147,6 +175,10 @@ class Rfc2217Port:
     def outgoing(self) -> int | None:
         """Not told."""
         return None
+
+    def settled(self) -> bool:
+        """Whether nothing is held back and the server's TCP has acknowledged all."""
+        return not self._out and not _waiting(self.name, self._connection)
 
     def modem(self) -> Modem:
         """As last notified; unknown until the first notice."""
@@ -188,7 +220,7 @@ class Rfc2217Port:
                     self.notes += (f"the device server calls itself {shown(event.text.decode('latin-1'))}",)
                 case _:  # the machine keeps what the others change
                     pass
-        self._early = Reading(bytes(data), (), faults)
+        self._early = Reading(bytes(data), self._early.bad, faults, faults)
 
     def _push(self) -> None:
         self._out += self._machine.take()
@@ -202,7 +234,7 @@ def open_socket(line: LineSettings) -> SocketPort:
     refuse_odd_stop_bits(line, frame)
     if frame.data_bits != 8 or frame.parity != "N":
         raise cannot(line, "a plain socket neither sets nor tells a frame with parity or fewer than eight bits")
-    port = SocketPort(line.port, _connect(line))
+    port = SocketPort(line, _connect(line))
     port.notes = (f"a plain socket: rate and frame ({line.baud} {frame}) are as the device server is set, unchecked",)
     return port
 
@@ -212,7 +244,7 @@ def open_rfc2217(line: LineSettings) -> Rfc2217Port:
     frame = carried_frame(line.frame)
     refuse_odd_stop_bits(line, frame)
     asked = telnet.Asked(line.baud, frame.data_bits, frame.parity, frame.stop_bits)
-    port = Rfc2217Port(line.port, _connect(line), telnet.Telnet(asked))
+    port = Rfc2217Port(line, _connect(line), telnet.Telnet(asked))
     try:
         port.agree(line)
     except BaseException:
@@ -260,6 +292,19 @@ def _connect(line: LineSettings) -> socket.socket:
         connection.setsockopt(level, option, value)
     connection.setblocking(False)
     return connection
+
+
+def _most_unacknowledged(line: LineSettings) -> int:
+    """Bytes that may be on their way to the server's end without word of their arrival."""
+    return line.ahead + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
+
+
+def _waiting(name: str, connection: socket.socket) -> int:
+    """Bytes that TCP holds for the server's end: not sent, or not acknowledged (SIOCOUTQ, tcp(7); memory)."""
+    try:
+        return int.from_bytes(fcntl.ioctl(connection, termios.TIOCOUTQ, bytes(4)), "little")
+    except (OSError, ValueError) as fault:
+        raise gone(name, f"the connection broke ({shown(str(fault))})") from fault
 
 
 def _receive(name: str, connection: socket.socket) -> bytes:

@@ -16,6 +16,7 @@ pseudo-terminal   unknown      None            None       (none can occur)
 ================  ===========  ==============  =========  ==========================
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Protocol
@@ -31,12 +32,19 @@ class Reading:
     """What one look at a port gave.
 
     data: the bytes as they stood on the line; bad: indexes into `data` of bytes that the UART marked (parity, stop bit,
-    or a break, which reads as a marked NUL); notices: faults that are not tied to a byte, counted since the last look.
+    or a break, which reads as a marked NUL); notices: faults that are not tied to a byte, counted since the last look
+    (what a device server told, and what a driver counted as overrun: an overrun leaves no mark); counted: all faults
+    of these bytes by kind, the marked ones and the notices, as driver or server count them.
     """
 
     data: bytes = b""
     bad: tuple[int, ...] = ()
     notices: Counters = NO_FAULTS
+    counted: Counters = NO_FAULTS
+
+    def __add__(self, later: "Reading") -> "Reading":
+        bad = (*self.bad, *(len(self.data) + index for index in later.bad))
+        return Reading(self.data + later.data, bad, self.notices + later.notices, self.counted + later.counted)
 
 
 NOTHING: Final = Reading()
@@ -54,8 +62,14 @@ class Port(Protocol):
     def notes(self) -> tuple[str, ...]:
         """What the opening found worth telling, in plain words: low latency got or not, who else holds the port."""
 
+    looped: Mapping[str, str]
+    """Lines (CTS, DSR) that were seen to echo our own, each with a sentence for journal, status and receipts."""
+
     def fileno(self) -> int:
         """The descriptor to select on; PortGoneError after close."""
+
+    def put_back(self, reading: Reading) -> None:
+        """What was read too early comes first with the next `read`."""
 
     def read(self) -> Reading:
         """What has come, possibly nothing; never waits. PortGoneError when the port went away."""
@@ -68,6 +82,9 @@ class Port(Protocol):
 
     def outgoing(self) -> int | None:
         """Characters that the driver says it still holds; None where it cannot tell."""
+
+    def settled(self) -> bool:
+        """Whether nothing that was written waits for a network; True where there is none in between."""
 
     def modem(self) -> Modem:
         """CTS, DSR and DCD as they are now."""
@@ -118,7 +135,8 @@ def open_port(line: LineSettings) -> Port:
 
 def open_for(machine: MachineSettings) -> Port:
     """Open the port of a machine. Errors as `open_port`, and PortError where its settings need CTS or DSR and the port
-    has no such line: the control could not stop dncd, or never start it. A device server tells them later."""
+    has no such line: the control could not stop dncd, or never start it. A device server tells them later.
+    A line that only echoes our own is told in `Port.looped`."""
     line, start_on = machine.line, machine.send.start_on
     port = open_port(line)
     wanted = [word for word, needed in ((line.flow, _MODEM_FLOWS), (start_on, _MODEM_STARTS)) if word in needed]
@@ -133,6 +151,14 @@ def open_for(machine: MachineSettings) -> Port:
                 f"[machines.{machine.name}] port {line.port}",
                 'Take a port with modem lines, or set `line.flow = "xon/xoff"` and another `send.start_on`',
             )
+    if wanted:
+        from dncd.outside.looped_lines import looped_lines
+
+        try:
+            port.looped = looped_lines(port, machine)
+        except BaseException:
+            port.close()
+            raise
     return port
 
 

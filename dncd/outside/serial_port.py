@@ -14,7 +14,8 @@ import os
 import stat
 import struct
 import termios
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import astuple, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Final
@@ -25,7 +26,7 @@ from dncd import defaults
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
 from dncd.outside.port_holders import holders
 from dncd.outside.ports import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import Frame, LineSettings, shown
+from dncd.values import NO_FAULTS, Frame, LineSettings, shown
 
 PTY_MAJORS: Final = range(136, 144)
 """Device majors of Unix98 pseudo-terminals (Linux list of devices; memory)."""
@@ -92,13 +93,15 @@ class TtyPort:
     def __init__(self, name: str, fd: int, *, early: bytes, notes: tuple[str, ...]) -> None:
         self.name = name
         self.notes = notes
+        self.looped: Mapping[str, str] = {}
         self._fd = fd
         self._marks = MarkedInput() if _marks_errors(fd) else None
-        self._early = early
+        self._early = Reading(early)
         is_pty = os.major(os.fstat(fd).st_rdev) in PTY_MAJORS
         self._has_count = not is_pty and _answers(fd, termios.TIOCOUTQ, bytes(4))
         self._has_modem = _answers(fd, termios.TIOCMGET, bytes(4))
         self._has_counters = _answers(fd, _TIOCGICOUNT, bytes(_ICOUNT.size))
+        self._seen = self.counters() or Counters()
 
     def fileno(self) -> int:
         """The descriptor to select on."""
@@ -107,10 +110,13 @@ class TtyPort:
         return self._fd
 
     def read(self) -> Reading:
-        """What has come, with the marked characters named."""
-        if self._early:
-            early, self._early = self._early, b""
-            return Reading(early)
+        """What has come, with the marked characters named, and what the driver counted since the last look.
+
+        The counters are asked after the bytes were taken: a full buffer that lost characters always has bytes to read.
+        """
+        if self._early != Reading():
+            early, self._early = self._early, Reading()
+            return early
         try:
             raw = os.read(self._fd, defaults.PORT_READ_BYTES)
         except BlockingIOError:
@@ -119,7 +125,15 @@ class TtyPort:
             raise self._gone(fault) from fault
         if not raw:  # VMIN is 1, so "nothing yet" is EAGAIN and an empty read is a hang-up
             raise self._gone(None)
-        return self._marks.feed(raw) if self._marks else Reading(raw)
+        reading = self._marks.feed(raw) if self._marks else Reading(raw)
+        counted = self._count()
+        if counted == NO_FAULTS:
+            return reading
+        return replace(reading, notices=Counters(overruns=counted.overruns), counted=counted)
+
+    def put_back(self, reading: Reading) -> None:
+        """What was read too early comes first with the next `read`."""
+        self._early = reading + self._early
 
     def write(self, data: bytes) -> int:
         """Hand over what the driver takes now."""
@@ -141,6 +155,10 @@ class TtyPort:
         if not self._has_count:
             return None
         return int.from_bytes(self._ioctl(termios.TIOCOUTQ, bytes(4)), "little")
+
+    def settled(self) -> bool:
+        """No network in between."""
+        return True
 
     def modem(self) -> Modem:
         """The lines by TIOCMGET."""
@@ -165,8 +183,7 @@ class TtyPort:
         """TIOCGICOUNT: overruns of chip and of the driver's buffer together."""
         if not self._has_counters:
             return None
-        count = _ICOUNT.unpack(self._ioctl(_TIOCGICOUNT, bytes(_ICOUNT.size)))
-        return Counters(overruns=count[7] + count[10], framing=count[6], parity=count[8], breaks=count[9])
+        return counters_of(self._ioctl(_TIOCGICOUNT, bytes(_ICOUNT.size)))
 
     def close(self) -> None:
         """Give the port back; DTR and RTS stay as they are (HUPCL is off), so that a control sees no reset."""
@@ -174,6 +191,14 @@ class TtyPort:
             fd, self._fd = self._fd, -1
             with contextlib.suppress(OSError):  # a device that was pulled out may refuse even this; it is closed
                 os.close(fd)
+
+    def _count(self) -> Counters:
+        """What the driver counted since the last look; nothing where a driver started anew."""
+        now = self.counters()
+        if now is None or now == self._seen:
+            return NO_FAULTS
+        counted, self._seen = now - self._seen, now
+        return Counters(*(max(0, number) for number in astuple(counted)))
 
     def _switch(self, bit: int, on: Signal) -> None:
         if on is Signal.UNKNOWN:
@@ -190,6 +215,14 @@ class TtyPort:
 
     def _gone(self, fault: BaseException | None) -> PortGoneError:
         return gone(self.name, "the port went away" if fault is None else f"the port went away ({shown(str(fault))})")
+
+
+def counters_of(icount: bytes) -> Counters:
+    """The faults in a `struct serial_icounter_struct` of linux/serial.h: cts, dsr, rng, dcd, rx, tx, frame, overrun,
+    parity, brk, buf_overrun, and nine reserved, each an int (its order from memory; held against the system's own header
+    where a test finds one). Overruns of the chip and of the driver's buffer are one number here: characters were lost."""
+    count = _ICOUNT.unpack(icount)
+    return Counters(overruns=count[7] + count[10], framing=count[6], parity=count[8], breaks=count[9])
 
 
 def open_tty(line: LineSettings) -> TtyPort:

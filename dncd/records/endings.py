@@ -14,7 +14,7 @@ from dncd.records import durable, plans, receipts, spool
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
-from dncd.values import Origin, Result
+from dncd.values import Origin, Result, fault_words
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
 CAUTION_LINK: Final = (
@@ -197,6 +197,7 @@ class Endings:
             *_head(Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
             *receipts.reasons(plan.reasons),
             *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            *_fault_pairs(plan.line_faults),
             ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
             ("caution", "never send this file to a control; punch the program out again"),
         ]
@@ -240,6 +241,7 @@ class Endings:
             *(("difference", line) for line in part.differences),
             *(("note", note) for note in plan.notes),
             *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            *_fault_pairs(plan.line_faults),
             ("caution", CAUTION_LINK),
         ]
         self._receipt(path, pairs)
@@ -317,6 +319,7 @@ def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
         }
         if len(plan.revisions) > 1:
             fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
+        fields |= _fault_fields(ended.line_faults)
     if ended.reasons:
         fields["reasons"] = list(ended.reasons[:5])
     return fields
@@ -335,6 +338,8 @@ def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[
         pairs += _wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
         pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
         pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
+        pairs += _fault_pairs(ended.line_faults)
+        pairs += [("warning", warning) for warning in ended.warnings]
     pairs += [("note", note) for note in ended.notes]
     if ended.result == Result.SENT.value:
         pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
@@ -365,7 +370,16 @@ def _in_wire(plan: InPlan) -> dict[str, Any]:
         "wire_chars": plan.wire_chars,
         "seconds": round(plan.seconds, 3),
         "holds": 0,
+        **_fault_fields(plan.line_faults),
     }
+
+
+def _fault_fields(line_faults: Mapping[str, int]) -> dict[str, Any]:
+    return {"line_faults": dict(line_faults)} if line_faults else {}
+
+
+def _fault_pairs(line_faults: Mapping[str, int]) -> list[tuple[str, object]]:
+    return [("line_faults", fault_words(line_faults))] if line_faults else []
 
 
 def _wire_pairs(chars: int, sha256: str, seconds: float, carried: int = -1) -> list[tuple[str, object]]:

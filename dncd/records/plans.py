@@ -7,7 +7,7 @@ the next start every plan that is left is carried out or named (`recovery`).
 import dataclasses
 import json
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -24,7 +24,10 @@ def fresh_id(machine: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """How a sending ended. result: one of contract 1; seconds, held_s: seconds; chars: handed to the port."""
+    """How a sending ended. result: one of contract 1; seconds, held_s: seconds; chars: handed to the port.
+
+    line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`).
+    """
 
     result: str
     reasons: tuple[str, ...] = ()
@@ -33,6 +36,8 @@ class Sent:
     held_s: float = 0.0
     chars: int = 0
     notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    line_faults: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +98,7 @@ class InPlan:
     reasons: tuple[str, ...] = ()
     placed_as: str = ""
     notes: tuple[str, ...] = ()
+    line_faults: dict[str, int] = field(default_factory=dict)
 
 
 Plan = OutPlan | InPlan

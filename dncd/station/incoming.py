@@ -22,8 +22,11 @@ _FLUSH_S = 0.05
 
 _RETRY_S = 1.0
 
+_NOTICE_NEAR_S = 0.25
+"""Seconds before a capture in which a fault that the port told counts against it: a device server may tell it first."""
 
-@dataclass(slots=True)
+
+@dataclass(slots=True, eq=False)
 class _Capture:
     """A capture under way or on its way to the records."""
 
@@ -35,13 +38,14 @@ class _Capture:
     ended: Ended | None = None
     writing: bool = False
     notices: Counters = NO_FAULTS
+    counted: Counters = NO_FAULTS
     lost: int = 0
     joined: int = 0
 
     @property
     def damage(self) -> Damage:
         """What befell it, for the records."""
-        return Damage(tuple(self.bad), self.notices, self.lost, self.joined)
+        return Damage(tuple(self.bad), self.notices, self.lost, self.joined, self.counted)
 
 
 class Incoming:
@@ -65,6 +69,8 @@ class Incoming:
         self._captures: list[_Capture] = []
         self._flush_at: float | None = None
         self._stopped = False
+        self._touched: list[_Capture] = []  # captures that the last characters belonged to
+        self._early = (NO_FAULTS, NO_FAULTS, 0.0)  # notices and counts that no capture had yet, and when they came
 
     @property
     def capturing(self) -> _Capture | None:
@@ -78,12 +84,18 @@ class Incoming:
 
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> list[Said | Wished]:
         """Characters from an idle or punching control; gives what was said that is no part of a capture."""
+        self._touched = self._captures[-1:]
         return self._take(self.receiving.feed(data, now, bad), now)
 
-    def notice(self, notices: Counters) -> None:
-        """The port noticed faults that it cannot tie to a character: they count against the newest capture, if any."""
-        if self._captures:
-            self._captures[-1].notices += notices
+    def notice(self, notices: Counters, counted: Counters, now: float) -> None:
+        """Faults of the characters just fed. notices: those that the port cannot tie to a character, which count against
+        every capture that had some of them (or the newest that is not on record yet); counted: all, by kind."""
+        captures = [capture for capture in self._touched if capture in self._captures] or self._captures[-1:]
+        for capture in captures:
+            capture.notices += notices
+            capture.counted += counted
+        if not captures:
+            self._early = (notices, counted, now)
 
     def tick(self, now: float) -> None:
         """Closes what silence closes; hands waiting bytes to the disk."""
@@ -125,6 +137,14 @@ class Incoming:
         else:  # the disk takes none: this one and the last become one
             self._captures[-1].ended = None
             self._captures[-1].joined += 1
+        capture = self._captures[-1]
+        if capture not in self._touched:
+            self._touched.append(capture)
+        notices, counted, at = self._early
+        if now - at <= _NOTICE_NEAR_S:
+            capture.notices += notices
+            capture.counted += counted
+        self._early = (NO_FAULTS, NO_FAULTS, 0.0)
 
     def _catch(self, capture: _Capture, caught: Caught) -> None:
         if not capture.chars:

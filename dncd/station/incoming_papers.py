@@ -23,7 +23,18 @@ from dncd.station.ration import Ration
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
-from dncd.values import NO_FAULTS, Counters, EndsOn, IsoBytes, MachineSettings, Protocol, Result, WireBytes, printable
+from dncd.values import (
+    NO_FAULTS,
+    Counters,
+    EndsOn,
+    IsoBytes,
+    MachineSettings,
+    Protocol,
+    Result,
+    WireBytes,
+    fault_words,
+    printable,
+)
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
@@ -168,6 +179,7 @@ class IncomingPapers:
         plan = InPlan(
             transfer, self._settings.name, Result.DAMAGED.value, len(part), hashlib.sha256(part).hexdigest(), seconds
         )
+        plan = dataclasses.replace(plan, line_faults=damage.counted.kinds())
         if reasons:
             name = names.safe_name(self._name_of(capture))
             return dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
@@ -218,13 +230,7 @@ def _unnamed() -> str:
 
 def _noticed(notices: Counters) -> str:
     """Faults that the port counted while the capture came and could not tie to a character."""
-    named = {
-        "parity": notices.parity,
-        "stop bit": notices.framing,
-        "overrun": notices.overruns,
-        "break": notices.breaks,
-    }
-    said = ", ".join(f"{count} of {what}" for what, count in named.items() if count)
+    said = fault_words(notices.kinds())
     return f"the port noticed faults while it came and cannot say at which characters ({said}); punch it out again"
 
 

@@ -94,6 +94,7 @@ class Station:
         self._calm_until = 0.0  # until then a sending needs nothing of the station but `_send_on`
         self._stopping = False
         self._watches_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+        self._start_is_looped = False
         self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
 
     # --- the port ----------------------------------------------------------------------------------------------------
@@ -108,6 +109,11 @@ class Station:
         self._loop.watch(port.fileno(), self)
         for note in port.notes:
             self._journal.info("port opened", machine=self.name, port=port.name, note=note)
+        for line, warning in port.looped.items():
+            self._journal.warning("modem line looped", machine=self.name, port=port.name, line=line, what=warning)
+        self.outgoing.line_warnings = tuple(port.looped.values())
+        start_line = "CTS" if self.settings.send.start_on is StartOn.CTS else "DSR"
+        self._start_is_looped = start_line in port.looped
         self._changed(self)
         self.on_input(self._loop.now())
 
@@ -236,7 +242,8 @@ class Station:
                 if self._watches_modem or self._starts_on_modem:
                     modem = port.modem()
                     self.outgoing.gate(modem, now)
-                    self.outgoing.starts.modem(modem)
+                    if not self._start_is_looped:
+                        self.outgoing.starts.modem(modem)
                 self._read(reading, now)
                 self.outgoing.pump(port, now)
                 if port.pending_write():
@@ -250,16 +257,17 @@ class Station:
         self._plan(self._loop.now())
 
     def _read(self, reading: Reading, now: float) -> None:
-        if reading.data and self.outgoing.run is not None:
-            self.outgoing.feed(reading.data, now)
+        if self.outgoing.run is not None:
+            self.outgoing.feed(reading.data, now, reading.counted)
         elif reading.data:
             for said in self.incoming.feed(reading.data, reading.bad, now):
                 if isinstance(said, Wished):
                     self.outgoing.starts.wished(said.wish, now)
                 else:
                     self.outgoing.said(said.code, now)
+        if reading.counted != NO_FAULTS and self.outgoing.run is None:
+            self.incoming.notice(reading.notices, reading.counted, now)
         if reading.notices != NO_FAULTS:
-            self.incoming.notice(reading.notices)
             self.tally.faults += reading.notices
             what = ", ".join(f"{n} {kind}" for kind, n in dataclasses.asdict(reading.notices).items() if n)
             self._warn("faults on the line", what, "look at cable, shield and plugs, and at frame and rate")

@@ -10,19 +10,22 @@ from dataclasses import dataclass
 from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.line.codes import ReaderCode
-from dncd.line.sending import Sending
+from dncd.line.sending import Phase, Sending
 from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
 from dncd.outside.ports import Port
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Checked, Gone, Image, Prepared, Told
+from dncd.station.papers import Begun, Checked, Gone, Heard, Image, Prepared, Told
 from dncd.station.starting import Starts
-from dncd.values import Flow, MachineSettings, Modem, Protocol, Signal, StartOn
+from dncd.values import NO_FAULTS, Counters, Flow, MachineSettings, Modem, Protocol, Signal, StartOn
 
 _POLL_MODEM_S = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
+
+_SETTLE_S = 0.01
+"""Seconds between looks whether a device server has acknowledged the last characters."""
 
 _ASK_OUTGOING_EVERY = 8
 """Writes between two questions to the port about how much it still holds."""
@@ -40,6 +43,8 @@ class Run:
     begun: Begun | None = None
     fetching: bool = False
     writes: int = 0
+    counted: Counters = NO_FAULTS
+    unsettled: bool = False
 
 
 class Outgoing:
@@ -57,6 +62,7 @@ class Outgoing:
     ) -> None:
         self.settings, self.offers, self.starts = settings, Offers(), Starts(settings.send, settings.line.protocol)
         self.run: Run | None = None
+        self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
         self._paper, self._hands = paper, hands
         self._wake, self._told, self._trouble = wake, told, trouble
         self._retries: list[tuple[float, Callable[[], None]]] = []
@@ -278,10 +284,11 @@ class Outgoing:
 
         self._hands.supply.do(run.image.next_piece, fetched, failed)
 
-    def feed(self, data: bytes, now: float) -> None:
-        """Characters that came from the control while dncd sends."""
+    def feed(self, data: bytes, now: float, counted: Counters = NO_FAULTS) -> None:
+        """Characters that came from the control while dncd sends; counted: faults of theirs."""
         if self.run is not None:
             self.run.sending.feed(data, now)
+            self.run.counted += counted
 
     def gate(self, modem: Modem, now: float) -> None:
         """The modem lines, for a sending under hardware flow."""
@@ -305,7 +312,11 @@ class Outgoing:
                 sending.port_holds(outgoing, now)
             if sending.wants_supply():
                 self._fetch(run)
-        sending.tick(now)
+        run.unsettled = _all_left(sending, now) and not port.settled()
+        if not run.unsettled:
+            sending.tick(now)
+        elif not self.settings.send.drip_feed and now - sending.clock.busy_until >= self.settings.send.stall_s:
+            sending.stop("the device server did not take the last characters within stall_s", now)
         if sending.outcome is not None and (words := sending.last_words()):
             port.write(words)
 
@@ -318,7 +329,7 @@ class Outgoing:
         run = self.run
         if run is None or run.begun is None:
             return None
-        due = run.sending.next_due()
+        due = now + _SETTLE_S if run.unsettled else run.sending.next_due()
         still = due is None or run.sending.held_since is not None  # only the modem lines can help
         if self._polls_modem and still and run.sending.outcome is None:
             return now + _POLL_MODEM_S if due is None else min(due, now + _POLL_MODEM_S)
@@ -332,10 +343,15 @@ class Outgoing:
         outcome, begun = run.sending.outcome, run.begun
         self.run = None
         self.starts.sending_ended(self._hands.loop.now(), outcome.hold_open, outcome.reader_off_at)
-        strays = bytes(run.sending.strays)
-        self._end(run.offer, lambda: self._paper.end(begun, outcome, strays))
+        heard = Heard(bytes(run.sending.strays), run.counted, self.line_warnings)
+        self._end(run.offer, lambda: self._paper.end(begun, outcome, heard))
 
     def stop(self, reason: str, now: float) -> None:
         """The service or the port ends: a sending in progress is interrupted."""
         if self.run is not None:
             self.run.sending.stop(reason, now)
+
+
+def _all_left(sending: Sending | XmodemSending, now: float) -> bool:
+    """Whether a plain program has left by the line's clock; the end of an XMODEM one is the receiver's own word."""
+    return isinstance(sending, Sending) and sending.phase is Phase.ENDING and now >= sending.clock.busy_until

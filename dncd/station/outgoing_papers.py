@@ -19,10 +19,21 @@ from dncd.records.endings import Told as Written
 from dncd.records.library import Text
 from dncd.records.plans import OutPlan, Sent
 from dncd.station.office import Office
-from dncd.station.papers import Begun, Checked, Gone, Prepared, Told
+from dncd.station.papers import Begun, Checked, Gone, Heard, Prepared, Told
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
-from dncd.values import Announce, Finding, IsoBytes, MachineSettings, Result, Severity, WireBytes, printable, shown
+from dncd.values import (
+    Announce,
+    Finding,
+    IsoBytes,
+    MachineSettings,
+    Result,
+    Severity,
+    WireBytes,
+    fault_words,
+    printable,
+    shown,
+)
 
 _IN_MEMORY: Final = 4 * 1024 * 1024
 """Characters of a tape image that are kept in memory; a larger one is read from a file as it goes out."""
@@ -195,17 +206,27 @@ class OutgoingPapers:
             return
         yield checked.programs[0], Text(pieces, sum(len(piece) for piece in pieces())), more
 
-    def end(self, begun: Begun, outcome: Outcome, strays: bytes) -> Told:
+    def end(self, begun: Begun, outcome: Outcome, heard: Heard) -> Told:
         """A sending is over."""
         reasons = (outcome.reason,) if outcome.reason else ()
         if outcome.result is Result.INTERRUPTED:
             chars = f"{outcome.chars} of {begun.prepared.total_chars} characters were handed over"
             reasons = (f"{outcome.reason}; {chars}; delete what the control holds of it, then drop the file again",)
         notes = outcome.notes
-        if strays:
-            notes += (f"the control said {shown(strays.decode('latin-1'))} while it was being sent",)
+        if heard.strays:
+            notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
+        faults = heard.counted.kinds()
+        warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
         ended = Sent(
-            outcome.result.value, reasons, outcome.seconds, outcome.holds, outcome.held_s, outcome.chars, notes
+            outcome.result.value,
+            reasons,
+            outcome.seconds,
+            outcome.holds,
+            outcome.held_s,
+            outcome.chars,
+            notes,
+            warnings,
+            faults,
         )
         durable.discard(begun.prepared.image)
         return self._told(begun.plan, self._office.endings.end_out(begun.plan, ended), ended)
@@ -247,6 +268,13 @@ class OutgoingPapers:
         return Told(
             plan.file, ended.result, str(fields["time"]), written.path, written.receipt, written.reasons, fields
         )
+
+
+def _disturbed(faults: Mapping[str, int]) -> str:
+    return (
+        f"what came from the control meanwhile was disturbed ({fault_words(faults)}), so a stop of the control may have"
+        " been missed; look at the cable, its shield and the rate"
+    )
 
 
 def _identity(status: os.stat_result) -> tuple[int, ...]:

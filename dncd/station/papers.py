@@ -97,18 +97,30 @@ class Damage:
     """What befell a capture before it was read.
 
     bad: indexes of characters that the port marked; notices: faults it could not place; lost: characters after the last
-    kept one, for which there was no memory left; joined: captures that ran together into this one.
+    kept one, for which there was no memory left; joined: captures that ran together into this one; counted: all faults
+    that the port or its driver counted, by kind.
     """
 
     bad: tuple[int, ...] = ()
     notices: Counters = NO_FAULTS
     lost: int = 0
     joined: int = 0
+    counted: Counters = NO_FAULTS
 
     @property
     def of_memory(self) -> bool:
         """Whether the disk was behind for so long that memory ran out."""
         return self.lost > 0 or self.joined > 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What was heard of a line while dncd sent on it. strays: characters that were no codes; counted: faults of what
+    came; warnings: what makes the line's settings meaningless, a sentence each."""
+
+    strays: bytes = b""
+    counted: Counters = NO_FAULTS
+    warnings: tuple[str, ...] = ()
 
 
 class Image:
