@@ -5,7 +5,7 @@ import pytest
 from dncd import defaults
 from dncd.line.codes import ReaderCode
 from dncd.station.starting import Starts
-from dncd.values import Modem, SendSettings, Signal, StartOn
+from dncd.values import Flow, Modem, SendSettings, Signal, StartOn
 
 DC1, DC3 = ReaderCode.DC1, ReaderCode.DC3
 
@@ -88,7 +88,7 @@ def test_a_modem_line_starts_one_program_each_time_it_comes_on(start_on):
     def on(signal):
         other = Signal.OFF
         cts, dsr = (signal, other) if start_on is StartOn.CTS else (other, signal)
-        starts.modem(Modem(cts, dsr, Signal.UNKNOWN))
+        starts.modem(Modem(cts, dsr, Signal.UNKNOWN), 0)
 
     on(Signal.OFF)
     assert not starts.allows(0, 0)
@@ -100,6 +100,33 @@ def test_a_modem_line_starts_one_program_each_time_it_comes_on(start_on):
     on(Signal.OFF)
     on(Signal.ON)
     assert starts.allows(0, 2)
+
+
+LINES = [
+    # hold open at the end, seconds after the end at which the line goes off, and seconds until it is on: is it a start?
+    (True, 0.0, 0.5, False),
+    (True, 0.0, 300.0, False),  # the DC1 of a hold is no start however late, and nor is this
+    (False, 0.01, 0.5, False),  # the answer to the last characters
+    (False, 0.01, 10.0, True),  # reader off, and READ pressed again
+    (False, 1.0, 0.5, True),
+]
+
+
+@pytest.mark.parametrize(("hold_open", "off_after", "on_after", "starts_it"), LINES)
+@pytest.mark.parametrize("flow", list(Flow))
+def test_the_line_that_ends_a_hold_is_no_start(flow, hold_open, off_after, on_after, starts_it):
+    starts = Starts(SendSettings(start_on=StartOn.CTS), flow=flow)
+    on, off = Modem(cts=Signal.ON), Modem(cts=Signal.OFF)
+    starts.modem(on, 0)
+    starts.sending_began()
+    starts.sending_ended(10, hold_open)
+    starts.modem(on, 10)
+    starts.modem(off, 10 + off_after)
+    starts.modem(on, 10 + off_after + on_after)
+    assert starts.allows(0, 400) is (starts_it or flow is not Flow.RTS_CTS)
+    starts.modem(off, 500)
+    starts.modem(on, 501)
+    assert starts.allows(0, 501)
 
 
 def test_go_and_now():

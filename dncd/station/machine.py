@@ -33,6 +33,9 @@ _RETRY_LENT_S = 0.05
 _LOOK_AT_MODEM_S = 0.05
 """Seconds between looks at CTS or DSR while a program waits for them."""
 
+_LOOK_AT_IDLE_MODEM_S = 0.2
+"""The same while none waits: the line going off and on again between two programs must be seen."""
+
 _PENDING_S = 0.005
 """Seconds until a port that holds bytes for a full network connection is asked again."""
 
@@ -242,8 +245,8 @@ class Station:
                 if self._watches_modem or self._starts_on_modem:
                     modem = port.modem()
                     self.outgoing.gate(modem, now)
-                    if not self._start_is_looped:
-                        self.outgoing.starts.modem(modem)
+                    if not self._start_is_looped and self.outgoing.run is None:
+                        self.outgoing.starts.modem(modem, now)
                 self._read(reading, now)
                 self.outgoing.pump(port, now)
                 if port.pending_write():
@@ -276,8 +279,9 @@ class Station:
         dues = [self._retry_at, self.incoming.next_due(), self.outgoing.retry_due()]
         if self._news is not None:
             dues.append(self._look_at)
-        if self._starts_on_modem and self.outgoing.offers.first() is not None:
-            dues.append(now + _LOOK_AT_MODEM_S)
+        if self._starts_on_modem and self.port is not None:
+            waits = self.outgoing.offers.first() is not None
+            dues.append(now + (_LOOK_AT_MODEM_S if waits else _LOOK_AT_IDLE_MODEM_S))
         if self.port is not None and self.port.pending_write():
             dues.append(now + _PENDING_S)
         if self.port is not None and self.watchers:

@@ -60,7 +60,11 @@ class Outgoing:
         told: Callable[[Told], None],
         trouble: Callable[[str, Exception], None],
     ) -> None:
-        self.settings, self.offers, self.starts = settings, Offers(), Starts(settings.send, settings.line.protocol)
+        self.settings, self.offers, self.starts = (
+            settings,
+            Offers(),
+            Starts(settings.send, settings.line.protocol, settings.line.flow),
+        )
         self.run: Run | None = None
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
         self._paper, self._hands = paper, hands

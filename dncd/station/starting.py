@@ -1,21 +1,23 @@
 """When a waiting program may start: what the control, the modem lines or somebody at a keyboard said, and when.
 
-One start sends one program. Two things look like a start and are none: a DC1 that ends a hold, even after the last
-character of a program, and a DC1 that a DC3 has taken back.
+One start sends one program. Two things look like a start and are none: a DC1 (or, where CTS or DSR is flow and start in
+one, the line coming on) that ends a hold, even after the last character of a program, and a DC1 that a DC3 has taken back.
 """
 
 import math
 
 from dncd import defaults
 from dncd.line.codes import ReaderCode
-from dncd.values import Modem, Protocol, SendSettings, Signal, StartOn
+from dncd.values import Flow, Modem, Protocol, SendSettings, Signal, StartOn
 
 
 class Starts:
     """Remembers the starts of one line. All times are seconds of the loop's clock."""
 
-    def __init__(self, send: SendSettings, protocol: Protocol = Protocol.PLAIN) -> None:
+    def __init__(self, send: SendSettings, protocol: Protocol = Protocol.PLAIN, flow: Flow = Flow.XON_XOFF) -> None:
         self._send, self._protocol = send, protocol
+        self._line_holds = (flow, send.start_on) in ((Flow.RTS_CTS, StartOn.CTS), (Flow.DTR_DSR, StartOn.DSR))
+        self._off_at = -math.inf  # when the line of a start was first seen off
         self._wish, self._wish_at = b"", -math.inf
         self._dc1_at: float | None = None
         self._go = False
@@ -56,15 +58,26 @@ class Starts:
         """The control's wish, C or NAK, while it can be answered; else b""."""
         return self._wish if now - self._wish_at <= defaults.XMODEM_WISH_S else b""
 
-    def modem(self, modem: Modem) -> None:
-        """The modem lines changed, or were looked at."""
+    def modem(self, modem: Modem, now: float) -> None:
+        """The modem lines changed, or were looked at, while nothing was being sent."""
         if self._send.start_on not in (StartOn.CTS, StartOn.DSR):
             return
         signal = modem.cts if self._send.start_on is StartOn.CTS else modem.dsr
         if signal is Signal.OFF:
+            if not self._armed:
+                self._off_at = now
             self._line_on, self._armed = False, True
         elif signal is Signal.ON and self._armed:
-            self._line_on, self._armed = True, False
+            self._line_on, self._armed = not self._ends_hold(now), False
+            self._hold_open, self._ended_at = False, None
+
+    def _ends_hold(self, now: float) -> bool:
+        """Whether the line that came on only ends a hold: one that was open at the end of the last program, or that
+        answered its last characters."""
+        if not self._line_holds or self._ended_at is None:
+            return False
+        late = self._off_at - self._ended_at <= defaults.TAIL_S and now - self._off_at <= defaults.HOLD_AFTER_END_S
+        return self._hold_open or late
 
     def go(self) -> None:
         """Somebody said go."""
