@@ -245,13 +245,13 @@ def test_what_is_no_dncd_is_said(tmp_path):
 def test_a_start_that_was_forgotten_starts_nothing_and_a_line_must_be_seen_off_first():
     starts = Starts(SendSettings(start_on=StartOn.CTS))
     on, off = Modem(cts=Signal.ON), Modem(cts=Signal.OFF)
-    starts.modem(on)
+    starts.modem(on, 0.0)
     assert starts.allows(0.0, 0.0)
     starts.forget()
-    starts.modem(on)  # a loopback plug holds CTS on
+    starts.modem(on, 0.0)  # a loopback plug holds CTS on
     assert not starts.allows(0.0, 1.0)
-    starts.modem(off)
-    starts.modem(on)
+    starts.modem(off, 0.0)
+    starts.modem(on, 0.0)
     assert starts.allows(0.0, 2.0)
     go = Starts(SendSettings(start_on=StartOn.GO))
     go.go()

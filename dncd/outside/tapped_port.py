@@ -4,7 +4,7 @@ import dataclasses
 from collections.abc import Callable
 
 from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way
-from dncd.outside.ports import Port, Reading
+from dncd.outside.ports import NOTHING, Port, Reading
 from dncd.values import NO_FAULTS, Counters, Modem, Signal
 
 Tell = Callable[[Entry], None]
@@ -16,10 +16,11 @@ class TappedPort:
 
     def __init__(self, inner: Port, tell: Tell, clock: Callable[[], float]) -> None:
         self.inner = inner
-        self.name, self.notes = inner.name, inner.notes
+        self.name, self.notes, self.looped = inner.name, inner.notes, inner.looped
         self._tell, self._clock = tell, clock
         self._rts = self._dtr = Signal.ON
         self._seen: Lines | None = None
+        self._back = NOTHING
         self._see()
 
     def fileno(self) -> int:
@@ -28,6 +29,9 @@ class TappedPort:
 
     def read(self) -> Reading:
         """What has come, told before it is given; the modem lines are looked at as well."""
+        if self._back != NOTHING:
+            back, self._back = self._back, NOTHING
+            return back
         reading = self.inner.read()
         if reading.data:
             self._tell(Passed(self._clock(), Way.FROM_CONTROL, reading.data, reading.bad))
@@ -36,6 +40,10 @@ class TappedPort:
             self._tell(Note(self._clock(), f"the port noticed faults: {', '.join(counts)}"))
         self._see()
         return reading
+
+    def put_back(self, reading: Reading) -> None:
+        """As the port does: what was told once is not told again."""
+        self._back = reading + self._back
 
     def write(self, data: bytes) -> int:
         """Hands over; what was taken is told."""
@@ -51,6 +59,10 @@ class TappedPort:
     def outgoing(self) -> int | None:
         """As the port says."""
         return self.inner.outgoing()
+
+    def settled(self) -> bool:
+        """As the port says."""
+        return self.inner.settled()
 
     def modem(self) -> Modem:
         """As the port says; a change is told."""

@@ -112,8 +112,9 @@ class Station:
         self._loop.watch(port.fileno(), self)
         for note in port.notes:
             self._journal.info("port opened", machine=self.name, port=port.name, note=note)
-        for line, warning in port.looped.items():
-            self._journal.warning("modem line looped", machine=self.name, port=port.name, line=line, what=warning)
+        for warning in port.looped.values():
+            what, _, next_step = warning.partition("; ")
+            self._warn("modem line looped", what, next_step, f"port {port.name}")
         self.outgoing.line_warnings = tuple(port.looped.values())
         start_line = "CTS" if self.settings.send.start_on is StartOn.CTS else "DSR"
         self._start_is_looped = start_line in port.looped
