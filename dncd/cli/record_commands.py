@@ -236,38 +236,11 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
         new = _revision(history, revisions[1], program) if len(revisions) == 2 else history[-1]
         old = _revision(history, revisions[0], program) if revisions else history[max(0, len(history) - 2)]
         texts = [library.text(machine, program, r.number) for r in (old, new)]
+    from dncd.cli import diff_view
+
     about = {"machine": machine, "program": program, "from": old.number, "to": new.number}
-    if unified:
-        _print_unified(about, texts[0], texts[1], as_json)
-    else:
-        _print_comparison(about, texts[0], texts[1], as_json)
-
-
-def _print_unified(about: dict[str, Any], old: str, new: str, as_json: bool) -> None:
-    import difflib
-
-    file = f"{about['machine']}/{about['program']}.nc revision"
-    names = (f"{file} {about['from']}", f"{file} {about['to']}")
-    lines = list(difflib.unified_diff(old.split("\n"), new.split("\n"), names[0], names[1], lineterm=""))
-    if as_json:
-        print_json({**about, "unified": lines})
-        return
-    for line in lines:
-        click.echo(printable(line))
-
-
-def _print_comparison(about: dict[str, Any], old: str, new: str, as_json: bool) -> None:
-    from dncd.program.comparing import compare
-    from dncd.program.differences import lines, summary
-
-    comparison = compare(old, new)
-    if as_json:
-        print_json({**about, **comparison.as_json()})
-        return
-    click.echo(f"{printable(about['program'])}, revision {about['from']} to {about['to']}:")
-    click.echo(f"  {summary(comparison)}")
-    for line in lines(comparison):
-        click.echo(printable(line))
+    tell = diff_view.tell_unified if unified else diff_view.tell
+    tell(about, texts[0], texts[1], as_json)
 
 
 @click.command()
