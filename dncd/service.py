@@ -35,6 +35,7 @@ from dncd.station.reloading import Outcome, Reloading
 from dncd.station.roster import Changes, Roster
 from dncd.station.rounds import Round, Rounds
 from dncd.station.status import status_of, status_text
+from dncd.station.trial_keeping import keep_for
 from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
@@ -265,6 +266,9 @@ class Service:
 
     def _answer(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
         """Answers a request; called in the command thread, done in the loop's."""
+        if request.get("do") == "keep-trial":
+            station = in_loop(self.loop, lambda: self._machine(request))
+            return keep_for(station, self.office, self.hands, str(request.get("sheet")))
         return in_loop(self.loop, lambda: self._do(request))
 
     def _do(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:

@@ -272,7 +272,7 @@ def test_status_is_a_line_a_machine(service: Service, capsys: pytest.CaptureFixt
     status, out, _ = words(capsys, "status")
     heads, lathe, mill = out.splitlines()
     assert status == 0
-    assert heads.split() == ["machine", "state", "what", "goes", "on", "waits"]
+    assert heads.split() == ["machine", "state", "what", "goes", "on", "waits", "line"]
     assert re.split(r"  +", lathe) == [
         "gang-lathe",
         "held",

@@ -71,6 +71,8 @@ def log_line(record: Mapping[str, Any]) -> str:
         facts.append(seconds(record["seconds"]))
     if record.get("holds"):
         facts.append(count(record["holds"], "hold"))
+    if record.get("rounds"):
+        facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
     line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
     return line + "".join(f"; {reason}" for reason in reasons_of(record))
 

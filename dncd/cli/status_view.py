@@ -8,13 +8,13 @@ from dncd.values import printable
 
 NAMES_SHOWN: Final = 3
 
-HEADS: Final = ("machine", "state", "what goes on", "waits")
+HEADS: Final = ("machine", "state", "what goes on", "waits", "line")
 
 
 def lines(status: Mapping[str, Any]) -> list[str]:
     """The table, and under it what is wrong with a line, if anything."""
     machines: Mapping[str, Any] = status["machines"]
-    rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"])) for name, m in machines.items()]
+    rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"]), _proven(m)) for name, m in machines.items()]
     troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
     troubles += [
         f"{name}: {printable(str(m['backup']['due']))}"
@@ -26,7 +26,16 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     notes += [f"service: {printable(str(t))}" for t in service.get("trouble", ())]
     if (service.get("reload") or {}).get("result") == "refused":
         notes.append(f"service: {printable(str(service['reload']['what']))}")
-    return [*table(HEADS, rows), *troubles, *notes]
+    whole = [f"{name}: line {printable(str(m['proven']['why']))}" for name, m in machines.items() if m.get("proven")]
+    return [*table(HEADS, rows), *(whole if len(whole) == 1 else ()), *troubles, *notes]
+
+
+def _proven(machine: Mapping[str, Any]) -> str:
+    """Whether the line is proven, in two or three words."""
+    proven = machine.get("proven") or {}
+    if since := proven.get("since"):
+        return f"proven {str(since)[:10]}"
+    return str(proven.get("why", "")).partition(":")[0].partition(" since")[0]
 
 
 def doing(machine: Mapping[str, Any]) -> str:

@@ -9,7 +9,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.errors import RecordsError
-from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
+from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.disk_room import free_bytes
 from dncd.program import names
@@ -20,21 +20,10 @@ from dncd.records.spool import CaptureSpool, Leftover
 from dncd.station.office import Office
 from dncd.station.papers import Captured, Damage
 from dncd.station.ration import Ration
+from dncd.station.receivers import receiver_of
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end
-from dncd.values import (
-    NO_FAULTS,
-    Counters,
-    EndsOn,
-    IsoBytes,
-    MachineSettings,
-    Protocol,
-    Result,
-    WireBytes,
-    fault_words,
-    printable,
-)
+from dncd.values import NO_FAULTS, Counters, EndsOn, MachineSettings, Result, WireBytes, fault_words, printable
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
@@ -66,13 +55,7 @@ class IncomingPapers:
 
     def receiving(self, now: float = 0.0) -> Receiving | XmodemReceiving:
         """The receiver for this machine's line; now: seconds of the loop's clock."""
-        tape, receive, line = self._settings.tape, self._settings.receive, self._settings.line
-        if line.protocol is not Protocol.PLAIN:
-            return XmodemReceiving(line.protocol, now)
-        text = self._coder.encode(IsoBytes("".join(sorted(self._coder.codable)).encode()))
-        mark = self._coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
-        alphabet = Alphabet.of(tape.code, line.frame, mark, text, block_end(tape))
-        return Receiving(alphabet, tape.code, ends_on=receive.ends_on, silence_s=receive.silence_s, char_s=line.char_s)
+        return receiver_of(self._settings, self._coder, now)
 
     def spool(self, spool: CaptureSpool | None, data: bytes) -> CaptureSpool:
         """Adds bytes of a capture to its file, durably; the file is made with the first."""

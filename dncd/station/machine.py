@@ -12,6 +12,7 @@ from dncd.line.receiving import Wished
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
 from dncd.outside.ports import NOTHING, Port, Reading, open_for
+from dncd.records import trials
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
@@ -73,6 +74,7 @@ class Station:
         self.pending = ""
         """What a reload of the settings means for this line, while it waits for what is under way."""
         self.endings: list[Told] = []
+        self.proof = trials.latest(office.shop.state, settings.name)
         papers = IncomingPapers(office, settings)
         self.outgoing = Outgoing(
             settings, OutgoingPapers(office, settings), hands, wake=self.kick, told=self._told, trouble=self._in_trouble

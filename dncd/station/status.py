@@ -21,6 +21,7 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "transfer": _transfer(station, now),
         "pending": station.pending,
         "counters": station.tally.as_dict(),
+        "proven": station.proof.standing(station.settings),
         "trouble": troubles(station, now),
         "lent_to": station.lent_to,
     }
@@ -102,6 +103,9 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
     backup = status.get("backup")
     if isinstance(backup, dict):
         lines += [f"backup: {printable(said)}" for said in (backup_line(backup), str(backup["due"])) if said]
+    proven = status["proven"]
+    if isinstance(proven, dict):
+        lines.append(f"line: {printable(str(proven['why']))}")
     if status["pending"]:
         lines.append(f"settings: {status['pending']}")
     trouble = status["trouble"]

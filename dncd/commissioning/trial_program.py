@@ -1,0 +1,53 @@
+"""The program that a trial of a line sends to and fro: comments and a number of its own, so nothing that could move.
+
+Each round's is another: a program that the control kept from the round before cannot pass for this one. Its letters and
+digits stand in another order each time, so that over ten rounds every character meets every other and its parity.
+"""
+
+import random
+from typing import Final
+
+from dncd.errors import UsageError
+from dncd.values import MachineSettings
+
+NUMBER: Final = "O8888"
+"""Four digits, as the oldest controls have (common practice), below the numbers that many builders keep for their own."""
+
+BLOCKS: Final = 12
+"""Comment blocks of a round: some 500 characters, a second or two at 4800, more than the small memory of most readers."""
+
+LONGEST: Final = 48
+"""Characters of a block at most, if the settings do not say less."""
+
+NARROWEST: Final = 16
+"""Characters of a block that are worth a trial."""
+
+_CHARS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789+-./, "
+
+
+def trial_blocks(machine: MachineSettings, number: str, round_: int, of: int) -> tuple[str, ...]:
+    """The blocks of one round, without marks: the number, then comments. UsageError where the machine cannot store it.
+
+    number: O and digits; round_: from 1.
+    """
+    width = min(LONGEST, machine.program.longest_block_chars)
+    chance = random.Random(round_)  # noqa: S311 -- the same round is the same program
+    blocks = [number, f"(DNCD LINE TRIAL {round_} OF {of})", "(CUTS NOTHING. DELETE IT WHEN THE TRIAL IS OVER)"]
+    for _ in range(BLOCKS):
+        order = list(_CHARS)
+        chance.shuffle(order)
+        blocks.append(f"({''.join(order).strip()[: width - 2]})")
+    fitting = tuple(block for block in blocks if len(block) <= width)
+    chars = sum(len(block) + 3 for block in fitting) + 8
+    if chars > machine.program.memory_chars or width < NARROWEST:
+        raise UsageError(
+            f"the trial's program has {chars} characters in blocks of up to {width}, more than this control takes",
+            f"[machines.{machine.name}.program]",
+            "Raise program.memory_chars or program.longest_block_chars if the control takes more",
+        )
+    return fitting
+
+
+def trial_file(blocks: tuple[str, ...]) -> str:
+    """The blocks as one text, LF after each."""
+    return "".join(f"{block}\n" for block in blocks)

@@ -1,0 +1,244 @@
+"""The steps of a trial, each over an open line: loopback, hearing the settings, a program out and back."""
+
+import dataclasses
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.commissioning.finding import Answer, Finder, Sureness
+from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
+from dncd.commissioning.loopback_findings import findings, verdict
+from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
+from dncd.commissioning.punches import LISTENING_FRAME
+from dncd.commissioning.trial_program import trial_blocks, trial_file
+from dncd.commissioning.trial_sheet import Done, Round, Step
+from dncd.outside.line_session import LineSession
+from dncd.outside.ports import Reading
+from dncd.program import names
+from dncd.program.comparing import Level, compare
+from dncd.program.differences import lines as difference_lines
+from dncd.station.round_trip import Back, Phase, RoundTrip, image_of
+from dncd.station.starting import Starts
+from dncd.tape.capture import Capture, read_capture
+from dncd.tape.codes import Coder
+from dncd.values import NO_FAULTS, Flow, MachineSettings, Modem, Protocol, Request, Result, StartOn, WireBytes
+
+SOAK_S: Final = 3.0
+"""Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""
+
+LOOPBACK, HEARING = "loopback", "settings heard"
+
+_DIFFERENCES: Final = 3
+
+
+class LoopbackHand:
+    """A loopback test in the hands of a line session."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.test = LoopbackTest(plan)
+        self._sessions: list[LineSession] = []
+
+    @property
+    def over(self) -> bool:
+        """Whether it is measured."""
+        return bool(self.test.measures)
+
+    def start(self, session: LineSession, now: float) -> None:
+        """The line is open."""
+        self._sessions = [session]
+        self._do(self.test.start(now))
+
+    def feed(self, reading: Reading, now: float) -> None:
+        """Characters came."""
+        self._do(self.test.feed(reading.data, reading.bad, now))
+
+    def modem(self, lines: Modem, now: float) -> None:
+        """The inputs as they stand."""
+        self._do(self.test.modem(lines, now))
+
+    def turn(self, now: float) -> None:
+        """What is due."""
+        self._do(self.test.tick(now))
+
+    def next_due(self) -> float:
+        """When the step's time is up."""
+        return self.test.next_due()
+
+    def _do(self, actions: tuple[Action, ...]) -> None:
+        session = self._sessions[0]
+        for action in actions:
+            match action:
+                case Write(data):
+                    session.send(data)
+                case SetLines(rts, dtr):
+                    session.set_lines(rts, dtr)
+                case SetBaud(baud):
+                    session.tune(baud, LISTENING_FRAME)
+
+
+class HearingHand:
+    """Hears one punch at the machine's own rate, as `Finder` wants it. ready: is called once the line is listened to."""
+
+    def __init__(self, machine: MachineSettings, ready: Callable[[], None]) -> None:
+        self._ready = ready
+        self.finder = Finder(listen_baud=machine.line.baud, silence_s=machine.receive.silence_s)
+        coder = Coder.of(machine.tape, machine.line)
+        asked = machine.receive.request is not Request.NONE
+        self._punch_on = coder.signals(0x12) if asked else frozenset[int]()
+        self._go = bytes(coder.signal(0x11, machine.line.dc_parity))
+        self._sessions: list[LineSession] = []
+
+    @property
+    def over(self) -> bool:
+        """Whether a punch has ended."""
+        return bool(self.finder.punches)
+
+    def start(self, session: LineSession, now: float) -> None:
+        """The line is open."""
+        self._sessions = [session]
+        self._ready()
+
+    def feed(self, reading: Reading, now: float) -> None:
+        """Characters came."""
+        self.finder.feed(reading.data, reading.bad, now)
+        if any(byte in self._punch_on for byte in reading.data[:1]):
+            self._sessions[0].send(self._go)
+
+    def modem(self, lines: Modem, now: float) -> None:
+        """Of no matter here."""
+
+    def turn(self, now: float) -> None:
+        """Ends a punch that has been silent."""
+        self.finder.tick(now)
+
+    def next_due(self) -> float:
+        """When the silence is long enough."""
+        return self.finder.next_due()
+
+
+def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
+    """The loopback test at the machine's rate, with the plug at the far end of the cable."""
+    plan = Plan(machine.line.baud, PlugAt.CABLE_END, soak_s=SOAK_S)
+    hand = LoopbackHand(plan)
+    line = dataclasses.replace(machine.line, frame=LISTENING_FRAME)
+    with LineSession(line) as session:
+        if not session.run(hand, patience_s):
+            return Step(LOOPBACK, Done.FAILED, f"not measured within {patience_s:g} s")
+    measures = hand.test.measures[0]
+    said = "; ".join([verdict(measures, plan), *(str(one) for one in findings(measures, plan))])
+    return Step(LOOPBACK, Done.PASSED if _bears(measures, plan, machine) else Done.FAILED, said)
+
+
+def _bears(measures: Measures, plan: Plan, machine: MachineSettings) -> bool:
+    """Whether what the plug showed is enough for this machine: its characters, and its lines where it holds by them."""
+    clean = measures.rates[0].echo.errors == 0 and measures.soak.errors == 0 and measures.soak.sent > 0
+    needs_lines = machine.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+    return clean and not (needs_lines and findings(measures, plan))
+
+
+def hearing_step(machine: MachineSettings, say: Callable[[str], None], patience_s: float) -> Step:
+    """One punch of any program on a plain line: whether what is heard fits the settings."""
+    hand = HearingHand(machine, lambda: say("  listening: PUNCH any program of 200 characters or more"))
+    line = dataclasses.replace(machine.line, frame=LISTENING_FRAME)
+    with LineSession(line) as session:
+        if not session.run(hand, patience_s):
+            return Step(HEARING, Done.FAILED, f"nothing was punched within {patience_s:g} s")
+    return _heard(machine, hand.finder.answer())
+
+
+def hearing_in_packets() -> Step:
+    """There is nothing to hear of a control that speaks in packets."""
+    return Step(HEARING, Done.SKIPPED, "a control that speaks in packets says nothing unasked; each packet is checked")
+
+
+def _heard(machine: MachineSettings, answer: Answer) -> Step:
+    set_to = f"{machine.line.baud} {machine.line.frame} {machine.tape.code}"
+    if not answer.guesses:
+        why = "; ".join(answer.because) or "no part program was heard"
+        return Step(HEARING, Done.FAILED, f"set to {set_to}, but {why}: run dncd line find")
+    best = answer.guesses[0]
+    heard = f"{best.baud} {best.frame} {best.code}"
+    same = (best.baud, best.code) == (machine.line.baud, machine.tape.code) and best.frame[:2] == str(
+        machine.line.frame
+    )[:2]
+    sure = f"{best.confidence:.1%} sure" if answer.sureness is Sureness.SURE else "not sure"
+    if same:
+        return Step(HEARING, Done.PASSED, f"heard {heard}, {sure}; set to {set_to}")
+    return Step(HEARING, Done.FAILED, f"heard {heard} ({sure}), but set to {set_to}: correct the settings")
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What the rounds share. say: is told what the operator has to do; patience_s: seconds that each round waits."""
+
+    machine: MachineSettings
+    number: str
+    rounds: int
+    say: Callable[[str], None]
+    patience_s: float = math.inf
+
+
+def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
+    """One round over a line that stays open between the rounds: a READ that comes early is not lost."""
+    machine, number, say = bench.machine, bench.number, bench.say
+    text = trial_file(trial_blocks(machine, number, round_, bench.rounds))
+    says = {
+        Phase.WAITING: f"Round {round_} of {bench.rounds}: {wish_of(machine)}",
+        Phase.BACK: f"  sent; now PUNCH {number} at the control",
+    }
+
+    def changed(phase: Phase) -> None:
+        if phase in says:
+            say(says[phase])
+
+    def is_ours(back: Back) -> bool:
+        capture = _capture(machine, back)
+        came = next((head.name for head in names.heads(capture.text)), "")
+        if capture.faults or came in ("", names.number_name(number[1:])):
+            return True
+        say(f"  that was {came}; PUNCH {number} at the control")
+        return False
+
+    trip = RoundTrip(machine, image_of(machine, text), changed, is_ours)
+    if not session.run(trip, bench.patience_s):
+        return Round(round_, Done.FAILED, what=f"{trip.phase.value}: nothing came of it within {bench.patience_s:g} s")
+    outcome = trip.outcomes[0]
+    if outcome.result is not Result.SENT:
+        return Round(round_, Done.FAILED, what=f"not sent: {outcome.reason}")
+    back = trip.backs[0]
+    what = _wrong(machine, text, back)
+    done = Done.FAILED if what else Done.PASSED
+    return Round(round_, done, outcome.chars, outcome.seconds, back.seconds, outcome.holds, what)
+
+
+def starts_by_hand(machine: MachineSettings) -> bool:
+    """Whether nothing tells dncd that the control reads: then somebody at the keyboard must."""
+    return machine.line.protocol is Protocol.PLAIN and machine.send.start_on in (StartOn.GO, StartOn.NOW)
+
+
+def wish_of(machine: MachineSettings) -> str:
+    """What a round waits for."""
+    if starts_by_hand(machine):
+        return "on its way"
+    return f"waits for {Starts(machine.send, machine.line.protocol).wish()}"
+
+
+def _capture(machine: MachineSettings, back: Back) -> Capture:
+    coder = Coder.of(machine.tape, machine.line)
+    return read_capture(WireBytes(back.wire), machine.tape, coder, machine.receive.ends_on, back.bad)
+
+
+def _wrong(machine: MachineSettings, text: str, back: Back) -> str:
+    """What is wrong with the program that came back; "" where it is equal."""
+    capture = _capture(machine, back)
+    if capture.faults:
+        return "it came back damaged: " + "; ".join(fault.sentence() for fault in capture.faults[:_DIFFERENCES])
+    if back.notices != NO_FAULTS:
+        return f"the port counted faults while it came back: {back.notices}"
+    comparison = compare(text, capture.text)
+    if comparison.level is Level.DIFFERENT:
+        told = list(difference_lines(comparison))
+        more = f"; {len(told) - _DIFFERENCES} more" if len(told) > _DIFFERENCES else ""
+        return "it came back changed: " + "; ".join(told[:_DIFFERENCES]) + more
+    return ""
