@@ -13,7 +13,7 @@ CABLE = Turn("Put the cable on the control, then press Enter", ("unplug", ENTER)
 HEAR = Turn("listening: PUNCH any program", ("punch 330",))
 READ = Turn("Round … of …: waits for", ("read",))
 BY_HAND = Turn("Press START or READ at the control, then Enter", ("read", ENTER))
-PUNCH = Turn("sent; now PUNCH O8888 at the control", ("punch 8888",))
+PUNCH = Turn("sent; now PUNCH O8888 at the control", ("wait", "punch 8888"))
 ALL = (PLUG, CABLE, HEAR, READ, BY_HAND, PUNCH)
 SKIPPED = ("--skip-loopback", "no plug", "--skip-find", "it is a stand-in")
 
@@ -34,12 +34,16 @@ class Bay:
         words = ["--name", "gang-lathe", "--port", self.port, "--profile", profile, "--no-questions"]
         if fast:
             words += ["--baud", "38400"]
-            self.standin.tell("set baud 38400")
+            self.set_baud(38400)
         done = subprocess.run([*DNCD, "line", "setup", "t.toml", *words], cwd=cwd, env=ENV, text=True, check=False)
         assert done.returncode == 0
 
     def __enter__(self):
         return self
+
+    def set_baud(self, baud):
+        self.standin.tell(f"set baud {baud}")
+        self.standin.wait_for(lambda: f"is set to {baud}" in self.standin.said, "no answer to set baud")
 
     def __exit__(self, *_):
         self.standin.tell("quit")
@@ -79,7 +83,7 @@ def test_a_proven_line_with_the_service_running(tmp_path):
 def test_a_line_that_changes_a_program_is_not_proven(tmp_path):
     """The first round comes back edited; without a service the sheet is on record all the same."""
     with Bay(tmp_path, "iso-tape") as bay:
-        edit = Turn(PUNCH.says, ("edit 8888 TRIAL TRAIL", "punch 8888"))
+        edit = Turn(PUNCH.says, ("wait", "edit 8888 TRIAL TRAIL", "punch 8888"))
         status, said = bay.trial((READ, edit), "--times", "3", *SKIPPED)
         assert status == 1
         assert "it came back changed" in said
@@ -92,15 +96,15 @@ def test_a_line_that_changes_a_program_is_not_proven(tmp_path):
 
 def test_another_program_that_is_punched_first_is_passed_over(tmp_path):
     with Bay(tmp_path, "iso-tape") as bay:
-        wrong = Turn(PUNCH.says, ("punch 331",))
-        right = Turn("that was O0331; PUNCH O8888", ("punch 8888",))
+        wrong = Turn(PUNCH.says, ("wait", "punch 331"))
+        right = Turn("that was O0331; PUNCH O8888", ("wait", "punch 8888"))
         status, said = bay.trial((READ, wrong, right), "--times", "1", *SKIPPED)
         assert status == 0, said
 
 
 def test_noise_on_the_line_fails_the_trial_and_says_where(tmp_path):
     with Bay(tmp_path, "iso-tape") as bay:
-        noisy = Turn(PUNCH.says, ("noise 20000", "punch 8888"))
+        noisy = Turn(PUNCH.says, ("wait", "noise 20000", "punch 8888"))
         status, said = bay.trial((READ, noisy), "--times", "2", *SKIPPED)
         assert status == 1
         assert "it came back damaged: line" in said
@@ -134,8 +138,7 @@ def test_wrong_words(tmp_path, words, said):
 def test_settings_that_are_wrong_are_heard(tmp_path):
     """The control is set to another rate than the settings say: the step fails, and no program is sent."""
     with Bay(tmp_path, "iso-tape", fast=False) as bay:
-        bay.press = None
-        bay.standin.tell("set baud 2400")
+        bay.set_baud(2400)
         status, said = bay.trial((CABLE, HEAR, READ), "--times", "1", "--skip-loopback", "no plug")
         assert status == 1
         assert "settings heard: failed" in said

@@ -250,6 +250,7 @@ class Screen:
         seconds = float(words[0]) if words else WAIT_S
         if self._control.wait_for(lambda: self._control.mode in (Mode.OFF, Mode.LOOPED), seconds):
             self._news()
+            self._say("waited: reader and punch are off")
         else:
             self._say(f"after {seconds:g} s it is still {self._control.mode.value}")
 
