@@ -136,7 +136,7 @@ class RoundTrip:
 
     def modem(self, lines: Modem, now: float) -> None:
         """CTS, DSR and DCD as they stand."""
-        self._starts.modem(lines)
+        self._starts.modem(lines, now)
         flow = self._machine.line.flow
         if self._sending and flow in (Flow.RTS_CTS, Flow.DTR_DSR):
             signal = lines.cts if flow is Flow.RTS_CTS else lines.dsr
