@@ -1,5 +1,6 @@
 """A control's whole memory: split, kept as a backup, restored, and equal to the last character; and what was missing."""
 
+import errno
 import json
 import os
 import pty
@@ -13,16 +14,17 @@ from pathlib import Path
 
 import pytest
 from dumps import dump, even, memory
+from failing_disk import FailingDisk, Kill
 from test_service import house, until
 
 from dncd.cli import main
-from dncd.errors import NotDoneError
+from dncd.errors import NotDoneError, RecordsError
 from dncd.line.receiving import CaptureEnd
 from dncd.outside.config import read
 from dncd.records import plans, receipts
-from dncd.records.backups import FOLDER
+from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
-from dncd.records.ledger import check_chain
+from dncd.records.ledger import check_chain, records
 from dncd.records.plans import InPlan
 from dncd.records.verify import verify
 from dncd.station.backing_up import due
@@ -235,6 +237,39 @@ def test_a_cut_between_the_programs_and_the_backup_loses_nothing(shop: Shop) -> 
     shop.office.close()
     assert "is off" in shop.open()[0]
     shop.sound()
+
+
+@pytest.mark.parametrize("error", [errno.ENOSPC, Kill])
+def test_a_cut_at_any_operation_of_a_backup_neither_loses_nor_doubles_it(shop: Shop, error: int | type[Kill]) -> None:
+    """The disk fails or stops at operation 1, 2, 3 ...; the next start finishes what was begun."""
+    chars, at, whole = dump(memory(3)), 1, False
+    while not whole:
+        plan, office = shop.plan(chars), shop.office
+        disk = FailingDisk(at, error)
+        backups = Backups(office.shop, office.ledger, office.library, office.held, disk)
+        told = len(shop.receipts())
+        begun = None
+        try:
+            begun = backups.of_capture(plan)
+            office.endings.end_in(plan)
+            assert begun is not None
+            backups.finish(begun)
+            whole = True
+        except (OSError, RecordsError, Kill):
+            assert disk.done
+        office.close()
+        shop.open()
+        if begun is None:
+            assert not whole  # it was not begun, so its programs are not on record either
+        else:
+            lines = [r for r in records(shop.root / "state") if r["event"] == "backup" and r["transfer"] == plan.id]
+            assert len(lines) == 1, at
+            assert len(shop.receipts()) == told + 1, at
+        shop.sound()
+        assert not list((shop.root / "shop" / MACHINE / FOLDER).glob(".*"))
+        at += 1
+    assert at > 10
+    assert shop.restored() == chars
 
 
 def test_nothing_held_nothing_to_restore(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
