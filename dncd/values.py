@@ -120,6 +120,28 @@ class LowerCase(enum.StrEnum):
     KEEP = "keep"
 
 
+class Programs(enum.StrEnum):
+    """How many programs between two marks the control takes."""
+
+    ONE = "one"
+    MANY = "many"
+
+
+class MachineEdits(enum.StrEnum):
+    """What becomes of a dropped file that lacks an edit made at the machine: HOLD refuses it, SEND sends it."""
+
+    HOLD = "hold"
+    SEND = "send"
+
+
+class Weight(enum.StrEnum):
+    """What a finding of a kind does: stop the sending, warn, or nothing."""
+
+    REFUSE = "refuse"
+    WARN = "warn"
+    OFF = "off"
+
+
 class Watch(enum.StrEnum):
     """How a folder is watched."""
 
@@ -322,11 +344,17 @@ class ReceiveSettings:
 
 @dataclass(frozen=True, slots=True)
 class ProgramSettings:
-    """Table `[machines.NAME.program]`; sizes in characters."""
+    """Table `[machines.NAME.program]`; sizes in characters. findings: code and weight of those that are not as shipped."""
 
     memory_chars: int = defaults.MEMORY_CHARS
     longest_block_chars: int = defaults.LONGEST_BLOCK_CHARS
     lower_case: LowerCase = LowerCase.REFUSE
+    programs: Programs = Programs.MANY
+    lowest_number: int = defaults.LOWEST_NUMBER
+    highest_number: int = defaults.HIGHEST_NUMBER
+    machine_edits: MachineEdits = MachineEdits.HOLD
+    send_only_proven: bool = False
+    findings: tuple[tuple[str, Weight], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -410,3 +410,28 @@ def test_ranges_are_those_that_the_defaults_give() -> None:
                 assert rule.allowed.endswith(f"from {found[0]} to {found[1]}"), key
                 checked += 1
     assert checked == len(ranges) >= 7
+
+
+FINDINGS = LATHE + "[machines.gang-lathe.program.findings]\n"
+
+
+def test_findings_have_the_weight_that_the_settings_give(tmp_path: Path) -> None:
+    program = lathe(tmp_path, FINDINGS + 'no-end = "refuse"\nodd-word = "off"\ncomment-nested = "warn"\n').program
+    assert program.findings == (("no-end", Weight.REFUSE), ("odd-word", Weight.OFF)), "those that are not as shipped"
+
+
+def test_a_finding_that_there_is_not_names_the_nearest(tmp_path: Path) -> None:
+    text = 'no_end = "refuse"\nodd-word = "maybe"\nuncodable = "warn"\nxyzzy = "off"\nempty = "refuse"\n'
+    found = faults(tmp_path, FINDINGS + text)
+    assert len(found) == 4
+    assert all("[machines.gang-lathe.program.findings]" in line for line in found)
+    assert "did you mean 'no-end'?" in found[0]
+    assert '"refuse", "warn", "off"' in found[1]
+    assert "cannot be sent" in found[2]
+    assert "known are empty," in found[3]
+
+
+def test_the_lowest_number_is_not_above_the_highest(tmp_path: Path) -> None:
+    program = LATHE + "[machines.gang-lathe.program]\n"
+    assert "no program number" in faults(tmp_path, program + "lowest_number = 9000\nhighest_number = 8999\n")[0]
+    assert lathe(tmp_path, program + "lowest_number = 1\nhighest_number = 9999\n").program.highest_number == 9999

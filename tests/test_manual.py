@@ -8,6 +8,8 @@ import pytest
 
 from dncd.outside import config
 from dncd.outside.config_rules import KINDS, PROFILES, RULES, TABLES
+from dncd.program.findings import ALWAYS_REFUSED
+from dncd.program.findings import KINDS as FINDINGS
 
 FOLDER = Path(__file__).parent.parent / "config"
 MANUAL = FOLDER / "dncd.toml"
@@ -18,12 +20,13 @@ WITHOUT_DEFAULT = {("machine", "title"), ("machine", "profile"), ("line", "port"
 
 
 def comment_above(table: str, key: str) -> str:
-    """The comment lines that stand over a key, or over the group of keys that it belongs to."""
+    """The comment lines that stand over a key, over the group of keys that it belongs to, or over a key's own table."""
     header = "[shop]" if table == "shop" else "[machines.gang-lathe]"
-    if table in TABLES:
+    if table in TABLES or "." in table:
         header = f"[machines.gang-lathe.{table}]"
     lines = TEXT[TEXT.index(f"\n{header}\n") :].splitlines()
-    at = next(n for n, line in enumerate(lines) if line.startswith(f"{key} = "))
+    starts = (f"{key} = ", f"[machines.gang-lathe.{table}.{key}]")
+    at = next(n for n, line in enumerate(lines) if line.startswith(starts))
     while not lines[at].startswith("#"):
         at -= 1
     end = at + 1
@@ -61,12 +64,21 @@ def test_the_manual_says_what_is_allowed(table: str, key: str) -> None:
     rule = KINDS[table].rules[key]
     if found := re.search(r"from ([\d.]+) to (\d+)$", rule.allowed):
         assert f"({found[1]} to {found[2]})" in said
-    elif f"{table}.{key}" not in RULES and rule.near and key not in ("frame", "drip_feed"):
+    elif f"{table}.{key}" not in RULES and rule.near and key not in ("frame", "drip_feed", "send_only_proven"):
         assert all(f'"{word}"' in said for word in rule.near), said
     elif key == "baud":
         assert set(rule.near) <= set(re.findall(r"\d+", said))
     elif key == "profile":
         assert all(name in said for name in PROFILES)
+
+
+def test_the_manual_shows_every_finding_with_its_weight_and_what_it_is() -> None:
+    shown = manual_tables()["program"]["findings"]
+    assert shown == {code: kind.weight.value for code, kind in FINDINGS.items()}
+    for code in FINDINGS:
+        said = comment_above("program.findings", code)
+        assert len(said) > 25, code
+        assert ("Always refused" in said) == (code in ALWAYS_REFUSED), code
 
 
 def test_every_rule_is_of_a_key_that_exists() -> None:

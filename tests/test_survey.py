@@ -149,9 +149,9 @@ def test_long_blocks() -> None:
 
 def test_a_line_of_megabytes() -> None:
     found = look(b"%\nO1\n" + b"A" * 3_000_000 + b"\nG00 X\nM30\n%\n", size=65_536)
-    assert [(f.code, at(f)) for f in found.findings if f.place] == [("block-too-long", (3, 1)), ("odd-word", (4, 5))]
+    assert [(f.code, at(f)) for f in found.findings if f.place] == [("block-endless", (3, 1)), ("odd-word", (4, 5))]
     assert found.closing == "%"
-    assert [f.code for f in look(b"A" * 3_000_000, size=65_536).findings] == ["too-big", "block-too-long"]
+    assert [f.code for f in look(b"A" * 3_000_000, size=65_536).findings] == ["too-big", "block-endless"]
 
 
 def test_memory() -> None:
@@ -320,7 +320,7 @@ def test_weights_can_be_changed() -> None:
     assert normal == {"uncodable": Severity.REFUSE, "odd-word": Severity.WARN, "no-end": Severity.WARN}
     changed = replace(RULES, weights={"odd-word": Weight.REFUSE, "no-end": Weight.OFF, "uncodable": Weight.WARN})
     assert {f.code: f.severity for f in look(data, changed).findings} == {
-        "uncodable": Severity.WARN,
+        "uncodable": Severity.REFUSE,  # it cannot be sent, whatever the settings say
         "odd-word": Severity.REFUSE,
     }
     with pytest.raises(ValueError, match="no finding is called 'odd-wort'"):
@@ -340,10 +340,17 @@ def test_many_findings_are_counted_and_hide_no_other() -> None:
     assert found.refused
 
 
+def test_small_letters_that_only_warn_are_still_uncodable_in_eia() -> None:
+    warns = replace(RULES, uncodable=EIA.uncodable, weights={"lower-case": Weight.WARN})
+    found = {f.code: f.severity for f in look("O1\nG0 x1.\nM30\n", warns).findings}
+    assert found == {"lower-case": Severity.WARN, "uncodable": Severity.REFUSE}
+
+
 def test_every_kind_says_what_to_do() -> None:
     assert all(kind.next_step and kind.many for kind in KINDS.values())
     assert {code for code, kind in KINDS.items() if kind.weight is Weight.REFUSE} == {
-        "uncodable", "block-too-long", "too-big", "lower-case", "empty", "mark-inside", "text-outside-marks",
+        "uncodable", "block-too-long", "block-endless", "too-big", "lower-case", "empty", "mark-inside",
+        "text-outside-marks",
         "control-character", "second-program",
     }  # fmt: skip
 

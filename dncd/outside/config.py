@@ -220,6 +220,7 @@ class _Reader:
                 given = {}
             tables[table] = self._table(table, f"{where}.{table}", {**start.get(table, {}), **given})
         self._fits(tables["line"], tables["tape"])
+        self._numbers_fit(tables["program"])
         if len(self.faults.lines) > before:
             return None, tables["line"]
         parts = {table: kind(**tables[table].values) for table, kind in self.rules.TABLES.items()}
@@ -245,6 +246,10 @@ class _Reader:
         return _Checked(where, values, frozenset(faulty))
 
     def _wrong(self, rule: "Rule", where: str, key: str, value: Any) -> None:
+        if isinstance(value, dict) and (inside := list(rule.inside(value))):
+            for name, entry, what in inside:
+                self.faults.at(f"{where}.{key}", name, entry, what)
+            return
         near = _near(value, rule.near) if isinstance(value, (str, int, float)) else ""
         if key == "port" and isinstance(value, str) and value.startswith(("tty", "serial/")):
             near = f"; did you mean '/dev/{_printable(value)}'?"
@@ -255,7 +260,7 @@ class _Reader:
         tables = tuple(self.rules.TABLES) if kind == "machine" else ()
         if isinstance(value, dict):
             allowed = f"; tables here are {', '.join(tables)}" if tables else f"; keys here are {', '.join(known)}"
-            self.faults.of(f"{where}.{_key(key)}", f"unknown table{_near(key, tables) or allowed}")
+            self.faults.of(f"{where}.{_key(key)}", f"unknown table{_near(key, tables or known) or allowed}")
         else:
             near = self._home(key, kind, where) or _near(key, known) or "; known are " + ", ".join(known)
             self.faults.at(where, key, value, f"unknown key{near}")
@@ -288,6 +293,12 @@ class _Reader:
         elif code is TapeCode.ISO and frame.data_bits < 7:
             what = 'tape.code = "iso" needs seven or eight bits, such as 7E1, 7E2 or 8N1'
             self.faults.at(line.name, "frame", frame, what)
+
+    def _numbers_fit(self, program: _Checked) -> None:
+        low, high = program.get("lowest_number"), program.get("highest_number")
+        if low is not None and high is not None and low > high:
+            what = f"lowest_number is {low}: no program number lies between the two"
+            self.faults.at(program.name, "highest_number", high, what)
 
     def _ports_apart(self, lines: Mapping[str, _Checked]) -> None:
         owners: dict[str, str] = {}

@@ -5,8 +5,9 @@ number, the form of a text. Enums, booleans and frames need no line. Importing t
 `config.load` does it.
 """
 
+import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import MISSING, InitVar, dataclass, field, fields
 from enum import StrEnum
 from importlib import resources
@@ -16,6 +17,8 @@ from typing import Annotated, Any, Final, get_type_hints
 from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, Strict, TypeAdapter
 
 from dncd import defaults
+from dncd.program.findings import ALWAYS_REFUSED
+from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import Coder
 from dncd.values import (
     Frame,
@@ -26,6 +29,7 @@ from dncd.values import (
     ShopSettings,
     TapeCode,
     TapeSettings,
+    Weight,
 )
 
 TABLES: Final[Mapping[str, type]] = {
@@ -49,11 +53,13 @@ NOT_A_MARK: Final = "/():;#<>+-.,[]="
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """kind: the type for pydantic; allowed: the same for people; near: values that a wrong one is compared with."""
+    """kind: the type for pydantic; allowed: the same for people; near: values that a wrong one is compared with;
+    inside: of a value that is a table, each entry that does not hold, as key, value and what is wrong."""
 
     kind: InitVar[Any]
     allowed: str
     near: tuple[str, ...] = ()
+    inside: Callable[[Mapping[str, Any]], Iterator[tuple[str, Any, str]]] = lambda _: iter(())
     adapter: "TypeAdapter[Any]" = field(init=False)
 
     def __post_init__(self, kind: Any) -> None:
@@ -118,6 +124,26 @@ def _eia_codes(value: object) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(value.items()))
 
 
+def _findings(value: object) -> tuple[tuple[str, Weight], ...]:
+    """Codes and weights that are not as shipped, in the order of the list."""
+    if not isinstance(value, dict) or any(True for _ in _finding_faults(value)):
+        raise ValueError
+    given = {code: Weight(weight) for code, weight in value.items()}
+    return tuple((code, given[code]) for code, kind in FINDINGS.items() if given.get(code, kind.weight) != kind.weight)
+
+
+def _finding_faults(table: Mapping[str, Any]) -> Iterator[tuple[str, Any, str]]:
+    for code, weight in table.items():
+        if code not in FINDINGS:
+            found = difflib.get_close_matches(code.lower().replace("_", "-"), list(FINDINGS), 1, 0.5)
+            near = f"did you mean '{found[0]}'?" if found else "known are " + ", ".join(FINDINGS)
+            yield code, weight, f"no finding is called so; {near}"
+        elif weight not in tuple(Weight):
+            yield code, weight, "allowed: one of " + ", ".join(f'"{w}"' for w in Weight)
+        elif code in ALWAYS_REFUSED and weight != Weight.REFUSE:
+            yield code, weight, 'allowed: "refuse" alone, for such a file cannot be sent'
+
+
 def _profile_names() -> tuple[str, ...]:
     folder = resources.files("dncd.outside").joinpath("profiles")
     return tuple(sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml")))
@@ -169,6 +195,13 @@ RULES: Final[Mapping[str, Rule]] = {
     "receive.silence_s": _number(0.1, 3600, "seconds"),
     "program.memory_chars": _whole(1, defaults.FILE_BYTES, "characters"),
     "program.longest_block_chars": _whole(1, 100_000, "characters"),
+    "program.lowest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
+    "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
+    "program.findings": Rule(
+        Annotated[Any, PlainValidator(_findings)],
+        'a table of finding = "refuse", "warn" or "off", such as { "no-end" = "refuse" }',
+        inside=_finding_faults,
+    ),
 }
 """By table and key. The ranges are those that `dncd.defaults` gives with each number, held together by a test."""
 

@@ -32,7 +32,7 @@ def place(text: str, index: int, line: int) -> Place:
 
 def check_characters(text: str, line: int, rules: Rules, findings: Findings) -> None:
     """Codes `uncodable` and `control-character`; small letters that are refused anyway are left to `lower-case`."""
-    small = rules.lower_case is LowerCase.REFUSE and findings.wanted("lower-case")
+    small = rules.lower_case is LowerCase.REFUSE and findings.refuses("lower-case")
     for index in rules.uncodable(text):
         char = text[index]
         if small and "a" <= char <= "z":

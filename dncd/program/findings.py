@@ -4,27 +4,20 @@
 change the weight of each by its code.
 """
 
-import enum
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
-from dncd.values import Finding, Place, Severity
+from dncd.values import Finding, Place, Severity, Weight
+
+__all__ = ["ALWAYS_REFUSED", "COUNTED_OF_A_KIND", "KINDS", "PLACES_OF_A_KIND", "Findings", "Kind", "Weight"]
 
 PLACES_OF_A_KIND: Final = 10
 """Places listed of one kind, so that a thousand of one do not hide the only one of another; the rest is counted."""
 
 COUNTED_OF_A_KIND: Final = 1_000
 """Places of one kind after which it is not looked for any more: a file with so many is no program of this machine."""
-
-
-class Weight(enum.StrEnum):
-    """What a finding of a kind does: stop the sending, warn, or nothing."""
-
-    REFUSE = "refuse"
-    WARN = "warn"
-    OFF = "off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +54,9 @@ KINDS: Final[Mapping[str, Kind]] = {
         "programs that are too big",
         "split the program, take comments and blanks out, or drip-feed it; or correct program.memory_chars",
     ),
+    "block-endless": Kind(
+        Weight.REFUSE, "blocks without an end", "break the line up: no control takes such a block, is it a program?"
+    ),
     "mark-inside": Kind(Weight.REFUSE, "mark lines inside", "take the mark line out, or drop the programs one by one"),
     "text-outside-marks": Kind(
         Weight.REFUSE, "texts outside the marks", "delete what stands outside the marks, or move the mark"
@@ -89,6 +85,9 @@ KINDS: Final[Mapping[str, Kind]] = {
     ),
 }
 
+ALWAYS_REFUSED: Final = frozenset({"empty", "uncodable", "control-character", "block-endless"})
+"""Kinds whose weight no setting changes: what they find cannot be sent at all."""
+
 
 class Findings:
     """Collects findings while a program is read; memory is bounded however many there are."""
@@ -97,13 +96,20 @@ class Findings:
         strange = sorted(set(weights) - set(KINDS))
         if strange:
             raise ValueError(f"no finding is called {strange[0]!r}; there are {', '.join(KINDS)}")
-        self._weights = {code: weights.get(code, kind.weight) for code, kind in KINDS.items()}
+        self._weights = {
+            code: kind.weight if code in ALWAYS_REFUSED else weights.get(code, kind.weight)
+            for code, kind in KINDS.items()
+        }
         self._listed: dict[str, list[Finding]] = {}
         self._counts: dict[str, int] = {}
 
     def wanted(self, code: str) -> bool:
         """Whether this kind is still looked for."""
         return self._weights[code] is not Weight.OFF and not self.exhausted(code)
+
+    def refuses(self, code: str) -> bool:
+        """Whether a finding of this kind stops the sending."""
+        return self._weights[code] is Weight.REFUSE
 
     def exhausted(self, code: str) -> bool:
         """Whether so many of this kind were found that it is not looked for any more."""

@@ -1,19 +1,12 @@
 """What one machine can take: the settings as the checks of a program need them."""
 
-import enum
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from dncd import defaults
-from dncd.program.findings import Weight
-from dncd.values import LowerCase, MarkAt
+from dncd.values import LowerCase, MarkAt, Programs, Weight
 
-
-class Programs(enum.StrEnum):
-    """How many programs between two marks the control takes."""
-
-    ONE = "one"
-    MANY = "many"
+__all__ = ["Programs", "Rules"]
 
 
 def _knows_every(name: str) -> bool:
@@ -44,7 +37,7 @@ class Rules:
     memory_chars: int = defaults.MEMORY_CHARS
     block_end_chars: int = 1
     programs: Programs = Programs.MANY
-    number_range: tuple[int, int] = (0, 99_999_999)
+    number_range: tuple[int, int] = (defaults.LOWEST_NUMBER, defaults.HIGHEST_NUMBER)
     knows: Callable[[str], bool] = _knows_every
     other_use: Callable[[str, str], str] = _used_for_nothing_else
     weights: Mapping[str, Weight] = field(default_factory=dict)

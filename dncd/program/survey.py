@@ -116,7 +116,7 @@ class _Reading:
             part = text[text.find("\n") + 1 :] if "\n" in text else ""
         elif not text.endswith("\n"):
             what = f"more than {LONGEST_LINE_CHARS} characters without a block end"
-            self._findings.add("block-too-long", what, Place(self._line, 1, text[:80]))
+            self._findings.add("block-endless", what, Place(self._line, 1, text[:80]))
             self._first = self._first or Place(self._line, 1, text[:80])
             self._had_long_line = True
             part = ""
