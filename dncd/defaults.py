@@ -242,8 +242,8 @@ INDEX_SAVE_ROWS: Final = 2_000
 
 LOWEST_NUMBER: Final = 0
 HIGHEST_NUMBER: Final = 99_999_999
-"""Program numbers (0 to 99999999): eight digits on the largest controls; a control of the tape age takes 1 to 9999, and often
-keeps those from 8000 or 9000 on for its builder (common practice)."""
+"""Program numbers (0 to 99999999): eight digits on the largest controls; a control of the tape age takes 1 to 9999, and
+often keeps those from 8000 or 9000 on for its builder (common practice)."""
 
 # --- files and limits ------------------------------------------------------------------------------------------
 FILE_BYTES: Final = 512 * 1024 * 1024

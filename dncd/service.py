@@ -281,9 +281,8 @@ class Service:
                 started = {"file": station.outgoing.go()}
                 station.kick()
                 return started
-            case "request":
-                self._machine(request).ask_for_program()
-                return {}
+            case "over-edits" | "request":
+                return self._do_silently(request)
             case "withdraw":
                 station = self._machine(request)
                 withdrawn = {"file": station.outgoing.withdraw(str(request.get("file") or ""))}
@@ -312,6 +311,14 @@ class Service:
         """Runs a job in the loop's thread; one that comes while the service ends has nothing left to do."""
         if not self._stop_asked:
             self.loop.post(job)
+
+    def _do_silently(self, request: dict[str, Any]) -> dict[str, Any]:
+        station = self._machine(request)
+        if request["do"] == "request":
+            station.ask_for_program()
+        else:
+            station.outgoing.send_over_edits(str(request.get("sha256")))
+        return {}
 
     def _machine(self, request: dict[str, Any]) -> Station:
         name = str(request.get("machine"))

@@ -15,7 +15,19 @@ from dncd import defaults
 from dncd.errors import SettingsError
 from dncd.outside import config
 from dncd.outside.config_rules import KINDS, PROFILES, TABLES, profile_text
-from dncd.values import BlockEnd, EndsOn, Flow, Frame, LowerCase, MachineSettings, Protocol, Settings, StartOn, TapeCode
+from dncd.values import (
+    BlockEnd,
+    EndsOn,
+    Flow,
+    Frame,
+    LowerCase,
+    MachineSettings,
+    Protocol,
+    Settings,
+    StartOn,
+    TapeCode,
+    Weight,
+)
 
 LATHE = '[machines.gang-lathe.line]\nport = "/dev/ttyS0"\n'
 

@@ -5,7 +5,8 @@ thread of the service, the lines ran at 89 % of their rate; in a process, at 98.
 (`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had
 nothing to do for `_IDLE_S`.
 
-Request and answer are one JSON line each: `{"old", "new", "most"}` and a list of lines.
+Request and answer are one JSON line each: `{"old", "new", "most"}` and a list of lines, or `{"versions", "dropped"}` and
+a list of revisions with lines.
 """
 
 import contextlib
@@ -15,12 +16,15 @@ import os
 import select
 import subprocess
 import sys
+import threading
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from dncd.program.comparing import compare
 from dncd.program.differences import lines
-from dncd.values import printable
+from dncd.program.edits import LostEdit, Version, lost_edits
+from dncd.values import Origin, printable
 
 _SMALL_CHARS: Final = 4_000
 """Characters up to which a comparison is done here: it takes less than the question."""
@@ -36,26 +40,42 @@ def differences(old: str, new: str, most: int) -> tuple[str, ...]:
 
 
 class Comparer:
-    """Compares for one thread; `close` ends the process."""
+    """Compares for any thread, one question at a time; `close` ends the process."""
 
     def __init__(self) -> None:
         self._child: subprocess.Popen[bytes] | None = None
+        self._turn = threading.Lock()
 
     def differences(self, old: str, new: str, most: int) -> tuple[str, ...]:
         """As `differences`. A child that dies (out of memory, killed) costs nothing but time: the work is done here."""
-        if len(old) + len(new) <= _SMALL_CHARS:
-            return differences(old, new, most)
-        question = json.dumps({"old": old, "new": new, "most": most}).encode() + b"\n"
-        with contextlib.suppress(OSError, ValueError):
-            if answer := self._ask(question):
-                return tuple(json.loads(answer))
-        self.close()
+        if len(old) + len(new) > _SMALL_CHARS:
+            answer = self._answer({"old": old, "new": new, "most": most})
+            if isinstance(answer, list):
+                return tuple(answer)
         return differences(old, new, most)
+
+    def lost_edits(self, versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
+        """As `program.edits.lost_edits`."""
+        if sum(len(version.text) for version in versions) > _SMALL_CHARS:
+            told = [(version.number, version.origin.value, version.text) for version in versions]
+            answer = self._answer({"versions": told, "dropped": dropped})
+            if isinstance(answer, list):
+                return tuple(LostEdit(number, tuple(said)) for number, said in answer)
+        return lost_edits(versions, dropped)
+
+    def _answer(self, question: dict[str, Any]) -> Any:
+        """None where the child could not be asked."""
+        with self._turn:
+            with contextlib.suppress(OSError, ValueError):
+                if answer := self._ask(json.dumps(question).encode() + b"\n"):
+                    return json.loads(answer)
+            self._end()
+            return None
 
     def _ask(self, question: bytes) -> bytes:
         child = self._child
         if child is None or child.poll() is not None:
-            self.close()
+            self._end()
             words = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve()"]
             env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
             child = self._child = subprocess.Popen(words, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
@@ -67,6 +87,10 @@ class Comparer:
 
     def close(self) -> None:
         """Ends the process; one that hangs is killed."""
+        with self._turn:
+            self._end()
+
+    def _end(self) -> None:
         child, self._child = self._child, None
         if child is None:
             return
@@ -84,5 +108,12 @@ def serve() -> None:
     source, sink = sys.stdin.buffer, sys.stdout.buffer
     while select.select([source.fileno()], [], [], _IDLE_S)[0] and (question := source.readline()):
         asked = json.loads(question)
-        sink.write(json.dumps(differences(asked["old"], asked["new"], asked["most"])).encode() + b"\n")
+        sink.write(json.dumps(_done(asked)).encode() + b"\n")
         sink.flush()
+
+
+def _done(asked: dict[str, Any]) -> Any:
+    if "versions" in asked:
+        versions = [Version(number, Origin(origin), text) for number, origin, text in asked["versions"]]
+        return [(edit.number, edit.differences) for edit in lost_edits(versions, asked["dropped"])]
+    return differences(asked["old"], asked["new"], asked["most"])

@@ -106,7 +106,7 @@ def compare(old: str, new: str) -> Comparison:
     if old == new:
         return Comparison(Level.EXACT, (), (), 0, 0, 0, 0)
     old_lines, new_lines = blocks(old), blocks(new)
-    old_keys, new_keys = _keys(old_lines), _keys(new_lines)
+    old_keys, new_keys = keys(old_lines), keys(new_lines)
     if old_keys == new_keys:
         return Comparison(Level.BLOCKS, (), (), 0, 0, 0, 0)
     changes: list[BlockChange] = []
@@ -139,7 +139,8 @@ def blocks(text: str) -> list[str]:
     return found
 
 
-def _keys(lines: list[str]) -> list[str]:
+def keys(lines: list[str]) -> list[str]:
+    """What each block means, for telling whether two are equal: without number, blanks and zeros that change nothing."""
     return spelt_alike("\n".join(lines)).split("\n") if lines else []
 
 

@@ -12,7 +12,7 @@ from dncd.records.backups import Backups
 from dncd.records.endings import Endings, Shop, Told
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger
-from dncd.records.library import Writer
+from dncd.records.library import Library, Writer
 from dncd.records.plans import InPlan, Sent
 from dncd.records.spool import Leftover, leftovers
 from dncd.values import Result, Settings, printable
@@ -30,6 +30,8 @@ class Office:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
         self.comparer = Comparer()
+        self.reader = Library(shop.state)
+        """For the checks thread alone."""
         self.held = Holdings()
         ledger.told = self.held.follow
         self.backups = Backups(shop, ledger, library, self.held)
@@ -100,5 +102,6 @@ class Office:
         """Gives the state folder back."""
         self.comparer.close()
         self.ledger.close()
+        self.reader.close()
         self.library.close()
         os.close(self._lock)

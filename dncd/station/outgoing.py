@@ -175,6 +175,10 @@ class Outgoing:
         self.starts.go()
         return first.name
 
+    def send_over_edits(self, sha256: str) -> None:
+        """Somebody wants the file of this SHA-256 sent although it lacks an edit of the operator."""
+        self._paper.over_edits.add(sha256)
+
     def withdraw(self, name: str) -> str:
         """Takes back the waiting file `name` (the first one if ""), or stops what is being sent; gives its name."""
         run = self.run
@@ -242,7 +246,11 @@ class Outgoing:
         self.starts.sending_began()
         run = self.run = Run(offer, checked, prepared, sending, Image(prepared))
 
-        def begun(result: Begun | Gone) -> None:
+        def begun(result: Begun | Gone | Checked) -> None:
+            if isinstance(result, Checked):  # the operator punched out an edit since the check
+                self.run = None
+                self._end(offer, lambda: self._paper.refuse(offer.name, result))
+                return
             if isinstance(result, Gone):
                 self.run = None
                 offer.stage = Stage.SETTLING  # the next look at the folder says whether it was withdrawn or edited

@@ -18,6 +18,7 @@ from dncd.records import durable, plans
 from dncd.records.endings import Told as Written
 from dncd.records.library import Text
 from dncd.records.plans import OutPlan, Sent
+from dncd.station.edits_desk import EditsDesk
 from dncd.station.office import Office
 from dncd.station.papers import Begun, Checked, Gone, Heard, Prepared, Told
 from dncd.tape.codes import Coder
@@ -26,6 +27,7 @@ from dncd.values import (
     Announce,
     Finding,
     IsoBytes,
+    MachineEdits,
     MachineSettings,
     Result,
     Severity,
@@ -46,6 +48,9 @@ class OutgoingPapers:
         self._office, self._settings = office, settings
         self._coder = Coder.of(settings.tape, settings.line)
         self._folder = office.shop.folder / settings.name / "to-machine"
+        self._desk = EditsDesk(settings, office.comparer, office.shop.extension)
+        self.over_edits: set[str] = set()
+        """SHA-256 of files that somebody wants sent over an operator's edit."""
 
     def _signal(self, code: int) -> WireBytes:
         return self._coder.signal(code, self._settings.line.dc_parity)
@@ -74,11 +79,44 @@ class OutgoingPapers:
             found = survey(lambda: durable.read_chunks(fd), encoding, self._rules())
             if _identity(os.fstat(fd)) != identity:
                 return Gone("it was changed while it was read")
+            texts = self._texts_of(lambda: durable.read_chunks(fd), encoding, found, name)
         finally:
             os.close(fd)
-        return self._checked(
+        checked = self._checked(
             name, digest.hexdigest(), size=status.st_size, encoding=encoding, found=found, identity=identity
         )
+        return self._against_edits(name, checked, texts)
+
+    def _texts_of(
+        self, chunks: dropped.Chunks, encoding: dropped.Encoding, found: Survey, name: str
+    ) -> tuple[tuple[str, str], ...]:
+        """Program and text of each program in a file, where edits are held; () for one too large to be edited at all."""
+        if self._settings.program.machine_edits is MachineEdits.SEND or found.refused or found.chars > _IN_MEMORY:
+            return ()
+        whole = "".join(body(chunks, encoding, found))
+        if len(found.programs) > 1:
+            parts = split(whole, found.opening, self._settings.tape.mark or "%")
+            return tuple((part.name, part.text) for part in parts if part.name)
+        return ((found.name or names.safe_name(Path(name).stem), whole),)
+
+    def _against_edits(self, name: str, checked: Checked, texts: tuple[tuple[str, str], ...]) -> Checked:
+        """Refuses a file that lacks an edit of the operator, unless somebody said that it may be sent over it."""
+        reader = self._office.reader
+        checked = dataclasses.replace(checked, newest=self._desk.newest(reader, [program for program, _ in texts]))
+        lost = self._desk.lost(reader, texts)
+        if not lost:
+            return checked
+        if checked.sha256 in self.over_edits:
+            return dataclasses.replace(checked, warnings=checked.warnings + self._desk.warnings(lost))
+        return dataclasses.replace(checked, refusals=self._desk.refusals(lost, name))
+
+    def _new_edits(self, name: str, checked: Checked, prepared: Prepared) -> tuple[str, ...]:
+        """What the operator punched out since the check, and the file lacks: sentences; in the records thread."""
+        library = self._office.library
+        texts = self._texts_of(lambda: durable.read_chunks(prepared.copy), checked.encoding, checked.survey, name)
+        newest = self._desk.newest(library, [program for program, _ in texts])
+        changed = [(program, text) for program, text in texts if newest.get(program) != checked.newest.get(program)]
+        return self._desk.refusals(self._desk.lost(library, changed), name)
 
     def _checked(
         self, name: str, sha256: str, *, size: int, encoding: dropped.Encoding, found: Survey, identity: tuple[int, ...]
@@ -117,7 +155,22 @@ class OutgoingPapers:
             longest_block_chars=program.longest_block_chars,
             memory_chars=0 if self._settings.send.drip_feed else program.memory_chars,
             block_end_chars=len(block_end(tape).chars),
+            programs=program.programs,
+            number_range=(program.lowest_number, program.highest_number),
+            knows=lambda name: bool(self._office.reader.history(self._settings.name, name)),
+            other_use=self._other_use,
+            weights=dict(program.findings),
         )
+
+    def _other_use(self, name: str, title: str) -> str:
+        """Another title under the same number may be another part. Titles that only say more or less are the same."""
+        history = self._office.reader.history(self._settings.name, name)
+        if not history or not title:
+            return ""
+        known = self._office.reader.described(history[-1]).title
+        if not known or known.casefold() in title.casefold() or title.casefold() in known.casefold():
+            return ""
+        return f"the library has {name} as {shown(known)} for this machine, and this file calls it {shown(title)}"
 
     def prepare(self, name: str, checked: Checked) -> Prepared | Gone:
         """Copies a checked file and makes its tape image, so that nothing that happens in the folder changes either."""
@@ -170,8 +223,11 @@ class OutgoingPapers:
         for left in (prepared.copy, prepared.image):
             durable.discard(left)
 
-    def begin(self, name: str, checked: Checked, prepared: Prepared) -> Begun | Gone:
-        """The last look before the start: the file must still be the one that was checked; then plan and revisions."""
+    def begin(self, name: str, checked: Checked, prepared: Prepared) -> Begun | Gone | Checked:
+        """The last look before the start: the file must still be the one that was checked; then plan and revisions.
+
+        Gives what was checked, with refusals, where the operator has punched out an edit meanwhile that the file lacks.
+        """
         try:
             status = os.lstat(self._folder / name)
         except FileNotFoundError:
@@ -179,6 +235,11 @@ class OutgoingPapers:
         if status is None or _identity(status) != prepared.identity:
             self.put_away(prepared)
             return Gone("it was taken away or changed")
+        if edits := self._new_edits(name, checked, prepared):
+            for left in (prepared.copy, prepared.image):
+                durable.discard(left)
+            return dataclasses.replace(checked, refusals=edits)
+        self.over_edits.discard(checked.sha256)
         plan = self._plan(prepared.id, name, checked)
         plan = dataclasses.replace(
             plan,

@@ -1,7 +1,7 @@
 """What the slow work of a station hands back to the line loop."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,7 +23,8 @@ class Gone:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A dropped file, read and checked. programs: names; titles: as a receipt shows them; identity: of the file."""
+    """A dropped file, read and checked. programs: names; titles: as a receipt shows them; identity: of the file;
+    newest: commit of the newest revision of each program when it was checked."""
 
     sha256: str
     size: int
@@ -34,6 +35,7 @@ class Checked:
     refusals: tuple[str, ...]
     warnings: tuple[str, ...]
     identity: tuple[int, ...]
+    newest: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

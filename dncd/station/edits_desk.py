@@ -1,0 +1,82 @@
+"""What the library knows against a dropped program: edits of the operator that it lacks, other uses of its name."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.outside.comparer import Comparer
+from dncd.program.edits import LostEdit, Version
+from dncd.records.library import Library
+from dncd.records.revisions import Revision
+from dncd.values import MachineSettings, Origin, printable
+
+_LOOKED_BACK: Final = 12
+"""Revisions of a program in which edits are looked for; older ones went into a dozen others since."""
+
+_COMPARED_CHARS: Final = 4 * 1024 * 1024
+"""Characters above which no control's memory lets an operator edit; such a program is sent as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """One program's edits that a dropped text does not hold."""
+
+    program: str
+    edits: tuple[LostEdit, ...]
+
+
+class EditsDesk:
+    """For one machine. Each call is told which library to read: a reader belongs to one thread."""
+
+    def __init__(self, settings: MachineSettings, comparer: Comparer, extension: str) -> None:
+        self._machine, self._comparer, self._extension = settings.name, comparer, extension
+
+    def newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
+        """The commit of the newest revision of each program that has one."""
+        found = ((program, library.history(self._machine, program)) for program in programs)
+        return {program: history[-1].commit for program, history in found if history}
+
+    def lost(self, library: Library, texts: Iterable[tuple[str, str]]) -> tuple[Lost, ...]:
+        """texts: program and text, LF line ends. What each lacks, where anything."""
+        found = []
+        for program, text in texts:
+            history = library.history(self._machine, program)[-_LOOKED_BACK:]
+            if not any(revision.origin is Origin.MACHINE for revision in history):
+                continue
+            versions = self._versions(library, history)
+            if versions and (edits := self._comparer.lost_edits(versions, text)):
+                found.append(Lost(program, edits))
+        return tuple(found)
+
+    @staticmethod
+    def _versions(library: Library, history: list[Revision]) -> list[Version]:
+        texts = [library.blob(revision.blob).decode("utf-8") for revision in history]
+        if any(len(text) > _COMPARED_CHARS for text in texts):
+            return []
+        return [Version(r.number, r.origin, text) for r, text in zip(history, texts, strict=True)]
+
+    def refusals(self, lost: Iterable[Lost], file: str) -> tuple[str, ...]:
+        """The sentences of a refusal: what is missing, and the ways out."""
+        said = []
+        for program in lost:
+            for edit in program.edits:
+                shown = "; ".join(printable(line) for line in edit.differences) or "the whole program"
+                said.append(
+                    f"{program.program}: this file lacks what the operator changed at the machine "
+                    f"(revision {edit.number}: {shown})"
+                )
+            name = f"from-machine/{program.program}{self._extension}"
+            said.append(
+                f"take the edit over from {printable(name)} and drop the file again, or send it over the edit with "
+                f"`dncd send --over-edits {self._machine} {printable(file)}`"
+            )
+        return tuple(said)
+
+    @staticmethod
+    def warnings(lost: Iterable[Lost]) -> tuple[str, ...]:
+        """What the receipt of a sending over an edit says."""
+        return tuple(
+            f"{program.program}: sent over the operator's edit of revision {edit.number}, as somebody asked for"
+            for program in lost
+            for edit in program.edits
+        )

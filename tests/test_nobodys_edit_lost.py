@@ -1,0 +1,275 @@
+"""Two people in the office and an operator change one program: every text is kept, no unseen edit is overwritten.
+
+The papers of both directions are real (library, ledger, folders); the control is a text that sendings replace.
+"""
+
+import contextlib
+import itertools
+import subprocess
+import time
+
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from dncd.line.receiving import CaptureEnd, Ended
+from dncd.line.sending import Outcome
+from dncd.records.ledger import records
+from dncd.records.receipts import parse
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.outgoing_papers import OutgoingPapers
+from dncd.station.papers import Begun, Checked, Damage
+from dncd.values import (
+    Frame,
+    LineSettings,
+    MachineEdits,
+    MachineSettings,
+    ProgramSettings,
+    Result,
+    Settings,
+    ShopSettings,
+)
+
+BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
+
+
+class Shop:
+    """One machine's papers without a line."""
+
+    def __init__(self, root, edits=MachineEdits.HOLD):
+        program = ProgramSettings(machine_edits=edits)
+        machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("7E1")), program=program)
+        self.folder = root / "shop" / "mill"
+        self.state = root / "state"
+        (self.folder / "to-machine").mkdir(parents=True)
+        shop = ShopSettings(root / "shop", self.state)
+        self.office = Office.open(Settings(root / "dncd.toml", shop, {"mill": machine}))
+        self.out, self.back = OutgoingPapers(self.office, machine), IncomingPapers(self.office, machine)
+        self.control = ""
+
+    def drop(self, lines, meanwhile=lambda: None):
+        """Checks, prepares and sends; gives the result. meanwhile: what happens between check and start."""
+        name = f"{time.monotonic_ns()}.nc"
+        (self.folder / "to-machine" / name).write_text("\n".join(["%", *lines, "%", ""]))
+        checked = self.out.check(name)
+        if checked.refusals:
+            return self.out.refuse(name, checked)
+        prepared = self.out.prepare(name, checked)
+        meanwhile()
+        begun = self.out.begin(name, checked, prepared)
+        if isinstance(begun, Checked):
+            return self.out.refuse(name, begun)
+        assert isinstance(begun, Begun)
+        self.control = "\n".join(lines) + "\n"
+        done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
+        return self.out.end(begun, done, b"")
+
+    def punch(self):
+        wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
+        ended = Ended(CaptureEnd.MARK, len(wire), len(wire), 1.0)
+        return self.back.captured(self.back.spool(None, wire), ended, Damage(), 1.0).transfers
+
+    def approve(self, lines):
+        import hashlib
+
+        self.out.over_edits.add(hashlib.sha256("\n".join(["%", *lines, "%", ""]).encode()).hexdigest())
+
+    def delivered(self):
+        return (
+            (self.folder / "from-machine" / "O0004.nc").read_bytes().decode().replace("\r\n", "\n").splitlines()[1:-1]
+        )
+
+    def texts(self):
+        return [self.office.library.blob(r.blob).decode() for r in self.office.library.history("mill", "O0004")]
+
+    def close(self):
+        self.office.close()
+
+
+@pytest.fixture
+def shop(tmp_path):
+    with contextlib.closing(Shop(tmp_path)) as shop:
+        yield shop
+
+
+def edited(lines, block, feed):
+    return [line.replace("F0.15", f"F{feed}") if line.startswith(f"N{block} ") else line for line in lines]
+
+
+def punched_edit(shop, block=40, feed="0.10"):
+    shop.drop(BASE)
+    shop.control = "\n".join(edited(BASE, block, feed)) + "\n"
+    assert shop.punch()[0]["event"] == "received"
+
+
+def test_an_old_copy_is_held_with_the_differences_and_the_ways_out(shop):
+    punched_edit(shop)
+    told = shop.drop(edited(BASE, 90, "0.2"))
+    assert told.result == "refused"
+    receipt = parse((shop.folder / "refused" / (told.file + ".receipt.txt")).read_text())
+    said = " ".join(receipt.all("reason")) if hasattr(receipt, "all") else str(receipt)
+    assert "block N40: F 0.15 → 0.10" in said
+    assert "from-machine/O0004.nc" in said
+    assert "dncd send --over-edits mill" in said
+    assert shop.texts()[-1] == "\n".join(edited(BASE, 40, "0.10")) + "\n"
+
+
+def test_a_file_built_on_the_edit_goes_out(shop):
+    punched_edit(shop)
+    assert shop.drop(edited(shop.delivered(), 90, "0.2")).result == "sent"
+    assert shop.drop(edited(BASE, 100, "0.3")).result == "refused", "another desk with an old copy"
+
+
+def test_over_edits_sends_it_once_and_says_so(shop):
+    punched_edit(shop)
+    over = edited(BASE, 90, "0.2")
+    shop.approve(over)
+    told = shop.drop(over)
+    assert told.result == "sent"
+    receipt = (shop.folder / "sent" / (told.file + ".receipt.txt")).read_text()
+    assert "over the operator's edit of revision 2" in receipt
+    assert shop.drop(edited(over, 100, "0.3")).result == "sent", "what was given up is not asked for again"
+
+
+def test_an_edit_that_comes_between_check_and_start_holds_the_sending(shop):
+    shop.drop(BASE)
+
+    def operator():
+        shop.control = "\n".join(edited(BASE, 40, "0.10")) + "\n"
+        shop.punch()
+
+    told = shop.drop(edited(BASE, 90, "0.2"), operator)
+    assert told.result == "refused"
+    assert "block N40: F 0.15 → 0.10" in " ".join(told.reasons)
+    assert shop.control == "\n".join(edited(BASE, 40, "0.10")) + "\n"
+
+
+def test_the_same_text_again_is_no_new_revision(shop):
+    shop.drop(BASE)
+    shop.drop(BASE)
+    assert shop.punch()[0]["event"] == "received"
+    assert len(shop.texts()) == 1
+    punched_edit(shop)
+    assert shop.drop(shop.delivered()).result == "sent"
+    assert len(shop.texts()) == 2
+
+
+def test_where_edits_are_not_held_the_old_copy_goes_out(tmp_path):
+    with contextlib.closing(Shop(tmp_path, MachineEdits.SEND)) as shop:
+        punched_edit(shop)
+        assert shop.drop(BASE).result == "sent"
+
+
+STEPS = ("drop", "punch", "edit in place", "send again")
+
+
+@pytest.mark.parametrize("order", list(itertools.permutations(STEPS)), ids="-".join)
+def test_every_order_of_four_steps(shop, order):
+    shop.drop(BASE)
+    seen, last, unpunched = {shop.control}, BASE, False
+    punched = set()
+    for n, step in enumerate(order):
+        if step == "edit in place":
+            shop.control = shop.control.replace("M30", f"(OP {n})\nM30")
+            unpunched = True
+        elif step == "punch":
+            shop.punch()
+            seen.add(shop.control)
+            if unpunched:
+                punched |= {line for line in shop.control.splitlines() if line.startswith("(OP")}
+        else:
+            last = last if step == "send again" else edited(last, 50, f"0.{n + 2}")
+            told = shop.drop(last)
+            if told.result == "sent":
+                seen.add(shop.control)
+                assert punched <= set(last)
+            else:
+                assert not punched <= set(last)
+    assert seen <= set(shop.texts())
+
+
+class EditsStay(RuleBasedStateMachine):
+    """Two desks with copies of their own, an operator, and a control."""
+
+    root = None
+
+    @initialize()
+    def begin(self):
+        import tempfile
+        from pathlib import Path
+
+        self.temporary = tempfile.TemporaryDirectory()
+        self.shop = Shop(Path(self.temporary.name))
+        assert self.shop.drop(BASE).result == "sent"
+        self.desks = [list(BASE), list(BASE)]
+        self.kept = {self.shop.control}
+        self.punched: set[str] = set()
+        self.count = 0
+
+    @rule(desk=st.integers(0, 1), block=st.sampled_from(range(10, 200, 10)))
+    def drops_a_change(self, desk, block):
+        self.count += 1
+        self.desks[desk] = edited(self.desks[desk], block, f"0.{self.count + 20}")
+        self.sends(self.desks[desk])
+
+    @rule(desk=st.integers(0, 1))
+    def drops_it_again(self, desk):
+        self.sends(self.desks[desk])
+
+    @rule(desk=st.integers(0, 1))
+    @precondition(lambda self: (self.shop.folder / "from-machine" / "O0004.nc").exists())
+    def takes_the_machine_s_text_over(self, desk):
+        self.desks[desk] = self.shop.delivered()
+
+    @rule(desk=st.integers(0, 1))
+    def sends_over_the_edits(self, desk):
+        self.shop.approve(self.desks[desk])
+        assert self.shop.drop(self.desks[desk]).result == "sent"
+        self.kept.add(self.shop.control)
+        self.punched &= set(self.desks[desk])  # somebody saw the differences and gave them up
+
+    @rule(at=st.integers(1, 19))
+    def the_operator_edits(self, at):
+        self.count += 1
+        lines = self.shop.control.splitlines()
+        self.shop.control = "\n".join([*lines[:at], f"(OP {self.count})", *lines[at:]]) + "\n"
+
+    @rule()
+    def the_operator_punches(self):
+        self.shop.punch()
+        self.kept.add(self.shop.control)
+        self.punched |= {line for line in self.shop.control.splitlines() if line.startswith("(OP")}
+
+    def sends(self, lines):
+        result = self.shop.drop(lines).result
+        if result == "sent":
+            self.kept.add(self.shop.control)
+            assert self.punched <= set(lines), "a sending overwrote an edit that nobody in the office had seen"
+        else:
+            assert result == "refused"
+
+    @invariant()
+    def every_text_is_a_revision(self):
+        if hasattr(self, "shop"):
+            assert self.kept <= set(self.shop.texts())
+
+    def teardown(self):
+        if hasattr(self, "shop"):
+            revisions = [r["revision"] for r in records(self.shop.state) if r["event"] in ("sent", "received")]
+            assert max(revisions) == len(self.shop.texts())
+            git = subprocess.run(
+                ["git", "-C", str(self.shop.state / "library.git"), "fsck", "--strict"],
+                capture_output=True,
+                check=False,
+            )
+            self.shop.close()
+            self.temporary.cleanup()
+            assert git.returncode == 0, git.stderr
+
+
+TestEditsStay = EditsStay.TestCase
+TestEditsStay.settings = settings(
+    max_examples=25, stateful_step_count=12, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
