@@ -9,6 +9,68 @@ from pathlib import Path
 from typing import Final, NewType
 
 from dncd import defaults
+from dncd.choices import (
+    Announce,
+    BlockEnd,
+    DcParity,
+    EndsOn,
+    FileLineEnd,
+    Flow,
+    LowerCase,
+    MachineEdits,
+    MarkAt,
+    Programs,
+    Protocol,
+    Request,
+    StartOn,
+    TapeCode,
+    Watch,
+    Weight,
+)
+
+__all__ = [
+    "NO_FAULTS",
+    "Announce",
+    "BlockEnd",
+    "Counters",
+    "DcParity",
+    "EndsOn",
+    "FileBytes",
+    "FileLineEnd",
+    "Finding",
+    "Flow",
+    "Frame",
+    "IsoBytes",
+    "LineSettings",
+    "LineState",
+    "LowerCase",
+    "MachineEdits",
+    "MachineSettings",
+    "MarkAt",
+    "Modem",
+    "Origin",
+    "Place",
+    "ProgramSettings",
+    "Programs",
+    "Protocol",
+    "ReceiveSettings",
+    "Request",
+    "Result",
+    "SendSettings",
+    "Settings",
+    "Severity",
+    "ShopSettings",
+    "Signal",
+    "StartOn",
+    "TapeCode",
+    "TapeSettings",
+    "Watch",
+    "Weight",
+    "WireBytes",
+    "fault_words",
+    "printable",
+    "shown",
+]
 
 FileBytes = NewType("FileBytes", bytes)
 """Bytes as they lie in a file of the office."""
@@ -18,148 +80,6 @@ WireBytes = NewType("WireBytes", bytes)
 
 IsoBytes = NewType("IsoBytes", bytes)
 """ISO 646 characters, seven bits each, block ends written out, before coding."""
-
-
-class Flow(enum.StrEnum):
-    """Who may stop whom, and by what signal."""
-
-    XON_XOFF = "xon/xoff"
-    RTS_CTS = "rts/cts"
-    DTR_DSR = "dtr/dsr"
-    NONE = "none"
-
-
-class Protocol(enum.StrEnum):
-    """How a program is wrapped on the line."""
-
-    PLAIN = "plain"
-    XMODEM = "xmodem"
-    XMODEM_CRC = "xmodem-crc"
-    XMODEM_1K = "xmodem-1k"
-
-
-class TapeCode(enum.StrEnum):
-    """ISO 646 / ISO 840, or EIA RS-244."""
-
-    ISO = "iso"
-    EIA = "eia"
-
-
-class BlockEnd(enum.StrEnum):
-    """What ends a block on the line; EIA always ends one with EOB."""
-
-    LF = "LF"
-    CR = "CR"
-    CR_LF = "CR LF"
-    LF_CR_CR = "LF CR CR"
-    CR_LF_LF = "CR LF LF"
-
-    @property
-    def chars(self) -> str:
-        """The characters themselves: LF is U+000A, CR is U+000D."""
-        return "".join({"LF": "\n", "CR": "\r"}[word] for word in self.value.split())
-
-
-class MarkAt(enum.StrEnum):
-    """At which end of a program a missing mark is added."""
-
-    BOTH = "both"
-    START = "start"
-    END = "end"
-    NONE = "none"
-
-
-class StartOn(enum.StrEnum):
-    """What starts a sending."""
-
-    DC1 = "dc1"
-    CTS = "cts"
-    DSR = "dsr"
-    GO = "go"
-    NOW = "now"
-
-
-class EndsOn(enum.StrEnum):
-    """What ends a capture."""
-
-    MARK = "mark"
-    DC4 = "dc4"
-    SUB = "sub"
-    EOT = "eot"
-    SILENCE = "silence"
-
-
-class Announce(enum.StrEnum):
-    """Punch codes that dncd says around a program that it sends: DC2 punch on before it, DC4 punch off after it."""
-
-    NONE = "none"
-    DC2_DC4 = "dc2 dc4"
-
-
-class Request(enum.StrEnum):
-    """Reader codes by which dncd asks for a program: DC1 reader on, DC3 reader off once the program is in."""
-
-    NONE = "none"
-    DC1 = "dc1"
-    DC1_DC3 = "dc1 dc3"
-
-
-class DcParity(enum.StrEnum):
-    """The eighth bit of the DC codes that dncd says."""
-
-    AS_FRAME = "as-frame"
-    EVEN = "even"
-    NONE = "none"
-
-
-class LowerCase(enum.StrEnum):
-    """What happens to lower-case letters of a dropped file."""
-
-    REFUSE = "refuse"
-    RAISE = "raise"
-    KEEP = "keep"
-
-
-class Programs(enum.StrEnum):
-    """How many programs between two marks the control takes."""
-
-    ONE = "one"
-    MANY = "many"
-
-
-class MachineEdits(enum.StrEnum):
-    """What becomes of a dropped file that lacks an edit made at the machine: HOLD refuses it, SEND sends it."""
-
-    HOLD = "hold"
-    SEND = "send"
-
-
-class Weight(enum.StrEnum):
-    """What a finding of a kind does: stop the sending, warn, or nothing."""
-
-    REFUSE = "refuse"
-    WARN = "warn"
-    OFF = "off"
-
-
-class Watch(enum.StrEnum):
-    """How a folder is watched."""
-
-    EVENTS = "events"
-    POLLING = "polling"
-
-
-class FileLineEnd(enum.StrEnum):
-    """Line end of the files that dncd writes for the office."""
-
-    CRLF = "CRLF"
-    LF = "LF"
-    CR = "CR"
-
-    @property
-    def chars(self) -> str:
-        """The characters themselves."""
-        return {"CRLF": "\r\n", "LF": "\n", "CR": "\r"}[self.value]
 
 
 class Result(enum.StrEnum):

@@ -20,7 +20,7 @@ from dncd.records.receipts import parse
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Checked, Damage
+from dncd.station.papers import Begun, Checked, Damage, Heard
 from dncd.values import (
     Frame,
     LineSettings,
@@ -64,7 +64,7 @@ class Shop:
         assert isinstance(begun, Begun)
         self.control = "\n".join(lines) + "\n"
         done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
-        return self.out.end(begun, done, b"")
+        return self.out.end(begun, done, Heard())
 
     def punch(self):
         wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
