@@ -96,6 +96,15 @@ def test_after_a_backup_what_was_missing_is_not_held() -> None:
     assert found.of("gang-lathe")["O0005"] == Holding("4", "", 7, How.SENT, "4")
 
 
+def test_a_proven_revision_is_told_from_a_proven_line() -> None:
+    found = Holdings()
+    found.feed(record("1", "proven", 2))
+    found.feed(record("2", "proven", None, program=None))
+    found.feed({"time": "3", "event": "proven", "machine": "gang-lathe"})
+    assert found.proven("gang-lathe") == {("O0004", 2): "1"}
+    assert found.of("gang-lathe") == {}
+
+
 def test_kept_up_with_the_ledger_it_says_what_a_reading_says(tmp_path: Path) -> None:
     """Read once, followed as lines are written, caught up with after lines that it was not told of."""
     ticks = itertools.count(1)

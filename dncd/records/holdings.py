@@ -138,8 +138,9 @@ class Holdings:
             self._take_backup(machine, record)
             return
         if event == "proven":
-            proven = self._proven.setdefault(machine, {})
-            proven[str(record.get("program")), _number(record.get("revision"))] = str(record.get("time", ""))
+            program, revision = record.get("program"), _number(record.get("revision"))
+            if isinstance(program, str) and revision:  # without them it is the line that was proven
+                self._proven.setdefault(machine, {})[program, revision] = str(record.get("time", ""))
             return
         how = _HOW.get(str(event))
         if how is None:
