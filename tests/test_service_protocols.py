@@ -195,3 +195,22 @@ def test_a_control_that_is_not_asked_says_so(tmp_path, server):
         asked = shop.dncd("request", "mill")
         assert asked.returncode == 1
         assert "receive.request" in asked.stderr
+
+
+def test_an_operator_s_edit_is_held_until_somebody_sends_over_it(tmp_path, server):
+    base = text(LONG[:20])
+    with house(tmp_path, mill=settings(server)) as shop:
+        shop.drop("mill", "0100.nc", base)
+        wire = base.replace(b"\r\n", b"\n")
+        server.read(lambda got: len(got) == len(wire))
+        shop.receipt("mill", "sent", "0100.nc")
+        server.line().sendall(wire.replace(b"N30 G01 X0.30 Z-0.60 F0.1", b"N30 G01 X0.30 Z-0.60 F0.08"))
+        parse(until(delivered(shop, "O0100.nc.receipt.txt").read_text))
+        (tmp_path / "0100.nc").write_bytes(base)
+        refused = shop.dncd("send", "mill", str(tmp_path / "0100.nc"))
+        assert refused.returncode == 1
+        assert "block N30: F 0.1 → 0.08" in refused.stdout + refused.stderr
+        assert "send --over-edits" in refused.stdout + refused.stderr
+        over = shop.dncd("send", "--over-edits", "mill", str(tmp_path / "0100.nc"))
+        assert over.returncode == 0, over.stdout + over.stderr
+        assert server.read(lambda got: len(got) == len(wire))[0] == wire
