@@ -20,7 +20,7 @@ import re
 from dataclasses import dataclass
 
 from dncd import defaults
-from dncd.line.codes import ReaderCode
+from dncd.line.codes import ReaderCode, when_idle
 from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
 
 
@@ -146,12 +146,6 @@ def _coded(byte: int, frame: Frame) -> int:
     return _even(byte) if frame.parity == "E" else _even(byte) ^ 0x80
 
 
-# On an idle line the codes count with and without their parity bit (no program is under way that they could damage).
-_IDLE_ISO = {
-    byte: signal
-    for signal in (ReaderCode.DC1, ReaderCode.DC2, ReaderCode.DC3)
-    for byte in (signal.value, signal.value | 0x80)
-}
 _ENDS = {b"4": CaptureEnd.DC4, _SUB: CaptureEnd.SUB, _EOT: CaptureEnd.EOT}
 
 
@@ -303,7 +297,7 @@ def _classes(data: bytes, at: int, bad: tuple[int, ...], table: bytes) -> bytes:
 
 def _idle_classes(alphabet: Alphabet, code: TapeCode) -> bytes:
     table = bytearray(alphabet.classes)
-    if code is TapeCode.ISO:
-        for byte, signal in _IDLE_ISO.items():
+    for byte, signal in when_idle(code).meaning.items():
+        if signal is not ReaderCode.DC4:
             table[byte] = _SIGNALS[signal][0]
     return bytes(table)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from dncd.errors import SettingsError
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
 from dncd.values import (
+    EndsOn,
     Frame,
     LineSettings,
     MachineSettings,
@@ -221,6 +222,7 @@ class _Reader:
             tables[table] = self._table(table, f"{where}.{table}", {**start.get(table, {}), **given})
         self._fits(tables["line"], tables["tape"])
         self._numbers_fit(tables["program"])
+        self._ends(tables["tape"], tables["receive"])
         if len(self.faults.lines) > before:
             return None, tables["line"]
         parts = {table: kind(**tables[table].values) for table, kind in self.rules.TABLES.items()}
@@ -272,6 +274,13 @@ class _Reader:
             return ""
         homes = [t for t in self.rules.TABLES if t != kind and key in self.rules.KINDS[t].rules]
         return f"; it belongs in [{machine}.{homes[0]}]" if homes else ""
+
+    def _ends(self, tape: _Checked, receive: _Checked) -> None:
+        """EIA code has neither SUB nor EOT: these bytes are its ( and its digit 4."""
+        ends_on = receive.get("ends_on")
+        if tape.get("code") is TapeCode.EIA and ends_on in (EndsOn.SUB, EndsOn.EOT):
+            what = 'EIA code has no such character; end captures on "mark", "dc4" or "silence"'
+            self.faults.at(receive.name, "ends_on", ends_on, what)
 
     def _fits(self, line: _Checked, tape: _Checked) -> None:
         """What no single key can tell: frame, code and protocol must carry each other."""
