@@ -233,6 +233,24 @@ BRANCH_WAIT_S: Final = 2.0
 LOCK_LEFT_S: Final = 60.0
 """Seconds after which a lock on the branch counts as left by a program that is gone, if no git runs any more."""
 
+BRANCH: Final = "main"
+"""Branch on the server: as in the library. Where several boxes push to one server, each needs its own."""
+
+PUSH_FIRST_S: Final = 10.0
+"""Seconds to the next try after a push that failed; each further wait is twice as long."""
+
+PUSH_LONGEST_S: Final = 900.0
+"""Longest wait between tries: a server that comes back after a weekend is up to date within a quarter of an hour."""
+
+PUSH_LOOK_S: Final = 30.0
+"""Seconds between looks for what is to be pushed besides new revisions (those are told): notes and tags."""
+
+PUSH_S: Final = 3600.0
+"""Seconds that one push may take: the first one of a large library over a slow line takes long, one that hangs ends."""
+
+ASK_SERVER_S: Final = 60.0
+"""Seconds in which the server must have answered `dncd verify`."""
+
 INDEX_ROWS: Final = 64
 """Revisions that may be missing in the index on the disk before they are added: reading so many commits takes a few
 milliseconds, adding them one by one would cost a sync each."""

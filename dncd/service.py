@@ -22,11 +22,12 @@ from dncd.outside.command_socket import CommandServer
 from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
+from dncd.outside.pushing import Pushing
 from dncd.records.spool import Leftover
 from dncd.station import lending
 from dncd.station.backing_up import BackingUp
 from dncd.station.hands import Hands
-from dncd.station.health import Health, Ill
+from dncd.station.health import Health, Ill, pushing_ill
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.machine import Station
 from dncd.station.office import Office
@@ -40,6 +41,9 @@ from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
 """Seconds in which what is under way must be on record after SIGTERM."""
+
+_PUSH_STOP_S = 3.0
+"""Seconds for the end of a push that is cut short: its git is ended, and the next start pushes what is left."""
 
 _ANSWER_S = 5.0
 
@@ -59,6 +63,7 @@ class Service:
         self._started = utc_now()
         self._folders: Folders | None = None
         self._stop_asked = False
+        self._pushing = Pushing(settings.shop.state, settings.library) if settings.library.remote else None
         self._backing_up = BackingUp(self.office, self.hands.records.do)
         self._health = Health(self.hands, {"state": settings.shop.state, "folder": settings.shop.folder})
         self._told_ills: set[str] = set()
@@ -99,6 +104,9 @@ class Service:
         self._folders = Folders(self.settings.shop, list(self.settings.machines), self._news)
         with CommandServer(self.settings.shop.state, self._answer, self._command_failed), self._open_metrics():
             self._listen_to_signals()
+            if self._pushing is not None:
+                self.office.library.made = self._pushing.wake
+                self._pushing.start()
             self.office.note("started", version=__version__, machines=list(self.stations))
             self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._summary())
@@ -122,6 +130,8 @@ class Service:
 
     def _wind_down(self) -> None:
         self._reloading.stop()
+        if self._pushing is not None:
+            self._pushing.stop(_PUSH_STOP_S)
         if self._folders is not None:
             self._folders.stop()
         for station in self.stations.values():
@@ -155,6 +165,7 @@ class Service:
     def _round_over(self, over: Round) -> None:
         """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""
         self.stations.settle()
+        self._health.set("library", pushing_ill(self._pushing.pushed if self._pushing else None))
         self._backing_up.look(self.stations, self.loop.now())
         if self._health.look(over):
             manager.alive()
@@ -356,6 +367,7 @@ class Service:
                 "reload": self._reloading.last.as_dict(self.stations.pending),
                 "seq": self.office.ledger.seq,
             },
+            **({"library": self._pushing.status()} if self._pushing is not None else {}),
             "machines": machines,
         }
 

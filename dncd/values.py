@@ -305,12 +305,21 @@ class ShopSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class LibrarySettings:
+    """Table `[library]`. remote: URL or path of a git repository that gets every revision, "" for none; branch: there."""
+
+    remote: str = ""
+    branch: str = defaults.BRANCH
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """The whole settings file; machines by name, in the order of the file."""
 
     file: Path
     shop: ShopSettings
     machines: dict[str, MachineSettings]
+    library: LibrarySettings = LibrarySettings()
 
 
 @dataclass(frozen=True, slots=True)

@@ -272,9 +272,9 @@ def test_tables_and_keys_at_the_wrong_place(tmp_path: Path) -> None:
         """,
     )
     assert sorted(found) == sorted([
-        "dncd.toml: settle_s = 1: stands in no table; tables are [shop] and [machines.NAME]; "
+        "dncd.toml: settle_s = 1: stands in no table; tables are [shop], [library] and [machines.NAME]; "
         "this key belongs in [shop]",
-        "dncd.toml: [shops]: unknown table; tables are [shop] and [machines.NAME]; did you mean 'shop'?",
+        "dncd.toml: [shops]: unknown table; tables are [shop], [library] and [machines.NAME]; did you mean 'shop'?",
         "dncd.toml: [shop.more]: unknown table; keys here are folder, state, watch, settle_s, file_line_end, "
         "file_extension, metrics",
         "dncd.toml: [machines.gang-lathe] baud = 4800: unknown key; it belongs in [machines.gang-lathe.line]",

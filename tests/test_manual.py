@@ -21,7 +21,7 @@ WITHOUT_DEFAULT = {("machine", "title"), ("machine", "profile"), ("line", "port"
 
 def comment_above(table: str, key: str) -> str:
     """The comment lines that stand over a key, over the group of keys that it belongs to, or over a key's own table."""
-    header = "[shop]" if table == "shop" else "[machines.gang-lathe]"
+    header = f"[{table}]" if table in ("shop", "library") else "[machines.gang-lathe]"
     if table in TABLES or "." in table:
         header = f"[machines.gang-lathe.{table}]"
     lines = TEXT[TEXT.index(f"\n{header}\n") :].splitlines()
@@ -39,7 +39,7 @@ def manual_tables() -> dict[str, dict[str, object]]:
     raw = tomllib.loads(TEXT)
     machine = raw["machines"]["gang-lathe"]
     own = {k: v for k, v in machine.items() if k not in TABLES}
-    return {"shop": raw["shop"], "machine": own, **{t: machine[t] for t in TABLES}}
+    return {"shop": raw["shop"], "library": raw["library"], "machine": own, **{t: machine[t] for t in TABLES}}
 
 
 EVERY_KEY = [(table, key) for table, kind in KINDS.items() for key in kind.rules]

@@ -14,6 +14,7 @@ import click
 
 from dncd import __version__
 from dncd.cli import (
+    checking,
     holding_commands,
     line_commands,
     line_group,
@@ -49,6 +50,7 @@ for command in (
     *settings_commands.COMMANDS,
     *line_commands.COMMANDS,
     *record_commands.COMMANDS,
+    *checking.COMMANDS,
     *service_commands.COMMANDS,
     *standin_command.COMMANDS,
     *holding_commands.COMMANDS,

@@ -1,4 +1,4 @@
-"""Commands that read the records; none of them needs the service: log, programs, show, diff, verify."""
+"""Commands that read the records; none of them needs the service: log, programs, show, diff."""
 
 import sys
 from collections import deque
@@ -245,33 +245,4 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
     tell(about, texts[0], texts[1], as_json)
 
 
-@click.command()
-@as_json
-@asked
-def verify(given: Asked, as_json: bool) -> int:
-    """Check ledger, library and receipts; changes nothing."""
-    settings = given.settings
-    from dncd.records.verify import verify as check
-
-    report = check(settings.shop.state, settings.shop.folder)
-    if as_json:
-        print_json(
-            {
-                "problems": list(report.problems),
-                "notes": list(report.notes),
-                "ledger": report.records,
-                "revisions": report.revisions,
-            }
-        )
-        return 1 if report.problems else 0
-    for problem in report.problems:
-        click.echo(printable(problem))
-    for note in report.notes:
-        click.echo(printable(f"note: {note}"))
-    read = f"{count(report.records, 'ledger line')}, {count(report.revisions, 'revision')}"
-    read += f" and {count(report.receipts, 'receipt')}"
-    click.echo(f"{count(len(report.problems), 'problem')} found in {read}")
-    return 1 if report.problems else 0
-
-
-COMMANDS: tuple[Any, ...] = (log, programs, show, diff, verify)
+COMMANDS: tuple[Any, ...] = (log, programs, show, diff)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from dncd.cli.layout import count, number, seconds, table
+from dncd.cli.layout import count, local_time, number, seconds, table
 from dncd.values import printable
 
 NAMES_SHOWN: Final = 3
@@ -23,6 +23,7 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     ]
     service = status.get("service") or {}
     notes = [f"{name}: {m['pending']}" for name, m in machines.items() if m.get("pending")]
+    notes += library_lines(status.get("library"))
     notes += [f"service: {printable(str(t))}" for t in service.get("trouble", ())]
     if (service.get("reload") or {}).get("result") == "refused":
         notes.append(f"service: {printable(str(service['reload']['what']))}")
@@ -36,6 +37,19 @@ def _proven(machine: Mapping[str, Any]) -> str:
     if since := proven.get("since"):
         return f"proven {str(since)[:10]}"
     return str(proven.get("why", "")).partition(":")[0].partition(" since")[0]
+
+
+def library_lines(library: Mapping[str, Any] | None) -> list[str]:
+    """Up to where the server has the library; what is wrong with it is told among the service's troubles."""
+    if not library:
+        return []
+    where = f"{library['remote']}, branch {library['branch']}"
+    if not library["what"]:
+        return [printable(f"library: nothing is pushed to {where} yet")]
+    said = f"library: pushed to {where} up to {library['what']}, {local_time(library['time'])}"
+    if library["failing_since"]:
+        said += f"; {count(library['waiting'], 'newer revision')} to come"
+    return [printable(said)]
 
 
 def doing(machine: Mapping[str, Any]) -> str:

@@ -19,6 +19,7 @@ from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
 from dncd.values import (
     EndsOn,
     Frame,
+    LibrarySettings,
     LineSettings,
     MachineSettings,
     Protocol,
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 PLACES: Final = (Path("config/dncd.toml"), Path("/etc/dncd/dncd.toml"))
 """Where settings are looked for when neither --config nor $DNCD_CONFIG names a file."""
+
+_TOP: Final = "[shop], [library] and [machines.NAME]"
 
 LONGEST_SHOWN: Final = 120
 """Characters of a wrong value that are shown."""
@@ -163,9 +166,10 @@ class _Reader:
 
     def settings(self, raw: dict[str, Any]) -> Settings | None:
         """The settings, or None; faults are noted either way."""
-        for key in raw.keys() - {"shop", "machines"}:
+        for key in raw.keys() - {"shop", "library", "machines"}:
             self._unknown_top(key, raw[key])
         shop = self._shop(raw.get("shop", {}))
+        library = self._library(raw.get("library", {}))
         tables = raw.get("machines", {})
         if not isinstance(tables, dict) or any(not isinstance(t, dict) for t in tables.values()):
             self.faults.of("machines", "each machine needs its own table, such as [machines.gang-lathe]")
@@ -175,17 +179,19 @@ class _Reader:
         read = {name: self._machine(name, table) for name, table in tables.items()}
         self._ports_apart({name: line for name, (_, line) in read.items()})
         machines = {name: machine for name, (machine, _) in read.items() if machine is not None}
-        return None if shop is None or len(machines) < len(read) else Settings(self.path.absolute(), shop, machines)
+        if shop is None or library is None or len(machines) < len(read):
+            return None
+        return Settings(self.path.absolute(), shop, machines, library)
 
     def _unknown_top(self, key: str, value: Any) -> None:
-        near = _near(key, ("shop", "machines"))
+        near = _near(key, ("shop", "library", "machines"))
         if isinstance(value, dict):
-            self.faults.of(_key(key), f"unknown table; tables are [shop] and [machines.NAME]{near}")
+            self.faults.of(_key(key), f"unknown table; tables are {_TOP}{near}")
             return
         rules = self.rules.KINDS["shop"].rules
         home = "; this key belongs in [shop]" if key in rules else near
         shown = _printable(toml_value(value))
-        self.faults.of("", f"{_key(key)} = {shown}: stands in no table; tables are [shop] and [machines.NAME]{home}")
+        self.faults.of("", f"{_key(key)} = {shown}: stands in no table; tables are {_TOP}{home}")
 
     def _shop(self, raw: Any) -> ShopSettings | None:
         if not isinstance(raw, dict):
@@ -201,6 +207,13 @@ class _Reader:
             self.faults.at("shop", "state", str(state), what)
             return None
         return None if checked.faulty else ShopSettings(**values)
+
+    def _library(self, raw: Any) -> LibrarySettings | None:
+        if not isinstance(raw, dict):
+            self.faults.of("library", "must be a table")
+            return None
+        checked = self._table("library", "library", raw)
+        return None if checked.faulty else LibrarySettings(**checked.values)
 
     def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, _Checked]:
         before = len(self.faults.lines)
@@ -255,7 +268,8 @@ class _Reader:
         near = _near(value, rule.near) if isinstance(value, (str, int, float)) else ""
         if key == "port" and isinstance(value, str) and value.startswith(("tty", "serial/")):
             near = f"; did you mean '/dev/{_printable(value)}'?"
-        self.faults.at(where, key, value, f"allowed: {rule.allowed}{near}")
+        shown = re.sub(r"(?<=://)[^/@\s]*(?=@)", "…", value) if key == "remote" and isinstance(value, str) else value
+        self.faults.at(where, key, shown, f"allowed: {rule.allowed}{near}")
 
     def _unknown(self, kind: str, where: str, key: str, value: Any) -> None:
         known = tuple(self.rules.KINDS[kind].rules)
@@ -270,7 +284,7 @@ class _Reader:
     def _home(self, key: str, kind: str, where: str) -> str:
         """Where a key belongs that is known, but not in this table."""
         machine = where if kind == "machine" else where.rpartition(".")[0]
-        if kind == "shop":
+        if kind in ("shop", "library"):
             return ""
         homes = [t for t in self.rules.TABLES if t != kind and key in self.rules.KINDS[t].rules]
         return f"; it belongs in [{machine}.{homes[0]}]" if homes else ""
@@ -336,6 +350,9 @@ def _explained(settings: Settings) -> Iterator[str]:
     yield f"# What holds in {settings.file}; values that are the default are marked so."
     yield "[shop]"
     yield from _keys(KINDS["shop"], settings.shop)
+    yield ""
+    yield "[library]"
+    yield from _keys(KINDS["library"], settings.library)
     for machine in settings.machines.values():
         yield ""
         yield f"[machines.{machine.name}]"
@@ -377,7 +394,8 @@ def plain(settings: Settings) -> dict[str, Any]:
         }
         for m in settings.machines.values()
     }
-    return {"file": str(settings.file), "shop": _plain_table(settings.shop), "machines": machines}
+    tables = {"shop": _plain_table(settings.shop), "library": _plain_table(settings.library)}
+    return {"file": str(settings.file), **tables, "machines": machines}
 
 
 def _plain_table(part: Any) -> dict[str, Any]:

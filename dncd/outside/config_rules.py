@@ -22,6 +22,7 @@ from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import Coder
 from dncd.values import (
     Frame,
+    LibrarySettings,
     LineSettings,
     ProgramSettings,
     ReceiveSettings,
@@ -154,7 +155,23 @@ PROFILES: Final = _profile_names()
 _HOST = r"(\[[0-9A-Fa-f:.]+\]|[^/:@\s\x00-\x1f]+)"
 _PORT_NUMBER = r"(6553[0-5]|655[0-2]\d|65[0-4]\d\d|6[0-4]\d{3}|[1-5]\d{4}|[1-9]\d{0,3})"
 
+_REMOTE = (
+    rf"|/[^\x00-\x1f]*|file:///[^\x00-\x1f]+|https?://{_HOST}(:{_PORT_NUMBER})?/[^\x00-\x20]+"
+    rf"|(ssh|git)://([A-Za-z0-9_][A-Za-z0-9._-]*@)?{_HOST}(:{_PORT_NUMBER})?/[^\x00-\x20]+"
+    r"|([A-Za-z0-9_][A-Za-z0-9._-]*@)?[A-Za-z0-9][A-Za-z0-9.-]*:[^\x00-\x20:/-][^\x00-\x20]*|([A-Za-z0-9_][A-Za-z0-9._-]*@)[A-Za-z0-9.-]+:/[^\x00-\x20]+"
+)
+"""What git may be told to push to; nothing that git would take for an option or for a command of its own to run."""
+
 RULES: Final[Mapping[str, Rule]] = {
+    "library.remote": _text(
+        _REMOTE,
+        "empty, or a path that starts with /, or ssh://USER@HOST/PATH, USER@HOST:PATH, https://HOST/PATH, git:// or "
+        "file://; without a password, and in https:// without a user: git's credential settings and ssh's keys hold them",
+    ),
+    "library.branch": _text(
+        r"(?!.*(\.\.|\.lock$))[A-Za-z0-9]([A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?",
+        "a branch's name: letters, digits, - . and _, at most 64 characters",
+    ),
     "shop.folder": _text(r"[^\x00]+", "a path; a relative one starts at the folder of this file"),
     "shop.state": _text(r"[^\x00]+", "a path; a relative one starts at the folder of this file"),
     "shop.settle_s": _number(0.05, 600, "seconds"),
@@ -245,6 +262,7 @@ def _of_dataclass(name: str, kind: type, **more: Any) -> Table:
 
 KINDS: Final[Mapping[str, Table]] = {
     "shop": _of_dataclass("shop", ShopSettings, folder=defaults.FOLDER, state=defaults.STATE),
+    "library": _of_dataclass("library", LibrarySettings),
     "machine": _table(
         "machine",
         {"title": str, "profile": str, "backup_days": int},

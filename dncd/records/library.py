@@ -283,7 +283,7 @@ def trailers_of(commit: Commit) -> dict[str, str]:
 
 
 class Writer(Library):
-    """The one writer of the library; the caller holds the state folder's lock."""
+    """The one writer of the library; the caller holds the state folder's lock. `made` is called after each revision."""
 
     def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
         path = path_of(state)
@@ -292,6 +292,7 @@ class Writer(Library):
             Repo.init_bare(str(path), default_branch=b"main").close()
             durable.fsync_dir(path, disk)
         super().__init__(state, disk)
+        self.made: Callable[[], None] = lambda: None
         try:
             self._objects = ObjectWriter(self.path / "objects", disk)
             self._branch = Branch(self.path, self.repo, disk)
@@ -346,6 +347,7 @@ class Writer(Library):
         with self._lock:
             if len(self._newer) >= defaults.INDEX_ROWS:
                 self._save_index()
+        self.made()
         return Made(made, new=True)
 
     def _read_again(self, machine: str, program: str) -> list[Revision]:

@@ -35,11 +35,9 @@ class Changes:
 
 
 def changes(old: Settings, new: Settings) -> Changes:
-    """What differs. SettingsError where [shop] does: the folders and records of a running service stay where they are."""
-    if differing := [key for key in _shop_keys(old) if _shop_keys(old)[key] != _shop_keys(new)[key]]:
-        problems = tuple(
-            f"{new.file.name}: [shop] {key} is read at a start alone and is another now." for key in differing
-        )
+    """What differs. SettingsError where [shop] or [library] does: folders and records of a running service stay put."""
+    if differing := [key for key in _fixed_keys(old) if _fixed_keys(old)[key] != _fixed_keys(new)[key]]:
+        problems = tuple(f"{new.file.name}: {key} is read at a start alone and is another now." for key in differing)
         raise SettingsError(str(new.file), problems, "Restart the service to have it so, or put the old value back")
     return Changes(
         tuple(name for name in new.machines if name not in old.machines),
@@ -48,8 +46,9 @@ def changes(old: Settings, new: Settings) -> Changes:
     )
 
 
-def _shop_keys(settings: Settings) -> dict[str, object]:
-    return {key: getattr(settings.shop, key) for key in settings.shop.__slots__}
+def _fixed_keys(settings: Settings) -> dict[str, object]:
+    shop = {f"[shop] {key}": getattr(settings.shop, key) for key in settings.shop.__slots__}
+    return shop | {f"[library] {key}": getattr(settings.library, key) for key in settings.library.__slots__}
 
 
 class Roster(Mapping[str, Station]):

@@ -1,0 +1,168 @@
+"""A thread of its own that keeps a server up to date with the library; it holds up neither a line nor the records.
+
+It pushes after every revision (`wake`), looks now and then for notes and tags, and waits ever longer after a failure.
+What it reached last is kept in `STATE/library.pushed` for the status after a restart; nothing is decided by that file.
+"""
+
+import contextlib
+import json
+import threading
+import time
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from dulwich.repo import Repo
+
+from dncd import defaults
+from dncd.errors import DncdError
+from dncd.outside.clock import utc_now
+from dncd.outside.library_server import LibraryServer, wanted
+from dncd.records import durable
+from dncd.records.git_program import GitProgram
+from dncd.records.library import path_of
+from dncd.records.revisions import walk
+from dncd.values import LibrarySettings, printable
+
+_FILE: Final = "library.pushed"
+
+
+@dataclass(frozen=True, slots=True)
+class Pushed:
+    """What is known of the server. remote: without a user; commit, what: up to where it is, "" for nothing yet; waiting:
+    revisions that it has not; failing_since: "" while all is well. Times: ISO 8601, UTC."""
+
+    remote: str
+    branch: str
+    commit: str = ""
+    what: str = ""
+    time: str = ""
+    waiting: int = 0
+    failing_since: str = ""
+    reason: str = ""
+
+
+class Pushing:
+    """state: the state folder; server: the one of the settings. first_s, longest_s: waits after failures, seconds."""
+
+    def __init__(
+        self,
+        state: Path,
+        settings: LibrarySettings,
+        server: LibraryServer | None = None,
+        first_s: float = defaults.PUSH_FIRST_S,
+        longest_s: float = defaults.PUSH_LONGEST_S,
+    ) -> None:
+        self._library, self._file = path_of(state), state / _FILE
+        self._server = server or LibraryServer(self._library, settings, GitProgram.find())
+        self._branch = settings.branch
+        self._first_s, self._longest_s = first_s, longest_s
+        self._woken = threading.Event()
+        self._stopping = threading.Event()
+        self._there: dict[str, str] = {}  # what this run has given the server
+        self.pushed = self._remembered()
+        self._thread = threading.Thread(target=self._work, name="dncd-pushing", daemon=True)
+
+    def start(self) -> None:
+        """Begins with a push, whatever was there before: the server may be another one now."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """There is a new revision. Costs nothing; from any thread."""
+        self._woken.set()
+
+    def stop(self, seconds: float) -> bool:
+        """Ends what is under way; whether the thread is gone. The next start pushes what is left."""
+        self._stopping.set()
+        self._server.stop()
+        self._woken.set()
+        self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def status(self) -> dict[str, Any]:
+        """For `status --json`."""
+        return asdict(self.pushed)
+
+    def _work(self) -> None:
+        failed = 0
+        while not self._stopping.is_set():
+            self._woken.clear()
+            if self._push():
+                failed = 0
+                self._woken.wait(defaults.PUSH_LOOK_S)
+                continue
+            failed += 1
+            wait = min(self._first_s * 2 ** (failed - 1), self._longest_s)
+            until = time.monotonic() + wait
+            while not self._stopping.is_set() and (left := until - time.monotonic()) > 0:
+                self._woken.wait(left)  # a new revision does not make the server come back sooner
+                self._woken.clear()
+
+    def _push(self) -> bool:
+        try:
+            refs = wanted(self._library, self._branch)
+            due = {name: value for name, value in refs.items() if self._there.get(name) != value}
+            if due:
+                self._server.push(due)
+        except Exception as error:  # noqa: BLE001 - this thread goes on whatever happens; what happened is told
+            if not self._stopping.is_set():
+                self._failed(error)
+            return False
+        self._there |= due
+        if due or self.pushed.failing_since:
+            self._reached(refs.get(f"refs/heads/{self._branch}", ""))
+        return True
+
+    def _reached(self, commit: str) -> None:
+        now = utc_now()
+        self._keep(Pushed(self._server.shown, self._branch, commit, self._title(commit), _text(now)))
+
+    def _failed(self, error: Exception) -> None:
+        reason = error.what if isinstance(error, DncdError) else f"{type(error).__name__}: {error}"
+        since = self.pushed.failing_since or _text(utc_now())
+        self._keep(replace(self.pushed, failing_since=since, reason=printable(reason), waiting=self._waiting()))
+
+    def _keep(self, pushed: Pushed) -> None:
+        self.pushed = pushed
+        with contextlib.suppress(OSError):  # the status after a restart says less then, no more
+            durable.replace(self._file, json.dumps(asdict(pushed)).encode() + b"\n")
+
+    def _remembered(self) -> Pushed:
+        fresh = Pushed(self._server.shown, self._branch)
+        try:
+            kept = Pushed(**json.loads(self._file.read_bytes()))
+        except (OSError, ValueError, TypeError):
+            return fresh
+        return kept if (kept.remote, kept.branch) == (fresh.remote, fresh.branch) else fresh
+
+    def _title(self, commit: str) -> str:
+        """The first line of the commit's message: which revision of which program it is."""
+        if not commit:
+            return ""
+        repo = Repo(str(self._library))
+        try:
+            raw: bytes = repo.object_store.get_raw(commit.encode())[1]  # type: ignore[arg-type]
+        finally:
+            repo.close()
+        return printable(raw.partition(b"\n\n")[2].partition(b"\n")[0].decode("utf-8", "replace"))
+
+    def _waiting(self) -> int:
+        """Revisions from the newest down to the one that the server has."""
+        repo = Repo(str(self._library))
+        count = 0
+        try:
+            head = repo.refs.read_ref(b"refs/heads/main")  # type: ignore[arg-type]
+            for told in walk(repo.object_store, head, str(self._library)):
+                if told.commit.decode() == self.pushed.commit:
+                    break
+                count += told.key is not None
+        except DncdError:
+            return count
+        finally:
+            repo.close()
+        return count
+
+
+def _text(when: datetime) -> str:
+    return when.strftime("%Y-%m-%dT%H:%M:%SZ")
