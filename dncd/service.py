@@ -5,6 +5,7 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 """
 
 import contextlib
+import dataclasses
 import faulthandler
 import os
 import signal
@@ -354,7 +355,12 @@ class Service:
         return self._status_with({name: self._status_of(station) for name, station in self.stations.items()})
 
     def _status_of(self, station: Station) -> dict[str, object]:
-        return {**status_of(station, self.loop.now()), "backup": self._backing_up.status(station, utc_now())}
+        check = self.office.held.checks.last(station.name)
+        return {
+            **status_of(station, self.loop.now()),
+            "backup": self._backing_up.status(station, utc_now()),
+            "checked": dataclasses.asdict(check) if check else None,
+        }
 
     def _status_with(self, machines: dict[str, dict[str, object]]) -> dict[str, Any]:
         return {

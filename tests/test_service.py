@@ -345,6 +345,9 @@ def come_back(root, code, frame, files):
                 assert receipt.get("sha256") == hashlib.sha256(delivered).hexdigest()
                 got += delivered.decode().replace("\r\n", "\n").split("\n", 1)[1].removesuffix("%\n")
             assert got == body, name
+        check = json.loads(shop.dncd("status", "--json").stdout)["machines"]["mill"]["checked"]
+        matched = [r for r in shop.ledger() if r["event"] == "matched"][-1]
+        assert check == {key: matched[key] for key in ("program", "revision", "time")}
         assert shop.dncd("verify").returncode == 0
     os.close(master)
     os.close(slave)

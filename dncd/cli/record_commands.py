@@ -132,9 +132,16 @@ def _programs(given: Asked, held: "Holdings", machine: str) -> list[dict[str, An
                     "last_sent": holding.last_sent or None,
                     "last_back": holding.last_back or None,
                     "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
+                    "checked": _newest_check(held, machine, program),
                 }
             )
     return found
+
+
+def _newest_check(held: "Holdings", machine: str, program: str) -> dict[str, Any] | None:
+    """The newest revision that came back equal to what was sent, and when."""
+    checked = held.checks.checked(machine, program)
+    return {"revision": max(checked), "time": checked[max(checked)]} if checked else None
 
 
 def _sheet(given: Asked, machine: str, output: Path | None) -> None:
@@ -152,7 +159,7 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
     if not found:
         click.echo("no programs yet")
         return
-    heads = ("program", "title", "revisions", "characters", "last sent", "last back", "the control holds")
+    heads = ("program", "title", "revisions", "characters", "last sent", "last back", "the control holds", "checked")
     rows = [
         (
             p["program"],
@@ -162,10 +169,15 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
             local_time(p["last_sent"] or ""),
             local_time(p["last_back"] or ""),
             HOW[p["holds"]["how"]].format(p["holds"]["revision"] or "?"),
+            _when(p["checked"]),
         )
         for p in found
     ]
     click.echo("\n".join(table(heads, rows, right=(2, 3))))
+
+
+def _when(about: Mapping[str, Any] | None) -> str:
+    return f"revision {about['revision']}, {local_time(about['time'])}" if about else ""
 
 
 def _library(given: Asked) -> "Library":
@@ -206,12 +218,16 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
         wanted = history[-1] if revision is None else _revision(history, revision, program)
         text = library.text(machine, program, wanted.number)
     about = {"machine": machine, "program": program, "revision": wanted.number, "from": str(wanted.origin)}
+    from dncd.records.holdings import Holdings
+
+    checked = Holdings.read(given.state, machine).checks.checked(machine, program).get(wanted.number)
     if as_json:
-        print_json({**about, "time": wanted.time, "text": text})
+        print_json({**about, "time": wanted.time, "checked": checked, "text": text})
         return
     if sys.stdout.isatty():
         which = f"{program}, revision {wanted.number} of {len(history)}"
-        click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}"), err=True)
+        said = f", checked {local_time(checked)}" if checked else ", not checked: it has not come back equal"
+        click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}{said}"), err=True)
         text = "\n".join(map(printable, text.split("\n")))
     click.echo(text, nl=False)
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 from dncd.records import durable, plans, receipts, spool
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
-from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.plans import InPlan, OutPlan, Part, Sent, Sure
 from dncd.values import Origin, Result, fault_words
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
@@ -212,7 +212,10 @@ class Endings:
         trailers = {"Wire-SHA256": plan.wire_sha256}
         if len(part.mark_line) > 1:
             trailers["Mark-Line"] = part.mark_line
-        made = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers)
+        if part.told == "matched":  # no new revision, also where it is not the newest that was sent
+            revision = self.library.history(plan.machine, part.program)[part.against - 1]
+        else:
+            revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
         data = file_of(part, self.shop.line_end)
         digest = hashlib.sha256(data).hexdigest()
         name = durable.tidy_name(part.program + self.shop.extension)
@@ -221,8 +224,9 @@ class Endings:
             "program": part.program,
             "file": name,
             "sha256": digest,
-            "revision": made.revision.number,
-            "commit": made.revision.commit,
+            "revision": revision.number,
+            "commit": revision.commit,
+            "sure": part.sure or None,
             **_in_wire(plan),
         }
         transfer = f"{plan.id}.{index}"
@@ -236,8 +240,9 @@ class Endings:
         self._deliver(path, data, digest)
         pairs = [
             *_head(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
-            ("revision", str(made.revision.number)),
+            ("revision", str(revision.number)),
             *[("compared", _compared(part))],
+            *_sure_pairs(part.sure),
             *(("difference", line) for line in part.differences),
             *(("note", note) for note in plan.notes),
             *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
@@ -295,6 +300,15 @@ def _compared(part: Part) -> str:
         case "differs":
             return f"differs from revision {part.against}"
     return f"equal to revision {part.against}" if part.against else "the first revision of this program"
+
+
+def _sure_pairs(sure: str) -> list[tuple[str, object]]:
+    pairs: list[tuple[str, object]] = [("sure", sure)] if sure else []
+    if sure == Sure.ONCE:
+        pairs.append(("note", "this line has no parity, so a flipped bit cannot be seen: punch it out once more"))
+    elif sure == Sure.UNLIKE:
+        pairs.append(("note", "edited between the two punches, or changed on the line: punch it out once more"))
+    return pairs
 
 
 def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from typing import Any, Final
 
 from dncd.program.splitting import Kind
 from dncd.records import ledger
+from dncd.records.checks import Checks
 
 
 class How(enum.StrEnum):
@@ -104,6 +105,7 @@ class Holdings:
 
     def __init__(self) -> None:
         self.seq = 0
+        self.checks = Checks()
         self._held: dict[str, dict[str, Holding]] = {}
         self._backups: dict[str, Backup] = {}
         self._first: dict[str, str] = {}
@@ -131,6 +133,7 @@ class Holdings:
     def feed(self, record: Mapping[str, Any]) -> None:
         """The next line of the ledger."""
         self.seq = int(record.get("seq", self.seq))
+        self.checks.feed(record)
         machine, event = record.get("machine"), record.get("event")
         if not isinstance(machine, str):
             return

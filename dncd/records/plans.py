@@ -5,6 +5,7 @@ the next start every plan that is left is carried out or named (`recovery`).
 """
 
 import dataclasses
+import enum
 import json
 import secrets
 from dataclasses import dataclass, field
@@ -66,11 +67,21 @@ class OutPlan:
     placed_as: str = ""
 
 
+class Sure(enum.StrEnum):
+    """How sure it is that no flipped bit stands in a program that came over a line without parity."""
+
+    TWICE = "punched twice, equal"
+    AS_SENT = "equal to what was sent"
+    ONCE = "punched once, not verifiable by parity"
+    UNLIKE = "unlike the punch before it, not verifiable by parity"
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """A program of a capture. text: LF line ends; mark_line: as it came, "" for none; origin facts of its revision.
 
-    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none.
+    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; sure: on a line
+    without parity, what stands for the parity: one of the values of `Sure`.
     """
 
     program: str
@@ -80,6 +91,7 @@ class Part:
     told: str = ""
     against: int = 0
     differences: tuple[str, ...] = ()
+    sure: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,9 @@ from dncd.outside.disk_room import free_bytes
 from dncd.program import names
 from dncd.program.splitting import Kind, split
 from dncd.records import durable, overflow, plans
-from dncd.records.plans import InPlan, Part
+from dncd.records.checks import Readback
+from dncd.records.library import Text, blob_name
+from dncd.records.plans import InPlan, Part, Sure
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.station.office import Office
 from dncd.station.papers import Captured, Damage
@@ -23,7 +25,18 @@ from dncd.station.ration import Ration
 from dncd.station.receivers import receiver_of
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, Counters, EndsOn, MachineSettings, Result, WireBytes, fault_words, printable
+from dncd.values import (
+    NO_FAULTS,
+    Counters,
+    EndsOn,
+    MachineSettings,
+    Protocol,
+    Result,
+    TapeCode,
+    WireBytes,
+    fault_words,
+    printable,
+)
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
@@ -193,17 +206,40 @@ class IncomingPapers:
             yield self._compared(Part(name, name, capture.text, capture.opening))
 
     def _compared(self, part: Part) -> Part:
-        history = self._office.library.history(self._settings.name, part.program)
+        """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
+        library = self._office.library
+        history, readback = library.history(self._settings.name, part.program), self._readback(part.program)
         if not history:
-            return part
+            return dataclasses.replace(part, sure=self._sure(readback, 0))
         newest = history[-1]
-        text = self._office.library.blob(newest.blob).decode("utf-8")
-        if text == part.text:
-            told = "matched" if newest.origin.value == "office" else ""
-            return dataclasses.replace(part, told=told, against=newest.number)
+        blob = blob_name(Text.of(part.text.encode("utf-8")))
+        if 0 < readback.last_out <= len(history) and history[readback.last_out - 1].blob == blob:
+            number = readback.last_out
+            return dataclasses.replace(part, told="matched", against=number, sure=self._sure(readback, number))
+        if newest.blob == blob:
+            return dataclasses.replace(part, against=newest.number, sure=self._sure(readback, newest.number))
+        part = dataclasses.replace(part, sure=self._sure(readback, 0))
+        text = library.blob(newest.blob).decode("utf-8")
         small = max(len(text), len(part.text)) < _COMPARED_CHARS
         lines = self._office.comparer.differences(text, part.text, _DIFFERENCES) if small else ()
         return dataclasses.replace(part, told="differs", against=newest.number, differences=lines)
+
+    def _readback(self, program: str) -> Readback:
+        held = self._office.held
+        if held.seq != self._office.ledger.seq:  # during a start, or after a line that was written twice
+            held.catch_up(self._office.shop.state)
+        return held.checks.readback(self._settings.name, program)
+
+    def _sure(self, readback: Readback, number: int) -> str:
+        """number: of the revision that it is equal to, 0 for none. "" where the line, code or protocol checks itself."""
+        line = self._settings.line
+        if line.frame.parity != "N" or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
+            return ""
+        if number and number == readback.back:
+            return Sure.TWICE.value
+        if number and number == readback.last_out:
+            return Sure.AS_SENT.value
+        return Sure.UNLIKE.value if readback.back else Sure.ONCE.value
 
 
 def _unnamed() -> str:

@@ -1,0 +1,88 @@
+"""What readback has shown of each program, computed from the ledger: which revisions came back equal, and when.
+
+| event                 | what it says                                                                            |
+|-----------------------|-----------------------------------------------------------------------------------------|
+| `sent`, `interrupted` | this revision went out last; whatever was punched before it counts no more                |
+| `received`            | this revision came back; the same one again without a sending between is one more of it  |
+| `matched`             | what came back is equal to what was last sent: the revision is checked at this machine   |
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Readback:
+    """One program of one machine. last_out: number of the revision that went out last, 0 for none.
+
+    back: number of the revision that came back last since then, 0 for none; times: how often it came in succession.
+    """
+
+    last_out: int = 0
+    back: int = 0
+    times: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A revision that came back equal to what was sent; time as the ledger has it."""
+
+    program: str
+    revision: int
+    time: str
+
+
+class Checks:
+    """Of every machine; fed each line of the ledger once, in its order."""
+
+    def __init__(self) -> None:
+        self._readback: dict[tuple[str, str], Readback] = {}
+        self._checked: dict[tuple[str, str], dict[int, str]] = {}
+        self._last: dict[str, Check] = {}
+
+    def feed(self, record: Mapping[str, Any]) -> None:
+        """The next line of the ledger."""
+        machine, time = record.get("machine"), str(record.get("time", ""))
+        if not isinstance(machine, str):
+            return
+        event = record.get("event")
+        for program, revision in programs_of(record):
+            key = machine, program
+            before = self._readback.get(key, Readback())
+            match event:
+                case "sent" | "interrupted":
+                    self._readback[key] = Readback(revision or before.last_out)
+                case "received":
+                    times = before.times + 1 if revision == before.back else 1
+                    self._readback[key] = Readback(before.last_out, revision, times)
+                case "matched":
+                    number = revision or before.back
+                    self._checked.setdefault(key, {})[number] = time
+                    self._last[machine] = Check(program, number, time)
+
+    def readback(self, machine: str, program: str) -> Readback:
+        """What went out last, and what came back since."""
+        return self._readback.get((machine, program), Readback())
+
+    def checked(self, machine: str, program: str) -> dict[int, str]:
+        """Revisions that came back equal to what was sent, and when they did last."""
+        return dict(self._checked.get((machine, program), {}))
+
+    def last(self, machine: str) -> Check | None:
+        """The newest check of a machine."""
+        return self._last.get(machine)
+
+
+def programs_of(record: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
+    """Each program of a line and its revision, 0 where none is known."""
+    program, many, numbers = record.get("program"), record.get("programs"), record.get("revisions")
+    if isinstance(many, list) and isinstance(numbers, list) and len(numbers) == len(many):
+        yield from ((str(name), number_of(each)) for name, each in zip(many, numbers, strict=True))
+    elif isinstance(program, str):
+        yield program, number_of(record.get("revision"))
+
+
+def number_of(value: object) -> int:
+    """A revision's number, 0 for anything else."""
+    return value if isinstance(value, int) and not isinstance(value, bool) else 0
