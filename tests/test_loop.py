@@ -20,6 +20,9 @@ class Watcher:
     def on_due(self, now):
         self.dues.append(now)
 
+    def broke(self, error):
+        raise error
+
 
 @pytest.fixture
 def loop():
@@ -92,3 +95,21 @@ def test_worker_keeps_order_and_loses_no_error(loop):
         loop.once(1.0)
     assert seen == [0, 1, 2, "no"]
     assert worker.finish(5)
+
+
+def test_a_client_that_breaks_stops_no_other(loop):
+    class Broken(Watcher):
+        faults = ()
+
+        def on_due(self, now):
+            raise RuntimeError("nobody thought of this")
+
+        def broke(self, error):
+            self.faults = (*self.faults, error)
+
+    broken, other = Broken(), Watcher()
+    loop.due(broken, loop.now())
+    loop.due(other, loop.now())
+    loop.once(0.0)
+    assert [str(fault) for fault in broken.faults] == ["nobody thought of this"]
+    assert len(other.dues) == 1

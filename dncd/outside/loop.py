@@ -27,6 +27,9 @@ class Client(Protocol):
     def on_due(self, now: float) -> None:
         """The time that it asked for by `Loop.due` has come."""
 
+    def broke(self, error: Exception) -> None:
+        """Serving it raised something that nobody had thought of: it must start anew without harm to the others."""
+
 
 class Loop:
     """Serves clients until `stop`. Everything but `post` and `stop` is for the loop's own thread."""
@@ -97,7 +100,7 @@ class Loop:
                 if fd == self._wake_read:
                     self._drain()
                 elif (client := self._readers.get(fd)) is not None:
-                    client.on_input(now)
+                    self._served(client, client.on_input, now)
         self._serve_due()
         for _ in range(len(self._posts)):
             self._posts.popleft()()
@@ -125,7 +128,14 @@ class Loop:
                 del self._dues[client]
                 served.append(client)
         for client in served:
-            client.on_due(self.now())
+            self._served(client, client.on_due, self.now())
+
+    @staticmethod
+    def _served(client: Client, turn: Callable[[float], None], now: float) -> None:
+        try:
+            turn(now)
+        except Exception as error:  # noqa: BLE001 - one line's fault must not stop the sendings of all others
+            client.broke(error)
 
     def close(self) -> None:
         """Closes the loop's own descriptors."""

@@ -4,7 +4,6 @@ import dataclasses
 import math
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from dncd import defaults
 from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortGoneError
@@ -20,7 +19,7 @@ from dncd.station.lending import WATCHED_LOOK_S, Watchers, need_line
 from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
 from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Captured, Told
+from dncd.station.papers import Captured, PortTrouble, Told
 from dncd.station.saying import Saying
 from dncd.station.tally import Tally
 from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, StartOn
@@ -41,14 +40,6 @@ _PENDING_S = 0.005
 """Seconds until a port that holds bytes for a full network connection is asked again."""
 
 _ENDINGS_KEPT = 500
-
-
-@dataclass(frozen=True, slots=True)
-class PortTrouble:
-    """Why a line has no port, and since when (seconds of the loop's clock)."""
-
-    what: str
-    since: float
 
 
 class Station:
@@ -238,6 +229,12 @@ class Station:
         if now >= self._look_at and self._news is not None:
             self._look(now)
         self._serve(now)
+
+    def broke(self, error: Exception) -> None:
+        """A fault of dncd itself while this line was served: it alone starts anew, the others go on."""
+        self._journal.failed(f"a fault of dncd on the line of {self.name}", error)
+        what = f"a fault of dncd itself ({type(error).__name__}); the journal has its traceback"
+        self.lose_port(PortGoneError(what, self.name, "Report it with `dncd report`; the line starts anew by itself"))
 
     def _serve(self, now: float) -> None:
         port = self.port

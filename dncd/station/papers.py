@@ -95,6 +95,14 @@ class Captured:
 
 
 @dataclass(frozen=True, slots=True)
+class PortTrouble:
+    """Why a line has no port, and since when (seconds of the loop's clock)."""
+
+    what: str
+    since: float
+
+
+@dataclass(frozen=True, slots=True)
 class Damage:
     """What befell a capture before it was read.
 

@@ -46,6 +46,10 @@ class Rounds:
     def on_input(self, now: float) -> None:
         """It has no port."""
 
+    def broke(self, error: Exception) -> None:
+        """Without rounds nobody feeds the watchdog: the service had better start anew."""
+        raise error
+
     def on_due(self, now: float) -> None:
         """Time for the next line."""
         if not self._left:
