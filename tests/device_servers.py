@@ -4,9 +4,11 @@ What pySerial 3.5 leaves out is added here and nowhere else: it neither confirms
 line-state notice nor suspends the flow. Behind the server stands a control whose lines are crossed with the port's.
 """
 
+import ctypes
 import os
 import select
 import socket
+import struct
 import threading
 import time
 from collections.abc import Callable
@@ -73,6 +75,12 @@ class Manager(rfc2217.PortManager):
     """pySerial's server end, with the confirmation of the line-state mask that RFC 2217 asks for."""
 
     confirms_masks = True
+    tells_lines = True
+
+    def check_modem_lines(self, force_notification: bool = False) -> None:
+        """As pySerial does, unless this server never tells them."""
+        if self.tells_lines:
+            super().check_modem_lines(force_notification)
 
     def _telnet_process_subnegotiation(self, suboption: bytes) -> None:
         super()._telnet_process_subnegotiation(suboption)
@@ -83,11 +91,13 @@ class Manager(rfc2217.PortManager):
 class DeviceServer:
     """One connection at a time, in a thread of its own. `got` is what reached the control."""
 
-    def __init__(self, *, telnet: bool, silent: bool = False, confirms_masks: bool = True) -> None:
+    def __init__(
+        self, *, telnet: bool, silent: bool = False, confirms_masks: bool = True, tells_lines: bool = True
+    ) -> None:
         self.cable = Cable()
         self.got = bytearray()
         self.reading = True
-        self._telnet, self._silent, self._confirms = telnet, silent, confirms_masks
+        self._telnet, self._silent, self._confirms, self._tells_lines = telnet, silent, confirms_masks, tells_lines
         self.manager: Manager | None = None
         self._connection: socket.socket | None = None
         self._greeting = b""
@@ -135,6 +145,17 @@ class DeviceServer:
     def drop(self) -> None:
         """The connection breaks."""
         self._do(self._hang_up)
+
+    def go_deaf(self) -> None:
+        """The network breaks without a word: every packet to the server is dropped (a socket filter that takes nothing;
+        SO_ATTACH_FILTER, socket(7), with the one instruction `ret #0`)."""
+
+        def deaf() -> None:
+            assert self._connection
+            code = ctypes.create_string_buffer(struct.pack("HBBI", 0x06, 0, 0, 0))
+            self._connection.setsockopt(socket.SOL_SOCKET, 26, struct.pack("HxxxxxxP", 1, ctypes.addressof(code)))
+
+        self._do(deaf)
 
     def kill(self) -> None:
         """The server is switched off: the connection breaks and nobody answers any more."""
@@ -220,6 +241,7 @@ class DeviceServer:
         if self._telnet:
             self.manager = Manager(self.cable, self)
             self.manager.confirms_masks = self._confirms
+            self.manager.tells_lines = self._tells_lines
         self.write(self._escaped(self._greeting))
         self._greeting = b""
 
