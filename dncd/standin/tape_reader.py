@@ -88,7 +88,7 @@ class TapeReader:
         if runs:
             self._heard_at = now
         for run in runs:
-            self._fill(self._awaited(run))
+            self._fill(self._awaited(run), now)
         if self._hold is not Hold.NOW_SAID:
             return []
         self._say_hold(Signal.ON)
@@ -123,28 +123,32 @@ class TapeReader:
                 self._waits_for = WaitsFor.NOTHING
         return Run(b"", run.start)
 
-    def _fill(self, run: Run) -> None:
+    def _fill(self, run: Run, now: float) -> None:
         kept = bytearray()
         if self._hold is Hold.HOLDING:
             self._after += len(run.data)
         can_hold = self._build.reader.holds_by is not Flow.NONE
         for index, char in enumerate(run.data):
             at = run.start + (index + 1) * self._line.char_s
-            if self._hold is Hold.NOW_SAID or (self._was_ready(char, at) and self.buffer.put(at)):
+            if self._hold is Hold.NOW_SAID or (self._was_ready(char, at, now) and self.buffer.put(at)):
                 kept.append(char)
             if can_hold and self._hold is Hold.NONE and self.buffer.level >= self.buffer.high:
                 self._hold = Hold.NOW_SAID
         self._read(bytes(kept))
 
-    def _was_ready(self, char: int, at: float) -> bool:
-        """Whether a slow interface was done with the character before; it then needs its time for this one."""
-        if at < self._ready_at - _JITTER_S:
+    def _was_ready(self, char: int, at: float, now: float) -> bool:
+        """Whether a slow interface was done with the character before; it then needs its time for this one.
+
+        What a late look finds came at some time up to `now`: only what could not have come later is held against the host.
+        """
+        came = max(at, self._ready_at)
+        if came > now + _JITTER_S:
             self.buffer.lost += 1
             return False
         ways = self._build.reader
         self._end_chars = self._end_chars + 1 if char in self._block_end else 0
         whole = self._end_chars == len(self._block_end)
-        self._ready_at = at + (ways.block_needs_s if whole else ways.char_needs_s)
+        self._ready_at = came + (ways.block_needs_s if whole else ways.char_needs_s)
         return True
 
     def _read(self, data: bytes) -> None:
