@@ -113,8 +113,8 @@ def receive_waveform(
     """What a UART set to this frame and rate reads from the line.
 
     It looks at the line sixteen times a bit, takes the first space for the start bit, looks again half a bit later (a
-    spike is no start), then in the middle of every bit. Only the first stop bit is looked at. `phase` (0 to below 1) is where
-    its clock stands between two ticks when the waveform begins.
+    spike is no start), then in the middle of every bit. Only the first stop bit is looked at. `phase` (from 0, below 1) is
+    where its clock stands between two ticks when the waveform begins.
     """
     tick = 1.0 / (baud * OVERSAMPLING)
     zero = wave.starts + phase * tick
