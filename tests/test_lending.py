@@ -39,10 +39,11 @@ def lines_of(held, wanted, seconds=20.0):
     """News of a connection until `wanted` is true of all its text so far."""
     end, came = time.monotonic() + seconds, []
     while not wanted("".join(came)):
+        came += [str(news.get("lines", "")) for news in held.news()]
         left = end - time.monotonic()
         assert left > 0, came
-        if select.select([held], [], [], left)[0]:
-            came += [str(news.get("lines", "")) for news in held.news()]
+        if not wanted("".join(came)):
+            select.select([held], [], [], left)
     return "".join(came)
 
 
@@ -60,7 +61,10 @@ with line_for(settings.shop.state, "lathe", "dncd line test lathe") as loan, Lin
 """
 
 
-@pytest.mark.parametrize("by", [signal.SIGKILL, signal.SIGTERM, None])
+@pytest.mark.parametrize(
+    "by",
+    [signal.SIGKILL, pytest.param(signal.SIGTERM, marks=pytest.mark.slow), pytest.param(None, marks=pytest.mark.slow)],
+)
 def test_a_killed_borrower_gives_the_line_back_within_a_second(tmp_path, by):
     control = StandIn(build())
     with Yard(control), house(tmp_path, lathe=machine(control, start="dc1")) as shop:
@@ -149,6 +153,7 @@ def test_a_watcher_sees_both_ways_and_takes_nothing(tmp_path):
         assert times == sorted(times)
 
 
+@pytest.mark.slow
 def test_a_watcher_that_takes_nothing_never_slows_the_line(tmp_path):
     """A stopped watcher: the sending runs at the line's rate, and the watcher is told how much it missed."""
     control = StandIn(build(baud=115200))
@@ -203,6 +208,13 @@ def test_a_lasting_connection_has_its_answer_its_news_and_its_end(tmp_path):
         until(lambda: len(ended) == 1, 5)
         with pytest.raises(DncdError, match="no"):
             Held(tmp_path, {"do": "no"})
+
+
+def test_news_that_come_with_the_answer_are_there(tmp_path):
+    with lasting_server(tmp_path) as (_, _ended, news):
+        news.put({"lines": "before"})
+        with Held(tmp_path, {"do": "hold"}) as held:
+            assert lines_of(held, lambda came: came == "before") == "before"
 
 
 def test_the_end_of_the_service_is_told_to_who_holds_and_is_no_end_of_a_loan(tmp_path):

@@ -9,7 +9,16 @@ from collections.abc import Sequence
 
 import click
 
-MODULES = ("line_ports", "line_setup", "line_wiring", "line_test", "line_trial")
+MODULES = (
+    "line_ports",
+    "line_setup",
+    "line_wiring",
+    "line_test",
+    "line_find",
+    "line_watch",
+    "line_replay",
+    "line_trial",
+)
 """Modules of this room with a tuple `COMMANDS`, in the order in which a new line needs them."""
 
 

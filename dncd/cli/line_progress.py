@@ -29,7 +29,7 @@ def progress(what: str, of_s: float) -> Callable[[float], None]:
 def show(text: str) -> None:
     """Replaces what stands on the line."""
     if sys.stderr.isatty():
-        click.echo(f"\r{text[:_WIDE]:<{_WIDE}}", err=True, nl=False)
+        click.echo(f"\r{text[:_WIDE]:<{_WIDE}}\r", err=True, nl=False)
 
 
 @contextlib.contextmanager
@@ -39,5 +39,3 @@ def cleared_line() -> Iterator[None]:
         yield
     finally:
         show("")
-        if sys.stderr.isatty():
-            click.echo("\r", err=True, nl=False)

@@ -145,15 +145,16 @@ def _verdict(baud: int, punches: Sequence[Punch], rates: Sequence[int]) -> _Verd
     fits = sorted((resampling.fit_rate(sounds, told, baud, r) for r in rates if r < baud), key=lambda fit: -fit.score)
     null = resampling.null_score(sounds, told)
     best_fit = fits[0].score if fits else -math.inf
+    longest = max(len(punch.data) for punch in punches)
     if readings[0][1].score > max(null, best_fit) + CLEAR:
-        return _own_rate(baud, readings, sounds)
+        return _own_rate(baud, readings, sounds, longest)
     if fits and best_fit > max(null, readings[0][1].score) + CLEAR and fits[0].agreeing >= AGREES:
         near = [fit.baud for fit in fits if fit.score > best_fit - CLEAR / 5]
         return _Verdict(baud, _Kind.SLOWER, slower=_by_time(near, punches), because=_slower_words(baud, near))
     readable = [(r, g) for r, g in readings if scoring.look(r, data).printable >= READABLE]
     if readable:
         others = [pair for pair in readings if pair not in readable]
-        return _own_rate(baud, (*readable, *others), sounds)
+        return _own_rate(baud, (*readable, *others), sounds, longest)
     return _Verdict(baud, _Kind.FASTER, because=f"At {baud} nothing fits together: the line is faster")
 
 
@@ -188,14 +189,16 @@ def _readings(
 
 
 def _own_rate(
-    baud: int, readings: tuple[tuple[scoring.Reading, Guess], ...], sounds: Counter[tuple[int, bool]]
+    baud: int, readings: tuple[tuple[scoring.Reading, Guess], ...], sounds: Counter[tuple[int, bool]], longest: int
 ) -> _Verdict:
-    """Whether the best reading is good enough to be an answer."""
+    """Whether the best reading is good enough to be an answer. longest: characters of the longest punch."""
     best, second = readings[0][1], readings[1][1]
     marked = sum(count for (_, bad), count in sounds.items() if bad) / sounds.total()
     if marked > MARKED:
         words = "eight bits and a parity bit (8E1, 8O1) look like that" if best.fitting >= FITS else "noise does that"
         because = f"At {baud} the stop bit of {marked:.0%} of the characters was missing: {words}"
+    elif longest < ENOUGH_CHARS:
+        because = f"At {baud} each punch has fewer than {ENOUGH_CHARS} characters, and the same few prove little"
     elif best.fitting < FITS:
         because = (
             f"At {baud} only {best.fitting:.0%} of the characters are in the code: noise, or a code not known here"

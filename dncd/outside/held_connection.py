@@ -36,7 +36,7 @@ class Held:
         self._sock.close()
 
     def fileno(self) -> int:
-        """For select: it can be read when there is news, or when the service ended."""
+        """For select, after `news` was called once: the first news may have come with the answer."""
         return self._sock.fileno()
 
     def news(self) -> list[dict[str, Any]]:

@@ -49,6 +49,21 @@ _DIFFERENCES: Final = 40
 UNNAMED: Final = "UNNAMED-"
 
 
+def is_noise(ended: Ended) -> bool:
+    """Whether a capture is so little that it is let go."""
+    return ended.printable == 0 and ended.chars < _NOISE_CHARS
+
+
+def unfinished(ends_on: EndsOn, why: CaptureEnd, capture: Capture) -> str:
+    """Why a capture is no whole one though no character of it is damaged; "" if it is."""
+    if ends_on is EndsOn.MARK or why.value == ends_on.value or why is CaptureEnd.PACKETS:
+        return ""
+    if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
+        return ""
+    lines = capture.whole.count("\n") + 1
+    return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"
+
+
 class IncomingPapers:
     """Of one machine; `spool` and what follows are for the records thread."""
 
@@ -81,7 +96,7 @@ class IncomingPapers:
     def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
         """A capture is over: decoded, split, named, compared, and put on record."""
         wire = WireBytes(b"".join(spool.chunks()))
-        if ended.printable == 0 and ended.chars < _NOISE_CHARS and not damage.of_memory:
+        if is_noise(ended) and not damage.of_memory:
             spool.remove()
             return Captured(())
         plan = self._planned
@@ -165,7 +180,7 @@ class IncomingPapers:
         receive = self._settings.receive
         capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, damage.bad)
         reasons = [fault.sentence() for fault in capture.faults]
-        if (cut := self._unfinished(why, capture)) and not reasons:
+        if (cut := unfinished(receive.ends_on, why, capture)) and not reasons:
             reasons.append(cut)
         if damage.notices != NO_FAULTS:
             reasons.append(_noticed(damage.notices))
@@ -180,15 +195,6 @@ class IncomingPapers:
             name = names.safe_name(self._name_of(capture))
             return dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
         return dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
-
-    def _unfinished(self, why: CaptureEnd, capture: Capture) -> str:
-        ends_on = self._settings.receive.ends_on
-        if ends_on is EndsOn.MARK or why.value == ends_on.value or why is CaptureEnd.PACKETS:
-            return ""
-        if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
-            return ""
-        lines = capture.whole.count("\n") + 1
-        return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"
 
     def _name_of(self, capture: Capture) -> str:
         parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()

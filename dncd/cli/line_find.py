@@ -1,0 +1,200 @@
+"""`dncd line find`: the operator punches, dncd says rate, frame, parity and code, or that it is not sure."""
+
+import dataclasses
+import time
+from collections.abc import Callable
+from typing import Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import count, print_json, seconds
+from dncd.cli.line_progress import cleared_line, show
+from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Sureness, settings_text
+from dncd.commissioning.punches import LISTENING_FRAME
+from dncd.outside.line_loan import line_for
+from dncd.outside.line_session import LineSession
+from dncd.outside.ports import Reading
+from dncd.values import MachineSettings, Modem, TapeCode
+
+WAIT_S: Final = 600.0
+"""Seconds without a character after which nobody seems to be at the control."""
+
+MOST_PUNCHES: Final = 8
+"""Punches after which an operator has done enough: the finder needs four at most on lines that it can name."""
+
+
+@click.command()
+@machine_word(required=True)
+@click.option("--baud", type=click.IntRange(RATES[0], RATES[-1]), help="Listen at this rate first, where you know it.")
+@click.option(
+    "--wait", type=click.FloatRange(1), default=WAIT_S, show_default=True, help="Seconds to wait for a punch."
+)
+@as_json
+@asked
+def find(given: Asked, machine: str, *, baud: int | None, wait: float, as_json: bool) -> int:
+    """Find a line's settings: somebody punches any program."""
+    settings = given.machine(machine)
+
+    def tell(text: str) -> None:
+        show("")
+        click.echo(text, err=as_json)
+
+    hand = FindHand(Finder(baud or FIRST_RATES[0], silence_s=settings.receive.silence_s), wait, tell)
+    answer = run_find(given, settings, hand, f"dncd line find {machine}")
+    if as_json:
+        print_json(as_object(settings, answer, len(hand.finder.punches)))
+    else:
+        click.echo("\n".join(report(settings, answer)))
+    return 0 if answer.sureness is Sureness.SURE else 1
+
+
+class FindHand:
+    """Wraps `Finder` for a `LineSession`. tell: is given what the operator should know, in sentences."""
+
+    def __init__(self, finder: Finder, wait_s: float, tell: Callable[[str], None]) -> None:
+        self.finder = finder
+        self.over = False
+        self._wait_s, self._tell = wait_s, tell
+        self._session: LineSession | None = None
+        self._heard_at = 0.0
+        self._judged = self._chars = 0
+        self._said: list[str] = []
+
+    def start(self, session: LineSession, now: float) -> None:
+        """Listens at the first rate."""
+        self._session, self._heard_at = session, now
+        session.tune(self.finder.listen_baud, LISTENING_FRAME)
+        self._tell(
+            f"Listening at {session.line.baud} baud. Punch out any program at the control, 200 characters or more;"
+            " nothing is sent, and nothing is kept."
+        )
+
+    def feed(self, reading: Reading, now: float) -> None:
+        """Part of a punch."""
+        if reading.data:
+            self._heard_at = now
+            self._chars += len(reading.data)
+            self.finder.feed(reading.data, reading.bad, now)
+            show(f"{self._chars} characters")
+
+    def modem(self, lines: Modem, now: float) -> None:
+        """Says nothing about rates."""
+
+    def turn(self, now: float) -> None:
+        """A punch that is over is judged."""
+        self.finder.tick(now)
+        if len(self.finder.punches) > self._judged:
+            self._judged, self._chars, self._heard_at = len(self.finder.punches), 0, now
+            self._go_on(self.finder.answer())
+        elif now >= self._heard_at + self._wait_s:
+            self._tell(f"Nothing came for {seconds(self._wait_s)}.")
+            self.over = True
+
+    def next_due(self) -> float:
+        """The end of a punch, or of patience."""
+        return min(self.finder.next_due(), self._heard_at + self._wait_s)
+
+    def _go_on(self, answer: Answer) -> None:
+        session = self._session
+        if session is None or answer.sureness is Sureness.SURE or self._judged >= MOST_PUNCHES:
+            self.over = True
+            return
+        fresh = [because for because in answer.because if because not in self._said]
+        self._said += fresh
+        self._tell("\n".join(f"{because}." for because in fresh))
+        if self.finder.listen_baud != session.line.baud and not session.rate_is_ours:
+            self._tell(
+                f"Set the device server to {self.finder.listen_baud} baud, 8N1, then run the same command again with"
+                f" --baud {self.finder.listen_baud}."
+            )
+            self.over = True
+            return
+        session.tune(self.finder.listen_baud, LISTENING_FRAME)
+        wanted = "a longer program" if answer.ask is Ask.LONGER_PUNCH else "the same program once more"
+        self._tell(f"Listening at {session.line.baud} baud now. Punch out {wanted}.")
+
+
+def run_find(given: Asked, settings: MachineSettings, hand: FindHand, command: str) -> Answer:
+    """Finds the settings of a machine's line, borrowed where the service has it."""
+    line = dataclasses.replace(settings.line, baud=hand.finder.listen_baud, frame=LISTENING_FRAME)
+    with (
+        cleared_line(),
+        line_for(given.state, settings.name, command),
+        LineSession(line, clock=time.monotonic) as session,
+    ):
+        session.run(hand)
+    return hand.finder.answer()
+
+
+def report(settings: MachineSettings, answer: Answer) -> list[str]:
+    """What was found, how sure it is, and what to paste."""
+    lines = [""]
+    if answer.guesses:
+        best = answer.guesses[0]
+        sure = "Found" if answer.sureness is Sureness.SURE else "Not sure; the best guess is"
+        lines.append(f"{sure}: {_guess(best.baud, best.frame, best.code)}, confidence {best.confidence:.1%}")
+        for other in answer.guesses[1:2]:
+            lines.append(f"runner-up: {_guess(other.baud, other.frame, other.code)}, {other.confidence:.1%}")
+    else:
+        lines.append("Not sure: no punch was heard that reads as a part program.")
+    lines += [f"- {because}." for because in answer.because]
+    if answer.guesses and answer.guesses[0].code is TapeCode.ISO:
+        lines.append(f"- Blocks end in {answer.block_end.value}.")
+    if answer.guesses:
+        lines.append(f"- {count(answer.marks, 'mark')}, {count(answer.leader, 'character')} of leader.")
+    if answer.dc_codes:
+        lines.append(f"- Before and behind it the control said {', '.join(answer.dc_codes)}.")
+    if answer.sureness is Sureness.SURE:
+        changed = _changed(settings, answer)
+        lines += ["", "The settings say so already." if not changed else f"The settings say otherwise: {changed}."]
+        lines += ["To paste:", "", toml(settings.name, answer)]
+        lines.append(f"Next: `dncd check-config`, then `dncd line watch {settings.name}` while somebody punches.")
+    else:
+        lines += ["", "Nothing is named that is not certain. Look at cable, ground and the control's parameter sheet."]
+    return lines
+
+
+def toml(machine: str, answer: Answer) -> str:
+    """The tables of this machine for a settings file; empty where nothing was found."""
+    text = settings_text(answer)
+    return text.replace("[line]", f"[machines.{machine}.line]").replace("[tape]", f"[machines.{machine}.tape]")
+
+
+def _guess(baud: int, frame: str, code: TapeCode) -> str:
+    return f"{baud} baud, {frame}, {code.value.upper()} code"
+
+
+def _changed(settings: MachineSettings, answer: Answer) -> str:
+    best, line, tape = answer.guesses[0], settings.line, settings.tape
+    pairs = [
+        ("baud", line.baud, best.baud),
+        ("frame", str(line.frame), best.frame),
+        ("code", tape.code.value, best.code.value),
+    ]
+    if best.code is TapeCode.ISO:
+        pairs.append(("block_end", tape.block_end.value, answer.block_end.value))
+    return ", ".join(f"{key} = {now}" for key, now, found in pairs if now != found)
+
+
+def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[str, Any]:
+    """The same for programs."""
+    return {
+        "machine": settings.name,
+        "port": settings.line.port,
+        "sure": answer.sureness is Sureness.SURE,
+        "punches": punches,
+        "guesses": [
+            {"baud": g.baud, "frame": g.frame, "code": g.code.value, "confidence": round(g.confidence, 4)}
+            for g in answer.guesses[:2]
+        ],
+        "block_end": answer.block_end.value if answer.guesses else None,
+        "leader": answer.leader,
+        "marks": answer.marks,
+        "dc_codes": list(answer.dc_codes),
+        "because": list(answer.because),
+        "settings": toml(settings.name, answer) if answer.sureness is Sureness.SURE else "",
+    }
+
+
+COMMANDS: tuple[Any, ...] = (find,)

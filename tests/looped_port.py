@@ -1,0 +1,79 @@
+"""The simulated port and cable of `simulated_cable` as a port that a session opens, by a clock of its own."""
+
+import os
+
+from simulated_cable import SimulatedPort, _Run
+
+from dncd.commissioning.loopback import SetBaud, SetLines, Write
+from dncd.commissioning.loopback_measures import Plan
+from dncd.outside.ports import Counters, Modem, Reading, Signal
+from dncd.values import LineSettings
+
+
+class LoopedLine:
+    """`opening` is what a `LineSession` opens with, `clock` what it tells the time by. Each look takes `looks_s`."""
+
+    def __init__(self, port: SimulatedPort, plan: Plan) -> None:
+        self.run = _Run(port, plan)
+        self.opened: list[int] = []
+
+    def opening(self, line: LineSettings) -> "LoopedPort":
+        self.opened.append(line.baud)
+        self.run.do((SetBaud(line.baud), SetLines(Signal.ON, Signal.ON)))
+        return LoopedPort(self)
+
+    def clock(self) -> float:
+        return self.run.now
+
+
+class LoopedPort:
+    """Always readable, so that no select waits: the clock moves with each look."""
+
+    name = "simulated"
+    notes: tuple[str, ...] = ()
+
+    def __init__(self, line: LoopedLine) -> None:
+        self._run, self._looks_s = line.run, line.run.port.looks_s
+        self._fd = os.eventfd(1)
+        self._rts = self._dtr = Signal.ON
+
+    def fileno(self) -> int:
+        return self._fd
+
+    def read(self) -> Reading:
+        run = self._run
+        run.now += self._looks_s
+        run.idle()
+        ready = [one for one in run.coming if one[0] <= run.now]
+        run.coming = [one for one in run.coming if one[0] > run.now]
+        return Reading(bytes(one[1] for one in ready), tuple(k for k, one in enumerate(ready) if one[2]))
+
+    def write(self, data: bytes) -> int:
+        if data:
+            self._run.do((Write(data),))
+        return len(data)
+
+    def pending_write(self) -> bool:
+        return False
+
+    def outgoing(self) -> int | None:
+        return None
+
+    def modem(self) -> Modem:
+        return self._run.modem()
+
+    def set_rts(self, on: Signal) -> None:
+        self._rts = on
+        self._run.do((SetLines(self._rts, self._dtr),))
+
+    def set_dtr(self, on: Signal) -> None:
+        self._dtr = on
+        self._run.do((SetLines(self._rts, self._dtr),))
+
+    def counters(self) -> Counters | None:
+        return None
+
+    def close(self) -> None:
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
