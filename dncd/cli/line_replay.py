@@ -56,7 +56,7 @@ class Replay:
 @as_json
 @asked
 def replay(given: Asked, file: Path, *, machine: str | None, as_json: bool) -> int:
-    """Feed a recording to the receiver: what would be kept? Writes nothing."""
+    """What the receiver would keep of a recording. Writes nothing."""
     recording = _read(file)
     name = machine or recording.head.get("machine", "")
     if not name:
