@@ -252,7 +252,7 @@ def prepared(root: Path, edited: bool) -> None:
 
 @pytest.mark.parametrize("edited", [False, True])
 @pytest.mark.parametrize("flow", [sending, receiving, damaging])
-@pytest.mark.parametrize("way", [errno.ENOSPC, Kill])
+@pytest.mark.parametrize("way", [errno.ENOSPC, pytest.param(Kill, marks=pytest.mark.slow)])
 def test_cut_at_each_operation(tmp_path: Path, flow: Callable[[House], None], way: object, edited: bool) -> None:
     """After the next start: one ending, one file, one receipt, each revision once, nobody's bytes gone."""
     if edited and flow is not receiving:

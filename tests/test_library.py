@@ -125,6 +125,7 @@ def test_folders_and_files_stand_in_the_order_that_git_wants(
     assert sorted(names) == sorted({f"{machine}/{program}.nc" for machine, program in order})
 
 
+@pytest.mark.slow
 @needs_git
 def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
     """Told revisions stay; after the next opening the same revision can be made; git finds nothing wrong."""

@@ -120,11 +120,12 @@ def text(blocks, end="\r\n", opening="%"):
     return end.join([opening, *blocks, "%", ""]).encode()
 
 
-def test_a_slow_control_with_a_small_memory_loses_nothing(tmp_path):
-    """12,000 characters at 9600 baud into 500 characters a second and a memory of 512: 0 lost, at most `ahead` after DC3."""
+@pytest.mark.parametrize("blocks", [LONG[:130], pytest.param(LONG, marks=pytest.mark.slow)], ids=["short", "12,000"])
+def test_a_slow_control_with_a_small_memory_loses_nothing(tmp_path, blocks):
+    """At 9600 baud into 500 characters a second and a memory of 512: 0 lost, at most `ahead` after DC3."""
     control = StandIn(build(reads_per_s=500))
     with Yard(control), house(tmp_path, lathe=machine(control, start="dc1")) as shop:
-        shop.drop("lathe", "long.nc", text(LONG))
+        shop.drop("lathe", "long.nc", text(blocks))
         until(lambda: "waiting" in (shop.shop / "lathe" / "STATUS.txt").read_text())
         control.read_in()
         receipt = shop.receipt("lathe", "sent", "long.nc")
@@ -135,9 +136,9 @@ def test_a_slow_control_with_a_small_memory_loses_nothing(tmp_path):
         assert figures.holds >= 3
         assert max(figures.after_dc3) <= 8
         stored = next(p for p in control.memory.programs.values())
-        assert list(stored.blocks) == LONG
+        assert list(stored.blocks) == blocks
         sent = [r for r in shop.ledger() if r["event"] == "sent"]
-        assert sent[0]["wire_chars"] == len("\n".join(["%", *LONG, "%", ""]))
+        assert sent[0]["wire_chars"] == len("\n".join(["%", *blocks, "%", ""]))
 
 
 def taken(control, chars):
@@ -150,7 +151,7 @@ def numbers(control):
 
 def test_without_holds_the_line_is_busy(tmp_path):
     control = StandIn(build())
-    blocks = LONG[:200] + LONG[-1:]
+    blocks = LONG[:80] + LONG[-1:]
     with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
         shop.drop("lathe", "busy.nc", text(blocks))
         shop.receipt("lathe", "sent", "busy.nc")
@@ -173,6 +174,7 @@ ODD = {
 }
 
 
+@pytest.mark.slow
 def test_odd_files_and_nist_programs_go_out_and_come_back_unchanged(tmp_path):
     """Files as offices have them, and the four programs of NISTIR 6556 (vectors marked verified, text copy)."""
     programs = {f"nist-{p['id']}.nc": ("\n".join(p["lines"]).encode(), "\n".join([*p["lines"], ""])) for p in NIST}
@@ -354,6 +356,7 @@ def come_back(root, code, frame, files):
     return refused
 
 
+@pytest.mark.slow
 def test_what_went_out_comes_back_unchanged(tmp_path):
     """Odd files and the NISTIR 6556 programs, in ISO all of them; in EIA those that it carries, the others with place."""
     programs = {f"nist-{p['id']}.nc": ("\n".join(p["lines"]).encode(), "\n".join([*p["lines"], ""])) for p in NIST}

@@ -77,7 +77,7 @@ def delivered(shop, name):
 
 
 @LRZSZ
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [pytest.param(k, marks=[] if k == "xmodem-1k" else pytest.mark.slow) for k in KINDS])
 def test_xmodem_programs_go_out_and_come_back(tmp_path, server, kind):
     """Out to `rx`, back from `sx` (lrzsz of Debian), byte for byte; what is no full packet is filled with SUB."""
     control = tmp_path / "control"
