@@ -12,7 +12,7 @@ from device_servers import DEADLINE_S, DeviceServer, wait_for
 from fakes import FakePort
 
 from dncd.errors import PortGoneError
-from dncd.outside.ports import Counters, Modem, Port, Signal, open_port
+from dncd.outside.ports import Counters, Modem, Port, Reading, Signal, open_port
 from dncd.values import Frame, LineSettings
 
 EVERY = bytes(range(256)) * 4 + b"\xff\x00\xff\xff\x00\x13\x93\x11\r\n"
@@ -352,6 +352,23 @@ def test_counts_are_told_or_none(rig: Rig) -> None:
     assert (port.counters() is None) == ("counters" in GAPS[rig.kind])
     assert not port.pending_write()
     assert all(isinstance(note, str) and note for note in port.notes)
+
+
+def test_what_is_put_back_comes_first(rig: Rig) -> None:
+    port = rig.port()
+    port.read()
+    rig.send(b"B")
+    port.put_back(Reading(b"\x12A", (1,)))
+    assert port.read() == Reading(b"\x12A", (1,))
+    assert read_until(port, 1) == b"B"
+
+
+def test_a_port_settles_once_the_far_end_has_all(rig: Rig) -> None:
+    port = rig.port()
+    assert port.looped == {}
+    write_all(port, EVERY)
+    wait_for(lambda: len(rig.got()) >= len(EVERY))
+    wait_for(port.settled)
 
 
 def test_every_kind_has_its_gaps_written_down() -> None:

@@ -22,7 +22,7 @@ from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.line.telnet_stream import Data, escaped
 from dncd.outside.ports import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import LineSettings, shown
+from dncd.values import LineSettings, printable, shown
 
 
 class SocketPort:
@@ -131,7 +131,7 @@ class Rfc2217Port:
             except TimeoutError:
                 raise gone(self.name, _silence(self._machine, needed)) from None
             except OSError as fault:
-                raise gone(self.name, f"the connection broke ({shown(str(fault))})") from fault
+                raise gone(self.name, f"the connection broke ({_said(fault)})") from fault
             if not raw:
                 raise gone(self.name, "the device server closed the connection")
             self._take_in(raw)
@@ -262,6 +262,11 @@ def gone(name: str, what: str) -> PortGoneError:
     )
 
 
+def _said(fault: BaseException) -> str:
+    """The system's own words, without its numbers."""
+    return printable(getattr(fault, "strerror", None) or str(fault))
+
+
 def _address(line: LineSettings) -> tuple[str, int]:
     with contextlib.suppress(ValueError):
         parts = urlsplit(line.port)
@@ -279,7 +284,7 @@ def _connect(line: LineSettings) -> socket.socket:
     try:
         connection = socket.create_connection((host, port), timeout=defaults.CONNECT_S)
     except (OSError, UnicodeError) as fault:
-        raise gone(line.port, f"no connection ({shown(str(fault))})") from fault
+        raise gone(line.port, f"no connection ({_said(fault)})") from fault
     every = max(1, defaults.KEEPALIVE_S // 3)
     for level, option, value in (
         (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),
@@ -304,7 +309,7 @@ def _waiting(name: str, connection: socket.socket) -> int:
     try:
         return int.from_bytes(fcntl.ioctl(connection, termios.TIOCOUTQ, bytes(4)), "little")
     except (OSError, ValueError) as fault:
-        raise gone(name, f"the connection broke ({shown(str(fault))})") from fault
+        raise gone(name, f"the connection broke ({_said(fault)})") from fault
 
 
 def _receive(name: str, connection: socket.socket) -> bytes:
@@ -313,7 +318,7 @@ def _receive(name: str, connection: socket.socket) -> bytes:
     except BlockingIOError:
         return b""
     except OSError as fault:
-        raise gone(name, f"the connection broke ({shown(str(fault))})") from fault
+        raise gone(name, f"the connection broke ({_said(fault)})") from fault
     if not raw:
         raise gone(name, "the device server closed the connection")
     return raw
@@ -325,7 +330,7 @@ def _send(name: str, connection: socket.socket, data: bytes) -> int:
     except BlockingIOError:
         return 0
     except OSError as fault:
-        raise gone(name, f"the connection broke ({shown(str(fault))})") from fault
+        raise gone(name, f"the connection broke ({_said(fault)})") from fault
 
 
 def _refuse(line: LineSettings, machine: telnet.Telnet) -> None:
