@@ -155,7 +155,7 @@ def _verdict(baud: int, punches: Sequence[Punch], rates: Sequence[int]) -> _Verd
     if readable:
         others = [pair for pair in readings if pair not in readable]
         return _own_rate(baud, (*readable, *others), sounds, longest)
-    return _Verdict(baud, _Kind.FASTER, because=f"At {baud} nothing fits together: the line is faster")
+    return _Verdict(baud, _Kind.FASTER, because=f"At {baud} nothing fits together: the line may be faster")
 
 
 def _slower_words(baud: int, near: Sequence[int]) -> str:
