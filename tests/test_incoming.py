@@ -42,7 +42,7 @@ def bench(tmp_path):
     office = Office.open(Settings(tmp_path / "dncd.toml", shop, {"mill": machine}))
     papers = IncomingPapers(office, machine)
     disk, clock, said = Records(), [0.0], []
-    hands = SimpleNamespace(records=disk, loop=SimpleNamespace(now=lambda: clock[0]))
+    hands = SimpleNamespace(records=disk, captures=disk, loop=SimpleNamespace(now=lambda: clock[0]))
     incoming = Incoming(
         papers.receiving(),
         papers,

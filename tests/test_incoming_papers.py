@@ -24,7 +24,8 @@ def desk(tmp_path):
 
 
 def caught(papers, wire, damage=None, printable=10):
-    spool = papers.spool(None, wire)
+    spool = papers.open_spool()
+    spool.append(wire)
     return papers.captured(spool, Ended(CaptureEnd.MARK, len(wire), printable, 1.0), damage or Damage(), 1.0).transfers
 
 
@@ -76,7 +77,8 @@ def hours(desk, monkeypatch):
 
 
 def catch(papers, wire):
-    spool = papers.spool(None, wire)
+    spool = papers.open_spool()
+    spool.append(wire)
     return papers.captured(spool, Ended(CaptureEnd.MARK, len(wire), 10, 1.0), Damage(), 1.0)
 
 

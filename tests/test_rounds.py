@@ -77,7 +77,8 @@ def test_lines_that_a_reload_lets_go_or_brings_are_no_fault(bench):
 @pytest.fixture
 def hands():
     posted = []
-    made = Hands(Loop(), *(Worker(name, posted.append) for name in ("records", "checks", "supply", "notes")))
+    names = ("records", "checks", "supply", "notes", "captures")
+    made = Hands(Loop(), *(Worker(name, posted.append) for name in names))
     yield made, posted
     made.finish(5.0, lambda: 0.0)
     made.loop.close()

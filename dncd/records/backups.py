@@ -19,7 +19,8 @@ from typing import Any, Final
 
 from dncd.program import names
 from dncd.records import durable, plans, receipts
-from dncd.records.endings import CAUTION_LINK, Shop
+from dncd.records.ending_words import CAUTION_LINK
+from dncd.records.endings import Shop
 from dncd.records.holdings import Holding, Holdings, is_data
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library

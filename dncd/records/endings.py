@@ -11,16 +11,22 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.records import durable, plans, receipts, spool
+from dncd.records.ending_words import (
+    CAUTION_LINK,
+    compared_with,
+    fault_pairs,
+    file_of,
+    head_pairs,
+    in_wire_fields,
+    out_fields,
+    out_receipt,
+    sure_pairs,
+    wire_pairs,
+)
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
-from dncd.records.plans import InPlan, OutPlan, Part, Sent, Sure
-from dncd.values import Origin, Result, fault_words
-
-CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
-CAUTION_LINK: Final = (
-    "a serial line has no error correction beyond parity: compare what the control holds before it cuts"
-)
-CAUTION_DRIP: Final = "keep clear while a drip-fed program runs: a lost line stops it in the middle of a cut"
+from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.values import Origin, Result
 
 TAKEN: Final = ".dncd-taken-"
 """Start of the hidden name under which a dropped file waits while its ending is written."""
@@ -55,6 +61,7 @@ class Endings:
         self.shop, self.ledger, self.library = shop, ledger, library
         self._disk = disk
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
+        self._finished: dict[str, list[Told]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
         for name in ("underway", "outgoing", "captures"):
             durable.make_folder(shop.state / name, disk)
@@ -83,7 +90,15 @@ class Endings:
         return plan
 
     def end_out(self, plan: OutPlan, ended: Sent) -> Told | None:
-        """A dropped file has come to its end. None when the file was edited since and was never sent: nothing is told."""
+        """A dropped file has come to its end. None when the file was edited since and was never sent: nothing is told.
+
+        May be called again after an error: what was written of the ending holds then, with the name that it chose.
+        """
+        if plan.id in self._finished:
+            return self._finish(plan)[0]
+        saved = plans.load(self.shop.state, plan.id)
+        if isinstance(saved, OutPlan) and saved.ended is not None:
+            return self.carry_out(saved)
         plan = dataclasses.replace(plan, ended=ended)
         plans.save(self.shop.state, plan, self._disk)
         return self.carry_out(plan)
@@ -102,18 +117,25 @@ class Endings:
         if not plan.placed_as:
             plan = dataclasses.replace(plan, placed_as=durable.free_name(target, plan.file, self._disk))
             plans.save(self.shop.state, plan, self._disk)
+        if taken.exists() and not self._is_ours(taken, plan.sha256):  # a cut came before a new drop was put back
+            self._put_back(plan, taken)
         if not self._is_ours(target / plan.placed_as, plan.sha256) and not taken.exists():
             self._take(plan, taken, stored)
         if not taken.exists() and not self._is_ours(target / plan.placed_as, plan.sha256):
             plans.remove(self.shop.state, plan, self._disk)
             return None
-        record = self._ledger_line(ended.result, plan.id, _out_fields(plan, ended), again)
+        record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
         final = self._name_taken(taken, target, plan)
-        self._receipt(final, _out_receipt(plan, ended, record, final.name))
+        self._receipt(final, out_receipt(plan, ended, record, final.name))
         durable.remove(stored, self._disk)
+        self._finished[plan.id] = [Told(record, str(final), str(receipts.path_for(final)), ended.reasons)]
+        return self._finish(plan)[0]
+
+    def _finish(self, plan: OutPlan | InPlan) -> list[Told]:
+        """All of the ending is on record: its plan goes. Every try after a failure comes here and does nothing twice."""
         plans.remove(self.shop.state, plan, self._disk)
         self._again.discard(plan.id)
-        return Told(record, str(final), str(receipts.path_for(final)), ended.reasons)
+        return self._finished.pop(plan.id)
 
     def again(self, plan_id: str) -> None:
         """This plan is from an earlier run: its ledger line may be there already."""
@@ -121,7 +143,7 @@ class Endings:
 
     def withdrawn_by_hand(self, plan: OutPlan) -> Told:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
-        fields = _out_fields(plan, Sent(Result.WITHDRAWN.value, ("taken out of the folder before its start",)))
+        fields = out_fields(plan, Sent(Result.WITHDRAWN.value, ("taken out of the folder before its start",)))
         return Told(self._ledger_line(Result.WITHDRAWN.value, plan.id, fields, False), "", "", ())
 
     def _take(self, plan: OutPlan, taken: Path, stored: Path) -> None:
@@ -134,9 +156,13 @@ class Endings:
         else:
             if self._is_ours(taken, plan.sha256):
                 return
-            durable.place(taken, source.parent, plan.file, self._disk)  # a new drop under the old name
+            self._put_back(plan, taken)
         if stored.exists():
             durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk)
+
+    def _put_back(self, plan: OutPlan, taken: Path) -> None:
+        """A new drop under the old name was taken with it; it waits again."""
+        durable.place(taken, self.shop.folder / plan.machine / "to-machine", plan.file, self._disk)
 
     def _name_taken(self, taken: Path, target: Path, plan: OutPlan) -> Path:
         if not taken.exists():
@@ -158,18 +184,23 @@ class Endings:
 
     def end_in(self, plan: InPlan) -> list[Told]:
         """A capture has come to its end: good ones are delivered and become revisions, damaged ones are kept apart."""
-        again = plan.id in self._again or plans.path_of(self.shop.state, plan.id).exists()
+        if plan.id in self._finished:
+            return self._finish(plan)
+        saved = plans.load(self.shop.state, plan.id)
+        again = plan.id in self._again or saved is not None
         self._again.add(plan.id)
         self._written = ("", {})
-        plans.save(self.shop.state, plan, self._disk)
+        if isinstance(saved, InPlan):  # begun before: the names that it chose hold
+            plan = saved
+        else:
+            plans.save(self.shop.state, plan, self._disk)
         if plan.result == Result.DAMAGED.value:
             told = [self._damaged(plan, again)]
         else:
             told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
             durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}", self._disk)
-        plans.remove(self.shop.state, plan, self._disk)
-        self._again.discard(plan.id)
-        return told
+        self._finished[plan.id] = told
+        return self._finish(plan)
 
     def _damaged(self, plan: InPlan, again: bool) -> Told:
         folder = self.shop.folder / plan.machine / "from-machine" / "damaged"
@@ -185,7 +216,7 @@ class Endings:
             "file": plan.placed_as,
             "sha256": digest,
             "reasons": list(plan.reasons[:5]),
-            **_in_wire(plan),
+            **in_wire_fields(plan),
         }
         record = self._ledger_line(Result.DAMAGED.value, plan.id, fields, again)
         path = folder / plan.placed_as
@@ -194,10 +225,12 @@ class Endings:
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], self._disk)
         pairs = [
-            *_head(Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
+            *head_pairs(
+                Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record
+            ),
             *receipts.reasons(plan.reasons),
-            *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
-            *_fault_pairs(plan.line_faults),
+            *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            *fault_pairs(plan.line_faults),
             ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
             ("caution", "never send this file to a control; punch the program out again"),
         ]
@@ -227,7 +260,7 @@ class Endings:
             "revision": revision.number,
             "commit": revision.commit,
             "sure": part.sure or None,
-            **_in_wire(plan),
+            **in_wire_fields(plan),
         }
         transfer = f"{plan.id}.{index}"
         record = self._ledger_line(Result.RECEIVED.value, transfer, fields, again)
@@ -239,14 +272,14 @@ class Endings:
         path = folder / name
         self._deliver(path, data, digest)
         pairs = [
-            *_head(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
+            *head_pairs(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
             ("revision", str(revision.number)),
-            *[("compared", _compared(part))],
-            *_sure_pairs(part.sure),
+            *[("compared", compared_with(part))],
+            *sure_pairs(part.sure),
             *(("difference", line) for line in part.differences),
             *(("note", note) for note in plan.notes),
-            *_wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
-            *_fault_pairs(plan.line_faults),
+            *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            *fault_pairs(plan.line_faults),
             ("caution", CAUTION_LINK),
         ]
         self._receipt(path, pairs)
@@ -284,119 +317,3 @@ class Endings:
 
     def _receipt(self, path: Path, pairs: Iterable[tuple[str, object]]) -> None:
         receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
-
-
-def file_of(part: Part, line_end: str) -> bytes:
-    """A program as a file for the office: the mark line as it came, the blocks, and the mark, with the line end asked."""
-    opening = f"{part.mark_line}\n" if part.mark_line else ""
-    closing = f"{part.mark_line[0]}\n" if part.mark_line else ""
-    return f"{opening}{part.text}{closing}".replace("\n", line_end).encode("utf-8")
-
-
-def _compared(part: Part) -> str:
-    match part.told:
-        case "matched":
-            return f"equal to revision {part.against}, which was sent: checked"
-        case "differs":
-            return f"differs from revision {part.against}"
-    return f"equal to revision {part.against}" if part.against else "the first revision of this program"
-
-
-def _sure_pairs(sure: str) -> list[tuple[str, object]]:
-    pairs: list[tuple[str, object]] = [("sure", sure)] if sure else []
-    if sure == Sure.ONCE:
-        pairs.append(("note", "this line has no parity, so a flipped bit cannot be seen: punch it out once more"))
-    elif sure == Sure.UNLIKE:
-        pairs.append(("note", "edited between the two punches, or changed on the line: punch it out once more"))
-    return pairs
-
-
-def _out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
-    fields: dict[str, Any] = {
-        "machine": plan.machine,
-        "program": plan.programs[0],
-        "file": plan.file,
-        "sha256": plan.sha256,
-    }
-    if len(plan.programs) > 1:
-        fields["programs"] = list(plan.programs)
-    if plan.began:
-        fields |= {
-            "wire_sha256": plan.wire_sha256,
-            "wire_chars": plan.wire_chars,
-            "seconds": round(ended.seconds, 3),
-            "holds": ended.holds,
-            "held_s": round(ended.held_s, 3),
-            "revision": plan.revisions[0] if plan.revisions else None,
-            "commit": plan.commits[0] if plan.commits else None,
-            "chars": ended.chars,
-        }
-        if len(plan.revisions) > 1:
-            fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
-        fields |= _fault_fields(ended.line_faults)
-    if ended.reasons:
-        fields["reasons"] = list(ended.reasons[:5])
-    return fields
-
-
-def _out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
-    pairs: list[tuple[str, object]] = _head(
-        ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record
-    )
-    if name != plan.file:
-        pairs.append(("dropped as", plan.file))
-    pairs += receipts.reasons(ended.reasons)
-    pairs += [("warning", warning) for warning in plan.warnings]
-    if plan.began:
-        pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
-        pairs += _wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
-        pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
-        pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
-        pairs += _fault_pairs(ended.line_faults)
-        pairs += [("warning", warning) for warning in ended.warnings]
-    pairs += [("note", note) for note in ended.notes]
-    if ended.result == Result.SENT.value:
-        pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
-        pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
-    elif ended.result == Result.INTERRUPTED.value:
-        pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
-        pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
-    return pairs
-
-
-def _head(
-    result: str, machine: str, titles: Iterable[str], *, name: str, digest: str, record: Record
-) -> list[tuple[str, object]]:
-    return [
-        ("result", result),
-        ("machine", machine),
-        *(("program", title) for title in titles),
-        ("file", name),
-        ("sha256", digest),
-        ("time", record["time"]),
-        ("ledger", f"{record['seq']} {record['hash']}"),
-    ]
-
-
-def _in_wire(plan: InPlan) -> dict[str, Any]:
-    return {
-        "wire_sha256": plan.wire_sha256,
-        "wire_chars": plan.wire_chars,
-        "seconds": round(plan.seconds, 3),
-        "holds": 0,
-        **_fault_fields(plan.line_faults),
-    }
-
-
-def _fault_fields(line_faults: Mapping[str, int]) -> dict[str, Any]:
-    return {"line_faults": dict(line_faults)} if line_faults else {}
-
-
-def _fault_pairs(line_faults: Mapping[str, int]) -> list[tuple[str, object]]:
-    return [("line_faults", fault_words(line_faults))] if line_faults else []
-
-
-def _wire_pairs(chars: int, sha256: str, seconds: float, carried: int = -1) -> list[tuple[str, object]]:
-    """carried: characters that the line really took, where these are not all of the image."""
-    rate = f", {(chars if carried < 0 else carried) / seconds:.0f} a second" if seconds > 0 else ""
-    return [("wire_chars", f"{chars}"), ("wire_sha256", sha256), ("took", f"{seconds:.1f} s{rate}")]

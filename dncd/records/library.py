@@ -11,6 +11,7 @@ import contextlib
 import fcntl
 import hashlib
 import os
+import shutil
 import sqlite3
 import threading
 import time
@@ -265,10 +266,8 @@ def _check_place(path: Path) -> None:
 
 def _check_branch(repo: Repo, path: Path) -> None:
     """A clone whose revisions are on another branch must not look empty."""
-    if repo.refs.read_ref(MAIN) is not None:
-        return
     others = [name.decode("utf-8", "replace") for name in repo.refs.keys() if name.startswith(b"refs/heads/")]  # noqa: SIM118
-    if others:
+    if others and repo.refs.read_ref(MAIN) is None:  # in this order: the first revision may be made just now
         short = sorted(others)[0].removeprefix("refs/heads/")
         raise RecordsError(
             f"the library has no branch main, but {', '.join(sorted(others))}",
@@ -282,15 +281,24 @@ def trailers_of(commit: Commit) -> dict[str, str]:
     return trailers_in(commit.message)
 
 
+def _make(path: Path, disk: durable.Disk) -> None:
+    """An empty library, whole at one instant: a kill must not leave half of one."""
+    fresh = path.with_name(f"{path.name}.new")
+    shutil.rmtree(fresh, ignore_errors=True)
+    durable.make_folder(fresh, disk)
+    Repo.init_bare(str(fresh), default_branch=b"main").close()
+    durable.fsync_dir(fresh, disk)
+    disk.rename(fresh, path)
+    durable.fsync_dir(path.parent, disk)
+
+
 class Writer(Library):
     """The one writer of the library; the caller holds the state folder's lock. `made` is called after each revision."""
 
     def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
         path = path_of(state)
         if not (path / "HEAD").is_file() and not (path / ".git").exists():
-            durable.make_folder(path, disk)
-            Repo.init_bare(str(path), default_branch=b"main").close()
-            durable.fsync_dir(path, disk)
+            _make(path, disk)
         super().__init__(state, disk)
         self.made: Callable[[], None] = lambda: None
         try:

@@ -138,13 +138,38 @@ def remove(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
     durable.remove(path_of(state, plan.id), disk)
 
 
+def load(state: Path, plan_id: str) -> Plan | None:
+    """The plan of that name as it was saved last; None where there is none."""
+    try:
+        return _read(path_of(state, plan_id))
+    except FileNotFoundError:
+        return None
+
+
 def load_all(state: Path) -> list[Plan]:
     """Every plan that is left, oldest first."""
+    return [_read(path) for path in _files(state)]
+
+
+def set_aside_unreadable(state: Path, disk: durable.Disk = durable.DISK) -> list[Path]:
+    """Gives a plan that a failing disk has spoilt another name, so that it stops no start; where they lie now."""
+    aside = []
+    for path in _files(state):
+        try:
+            _read(path)
+        except (ValueError, TypeError, KeyError, AttributeError):
+            aside.append(durable.place(path, path.parent, f"unreadable-{path.stem}.bytes", disk))
+    return aside
+
+
+def _files(state: Path) -> list[Path]:
     folder = folder_of(state)
-    files = (
-        sorted(folder.glob("*.json"), key=lambda path: (path.stat().st_mtime_ns, path.name)) if folder.is_dir() else []
-    )
-    return [_from_json(json.loads(path.read_text("ascii"))) for path in files]
+    found = folder.glob("*.json") if folder.is_dir() else ()
+    return sorted(found, key=lambda path: (path.stat().st_mtime_ns, path.name))
+
+
+def _read(path: Path) -> Plan:
+    return _from_json(json.loads(path.read_text("ascii")))
 
 
 def _from_json(data: dict[str, Any]) -> Plan:

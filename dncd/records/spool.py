@@ -27,7 +27,7 @@ class Leftover:
 
 
 class CaptureSpool:
-    """One capture that is coming in. Written by the records thread alone."""
+    """One capture that is coming in. Written by the captures thread, then read by the records thread."""
 
     def __init__(self, state: Path, transfer: str, disk: durable.Disk = durable.DISK) -> None:
         """Makes the file, durably. RecordsError if the disk does not take it."""

@@ -11,7 +11,8 @@ from dncd.outside.worker import Worker
 class Hands:
     """One of each for the whole service.
 
-    records: what survives a power cut, in order; checks: reading and checking dropped files; supply: pieces of large
+    records: what survives a power cut, in order; captures: characters that controls punch, to the disk as they come, so
+    that they never wait for the records; checks: reading and checking dropped files; supply: pieces of large
     images for a sending under way; notes: STATUS.txt, where a slow share may take its time.
     """
 
@@ -20,15 +21,17 @@ class Hands:
     checks: Worker
     supply: Worker
     notes: Worker
+    captures: Worker
 
     @classmethod
     def of(cls, loop: Loop) -> "Hands":
         """Starts the threads."""
-        return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in ("records", "checks", "supply", "notes")))
+        names = ("records", "checks", "supply", "notes", "captures")
+        return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in names))
 
     def named(self) -> dict[str, Worker]:
         """The threads by name."""
-        return {name: getattr(self, name) for name in ("checks", "supply", "notes", "records")}
+        return {name: getattr(self, name) for name in ("checks", "supply", "notes", "captures", "records")}
 
     def dead(self) -> list[str]:
         """Threads that ended by a fault of dncd's own: nothing that they were given will be done."""

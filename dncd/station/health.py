@@ -19,6 +19,7 @@ ROOM_EVERY: Final = 5
 
 _WHAT: Final = {
     "records": "writing the records to the disk",
+    "captures": "writing what a control punches to the disk",
     "checks": "reading a dropped file",
     "supply": "reading a tape image from the disk",
     "notes": "writing STATUS.txt into the shared folder",

@@ -1,6 +1,6 @@
 """What comes in over one line: caught to a spool file as it comes, handed to the records when it ends.
 
-The loop never waits for the disk: bytes wait here until the records thread has written them, and before their number
+The loop never waits for the disk: bytes wait here until the captures thread has written them, and before their number
 reaches a limit the control is told to stop (DC3, or RTS off), as it is told to go on once they are written. A control that
 does not heed it comes to a second limit: from there on its characters are counted and not kept, and the capture is damaged.
 """
@@ -172,36 +172,56 @@ class Incoming:
             self._throttle(False)
 
     def _flush(self, now: float) -> None:
-        """Hands the oldest bytes to the records thread; one job a capture at a time keeps their order."""
+        """Hands what waits in memory to the disk, and the oldest capture to the records once it is whole there."""
         self._flush_at = None
-        if not self._captures:
-            return
-        capture = self._captures[0]
-        if capture.writing:
-            return
+        for capture in self._captures:
+            if not capture.writing and (capture.buffer or (capture.spool is None and capture.ended is not None)):
+                self._write(capture)
+        self._record_first()
+
+    def _write(self, capture: _Capture) -> None:
+        """One job a capture at a time keeps the order of its bytes."""
         capture.writing = True
+        spool = capture.spool
+        if spool is None:
+            self._hands.captures.do(
+                self._paper.open_spool,
+                lambda opened: self._opened(capture, opened),
+                lambda error: self._not_written(capture, error),
+            )
+            return
         part = bytes(capture.buffer)
-        self._hands.records.do(
-            lambda: self._paper.spool(capture.spool, part),
-            lambda spool: self._written(capture, spool, len(part)),
+        self._hands.captures.do(
+            lambda: spool.append(part),
+            lambda _: self._written(capture, len(part)),
             lambda error: self._not_written(capture, error),
         )
 
-    def _written(self, capture: _Capture, spool: CaptureSpool, chars: int) -> None:
-        capture.spool, capture.writing = spool, False
+    def _opened(self, capture: _Capture, spool: CaptureSpool) -> None:
+        capture.spool = spool
+        self._written(capture, 0)
+
+    def _written(self, capture: _Capture, chars: int) -> None:
+        capture.writing = False
         del capture.buffer[:chars]
         self._pace()
-        ended = capture.ended
         if capture.buffer:
-            self._flush(self._hands.loop.now())
-        elif ended is not None:
-            capture.writing = True
-            seconds = ended.at - capture.began_at
-            self._hands.records.do(
-                lambda: self._paper.captured(spool, ended, capture.damage, seconds),
-                lambda result: self._recorded(capture, result),
-                lambda error: self._not_written(capture, error),
-            )
+            self._write(capture)
+        else:
+            self._record_first()
+
+    def _record_first(self) -> None:
+        """The oldest capture goes on record when all of it is on the disk; the others follow in their order."""
+        first = self._captures[0] if self._captures else None
+        if first is None or first.writing or first.buffer or first.spool is None or first.ended is None:
+            return
+        first.writing = True
+        spool, ended, seconds = first.spool, first.ended, first.ended.at - first.began_at
+        self._hands.records.do(
+            lambda: self._paper.captured(spool, ended, first.damage, seconds),
+            lambda result: self._recorded(first, result),
+            lambda error: self._not_written(first, error),
+        )
 
     def _recorded(self, capture: _Capture, result: Captured) -> None:
         self._captures.remove(capture)

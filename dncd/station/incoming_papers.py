@@ -65,7 +65,7 @@ def unfinished(ends_on: EndsOn, why: CaptureEnd, capture: Capture) -> str:
 
 
 class IncomingPapers:
-    """Of one machine; `spool` and what follows are for the records thread."""
+    """Of one machine; `captured` and what follows are for the records thread."""
 
     def __init__(self, office: Office, settings: MachineSettings, clock: Callable[[], float] = time.monotonic) -> None:
         self._office, self._settings, self._clock = office, settings, clock
@@ -85,13 +85,9 @@ class IncomingPapers:
         """The receiver for this machine's line; now: seconds of the loop's clock."""
         return receiver_of(self._settings, self._coder, now)
 
-    def spool(self, spool: CaptureSpool | None, data: bytes) -> CaptureSpool:
-        """Adds bytes of a capture to its file, durably; the file is made with the first."""
-        if spool is None:
-            spool = CaptureSpool(self._office.shop.state, plans.fresh_id(self._settings.name))
-        if data:
-            spool.append(data)
-        return spool
+    def open_spool(self) -> CaptureSpool:
+        """The file of a new capture; in the captures thread, as what is added to it."""
+        return CaptureSpool(self._office.shop.state, plans.fresh_id(self._settings.name))
 
     def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
         """A capture is over: decoded, split, named, compared, and put on record."""

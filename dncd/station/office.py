@@ -1,5 +1,6 @@
 """The records of the whole service, opened, recovered and closed as one."""
 
+import contextlib
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -44,7 +45,15 @@ class Office:
         state = settings.shop.state
         lock = durable.hold(state / "service.lock")
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
-        return cls(shop, lock, Ledger.open(state), Writer(state))
+        with contextlib.ExitStack() as opened:  # what was taken is given back where the rest cannot be opened
+            opened.callback(os.close, lock)
+            ledger = Ledger.open(state)
+            opened.callback(ledger.close)
+            library = Writer(state)
+            opened.callback(library.close)
+            office = cls(shop, lock, ledger, library)
+            opened.pop_all()
+        return office
 
     def end_in(self, plan: InPlan) -> list[Told]:
         """A capture has come to its end; one that is a backup of the control's memory is told as that, too."""
@@ -69,6 +78,10 @@ class Office:
     def recover(self, cut_short: Callable[[Leftover], bool]) -> list[str]:
         """Finishes or names what the last run left; sentences for the journal. cut_short: records a capture of a machine."""
         said = list(self.ledger.notes)
+        for aside in plans.set_aside_unreadable(self.shop.state):
+            said.append(
+                f"the plan of a transfer cannot be read and lies in {aside.name} now; look at what it was about"
+            )
         for plan in plans.load_all(self.shop.state):
             if isinstance(plan, InPlan):
                 self.endings.end_in(plan)

@@ -96,7 +96,8 @@ class Outgoing:
                 self.offers.drop(offer)
             elif result.refusals:
                 offer.stage = Stage.TAKEN
-                self._end(offer, lambda: self._paper.refuse(offer.name, result))
+                ending = self._paper.new_id()
+                self._end(offer, lambda: self._paper.refuse(ending, offer.name, result))
             else:
                 offer.checked, offer.stage = result, Stage.READY
                 self._wake()
@@ -111,7 +112,8 @@ class Outgoing:
 
     def _withdrawn_by_hand(self, offer: Offer, checked: Checked) -> None:
         offer.stage = Stage.TAKEN
-        self._end(offer, lambda: self._paper.withdrawn_by_hand(offer.name, checked))
+        ending = self._paper.new_id()
+        self._end(offer, lambda: self._paper.withdrawn_by_hand(ending, offer.name, checked))
 
     def _end(self, offer: Offer, job: Callable[[], Told], tries: int = 0) -> None:
         """Puts an ending on record; a disk that fails is tried again, for ever and ever slower."""
@@ -194,7 +196,8 @@ class Outgoing:
             )
         checked = offer.checked
         offer.stage = Stage.TAKEN
-        self._end(offer, lambda: self._paper.withdraw(offer.name, checked))
+        ending = self._paper.new_id()
+        self._end(offer, lambda: self._paper.withdraw(ending, offer.name, checked))
         return offer.name
 
     def consider(self, now: float, line_is_free: bool) -> None:
@@ -249,7 +252,8 @@ class Outgoing:
         def begun(result: Begun | Gone | Checked) -> None:
             if isinstance(result, Checked):  # the operator punched out an edit since the check
                 self.run = None
-                self._end(offer, lambda: self._paper.refuse(offer.name, result))
+                ending = self._paper.new_id()
+                self._end(offer, lambda: self._paper.refuse(ending, offer.name, result))
                 return
             if isinstance(result, Gone):
                 self.run = None

@@ -1,5 +1,6 @@
 """The slow work of sending: dropped files read, checked, prepared and put on record, beside the line loop."""
 
+import contextlib
 import dataclasses
 import hashlib
 import os
@@ -177,13 +178,21 @@ class OutgoingPapers:
         state = self._office.shop.state
         transfer = plans.fresh_id(self._settings.name)
         copy, image = state / "outgoing" / f"{transfer}.file", state / "outgoing" / f"{transfer}.wire"
-        try:
-            _, digest = durable.copy_durable(self._folder / name, copy, defaults.FILE_BYTES)
-        except FileNotFoundError:
-            return Gone("it is not there any more")
-        if digest != checked.sha256:
-            durable.discard(copy)
-            return Gone("it was changed")
+        with contextlib.ExitStack() as undo:  # what a full disk broke off leaves nothing
+            undo.callback(durable.discard, image)
+            undo.callback(durable.discard, copy)
+            try:
+                _, digest = durable.copy_durable(self._folder / name, copy, defaults.FILE_BYTES)
+            except FileNotFoundError:
+                return Gone("it is not there any more")
+            if digest != checked.sha256:
+                return Gone("it was changed")
+            prepared = self._image(transfer, copy, image, checked)
+            undo.pop_all()
+        return prepared
+
+    def _image(self, transfer: str, copy: Path, image: Path, checked: Checked) -> Prepared:
+        """Makes the tape image of a copy; a small one stays in memory."""
         tape = self._settings.tape
         lead, trail = leader(tape, self._coder), trailer(tape, self._coder)
         if self._settings.send.announce is Announce.DC2_DC4:
@@ -292,21 +301,25 @@ class OutgoingPapers:
         durable.discard(begun.prepared.image)
         return self._told(begun.plan, self._office.endings.end_out(begun.plan, ended), ended)
 
-    def refuse(self, name: str, checked: Checked) -> Told:
+    def new_id(self) -> str:
+        """The name of one ending: the same for every try of it, so that a disk that fails doubles nothing."""
+        return plans.fresh_id(self._settings.name)
+
+    def refuse(self, transfer: str, name: str, checked: Checked) -> Told:
         """A file that must not be sent goes to refused/."""
         ended = Sent(Result.REFUSED.value, checked.refusals)
-        plan = self._plan(plans.fresh_id(self._settings.name), name, checked)
+        plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
 
-    def withdraw(self, name: str, checked: Checked) -> Told:
+    def withdraw(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file is taken back by a command."""
         ended = Sent(Result.WITHDRAWN.value, ("taken back at a keyboard before its start",))
-        plan = self._plan(plans.fresh_id(self._settings.name), name, checked)
+        plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
 
-    def withdrawn_by_hand(self, name: str, checked: Checked) -> Told:
+    def withdrawn_by_hand(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file was taken out of the folder."""
-        plan = self._plan(plans.fresh_id(self._settings.name), name, checked)
+        plan = self._plan(transfer, name, checked)
         written = self._office.endings.withdrawn_by_hand(plan)
         return self._told(plan, written, Sent(Result.WITHDRAWN.value))
 

@@ -1,0 +1,139 @@
+"""What the ledger line and the receipt of an ending say, and the file that the office gets of a capture."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+from dncd.records import receipts
+from dncd.records.ledger import Record
+from dncd.records.plans import InPlan, OutPlan, Part, Sent, Sure
+from dncd.values import Result, fault_words
+
+CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
+CAUTION_LINK: Final = (
+    "a serial line has no error correction beyond parity: compare what the control holds before it cuts"
+)
+CAUTION_DRIP: Final = "keep clear while a drip-fed program runs: a lost line stops it in the middle of a cut"
+
+
+def file_of(part: Part, line_end: str) -> bytes:
+    """A program as a file for the office: the mark line as it came, the blocks, and the mark, with the line end asked."""
+    opening = f"{part.mark_line}\n" if part.mark_line else ""
+    closing = f"{part.mark_line[0]}\n" if part.mark_line else ""
+    return f"{opening}{part.text}{closing}".replace("\n", line_end).encode("utf-8")
+
+
+def compared_with(part: Part) -> str:
+    """What a receipt says of the comparison."""
+    match part.told:
+        case "matched":
+            return f"equal to revision {part.against}, which was sent: checked"
+        case "differs":
+            return f"differs from revision {part.against}"
+    return f"equal to revision {part.against}" if part.against else "the first revision of this program"
+
+
+def sure_pairs(sure: str) -> list[tuple[str, object]]:
+    """How sure it is that what came is what the control holds."""
+    pairs: list[tuple[str, object]] = [("sure", sure)] if sure else []
+    if sure == Sure.ONCE:
+        pairs.append(("note", "this line has no parity, so a flipped bit cannot be seen: punch it out once more"))
+    elif sure == Sure.UNLIKE:
+        pairs.append(("note", "edited between the two punches, or changed on the line: punch it out once more"))
+    return pairs
+
+
+def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
+    """The ledger's fields of a dropped file that came to its end."""
+    fields: dict[str, Any] = {
+        "machine": plan.machine,
+        "program": plan.programs[0],
+        "file": plan.file,
+        "sha256": plan.sha256,
+    }
+    if len(plan.programs) > 1:
+        fields["programs"] = list(plan.programs)
+    if plan.began:
+        fields |= {
+            "wire_sha256": plan.wire_sha256,
+            "wire_chars": plan.wire_chars,
+            "seconds": round(ended.seconds, 3),
+            "holds": ended.holds,
+            "held_s": round(ended.held_s, 3),
+            "revision": plan.revisions[0] if plan.revisions else None,
+            "commit": plan.commits[0] if plan.commits else None,
+            "chars": ended.chars,
+        }
+        if len(plan.revisions) > 1:
+            fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
+        fields |= fault_fields(ended.line_faults)
+    if ended.reasons:
+        fields["reasons"] = list(ended.reasons[:5])
+    return fields
+
+
+def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
+    """The lines of its receipt."""
+    pairs: list[tuple[str, object]] = head_pairs(
+        ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record
+    )
+    if name != plan.file:
+        pairs.append(("dropped as", plan.file))
+    pairs += receipts.reasons(ended.reasons)
+    pairs += [("warning", warning) for warning in plan.warnings]
+    if plan.began:
+        pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
+        pairs += wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
+        pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
+        pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
+        pairs += fault_pairs(ended.line_faults)
+        pairs += [("warning", warning) for warning in ended.warnings]
+    pairs += [("note", note) for note in ended.notes]
+    if ended.result == Result.SENT.value:
+        pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
+        pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
+    elif ended.result == Result.INTERRUPTED.value:
+        pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
+        pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
+    return pairs
+
+
+def head_pairs(
+    result: str, machine: str, titles: Iterable[str], *, name: str, digest: str, record: Record
+) -> list[tuple[str, object]]:
+    """The lines that every receipt has (contract 1), and the ledger line that it stands on."""
+    return [
+        ("result", result),
+        ("machine", machine),
+        *(("program", title) for title in titles),
+        ("file", name),
+        ("sha256", digest),
+        ("time", record["time"]),
+        ("ledger", f"{record['seq']} {record['hash']}"),
+    ]
+
+
+def in_wire_fields(plan: InPlan) -> dict[str, Any]:
+    """The ledger's fields of a capture."""
+    return {
+        "wire_sha256": plan.wire_sha256,
+        "wire_chars": plan.wire_chars,
+        "seconds": round(plan.seconds, 3),
+        "holds": 0,
+        **fault_fields(plan.line_faults),
+    }
+
+
+def fault_fields(line_faults: Mapping[str, int]) -> dict[str, Any]:
+    """Ledger fields of them."""
+    return {"line_faults": dict(line_faults)} if line_faults else {}
+
+
+def fault_pairs(line_faults: Mapping[str, int]) -> list[tuple[str, object]]:
+    """Receipt lines of faults that the port counted, by kind."""
+    return [("line_faults", fault_words(line_faults))] if line_faults else []
+
+
+def wire_pairs(chars: int, sha256: str, seconds: float, carried: int = -1) -> list[tuple[str, object]]:
+    """carried: characters that the line really took, where these are not all of the image."""
+    rate = f", {(chars if carried < 0 else carried) / seconds:.0f} a second" if seconds > 0 else ""
+    return [("wire_chars", f"{chars}"), ("wire_sha256", sha256), ("took", f"{seconds:.1f} s{rate}")]

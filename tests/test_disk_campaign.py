@@ -1,0 +1,295 @@
+"""A disk that fails, fills up or stops at operation 1, 2, 3 … of each flow of a day, from the drop to the receipt.
+
+The flows are those that a station hands to its records: each step is done again, as the station does it, until the disk
+takes it. After a stop the records are opened and recovered as at a start. In the end every dropped and punched byte has
+one place and one ending.
+"""
+
+import errno
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from failing_disk import FailingDisk, Kill
+
+from dncd.errors import RecordsError
+from dncd.line.receiving import CaptureEnd, Ended
+from dncd.line.sending import Outcome
+from dncd.records import durable, plans
+from dncd.records.ledger import records
+from dncd.records.spool import Leftover
+from dncd.records.verify import verify
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.outgoing_papers import OutgoingPapers
+from dncd.station.papers import Checked, Damage, Gone, Heard
+from dncd.values import Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
+
+TEXT = "O0004\nN10 G00 X1.\nM30\n"
+EDITED = TEXT.replace("X1.", "X2.")
+GOOD = f"%\n{TEXT}%\n".replace("\n", "\r\n").encode()
+BAD = "%\nO0005\nN10 G00 X\u00e9\nM30\n%\n".encode()
+NEWER = f"%\n{TEXT}%\n".replace("X1.", "X9.").encode()
+NOTES = b"notes of the office"
+SENT = Outcome(Result.SENT, "", 30, 0, 0.0, 1.0, False)
+
+
+class FillingDisk(FailingDisk):
+    """From operation `at` on there is no room, until somebody makes some; what makes room still works."""
+
+    def _step(self, name: str) -> None:
+        self.done.append(name)
+        if self.at and len(self.done) >= self.at and name not in ("unlink", "truncate", "utime"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), name)
+
+    def write(self, fd: int, data: bytes | memoryview) -> int:
+        full = self.at and len(self.done) + 1 >= self.at
+        if full:
+            durable.Disk.write(self, fd, data[: len(data) // 2])
+        return super().write(fd, data)
+
+
+@pytest.fixture(autouse=True)
+def _whole_disk() -> Iterator[None]:
+    """The disk of the whole process is the one that fails: every part of the flow uses it."""
+    yield
+    durable.DISK.__class__ = durable.Disk
+    vars(durable.DISK).clear()
+
+
+def disk(kind: type[FailingDisk], at: int = 0, error: object = Kill) -> FailingDisk:
+    vars(durable.DISK).update(at=at, error=error, done=[], dead=False)
+    durable.DISK.__class__ = kind
+    assert isinstance(durable.DISK, FailingDisk)
+    return durable.DISK
+
+
+class Day:
+    """One machine's folders, its records, and the jobs of its station, each tried until it is done."""
+
+    def __init__(self, root: Path) -> None:
+        self.shop, self.state = root / "shop", root / "state"
+        line = LineSettings("x", frame=Frame.parse("8N1"))
+        self.machine = MachineSettings("mill", line)
+        self.settings = Settings(root / "dncd.toml", ShopSettings(self.shop, self.state), {"mill": self.machine})
+        self.folder = self.shop / "mill"
+        for name in ("to-machine", "from-machine"):
+            (self.folder / name).mkdir(parents=True, exist_ok=True)
+        self.office: Office | None = None
+        self.tries = 0
+
+    def open(self) -> None:
+        self.close_office()
+        self.office = Office.open(self.settings)
+        self.outgoing, self.incoming = (
+            OutgoingPapers(self.office, self.machine),
+            IncomingPapers(self.office, self.machine),
+        )
+        self.office.recover(self._cut_short)
+
+    def _cut_short(self, leftover: Leftover) -> bool:
+        self.incoming.cut_short(leftover)
+        return True
+
+    def close(self) -> None:
+        disk(FailingDisk)
+        self.close_office()
+
+    def close_office(self) -> None:
+        if self.office is not None:
+            self.office.close()
+            self.office = None
+
+    def done(self, job: Callable[[], object]) -> object:
+        """As the station: again and again; after the third failure somebody has made room."""
+        while True:
+            try:
+                return job()
+            except (OSError, RecordsError):
+                self.tries += 1
+                if self.tries >= 3:
+                    vars(durable.DISK).update(at=0)
+
+    def drop(self, data: bytes, name: str = "0004.nc") -> None:
+        (self.folder / "to-machine" / name).write_bytes(data)
+
+    def checked(self) -> Checked:
+        found = self.done(lambda: self.outgoing.check("0004.nc"))
+        assert isinstance(found, Checked)
+        return found
+
+    def files(self) -> dict[str, bytes]:
+        found = sorted(p for p in self.folder.rglob("*") if p.is_file() and not p.name.endswith(durable.RECEIPT))
+        return {p.relative_to(self.folder).as_posix(): p.read_bytes() for p in found}
+
+    def events(self) -> list[str]:
+        found = [r["event"] for r in records(self.state)]
+        return [event for event in found if event not in ("started", "stopped")]
+
+
+# --- the flows -----------------------------------------------------------------------------------------------------------
+def send(day: Day, meanwhile: Callable[[], None] = lambda: None) -> None:
+    checked = day.checked()
+    prepared = day.done(lambda: day.outgoing.prepare("0004.nc", checked))
+    begun = day.done(lambda: day.outgoing.begin("0004.nc", checked, prepared))  # type: ignore[arg-type]
+    assert not isinstance(begun, Gone)
+    meanwhile()
+    day.done(lambda: day.outgoing.end(begun, SENT, Heard()))  # type: ignore[arg-type]
+
+
+def send_edited(day: Day) -> None:
+    """Somebody saves a newer file over the one that is being sent: it is a new drop."""
+    send(day, lambda: day.drop(NEWER))
+
+
+def send_taken_away(day: Day) -> None:
+    send(day, (day.folder / "to-machine" / "0004.nc").unlink)
+
+
+def refuse(day: Day) -> None:
+    ending, checked = day.outgoing.new_id(), day.checked()
+    day.done(lambda: day.outgoing.refuse(ending, "0004.nc", checked))
+
+
+def withdraw(day: Day) -> None:
+    ending, checked = day.outgoing.new_id(), day.checked()
+    day.done(lambda: day.outgoing.withdraw(ending, "0004.nc", checked))
+
+
+def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: CaptureEnd = CaptureEnd.MARK) -> None:
+    spool = day.done(day.incoming.open_spool)
+    for part in (wire[:9], wire[9:]):
+        day.done(lambda part=part: spool.append(part))  # type: ignore[misc, attr-defined]
+    ended = Ended(why, len(wire), len(wire), 1.0)
+    day.done(lambda: day.incoming.captured(spool, ended, Damage(), 1.0))  # type: ignore[arg-type]
+
+
+def damage(day: Day) -> None:
+    receive(day, f"%\n{EDITED}".encode(), CaptureEnd.SILENCE)
+
+
+def restart(day: Day) -> None:
+    """What a start does; what it finds was left by a stop in the middle of a sending and of a capture."""
+    day.done(day.open)
+
+
+Flow = Callable[[Day], None]
+FLOWS: dict[Flow, bytes] = {
+    send: GOOD,
+    send_edited: GOOD,
+    send_taken_away: GOOD,
+    refuse: BAD,
+    withdraw: GOOD,
+    receive: b"",
+    damage: b"",
+    restart: GOOD,
+}
+
+
+def _set_up(root: Path, flow: Flow) -> Day:
+    """The day so far, on a good disk: one program delivered and edited in place, perhaps one dropped."""
+    root.mkdir()
+    day = Day(root)
+    day.open()
+    receive(day, f"%\n{TEXT}%\n".encode())
+    (day.folder / "from-machine" / "O0004.nc").write_bytes(NOTES)
+    if FLOWS[flow]:
+        day.drop(FLOWS[flow])
+    if flow is restart:
+        day.close()
+        day.open()
+        checked = day.checked()
+        prepared = day.outgoing.prepare("0004.nc", checked)
+        day.outgoing.begin("0004.nc", checked, prepared)  # type: ignore[arg-type]
+        spool = day.incoming.open_spool()
+        spool.append(f"%\n{EDITED}".encode())
+        spool.close()
+        day.close()
+    return day
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("flow", FLOWS, ids=lambda flow: flow.__name__)
+@pytest.mark.parametrize("way", ["fails", "is full", "stops"])
+def test_at_each_operation(tmp_path: Path, flow: Flow, way: str) -> None:
+    k, reached, stride = 1, True, 3 if way == "is full" else 1
+    while reached:
+        day = _set_up(tmp_path / str(k), flow)
+        kind = FillingDisk if way == "is full" else FailingDisk
+        done = disk(kind, k, Kill if way == "stops" else errno.EIO).done
+        try:
+            flow(day)
+        except Kill:
+            day.close()
+        which = f"{flow.__name__}: the disk {way} at {k} ({done[min(k, len(done)) - 1]})"
+        reached = len(done) >= k
+        disk(FailingDisk)
+        if day.office is None:
+            day.open()
+        _check(day, flow, way, which, again=False)
+        day.close()
+        day.open()  # and once more: nothing is told twice
+        _check(day, flow, way, which, again=True)
+        day.close()
+        k += stride
+    assert k > 8, "the flow has many operations, and each was tried"
+
+
+def _check(day: Day, flow: Flow, way: str, which: str, *, again: bool) -> None:
+    events, files = day.events()[1:], day.files()
+    contents = list(files.values())
+    assert contents.count(NOTES) == 1, (which, files, events)
+    if again:  # what could not even be removed is swept away at a start
+        assert not [name for name in files if "/." in name], (which, files.keys())
+        left = [p.name for p in (day.state / "outgoing").iterdir()]
+        assert not left, (which, left)
+    outs = [event for event in events if event in ("sent", "refused", "interrupted", "withdrawn")]
+    if data := FLOWS[flow]:
+        if flow is send_taken_away and not outs:
+            assert way == "stops", which
+        else:
+            assert contents.count(data) == 1, (which, files.keys(), events)
+        assert len(outs) == ("to-machine/0004.nc" not in files or files["to-machine/0004.nc"] != data), (which, events)
+        assert way == "stops" or contents.count(NEWER) == (flow is send_edited and "to-machine/0004.nc" in files), which
+    if way != "stops":
+        wanted = {send: "sent", send_edited: "sent", send_taken_away: "sent", refuse: "refused", withdraw: "withdrawn"}
+        assert outs == ([wanted[flow]] if flow in wanted else ["interrupted"] if flow is restart else []), (
+            which,
+            events,
+        )
+    ins = [event for event in events if event in ("received", "damaged", "differs")]
+    if flow is receive:
+        assert ins in ([], ["received", "differs"]) or (way == "stops" and ins == ["damaged"]), (which, ins)
+        assert ins or way == "stops", which
+    if flow in (damage, restart):
+        assert ins == ["damaged"] or (way == "stops" and not ins), (which, ins)
+        assert flow is not restart or ins, which
+    damaged = sum(name.startswith("from-machine/damaged/") for name in files)
+    assert damaged == ins.count("damaged"), (which, files.keys())
+    assert verify(day.state, day.shop).problems == (), which
+    assert plans.load_all(day.state) == [], which
+    raws = [p.name for p in (day.state / "captures").iterdir() if not p.name.endswith(".damaged.raw")]
+    assert raws == [], which
+
+
+def test_a_plan_that_cannot_be_read_is_set_aside_and_told(tmp_path: Path) -> None:
+    day = Day(tmp_path)
+    day.open()
+    day.drop(GOOD)
+    checked = day.checked()
+    prepared = day.outgoing.prepare("0004.nc", checked)
+    day.outgoing.begin("0004.nc", checked, prepared)  # type: ignore[arg-type]
+    day.close()
+    (plan,) = (day.state / "underway").glob("*.json")
+    for spoilt in (b"", plan.read_bytes()[:40], b"[]", b'{"kind": "out"}', b"\xff\xfe"):
+        plan.write_bytes(spoilt)
+        office = Office.open(day.settings)
+        said = office.recover(lambda _: True)
+        office.close()
+        assert [line for line in said if "cannot be read" in line], (spoilt, said)
+        assert not list((day.state / "underway").glob("*.json"))
+        (aside,) = (day.state / "underway").glob("unreadable-*")
+        assert aside.read_bytes() == spoilt
+        aside.unlink()
+    assert day.files() == {"to-machine/0004.nc": GOOD}
