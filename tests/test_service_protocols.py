@@ -144,12 +144,13 @@ def test_pauses_are_on_the_line(tmp_path, server):
         got, times = server.read(lambda got: len(got) == len(wire))
         assert got == wire
         assert all(len(piece) == 1 for _, piece in times)
+        # the reader may be late for a character, never early: the whole takes all pauses but the last one's jitter
+        ends = wire[:-1].count(b"\n")
+        least = ends * 0.1 + (len(wire) - 1 - ends) * 0.004
+        assert times[-1][0] - times[0][0] > 0.9 * least
         gaps = [later - earlier for (earlier, _), (later, _) in itertools.pairwise(times)]
-        after_block = [gap for gap, (_, char) in zip(gaps, times, strict=False) if char == b"\n"]
-        others = [gap for gap, (_, char) in zip(gaps, times, strict=False) if char != b"\n"]
-        assert len(after_block) == 3
-        assert min(after_block) > 0.08
-        assert min(others) > 0.002
+        longest = sorted(range(len(gaps)), key=gaps.__getitem__)[-ends:]
+        assert all(times[n][1] == b"\n" for n in longest)
         assert shop.receipt("mill", "sent", "0001.nc").get("result") == "sent"
 
 
