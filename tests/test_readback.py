@@ -1,14 +1,18 @@
 """Readback: what comes back equal is checked, what differs says how, and what stands for the parity that a line lacks."""
 
 import json
+import threading
 from pathlib import Path
 
 import pytest
+from fakes import FakePort
 from readback_desk import MACHINE, desk
+from station_rig import rig
 
 from dncd.cli import main
 from dncd.records.checks import Check
 from dncd.records.verify import verify
+from dncd.values import Frame, LineSettings, MachineSettings, SendSettings, StartOn
 
 TEXT = "O0004 (SHAFT)\nN10 G00 X1.\nN20 G01 Z-5. F0.15\nM30\n"
 EDIT = TEXT.replace("F0.15", "F0.10")
@@ -121,3 +125,25 @@ def test_programs_and_show_tell_the_check_and_when(tmp_path: Path, capsys: pytes
     for number, expected in ((1, time), (2, None)):
         assert main([*config, "show", MACHINE, "O0004", "-r", str(number), "--json"]) == 0
         assert json.loads(capsys.readouterr().out)["checked"] == expected
+
+
+def test_a_file_waits_until_what_was_just_punched_is_on_record(tmp_path: Path) -> None:
+    """Between a capture's last character and its record the line is free; a start then would overwrite an unseen edit."""
+    settings = MachineSettings(
+        MACHINE, LineSettings("x", frame=Frame.parse("8N1")), send=SendSettings(start_on=StartOn.NOW)
+    )
+    with rig(tmp_path, settings) as shop:
+        port = shop.plug(FakePort())
+        shop.drop("0004.nc", f"%\n{TEXT}%\n".encode())
+        shop.until(lambda: shop.ledger("sent"))
+        office = "O0004 (SHAFT)\nN10 G00 X1.\nN20 G01 Z-6. F0.15\nM30\n"
+        hold, done = threading.Event(), threading.Event()
+        shop.hands.records.do(lambda: hold.wait(20), lambda _: None, lambda _: done.set())  # the disk takes its time
+        port.feed(f"%\n{EDIT}%\n".encode())
+        shop.until(lambda: shop.station.incoming.busy and shop.station.incoming.capturing is None)
+        shop.drop("0004 new.nc", f"%\n{office}%\n".encode())
+        shop.until(shop.station.outgoing.offers.waiting)
+        hold.set()
+        shop.until(lambda: shop.ledger("refused", "sent")[1:])
+        assert [line["event"] for line in shop.ledger("sent", "received", "refused")] == ["sent", "received", "refused"]
+        assert not done.is_set()

@@ -256,7 +256,7 @@ class Station:
         self.outgoing.finish_if_over()
         self.incoming.tick(now)
         self._speak()
-        self.outgoing.consider(now, self.port is not None and self.incoming.capturing is None and not self._stopping)
+        self.outgoing.consider(now, self.port is not None and not self.incoming.busy and not self._stopping)
         self._plan(self._loop.now())
 
     def _read(self, reading: Reading, now: float) -> None:
