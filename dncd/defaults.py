@@ -251,6 +251,19 @@ PUSH_S: Final = 3600.0
 ASK_SERVER_S: Final = 60.0
 """Seconds in which the server must have answered `dncd verify`."""
 
+PACK_LOOSE: Final = 4_000
+"""Loose objects from which on the service packs the library when no line is busy: about a thousand revisions. Each costs a
+block of the disk and a place in a folder; packed, a revision costs about one kilobyte."""
+
+PACKS_MOST: Final = 20
+"""Packs from which on all are made one, so that an object is not looked for in more."""
+
+PACK_S: Final = 3600.0
+"""Seconds that packing may take."""
+
+UPKEEP_EVERY_S: Final = 60.0
+"""Seconds between looks whether the library should be packed."""
+
 INDEX_ROWS: Final = 64
 """Revisions that may be missing in the index on the disk before they are added: reading so many commits takes a few
 milliseconds, adding them one by one would cost a sync each."""

@@ -23,13 +23,13 @@ from dncd.outside.command_socket import CommandServer
 from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
-from dncd.outside.pushing import Pushing
 from dncd.records.spool import Leftover
 from dncd.station import lending
 from dncd.station.backing_up import BackingUp
 from dncd.station.hands import Hands
-from dncd.station.health import Health, Ill, pushing_ill
+from dncd.station.health import Health, Ill
 from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.library_care import LibraryCare
 from dncd.station.machine import Station
 from dncd.station.office import Office
 from dncd.station.port_opening import open_ports
@@ -42,9 +42,6 @@ from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
 """Seconds in which what is under way must be on record after SIGTERM."""
-
-_PUSH_STOP_S = 3.0
-"""Seconds for the end of a push that is cut short: its git is ended, and the next start pushes what is left."""
 
 _ANSWER_S = 5.0
 
@@ -64,7 +61,7 @@ class Service:
         self._started = utc_now()
         self._folders: Folders | None = None
         self._stop_asked = False
-        self._pushing = Pushing(settings.shop.state, settings.library) if settings.library.remote else None
+        self._care = LibraryCare(settings, self.office.library, self._is_idle, self.log)
         self._backing_up = BackingUp(self.office, self.hands.records.do)
         self._health = Health(self.hands, {"state": settings.shop.state, "folder": settings.shop.folder})
         self._told_ills: set[str] = set()
@@ -105,9 +102,7 @@ class Service:
         self._folders = Folders(self.settings.shop, list(self.settings.machines), self._news)
         with CommandServer(self.settings.shop.state, self._answer, self._command_failed), self._open_metrics():
             self._listen_to_signals()
-            if self._pushing is not None:
-                self.office.library.made = self._pushing.wake
-                self._pushing.start()
+            self._care.start()
             self.office.note("started", version=__version__, machines=list(self.stations))
             self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._summary())
@@ -131,8 +126,7 @@ class Service:
 
     def _wind_down(self) -> None:
         self._reloading.stop()
-        if self._pushing is not None:
-            self._pushing.stop(_PUSH_STOP_S)
+        self._care.stop()
         if self._folders is not None:
             self._folders.stop()
         for station in self.stations.values():
@@ -166,7 +160,7 @@ class Service:
     def _round_over(self, over: Round) -> None:
         """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""
         self.stations.settle()
-        self._health.set("library", pushing_ill(self._pushing.pushed if self._pushing else None))
+        self._health.set("library", self._care.ill())
         self._backing_up.look(self.stations, self.loop.now())
         if self._health.look(over):
             manager.alive()
@@ -184,6 +178,9 @@ class Service:
         for kind in self._told_ills - ills.keys():
             self.log.info("service well again", what=kind)
         self._told_ills = set(ills)
+
+    def _is_idle(self) -> bool:
+        return not any(station.busy for station in list(self.stations.values()))
 
     def _open_metrics(self) -> contextlib.AbstractContextManager[object]:
         """The health endpoint, where one is set. One that cannot be opened is told; the lines are served without it."""
@@ -373,7 +370,7 @@ class Service:
                 "reload": self._reloading.last.as_dict(self.stations.pending),
                 "seq": self.office.ledger.seq,
             },
-            **({"library": self._pushing.status()} if self._pushing is not None else {}),
+            **self._care.status(),
             "machines": machines,
         }
 

@@ -52,6 +52,7 @@ COMMANDS = {
     "show",
     "diff",
     "verify",
+    "tidy",
     "line",
     "reload",
     "report",

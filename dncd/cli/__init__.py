@@ -22,6 +22,7 @@ from dncd.cli import (
     service_commands,
     settings_commands,
     standin_command,
+    tidying,
 )
 from dncd.cli.asking import Asked
 from dncd.errors import DncdError
@@ -51,6 +52,7 @@ for command in (
     *line_commands.COMMANDS,
     *record_commands.COMMANDS,
     *checking.COMMANDS,
+    *tidying.COMMANDS,
     *service_commands.COMMANDS,
     *standin_command.COMMANDS,
     *holding_commands.COMMANDS,

@@ -368,6 +368,15 @@ def read_chunks(source: Path | int, disk: Disk = DISK) -> Iterator[bytes]:
             os.close(fd)
 
 
+def sync_file(path: Path, disk: Disk = DISK) -> None:
+    """Makes the contents of a file durable that somebody else wrote."""
+    fd = open_regular(path, disk)
+    try:
+        disk.fsync(fd)
+    finally:
+        os.close(fd)
+
+
 def sha256_of(path: Path, disk: Disk = DISK) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
     digest = hashlib.sha256()

@@ -31,7 +31,7 @@ from dncd.records import durable
 from dncd.records.branch import Branch
 from dncd.records.library_index import Index, Row, path_of_index
 from dncd.records.objects import ObjectWriter
-from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, Revision, Told, trailers_in, walk
+from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, Revision, Told, read_object, trailers_in, walk
 from dncd.records.texts import Text, blob_name, facts_of
 from dncd.values import Origin
 
@@ -146,8 +146,7 @@ class Library:
     def blob(self, name: str) -> bytes:
         """The bytes of a text by git's name of it. RecordsError if it is gone or damaged."""
         try:
-            found = self.repo.object_store[ObjectID(name.encode())]
-            data = found.as_raw_string()
+            data = read_object(self.repo.object_store, ObjectID(name.encode()))[1]
         except UNREADABLE as error:
             raise RecordsError(
                 f"the object {name} cannot be read: {error}", str(self.path), "Take it from a backup"

@@ -87,7 +87,7 @@ def walk(store: Store, head: bytes | None, where: str) -> Iterator[Told]:
     at = head
     while at is not None:
         try:
-            kind, raw = store.get_raw(ObjectID(at))
+            kind, raw = read_object(store, ObjectID(at))
         except UNREADABLE as error:
             raise RecordsError(f"the commit {at.decode()} cannot be read", where, "Take it from a backup") from error
         if kind != _COMMIT:
@@ -96,6 +96,14 @@ def walk(store: Store, head: bytes | None, where: str) -> Iterator[Told]:
         yield Told(at, _seconds(top), trailers_in(message))
         parent = top.find(b"\nparent ")
         at = top[parent + 8 : parent + 48] if parent >= 0 else None
+
+
+def read_object(store: Store, name: ObjectID) -> tuple[int, bytes]:
+    """An object may go from its own file into a pack just between the two looks: it is looked for once more."""
+    try:
+        return store.get_raw(name)
+    except (KeyError, OSError):
+        return store.get_raw(name)
 
 
 def _seconds(top: bytes) -> int:

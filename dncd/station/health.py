@@ -7,7 +7,6 @@ from typing import Final
 
 from dncd import defaults
 from dncd.outside.disk_room import free_bytes
-from dncd.outside.pushing import Pushed
 from dncd.station.hands import Hands
 from dncd.station.rounds import Round
 
@@ -37,14 +36,6 @@ class Ill:
 
     def __str__(self) -> str:
         return f"{self.what} ({self.where}): {self.next_step}"
-
-
-def pushing_ill(pushed: Pushed | None) -> Ill | None:
-    """What is wrong with a library that does not reach its server."""
-    if pushed is None or not pushed.failing_since:
-        return None
-    what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"
-    return Ill("library", what, f"{pushed.remote}, branch {pushed.branch}", "it is tried again by itself, ever later")
 
 
 class Health:

@@ -1,0 +1,230 @@
+"""Packing the library: many loose objects into one file, safe against a kill at any instant, readers and a writer.
+
+1. a new pack is written beside everything that is there (by `git pack-objects`, which keeps what changed only; else whole
+   texts by dulwich);
+2. every pack is read back against its own checksum (gitformat-pack(5): SHA-1 at the end) and synced, then their folder;
+3. only then loose objects that are in a pack go, and older packs all of whose objects are in a newer one.
+
+Whoever reads meanwhile finds each object in one place or the other. Nothing else is ever removed, not even what nothing
+names.
+"""
+
+import contextlib
+import fcntl
+import hashlib
+import os
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from dulwich.errors import FileFormatException
+from dulwich.object_format import SHA1
+from dulwich.objects import ObjectID, ShaFile
+from dulwich.pack import load_pack_index, write_pack_index, write_pack_objects
+from dulwich.repo import Repo
+
+from dncd import defaults
+from dncd.errors import NotDoneError, RecordsError
+from dncd.records import durable
+from dncd.records.git_program import GitProgram
+from dncd.records.revisions import UNREADABLE
+
+_BATCH_BYTES: Final = 64 * 1024 * 1024
+_LARGE_BYTES: Final = 16 * 1024 * 1024
+"""Without git: what is held in memory at a time, and what stays loose because one alone would be too much."""
+
+_LEFT_S: Final = 86_400.0
+_ENDINGS: Final = (".idx", ".rev", ".bitmap", ".pack")
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Loose objects, packs, and bytes on the disk of all of them."""
+
+    loose: int
+    packs: int
+    held_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tidied:
+    """What a tidying found and left, and the seconds it took."""
+
+    before: Size
+    after: Size
+    seconds: float
+
+
+def loose_about(library: Path) -> int:
+    """About how many loose objects there are: one folder of 256 is counted, as git gc does; names are evenly spread."""
+    folder = library / "objects" / "17"
+    return 256 * sum(1 for _ in folder.iterdir()) if folder.is_dir() else 0
+
+
+def size_of(library: Path) -> Size:
+    """Counts everything."""
+    loose = [path.stat().st_size for path in _loose(library)]
+    packs = [path.stat().st_size for path in (library / "objects" / "pack").glob("pack-*")]
+    count = sum(1 for _ in (library / "objects" / "pack").glob("pack-*.pack"))
+    return Size(len(loose), count, sum(loose) + sum(packs))
+
+
+def tidy(library: Path, git: GitProgram | None, disk: durable.Disk = durable.DISK) -> Tidied:
+    """Packs what is loose, and all packs into one where they have become many.
+
+    NotDoneError while another one does it; RecordsError when a pack cannot be made or is not what it should be.
+    """
+    began = time.monotonic()
+    packs = library / "objects" / "pack"
+    with durable.reporting("the library cannot be packed", library):
+        durable.make_folder(packs, disk)
+        with _alone(packs):
+            before = size_of(library)
+            _sweep(library, disk)
+            old = sorted(packs.glob("pack-*.idx"))
+            whole = git is not None and len(old) >= defaults.PACKS_MOST
+            if git is not None:
+                _pack(library, git, whole)
+            else:
+                _pack_without_git(library, disk)
+            found = _make_sure(packs, disk)
+            for path in _loose(library):
+                if path.parent.name + path.name in found:
+                    disk.unlink(path)
+            if whole:
+                _drop_older(old, packs, disk)
+            return Tidied(before, size_of(library), time.monotonic() - began)
+
+
+@contextlib.contextmanager
+def _alone(packs: Path) -> Iterator[None]:
+    fd = os.open(packs, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise NotDoneError(
+                "the library is being packed by another process", str(packs), "Wait until that one is done"
+            ) from None
+        yield
+    finally:
+        os.close(fd)
+
+
+def _loose(library: Path) -> Iterator[Path]:
+    for folder in (library / "objects").glob("[0-9a-f][0-9a-f]"):
+        yield from (path for path in folder.iterdir() if len(path.name) == 38)
+
+
+def _sweep(library: Path, disk: durable.Disk) -> None:
+    """What a kill left half-written a day ago or longer, by dncd's or git's own names of such."""
+    for path in (*(library / "objects").glob("[0-9a-f][0-9a-f]/tmp_obj_*"), *(library / "objects/pack").glob("tmp_*")):
+        with contextlib.suppress(FileNotFoundError):
+            if time.time() - path.stat().st_mtime > _LEFT_S:
+                disk.unlink(path)
+
+
+def _pack(library: Path, git: GitProgram, whole: bool) -> None:
+    """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index."""
+    bounds = ["-c", "pack.threads=1", "-c", "pack.windowMemory=64m", "-c", "core.fsync=all"]
+    some = [] if whole else ["--unpacked", "--incremental"]
+    words = ["pack-objects", "-q", "--all", "--reflog", "--non-empty", "--delta-base-offset", "--honor-pack-keep"]
+    done = git.run([*bounds, *words, *some, str(library / "objects/pack/pack")], defaults.PACK_S, library)
+    if done.code:
+        raise RecordsError(f"git could not pack it: {done.why}", str(library), "Nothing was removed; run `dncd verify`")
+
+
+def _pack_without_git(library: Path, disk: durable.Disk) -> None:
+    repo = Repo(str(library))
+    try:
+        batch: list[ShaFile] = []
+        held = 0
+        for path in _loose(library):
+            if path.stat().st_size > _LARGE_BYTES:
+                continue
+            try:
+                item = repo.object_store[ObjectID((path.parent.name + path.name).encode())]
+                item.check()
+            except (*UNREADABLE, FileFormatException) as error:
+                raise RecordsError(
+                    f"an object cannot be read: {error}", str(path), "Nothing was removed; run `dncd verify`"
+                ) from error
+            batch.append(item)
+            held += item.raw_length()
+            if held > _BATCH_BYTES:
+                _write_pack(library, batch, disk)
+                batch, held = [], 0
+        if batch:
+            _write_pack(library, batch, disk)
+    finally:
+        repo.close()
+
+
+def _write_pack(library: Path, items: list[ShaFile], disk: durable.Disk) -> None:
+    folder = library / "objects" / "pack"
+    pieces: list[bytes] = []
+    entries, checksum = write_pack_objects(pieces.append, items, SHA1, deltify=False)
+    pack = durable.write_temporary(folder, pieces, disk, name=f"tmp_pack_{os.urandom(6).hex()}", mode=0o444)
+    rows = sorted((name, offset, crc) for name, (offset, crc) in entries.items())
+    digest = hashlib.sha1(b"".join(name for name, _, _ in rows), usedforsecurity=False).hexdigest()
+    index = folder / f"tmp_idx_{os.urandom(6).hex()}"
+    with index.open("xb") as file:
+        write_pack_index(file, rows, checksum)
+    durable.sync_file(index, disk)
+    index.chmod(0o444)
+    disk.rename(pack, folder / f"pack-{digest}.pack")
+    disk.rename(index, folder / f"pack-{digest}.idx")  # last: with it the pack is there
+    durable.fsync_dir(folder, disk)
+
+
+def _make_sure(packs: Path, disk: durable.Disk) -> set[str]:
+    """Reads every pack back and syncs it; the names of all that is in them. RecordsError for one that is damaged."""
+    found: set[str] = set()
+    for index in sorted(packs.glob("pack-*.idx")):
+        pack = index.with_suffix(".pack")
+        if not _is_whole(pack, index):
+            raise RecordsError("a pack is damaged", str(pack), "Nothing was removed; take the library from a backup")
+        found |= _names(index)
+        for path in (pack, index):
+            durable.sync_file(path, disk)
+    durable.fsync_dir(packs, disk)
+    return found
+
+
+def _is_whole(pack: Path, index: Path) -> bool:
+    """Whether both end with the SHA-1 of what is before it, and the index is of this pack (its last 40 bytes)."""
+    sums = {path: hashlib.sha1(usedforsecurity=False) for path in (pack, index)}
+    ends = {}
+    for path, digest in sums.items():
+        rest = b""
+        for chunk in durable.read_chunks(path):
+            data = rest + chunk
+            digest.update(data[:-40])
+            rest = data[-40:]
+        digest.update(rest[:-20])
+        ends[path] = rest
+    sound = all(ends[path][-20:] == digest.digest() for path, digest in sums.items())
+    return sound and ends[index][:20] == ends[pack][-20:]
+
+
+def _names(index: Path) -> set[str]:
+    loaded = load_pack_index(str(index), SHA1)
+    try:
+        return {entry[0].hex() for entry in loaded.iterentries()}
+    finally:
+        loaded.close()
+
+
+def _drop_older(old: list[Path], packs: Path, disk: durable.Disk) -> None:
+    """Packs of before all of whose objects are in the new ones; the index first, as git does it."""
+    fresh: set[str] = set()
+    for index in set(packs.glob("pack-*.idx")) - set(old):
+        fresh |= _names(index)
+    for index in old:
+        if not index.with_suffix(".keep").exists() and _names(index) <= fresh:
+            for ending in _ENDINGS:
+                with contextlib.suppress(FileNotFoundError):
+                    disk.unlink(index.with_suffix(ending))
+    durable.fsync_dir(packs, disk)

@@ -1,0 +1,59 @@
+"""What is done for the library beside the lines: pushing it to a server, packing it while no line is busy."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from dncd.outside.journal import Journal
+from dncd.outside.pushing import Pushed, Pushing
+from dncd.outside.upkeep import Upkeep
+from dncd.records.library import Writer
+from dncd.station.health import Ill
+from dncd.values import Settings
+
+_STOP_S: Final = 3.0
+"""Seconds for the end of a push or a packing that is cut short: its child is ended, the next start does what is left."""
+
+
+class LibraryCare:
+    """library: its writer; idle: whether no line is busy, asked from another thread."""
+
+    def __init__(self, settings: Settings, library: Writer, idle: Callable[[], bool], log: Journal) -> None:
+        self._log, self._library = log, library
+        self._pushing = Pushing(settings.shop.state, settings.library) if settings.library.remote else None
+        self._upkeep = Upkeep(settings.file, settings.shop.state, idle, self._tidied)
+
+    def start(self) -> None:
+        """Begins both."""
+        if self._pushing is not None:
+            self._library.made = self._pushing.wake
+            self._pushing.start()
+        self._upkeep.start()
+
+    def stop(self) -> None:
+        """Ends both."""
+        if self._pushing is not None:
+            self._pushing.stop(_STOP_S)
+        self._upkeep.stop(_STOP_S)
+
+    def status(self) -> dict[str, Any]:
+        """`library` for the status object; nothing where no server is set."""
+        return {"library": self._pushing.status()} if self._pushing is not None else {}
+
+    def ill(self) -> Ill | None:
+        """What is wrong with a library that does not reach its server."""
+        return pushing_ill(self._pushing.pushed) if self._pushing is not None else None
+
+    def _tidied(self, said: str, code: int) -> None:
+        if code == 0:
+            self._log.info("library packed", what=said)
+        else:
+            next_step = "run `dncd tidy` by hand; nothing of the library is lost"
+            self._log.warning("library not packed", what=said, where="library.git", next=next_step)
+
+
+def pushing_ill(pushed: Pushed) -> Ill | None:
+    """What is wrong with a server that cannot be reached, or refuses."""
+    if not pushed.failing_since:
+        return None
+    what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"
+    return Ill("library", what, f"{pushed.remote}, branch {pushed.branch}", "it is tried again by itself, ever later")
