@@ -21,7 +21,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, TypeVar, cast
 
-from dulwich.objects import Commit, ObjectID, Tree
+from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 from dulwich.repo import Repo
 
 from dncd import defaults
@@ -363,14 +363,17 @@ class Writer(Library):
             self._forget()
             return self.history(machine, program)
 
+    def _object(self, name: ObjectID) -> ShaFile:
+        return ShaFile.from_raw_string(*read_object(self.repo.object_store, name))
+
     def _trees(self, head: bytes | None, machine: str) -> tuple[Tree, Tree]:
         if head is None:
             return Tree(), Tree()
-        commit = self.repo.object_store[ObjectID(head)]
+        commit = self._object(ObjectID(head))
         assert isinstance(commit, Commit)  # noqa: S101 - `main` only ever names a commit of ours
-        root = self.repo.object_store[commit.tree]
+        root = self._object(commit.tree)
         assert isinstance(root, Tree)  # noqa: S101 - likewise
         name = machine.encode()
-        folder = self.repo.object_store[root[name][1]] if name in root else Tree()
+        folder = self._object(root[name][1]) if name in root else Tree()
         assert isinstance(folder, Tree)  # noqa: S101 - likewise
         return cast(Tree, root.copy()), cast(Tree, folder.copy())

@@ -12,6 +12,7 @@
 A commit without `Machine` and `Program` is somebody else's and no revision.
 """
 
+import contextlib
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -31,6 +32,8 @@ UNKNOWN: Final = -1
 
 UNREADABLE: Final = (KeyError, OSError, zlib.error, ValueError, AssertionError, ObjectFormatException, ChecksumMismatch)
 """What reading an object may raise where it is gone or damaged."""
+
+_LOOKS: Final = 4
 
 _COMMIT: Final = 1  # gitformat-pack(5), object types
 
@@ -99,11 +102,12 @@ def walk(store: Store, head: bytes | None, where: str) -> Iterator[Told]:
 
 
 def read_object(store: Store, name: ObjectID) -> tuple[int, bytes]:
-    """An object may go from its own file into a pack just between the two looks: it is looked for once more."""
-    try:
-        return store.get_raw(name)
-    except (KeyError, OSError):
-        return store.get_raw(name)
+    """Kind and bytes of an object. While the library is packed it may go from one file to another just between two looks:
+    it is looked for a few times more. One of UNREADABLE where it is gone or damaged."""
+    for _ in range(_LOOKS - 1):
+        with contextlib.suppress(*UNREADABLE):
+            return store.get_raw(name)
+    return store.get_raw(name)
 
 
 def _seconds(top: bytes) -> int:
