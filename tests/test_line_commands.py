@@ -193,7 +193,7 @@ def test_a_session_finds_each_wrong_wire(name):
     assert "cannot see an open signal ground" in said
 
 
-@pytest.mark.parametrize("name", [name for name in LINE_FAULTS if name != "a loose contact"])
+@pytest.mark.parametrize("name", LINE_FAULTS)
 def test_a_session_finds_each_bad_line(name):
     make, trouble = LINE_FAULTS[name]
     plan = Plan(9600, soak_s=2.0)
@@ -204,22 +204,25 @@ def test_a_session_finds_each_bad_line(name):
     assert [found.trouble for found in findings(hand.test.measures[0], plan)] == [trouble]
 
 
-def test_a_loose_contact_is_named_whatever_moment_the_test_begins_at():
-    """When the contact opens is chance, and one moment in ten looks like noise: counted over twelve moments."""
-    named = []
-    for k in range(12):
-        make, _ = LINE_FAULTS["a loose contact"]
-        plan = Plan(9600, soak_s=2.0)
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name", ["a loose contact", "mains noise", "weak mains noise", "capacitance", "much capacitance"]
+)
+def test_chance_faults_are_named_whatever_moment_the_test_begins_at(name):
+    """When a contact opens or a drive makes noise is chance: twenty moments and seeds."""
+    make, trouble = LINE_FAULTS[name]
+    plan = Plan(9600, soak_s=2.0)
+    for k in range(20):
+        port = make()
+        port.seed = k + 10
         hand = LoopbackHand(plan, lambda _: None)
-        line = LoopedLine(make(), plan)
+        line = LoopedLine(port, plan)
         line.run.now = line.run.simulated = k * 0.0513
         with LineSession(
             LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock
         ) as session:
             session.run(hand, 600)
-        named.append(findings(hand.test.measures[0], plan)[0].trouble.value)
-    assert named.count("loose-contact") >= 10
-    assert set(named) <= {"loose-contact", "noise"}
+        assert [found.trouble for found in findings(hand.test.measures[0], plan)] == [trouble], k
 
 
 def test_a_session_steps_down_by_opening_the_port_at_the_lower_rate():
@@ -342,7 +345,7 @@ def test_a_line_at_the_first_rate_is_found_in_one_punch(tmp_path, frame, code):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("baud", "frame"), [(4800, "7E2"), (19200, "7E1"), (2400, "7E1")])
+@pytest.mark.parametrize(("baud", "frame"), [(4800, "7E2"), (2400, "7E1")])
 def test_a_line_at_another_rate_is_found_by_more_punches(tmp_path, baud, frame):
     control = a_control(baud, frame)
     pieces_in(control, {"O0004": PROGRAM})

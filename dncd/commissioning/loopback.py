@@ -6,7 +6,8 @@ The test is a script of steps. Each hands actions to the port and waits until en
     nuls     both off, NULs sent: the line is at space nine tenths of the time, so an input that TXD ends on shows
     quiet    both on, nothing sent: what comes is noise
     delay    single characters: the echo's delay
-    values   every byte value, back to back; if one is not right: each by itself, and down the rates until all are right
+    values   every byte value, back to back; if one is not right: the same again, each by itself, and down the rates until
+             all are right
     soak     blocks of every value in mixed order at the best rate
 
 `LoopbackTest` is fed what came, the modem lines and the clock, and gives actions. It knows no port.
@@ -186,7 +187,7 @@ def _script(plan: Plan) -> _Script:
         if gathered.came:
             delays.append(max(0.0, gathered.came[0].at - gathered.began - 10 / plan.baud))
     delay = sorted(delays)[len(delays) // 2] if delays else -1.0
-    rates, singles = yield from _rates(plan, delay)
+    rates, again, singles = yield from _rates(plan, delay)
     soak, baud = NO_ECHO, 0
     if rates[0].echo.right:
         clean = max((test.baud for test in rates if test.echo.errors == 0), default=plan.baud)
@@ -194,17 +195,19 @@ def _script(plan: Plan) -> _Script:
         soak = yield from _soak(baud, plan.soak_s)
     if soak.errors and not singles.sent:
         singles = yield from _singles(baud, max(SINGLE_S, 2 * delay))
-    return Measures(tuple(looks), on, nuls, strays, QUIET_S, delay, rates, singles, soak, baud if soak.sent else 0)
+    soak_baud = baud if soak.sent else 0
+    return Measures(tuple(looks), on, nuls, strays, QUIET_S, delay, rates, singles, soak, soak_baud, again)
 
 
 def _burst(data: bytes, baud: int) -> _Step:
     return _Step((Write(data),), len(data) * 10 / baud * SLOWEST + ECHO_S, len(data), ECHO_S)
 
 
-def _rates(plan: Plan, delay: float) -> Generator[_Step, _Gathered, tuple[tuple[RateTest, ...], Echo]]:
-    """The machine's rate; if that is not clean, each value by itself, then the lower rates down to a clean one."""
+def _rates(plan: Plan, delay: float) -> Generator[_Step, _Gathered, tuple[tuple[RateTest, ...], Echo, Echo]]:
+    """The machine's rate; if that is not clean, the same once more, each value by itself, then the lower rates down to a
+    clean one."""
     tests: list[RateTest] = []
-    singles = NO_ECHO
+    again = singles = NO_ECHO
     for baud in (plan.baud, *(rate for rate in plan.lower if rate < plan.baud)):
         if tests:
             yield _Step((SetBaud(baud),), SETTLE_S)
@@ -215,8 +218,11 @@ def _rates(plan: Plan, delay: float) -> Generator[_Step, _Gathered, tuple[tuple[
             break
         yield _Step((), SETTLE_S)  # what is late belongs to no other
         if len(tests) == 1:
+            gathered = yield _burst(MIXED, baud)
+            again = compare(MIXED, gathered.came)
+            yield _Step((), SETTLE_S)
             singles = yield from _singles(baud, max(SINGLE_S, 2 * delay))
-    return tuple(tests), singles
+    return tuple(tests), again, singles
 
 
 def _singles(baud: int, wait_s: float) -> Generator[_Step, _Gathered, Echo]:

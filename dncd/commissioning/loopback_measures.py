@@ -1,6 +1,7 @@
 """What a loopback test measured: which input follows which output, what came back of what was sent, and how fast."""
 
 import enum
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
@@ -195,7 +196,7 @@ class Measures:
     on while NULs were sent and the outputs were off; nuls: the echo of those; strays: characters that came while nothing
     was sent; delay_s: middle echo delay of single characters, -1 where none came; rates: the machine's rate first, then
     the lower ones that were tried; singles: every value sent by itself, where the first rate was not clean; soak: the
-    long run at `soak_baud`."""
+    long run at `soak_baud`; again: the first rate once more, where it was not clean."""
 
     lines: tuple[LinesLook, ...]
     on_with_nuls: frozenset[str]
@@ -207,6 +208,7 @@ class Measures:
     singles: Echo
     soak: Echo
     soak_baud: int
+    again: Echo = NO_ECHO
 
     def follows(self, name: str) -> Follows:
         """What the input `cts`, `dsr` or `dcd` follows."""
@@ -216,6 +218,12 @@ class Measures:
     def best_baud(self) -> int:
         """The highest rate at which every value came back; 0 if there was none."""
         return max((test.baud for test in self.rates if test.echo.errors == 0), default=0)
+
+    @property
+    def repeats(self) -> float:
+        """Share (0 to 1) of the characters damaged at the first rate that were damaged in the same way the second time."""
+        first, again = Counter(self.rates[0].echo.pairs), Counter(self.again.pairs)
+        return (first & again).total() / first.total() if first else 0.0
 
     @property
     def errors_per_million(self) -> float:
