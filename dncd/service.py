@@ -36,8 +36,8 @@ from dncd.station.port_opening import open_ports
 from dncd.station.reloading import Outcome, Reloading
 from dncd.station.roster import Changes, Roster
 from dncd.station.rounds import Round, Rounds
+from dncd.station.signing import ON_RECORD, put_on_record
 from dncd.station.status import status_of, status_text
-from dncd.station.trial_keeping import keep_for
 from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
@@ -275,9 +275,9 @@ class Service:
 
     def _answer(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
         """Answers a request; called in the command thread, done in the loop's."""
-        if request.get("do") == "keep-trial":
+        if request.get("do") in ON_RECORD:
             station = in_loop(self.loop, lambda: self._machine(request))
-            return keep_for(station, self.office, self.hands, str(request.get("sheet")))
+            return put_on_record(station, self.office, self.hands, request)
         return in_loop(self.loop, lambda: self._do(request))
 
     def _do(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
@@ -290,7 +290,7 @@ class Service:
                 started = {"file": station.outgoing.go()}
                 station.kick()
                 return started
-            case "over-edits" | "request":
+            case "over-edits" | "to-prove" | "request":
                 return self._do_silently(request)
             case "withdraw":
                 station = self._machine(request)
@@ -326,7 +326,7 @@ class Service:
         if request["do"] == "request":
             station.ask_for_program()
         else:
-            station.outgoing.send_over_edits(str(request.get("sha256")))
+            station.outgoing.send_all_the_same(str(request["do"]), str(request.get("sha256")))
         return {}
 
     def _machine(self, request: dict[str, Any]) -> Station:

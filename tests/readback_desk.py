@@ -45,7 +45,9 @@ class Desk:
         if self._even:
             wire = bytes(byte | (byte.bit_count() % 2) << 7 for byte in wire)
         ended = Ended(CaptureEnd.MARK, len(wire), len(text), 1.0)
-        (told,) = self.papers.captured(self.papers.spool(None, wire), ended, Damage(), 1.0).transfers
+        spool = self.papers.open_spool()
+        spool.append(wire)
+        (told,) = self.papers.captured(spool, ended, Damage(), 1.0).transfers
         return receipts.read(self.folder / "from-machine" / f"{told['file']}{durable.RECEIPT}")
 
     def events(self) -> list[str]:

@@ -61,6 +61,7 @@ COMMANDS = {
     "holds",
     "backup",
     "restore",
+    "prove",
 }
 
 

@@ -16,6 +16,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.line.sending import Outcome
 from dncd.records.ledger import records
+from dncd.records.plans import fresh_id
 from dncd.records.receipts import parse
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
@@ -55,12 +56,12 @@ class Shop:
         (self.folder / "to-machine" / name).write_text("\n".join(["%", *lines, "%", ""]))
         checked = self.out.check(name)
         if checked.refusals:
-            return self.out.refuse(name, checked)
+            return self.out.refuse(fresh_id("mill"), name, checked)
         prepared = self.out.prepare(name, checked)
         meanwhile()
         begun = self.out.begin(name, checked, prepared)
         if isinstance(begun, Checked):
-            return self.out.refuse(name, begun)
+            return self.out.refuse(fresh_id("mill"), name, begun)
         assert isinstance(begun, Begun)
         self.control = "\n".join(lines) + "\n"
         done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
@@ -69,7 +70,9 @@ class Shop:
     def punch(self):
         wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
         ended = Ended(CaptureEnd.MARK, len(wire), len(wire), 1.0)
-        return self.back.captured(self.back.spool(None, wire), ended, Damage(), 1.0).transfers
+        spool = self.back.open_spool()
+        spool.append(wire)
+        return self.back.captured(spool, ended, Damage(), 1.0).transfers
 
     def approve(self, lines):
         import hashlib

@@ -18,6 +18,7 @@ from dncd.cli import (
     holding_commands,
     line_commands,
     line_group,
+    proving_commands,
     record_commands,
     service_commands,
     settings_commands,
@@ -56,6 +57,7 @@ for command in (
     *service_commands.COMMANDS,
     *standin_command.COMMANDS,
     *holding_commands.COMMANDS,
+    *proving_commands.COMMANDS,
     line_group.line,
 ):
     group.add_command(command)

@@ -16,6 +16,7 @@ from dncd.program.names import title_in
 from dncd.records import durable
 from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
 from dncd.records.library import Library
+from dncd.records.proving import Standing
 from dncd.tape.image import block_end
 from dncd.values import MachineSettings, TapeSettings, printable
 
@@ -81,7 +82,7 @@ def make(given: Asked, machine: str, now: datetime) -> str:
 
 
 def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) -> Iterator[Row]:
-    known, proven = held.of(machine), held.proven(machine)
+    known, standing = held.of(machine), Standing(library, held, machine)
     more = len(block_end(tape).chars) - 1
     for program in {*library.programs(machine), *known}:
         history = library.history(machine, program)
@@ -94,7 +95,7 @@ def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) ->
             program,
             title_in(text),
             holding.revision if holding.held else 0,
-            proven.get((program, holding.revision), "") if holding.held else "",
+            signed.time if holding.held and (signed := standing.of_revision(program, holding.revision)) else "",
             chars,
             chars * CHAR_MM / 1000,
             holding.last_sent,

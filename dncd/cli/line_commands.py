@@ -95,9 +95,12 @@ def _follow(given: Asked, machine: str | None, now: dict[str, Any], as_json: boo
 @machine_word(required=True)
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
 @click.option("--over-edits", is_flag=True, help="Even if a file lacks an edit that the operator made at the machine.")
+@click.option("--to-prove", is_flag=True, help="Even if send_only_proven holds: for a supervised prove-out.")
 @as_json
 @asked
-def send(given: Asked, machine: str, files: tuple[Path, ...], over_edits: bool, as_json: bool) -> int:
+def send(
+    given: Asked, *, machine: str, files: tuple[Path, ...], over_edits: bool, to_prove: bool, as_json: bool
+) -> int:
     """Offer files to a machine; follow them to the end."""
     from dncd.cli import dropping
     from dncd.cli.following import Following, cut_short
@@ -112,9 +115,9 @@ def send(given: Asked, machine: str, files: tuple[Path, ...], over_edits: bool, 
     folder = given.settings.shop.folder / machine / "to-machine"
     dropped: dict[str, int] = {}
     for file in files:
-        if over_edits:
-            digest = durable.sha256_of(file.resolve())
-            ask(given.state, {"do": "over-edits", "machine": machine, "sha256": digest})
+        for wanted, do in ((over_edits, "over-edits"), (to_prove, "to-prove")):
+            if wanted:
+                ask(given.state, {"do": do, "machine": machine, "sha256": durable.sha256_of(file.resolve())})
         name = dropping.drop(file, folder)
         dropped[name] = int(service.get("seq", 0))
         if name != file.name and not as_json:

@@ -12,11 +12,12 @@ import click
 from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
 from dncd.cli.holding_commands import HOW
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
+from dncd.cli.proving_commands import signed_json, standing, standing_words
 from dncd.errors import UsageError
 from dncd.values import printable
 
 if TYPE_CHECKING:
-    from dncd.records.holdings import Holdings
+    from dncd.records.holdings import Holdings, SignedOff
     from dncd.records.library import Library, Revision
 
 
@@ -73,6 +74,8 @@ def log_line(record: Mapping[str, Any]) -> str:
         facts.append(count(record["holds"], "hold"))
     if record.get("rounds"):
         facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
+    elif record.get("note"):
+        facts += [str(record["note"]), f"signed {record.get('by', '')}"]
     line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
     return line + "".join(f"; {reason}" for reason in reasons_of(record))
 
@@ -131,6 +134,7 @@ def _programs(given: Asked, held: "Holdings", machine: str) -> list[dict[str, An
                     "chars": revision.chars if revision else 0,
                     "last_sent": holding.last_sent or None,
                     "last_back": holding.last_back or None,
+                    **standing(held, library, machine, program, revision.number if revision else 0),
                     "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
                     "checked": _newest_check(held, machine, program),
                 }
@@ -159,13 +163,24 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
     if not found:
         click.echo("no programs yet")
         return
-    heads = ("program", "title", "revisions", "characters", "last sent", "last back", "the control holds", "checked")
+    heads = (
+        "program",
+        "title",
+        "revisions",
+        "characters",
+        "proven",
+        "last sent",
+        "last back",
+        "the control holds",
+        "checked",
+    )
     rows = [
         (
             p["program"],
             p["title"],
             number(p["revisions"]),
             number(p["chars"]),
+            standing_words(p),
             local_time(p["last_sent"] or ""),
             local_time(p["last_back"] or ""),
             HOW[p["holds"]["how"]].format(p["holds"]["revision"] or "?"),
@@ -201,6 +216,12 @@ def _revision(history: "list[Revision]", wanted: int, program: str) -> "Revision
     raise UsageError(f"there is no revision {wanted}", program, f"It has {has}; -r counts from 1")
 
 
+def _proven(signed: "SignedOff | None") -> str:
+    if signed is None:
+        return "not proven"
+    return f"proven {local_time(signed.time)} as revision {signed.revision} by {signed.by}: {signed.note}"
+
+
 _REVISION: Final = click.IntRange(min=1)
 
 
@@ -212,22 +233,26 @@ _REVISION: Final = click.IntRange(min=1)
 @asked
 def show(given: Asked, machine: str, program: str, revision: int | None, as_json: bool) -> None:
     """The text of a revision."""
+    from dncd.records.holdings import Holdings
+    from dncd.records.proving import Standing
+
     _known(given, machine)
     with _library(given) as library:
         history = _history(library, given, machine, program)
         wanted = history[-1] if revision is None else _revision(history, revision, program)
         text = library.text(machine, program, wanted.number)
+        held = Holdings.read(given.state, machine)
+        signed = Standing(library, held, machine).of_revision(program, wanted.number)
+    checked = held.checks.checked(machine, program).get(wanted.number)
     about = {"machine": machine, "program": program, "revision": wanted.number, "from": str(wanted.origin)}
-    from dncd.records.holdings import Holdings
-
-    checked = Holdings.read(given.state, machine).checks.checked(machine, program).get(wanted.number)
     if as_json:
-        print_json({**about, "time": wanted.time, "checked": checked, "text": text})
+        print_json({**about, "time": wanted.time, "checked": checked, "proven": signed_json(signed), "text": text})
         return
     if sys.stdout.isatty():
         which = f"{program}, revision {wanted.number} of {len(history)}"
         said = f", checked {local_time(checked)}" if checked else ", not checked: it has not come back equal"
         click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}{said}"), err=True)
+        click.echo(printable(_proven(signed)), err=True)
         text = "\n".join(map(printable, text.split("\n")))
     click.echo(text, nl=False)
 

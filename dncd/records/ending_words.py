@@ -82,6 +82,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     pairs += [("warning", warning) for warning in plan.warnings]
     if plan.began:
         pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
+        pairs += [("proven", said) for said in plan.proven]
         pairs += wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
         pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
         pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]

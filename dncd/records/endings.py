@@ -5,7 +5,7 @@ Every step first looks whether it was done: a step that a power cut or a full di
 
 import dataclasses
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -26,6 +26,7 @@ from dncd.records.ending_words import (
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.revisions import Revision
 from dncd.values import Origin, Result
 
 TAKEN: Final = ".dncd-taken-"
@@ -68,8 +69,16 @@ class Endings:
 
     # --- out -------------------------------------------------------------------------------------------------------
 
-    def begin(self, plan: OutPlan, texts: Iterable[tuple[str, Text, Mapping[str, str]]]) -> OutPlan:
-        """Before the first character: the plan and the office's revisions are durable. texts: program, text, trailers."""
+    def begin(
+        self,
+        plan: OutPlan,
+        texts: Iterable[tuple[str, Text, Mapping[str, str]]],
+        proven: Callable[[Sequence[tuple[str, Revision]]], Iterable[str]] = lambda _made: (),
+    ) -> OutPlan:
+        """Before the first character: the plan and the office's revisions are durable. texts: program, text, trailers.
+
+        proven: whether these revisions are, in lines of the receipt.
+        """
         plans.save(self.shop.state, plan, self._disk)
         made = [
             (
@@ -85,6 +94,7 @@ class Endings:
             revised=tuple(program for program, _ in made),
             revisions=tuple(revision.number for _, revision in made),
             commits=tuple(revision.commit for _, revision in made),
+            proven=tuple(proven(made)),
         )
         plans.save(self.shop.state, plan, self._disk)
         return plan

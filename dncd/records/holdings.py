@@ -15,6 +15,7 @@ the same punch. A file of several programs has them in `programs`, and the revis
 """
 
 import enum
+import threading
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,6 +68,17 @@ class Holding:
 
 
 @dataclass(frozen=True, slots=True)
+class SignedOff:
+    """A revision that somebody proved at the machine. time: as the ledger has it; note, by: in his words."""
+
+    program: str
+    revision: int
+    time: str
+    note: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Backup:
     """A dump of a control's whole memory that is on record.
 
@@ -106,10 +118,11 @@ class Holdings:
     def __init__(self) -> None:
         self.seq = 0
         self.checks = Checks()
+        self._lock = threading.RLock()  # the records thread follows the ledger, others may catch up with it
         self._held: dict[str, dict[str, Holding]] = {}
         self._backups: dict[str, Backup] = {}
         self._first: dict[str, str] = {}
-        self._proven: dict[str, dict[tuple[str, int], str]] = {}
+        self._proven: dict[str, dict[str, dict[int, SignedOff]]] = {}
 
     @classmethod
     def read(cls, state: Path, machine: str = "", until: str = "") -> "Holdings":
@@ -122,13 +135,15 @@ class Holdings:
 
     def catch_up(self, state: Path) -> None:
         """Reads on where it ended: the lines that the ledger has got since."""
-        for record in ledger.records(state) if self.seq == 0 else ledger.since(state, self.seq):
-            self.feed(record)
+        with self._lock:
+            for record in ledger.records(state) if self.seq == 0 else ledger.since(state, self.seq):
+                self.feed(record)
 
     def follow(self, record: Mapping[str, Any]) -> None:
         """Takes a line that was just written, if it is the next; else `catch_up` will read it."""
-        if record.get("seq") == self.seq + 1:
-            self.feed(record)
+        with self._lock:
+            if record.get("seq") == self.seq + 1:
+                self.feed(record)
 
     def feed(self, record: Mapping[str, Any]) -> None:
         """The next line of the ledger."""
@@ -141,9 +156,7 @@ class Holdings:
             self._take_backup(machine, record)
             return
         if event == "proven":
-            program, revision = record.get("program"), _number(record.get("revision"))
-            if isinstance(program, str) and revision:  # without them it is the line that was proven
-                self._proven.setdefault(machine, {})[program, revision] = str(record.get("time", ""))
+            self._take_proven(machine, record)
             return
         how = _HOW.get(str(event))
         if how is None:
@@ -152,6 +165,13 @@ class Holdings:
         for program, revision in _programs(record):
             held[program] = _after(held.get(program, Holding()), how, revision, str(record.get("time", "")))
             self._first.setdefault(machine, str(record.get("time", "")))
+
+    def _take_proven(self, machine: str, record: Mapping[str, Any]) -> None:
+        program, revision = record.get("program"), _number(record.get("revision"))
+        if isinstance(program, str) and revision:  # without them it is the line that was proven
+            said = (str(record.get(key, "")) for key in ("time", "note", "by"))
+            signed = SignedOff(program, revision, *said)
+            self._proven.setdefault(machine, {}).setdefault(program, {})[revision] = signed
 
     def _take_backup(self, machine: str, record: Mapping[str, Any]) -> None:
         time, held = str(record.get("time", "")), self._held.setdefault(machine, {})
@@ -175,13 +195,23 @@ class Holdings:
         """By program, in the order in which they first went over the line."""
         return dict(self._held.get(machine, {}))
 
+    def one(self, machine: str, program: str) -> Holding:
+        """Of one program."""
+        return self._held.get(machine, {}).get(program, Holding())
+
     def backup(self, machine: str) -> Backup | None:
         """The newest backup of a machine's memory."""
         return self._backups.get(machine)
 
     def proven(self, machine: str) -> dict[tuple[str, int], str]:
-        """Program and revision of what was proven at a machine, and when."""
-        return dict(self._proven.get(machine, {}))
+        """Program and revision of what was proven at a machine, and when last."""
+        every = self._proven.get(machine, {})
+        return {(program, n): signed.time for program, found in every.items() for n, signed in found.items()}
+
+    def signed_off(self, machine: str, program: str) -> tuple[SignedOff, ...]:
+        """The proven revisions of a program, each with its newest signature, by number."""
+        found = dict(self._proven.get(machine, {}).get(program, {}))  # the records thread may add to it meanwhile
+        return tuple(found[number] for number in sorted(found))
 
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""

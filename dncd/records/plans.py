@@ -46,7 +46,8 @@ class OutPlan:
     """A dropped file on its way. titles: as the receipt shows each program; revisions: number of each that was made.
 
     revised: the program of each revision: data between programs, and a number that comes twice, are revisions as well.
-    wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end.
+    wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end;
+    proven: whether its revisions are, as lines of the receipt.
     """
 
     id: str
@@ -63,6 +64,7 @@ class OutPlan:
     wire_sha256: str = ""
     began: str = ""
     drip_feed: str = ""
+    proven: tuple[str, ...] = ()
     ended: Sent | None = None
     placed_as: str = ""
 

@@ -14,7 +14,7 @@ from typing import Any, Final
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
-from dncd.records import backups, durable, receipts, trials
+from dncd.records import backups, durable, proving, receipts, trials
 from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of, trailers_of
 from dncd.records.receipts import Receipt
@@ -63,6 +63,9 @@ def verify(state: Path, folder: Path) -> Report:
     named = [line for line in records(state) if line.get("commit")]
     revisions = _library(state, named, problems)
     problems += trials.faults(state)
+    wrong, said = proving.faults(state)
+    problems += wrong
+    notes += said
     return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
 
 

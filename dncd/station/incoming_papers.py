@@ -227,10 +227,7 @@ class IncomingPapers:
         return dataclasses.replace(part, told="differs", against=newest.number, differences=lines)
 
     def _readback(self, program: str) -> Readback:
-        held = self._office.held
-        if held.seq != self._office.ledger.seq:  # during a start, or after a line that was written twice
-            held.catch_up(self._office.shop.state)
-        return held.checks.readback(self._settings.name, program)
+        return self._office.holdings().checks.readback(self._settings.name, program)
 
     def _sure(self, readback: Readback, number: int) -> str:
         """number: of the revision that it is equal to, 0 for none. "" where the line, code or protocol checks itself."""

@@ -55,6 +55,12 @@ class Office:
             opened.pop_all()
         return office
 
+    def holdings(self) -> Holdings:
+        """What the controls hold, and what was proven, by the ledger as it stands now. From any thread."""
+        if self.held.seq != self.ledger.seq:  # such as at a start, before the ledger was read
+            self.held.catch_up(self.shop.state)
+        return self.held
+
     def end_in(self, plan: InPlan) -> list[Told]:
         """A capture has come to its end; one that is a backup of the control's memory is told as that, too."""
         backup = self.backups.of_capture(plan)

@@ -177,9 +177,9 @@ class Outgoing:
         self.starts.go()
         return first.name
 
-    def send_over_edits(self, sha256: str) -> None:
-        """Somebody wants the file of this SHA-256 sent although it lacks an edit of the operator."""
-        self._paper.over_edits.add(sha256)
+    def send_all_the_same(self, wish: str, sha256: str) -> None:
+        """Somebody wants the file of this SHA-256 sent: `over-edits` of the operator, or `to-prove`, not proven yet."""
+        (self._paper.to_prove if wish == "to-prove" else self._paper.over_edits).add(sha256)
 
     def withdraw(self, name: str) -> str:
         """Takes back the waiting file `name` (the first one if ""), or stops what is being sent; gives its name."""

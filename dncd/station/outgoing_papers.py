@@ -22,6 +22,7 @@ from dncd.records.plans import OutPlan, Sent
 from dncd.station.edits_desk import EditsDesk
 from dncd.station.office import Office
 from dncd.station.papers import Begun, Checked, Gone, Heard, Prepared, Told
+from dncd.station.proven_desk import ProvenDesk
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
 from dncd.values import (
@@ -50,6 +51,9 @@ class OutgoingPapers:
         self._coder = Coder.of(settings.tape, settings.line)
         self._folder = office.shop.folder / settings.name / "to-machine"
         self._desk = EditsDesk(settings, office.comparer, office.shop.extension)
+        self._proofs = ProvenDesk(settings, office.holdings)
+        self.to_prove: set[str] = set()
+        """SHA-256 of files that somebody wants sent for their prove-out."""
         self.over_edits: set[str] = set()
         """SHA-256 of files that somebody wants sent over an operator's edit."""
 
@@ -81,12 +85,14 @@ class OutgoingPapers:
             if _identity(os.fstat(fd)) != identity:
                 return Gone("it was changed while it was read")
             texts = self._texts_of(lambda: durable.read_chunks(fd), encoding, found, name)
+            checked = self._checked(
+                name, digest.hexdigest(), size=status.st_size, encoding=encoding, found=found, identity=identity
+            )
+            parts = () if found.refused else self._parts(lambda: durable.read_chunks(fd), checked)
+            unproven = self._proofs.unproven(self._office.reader, parts)
         finally:
             os.close(fd)
-        checked = self._checked(
-            name, digest.hexdigest(), size=status.st_size, encoding=encoding, found=found, identity=identity
-        )
-        return self._against_edits(name, checked, texts)
+        return self._against_proofs(name, self._against_edits(name, checked, texts), unproven)
 
     def _texts_of(
         self, chunks: dropped.Chunks, encoding: dropped.Encoding, found: Survey, name: str
@@ -110,6 +116,14 @@ class OutgoingPapers:
         if checked.sha256 in self.over_edits:
             return dataclasses.replace(checked, warnings=checked.warnings + self._desk.warnings(lost))
         return dataclasses.replace(checked, refusals=self._desk.refusals(lost, name))
+
+    def _against_proofs(self, name: str, checked: Checked, unproven: tuple[str, ...]) -> Checked:
+        """Refuses what is not proven where that is asked for, unless somebody sends it for its prove-out."""
+        if not unproven:
+            return checked
+        if checked.sha256 in self.to_prove:
+            return dataclasses.replace(checked, warnings=(*checked.warnings, self._proofs.warning(unproven)))
+        return dataclasses.replace(checked, refusals=checked.refusals + self._proofs.refusals(unproven, name))
 
     def _new_edits(self, name: str, checked: Checked, prepared: Prepared) -> tuple[str, ...]:
         """What the operator punched out since the check, and the file lacks: sentences; in the records thread."""
@@ -249,6 +263,7 @@ class OutgoingPapers:
                 durable.discard(left)
             return dataclasses.replace(checked, refusals=edits)
         self.over_edits.discard(checked.sha256)
+        self.to_prove.discard(checked.sha256)
         plan = self._plan(prepared.id, name, checked)
         plan = dataclasses.replace(
             plan,
@@ -257,7 +272,12 @@ class OutgoingPapers:
             began=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
             drip_feed="yes" if self._settings.send.drip_feed else "",
         )
-        return Begun(self._office.endings.begin(plan, self._texts(checked, prepared)), prepared)
+        begun = self._office.endings.begin(
+            plan,
+            self._texts(checked, prepared),
+            lambda made: self._proofs.standing(self._office.library, made),
+        )
+        return Begun(begun, prepared)
 
     def _texts(self, checked: Checked, prepared: Prepared) -> Iterable[tuple[str, Text, Mapping[str, str]]]:
         """Program, text and trailers of each revision: several programs between two marks are kept one by one."""
@@ -265,16 +285,22 @@ class OutgoingPapers:
         if len(checked.survey.opening) > 1:
             more["Mark-Line"] = checked.survey.opening
 
+        for program, text in self._parts(lambda: durable.read_chunks(prepared.copy), checked):
+            yield program, text, more
+
+    def _parts(self, chunks: dropped.Chunks, checked: Checked) -> Iterator[tuple[str, Text]]:
+        """Each program of a file and its text."""
+
         def pieces() -> Iterator[bytes]:
-            for piece in body(lambda: durable.read_chunks(prepared.copy), checked.encoding, checked.survey):
+            for piece in body(chunks, checked.encoding, checked.survey):
                 yield piece.encode("utf-8")
 
         if len(checked.programs) > 1 and checked.survey.chars <= _IN_MEMORY:
             whole = b"".join(pieces()).decode("utf-8")
             for part in split(whole, checked.survey.opening, self._settings.tape.mark or "%"):
-                yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8")), more
+                yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8"))
             return
-        yield checked.programs[0], Text(pieces, sum(len(piece) for piece in pieces())), more
+        yield checked.programs[0], Text(pieces, sum(len(piece) for piece in pieces()))
 
     def end(self, begun: Begun, outcome: Outcome, heard: Heard) -> Told:
         """A sending is over."""

@@ -1,0 +1,92 @@
+"""A revision signed off as proven: by the service, whose records thread alone writes, or beside it where none runs."""
+
+import contextlib
+import dataclasses
+import os
+import threading
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.errors import NoServiceError, NotDoneError
+from dncd.outside.command_socket import ask
+from dncd.records import durable
+from dncd.records.holdings import Holdings
+from dncd.records.ledger import Ledger
+from dncd.records.library import Writer
+from dncd.records.proving import Proved, Signing, prove
+from dncd.station.hands import Hands
+from dncd.station.machine import Station
+from dncd.station.office import Office
+from dncd.station.trial_keeping import keep_for
+
+ON_RECORD: Final = ("keep-trial", "prove")
+"""Requests whose answer waits until the records thread has done them."""
+
+ANSWER_S: Final = 4.0
+"""Seconds in which the disk must have taken it, within the patience of whoever asked."""
+
+
+def sign(state: Path, signing: Signing) -> dict[str, Any]:
+    """Puts a signature on record; gives the revision, its time and whether it is new. Errors as `prove` and `ask`."""
+    signing = signing.checked()
+    try:
+        return ask(state, {"do": "prove", **dataclasses.asdict(signing)})
+    except NoServiceError:
+        return _beside(state, signing)
+
+
+def _beside(state: Path, signing: Signing) -> dict[str, Any]:
+    """Where no service runs: StateHeldError if one has just started, NotDoneError for another user than the service's."""
+    with contextlib.suppress(FileNotFoundError):  # said better by whatever reads it next
+        if state.stat().st_uid != os.geteuid():
+            raise NotDoneError(
+                "the state folder is another user's, and a service could not go on with files of yours in it",
+                str(state),
+                "Start the service, or give the command as its user",
+            )
+    lock = durable.hold(state / "service.lock")
+    try:
+        ledger = Ledger.open(state)
+        try:
+            library = Writer(state)
+            try:
+                return _told(prove(ledger, library, Holdings.read(state, signing.machine), signing))
+            finally:
+                library.close()
+        finally:
+            ledger.close()
+    finally:
+        os.close(lock)
+
+
+def put_on_record(station: Station, office: Office, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
+    """One of `ON_RECORD`, in the command thread: it waits for the disk, the line loop does not."""
+    if request["do"] == "keep-trial":
+        return keep_for(station, office, hands, str(request.get("sheet")))
+    return sign_for(station.name, office, hands, request)
+
+
+def sign_for(machine: str, office: Office, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
+    """The service's part, in the command thread: waits until the records thread has it on record."""
+    number = request.get("revision")
+    program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))
+    signing = Signing(machine, program, note, by, number if isinstance(number, int) and number > 0 else 0)
+    done = threading.Event()
+    box: list[Proved | Exception] = []
+
+    def ended(result: Proved | Exception) -> None:
+        box.append(result)
+        done.set()
+
+    hands.records.do(lambda: prove(office.ledger, office.library, office.holdings(), signing), ended, ended)
+    if not done.wait(ANSWER_S):
+        raise NotDoneError(
+            "the disk is slow: the signature is not known to be on record yet", machine, "Give the same command again"
+        )
+    if isinstance(box[0], Exception):
+        raise box[0]
+    return _told(box[0])
+
+
+def _told(proved: Proved) -> dict[str, Any]:
+    return {**dataclasses.asdict(proved.signed), "new": proved.new}

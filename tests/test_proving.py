@@ -1,0 +1,398 @@
+"""Proven revisions: signed off at the machine, seen by plain git, and all that is sent where only proven ones may be."""
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import threading
+from pathlib import Path
+
+import pytest
+from failing_disk import FailingDisk, Kill, steps
+from station_rig import rig
+
+from dncd.cli import main
+from dncd.errors import NotDoneError, StateHeldError, UsageError
+from dncd.line.sending import Outcome
+from dncd.records import durable
+from dncd.records.holdings import Holdings
+from dncd.records.ledger import Ledger, records
+from dncd.records.library import Text, Writer
+from dncd.records.plans import fresh_id
+from dncd.records.proven_notes import ProvenNotes, note_of
+from dncd.records.proving import Signing, Standing, prove
+from dncd.records.receipts import parse
+from dncd.records.verify import verify
+from dncd.station.office import Office
+from dncd.station.outgoing_papers import OutgoingPapers
+from dncd.station.papers import Begun, Heard
+from dncd.station.signing import sign, sign_for
+from dncd.values import (
+    Frame,
+    LineSettings,
+    MachineSettings,
+    Origin,
+    ProgramSettings,
+    Result,
+    Settings,
+    ShopSettings,
+)
+
+MACHINE, PROGRAM = "gang-lathe", "O0004"
+TEXTS = [f"O0004 (PUMP SHAFT)\nN10 G01 X1. F0.{n}\nM30\n" for n in (15, 10, 12)]
+GOOD = Signing(MACHINE, PROGRAM, "order 1187, first part measured", "R. Foreman", 2)
+
+
+class House:
+    """A state folder with three revisions of a program."""
+
+    def __init__(self, root: Path, disk: durable.Disk = durable.DISK) -> None:
+        self.state, self.disk = root / "state", disk
+        self.ledger = Ledger.open(self.state, disk)
+        self.library = Writer(self.state, disk)
+
+    def fill(self) -> None:
+        for n, text in enumerate(TEXTS, 1):
+            made = self.library.revise(MACHINE, PROGRAM, Text.of(text.encode()), Origin.OFFICE, {})
+            self.sent(n, made.revision.commit)
+
+    def sent(self, number: int, commit: str = "") -> None:
+        said = {"machine": MACHINE, "program": PROGRAM, "revision": number}
+        self.ledger.append("sent", {**said, **({"commit": commit} if commit else {})})
+
+    def prove(self, signing: Signing = GOOD):
+        return prove(self.ledger, self.library, Holdings.read(self.state), signing, self.disk)
+
+    def signed(self) -> list[dict[str, object]]:
+        return [line for line in records(self.state) if line["event"] == "proven"]
+
+    def git(self, *words: str) -> str:
+        done = subprocess.run(
+            ["git", f"--git-dir={self.state / 'library.git'}", *words], capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
+    def close(self) -> None:
+        self.ledger.close()
+        self.library.close()
+
+
+@pytest.fixture
+def house(tmp_path: Path):
+    made = House(tmp_path)
+    made.fill()
+    yield made
+    made.close()
+
+
+# --- on record -------------------------------------------------------------------------------------------------------
+
+
+def test_a_signature_stands_in_the_ledger_and_plain_git_shows_it(house: House) -> None:
+    """Outside check: git itself reads the notes (`git notes`, `git log --notes`, `git fsck`)."""
+    done = house.prove()
+    assert (done.new, done.signed.revision, done.signed.by) == (True, 2, "R. Foreman")
+    (line,) = house.signed()
+    commit = house.library.history(MACHINE, PROGRAM)[1].commit
+    assert {key: line[key] for key in ("machine", "program", "revision", "commit", "note", "by")} == {
+        "machine": MACHINE,
+        "program": PROGRAM,
+        "revision": 2,
+        "commit": commit,
+        "note": GOOD.note,
+        "by": GOOD.by,
+    }
+    said = f"proven at gang-lathe: O0004, revision 2\nNote: {GOOD.note}\nBy: {GOOD.by}\n"
+    assert house.git("notes", "--ref=proven", "show", commit) == said
+    assert GOOD.note in house.git("log", "--notes=proven", "main")
+    assert house.git("fsck", "--strict") == ""
+    assert house.git("rev-list", "--count", "main").strip() == "3"
+    assert verify(house.state, house.state.parent / "shop").problems == ()
+
+
+def test_said_again_it_is_on_record_once_and_other_words_are_added(house: House) -> None:
+    first = house.prove()
+    again = house.prove()
+    assert (again.new, again.signed) == (False, first.signed)
+    assert len(house.signed()) == 1
+    other = house.prove(Signing(MACHINE, PROGRAM, "second order", "R. Foreman", 2))
+    assert other.new
+    assert len(house.signed()) == 2
+    commit = house.library.history(MACHINE, PROGRAM)[1].commit
+    noted = house.git("notes", "--ref=proven", "show", commit)
+    assert GOOD.note in noted
+    assert "second order" in noted
+
+
+def test_notes_that_git_wrote_are_read_and_kept(house: House) -> None:
+    """git writes few notes flat, without folders of two digits: gitnotes, git-notes(1)."""
+    one, two, _ = house.library.history(MACHINE, PROGRAM)
+    who = ("-c", "user.name=x", "-c", "user.email=x@localhost")
+    house.git(*who, "notes", "--ref=proven", "add", "-m", "by hand", one.commit)
+    house.prove()
+    house.prove(Signing(MACHINE, PROGRAM, "mine", "me", 1))
+    assert note_of(house.library.repo, one.commit).startswith("by hand\n\nproven at")
+    house.git(*who, "notes", "--ref=proven", "append", "-m", "more", two.commit)
+    assert note_of(house.library.repo, two.commit).endswith("more\n")
+    assert len(house.git("notes", "--ref=proven", "list").splitlines()) == 2
+    assert house.git("fsck", "--strict") == ""
+
+
+@pytest.mark.parametrize("way", [errno.ENOSPC, Kill])
+def test_cut_at_each_operation_and_said_again(tmp_path: Path, way: object) -> None:
+    start = tmp_path / "start"
+    first = House(start)
+    first.fill()
+    first.close()
+
+    def flow(root: Path, disk: durable.Disk) -> None:
+        house = House(root, disk)
+        try:
+            house.prove()
+        finally:
+            with contextlib.suppress(Exception):
+                house.close()
+
+    shutil.copytree(start, tmp_path / "count")
+    for k in steps(lambda disk: flow(tmp_path / "count", disk)):
+        root = tmp_path / "cut"
+        shutil.copytree(start, root)
+        with contextlib.suppress(Exception, Kill):
+            flow(root, FailingDisk(k, way))
+        after = House(root)
+        after.prove()
+        after.git("fsck", "--strict")
+        report = verify(after.state, root / "shop")
+        assert (report.problems, report.notes) == ((), ()), f"cut at {k}"
+        assert len(after.signed()) == 1, f"cut at {k}"
+        commit = after.library.history(MACHINE, PROGRAM)[1].commit
+        assert note_of(after.library.repo, commit).count("Note: ") == 1, f"cut at {k}"
+        after.close()
+        shutil.rmtree(root)
+
+
+def test_without_a_number_it_is_what_the_control_is_known_to_hold(house: House) -> None:
+    asked = Signing(MACHINE, PROGRAM, "good", "me")
+    assert house.prove(asked).signed.revision == 3
+    house.sent(2)
+    with pytest.raises(NotDoneError, match=r"newest revision is 3.*hold revision 2 \(sent\)"):
+        house.prove(asked)
+    house.ledger.append("interrupted", {"machine": MACHINE, "program": PROGRAM, "revision": 3})
+    with pytest.raises(NotDoneError, match="in part"):
+        house.prove(asked)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        (Signing(MACHINE, PROGRAM, " \n", "me", 1), "--note has 0 characters"),
+        (Signing(MACHINE, PROGRAM, "x" * 501, "me", 1), "--note has 501 characters"),
+        (Signing(MACHINE, PROGRAM, "good", "", 1), "--by has 0 characters"),
+        (Signing(MACHINE, PROGRAM, "good", "me", 4), "there is no revision 4"),
+        (Signing(MACHINE, "O0005", "good", "me", 1), "no such program"),
+    ],
+)
+def test_what_cannot_be_signed(house: House, wrong: Signing, said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        house.prove(wrong)
+    assert house.signed() == []
+
+
+def test_a_note_of_several_lines_is_one(house: House) -> None:
+    house.prove(Signing(MACHINE, PROGRAM, "good\n\nBy: somebody else\x1b[2J", "me", 1))
+    assert house.signed()[0]["note"] == r"good By: somebody else\x1b[2J"
+
+
+def test_the_same_text_under_a_later_number_is_proven(house: House) -> None:
+    house.prove()
+    again = house.library.revise(MACHINE, PROGRAM, Text.of(TEXTS[1].encode()), Origin.OFFICE, {}).revision
+    standing = Standing(house.library, Holdings.read(house.state), MACHINE)
+    assert again.number == 4
+    found = [standing.of_revision(PROGRAM, n) for n in range(6)]
+    assert [signed.revision if signed else None for signed in found] == [None, None, 2, None, 2, None]
+
+
+def test_verify_misses_what_is_gone(house: House) -> None:
+    house.prove()
+    house.ledger.append("proven", {"machine": MACHINE, "program": PROGRAM, "revision": 1, "note": "x", "by": "y"})
+    commit = house.library.history(MACHINE, PROGRAM)[0].commit
+    wrong = {"machine": MACHINE, "program": PROGRAM, "revision": 3, "commit": commit, "note": "x", "by": "y"}
+    house.ledger.append("proven", wrong)
+    house.git("update-ref", "-d", "refs/notes/proven")
+    report = verify(house.state, house.state.parent / "shop")
+    assert any("ledger line 5: it says that a program was proven, and names no revision" in p for p in report.problems)
+    assert any("ledger line 6 says gang-lathe/O0004 revision 3" in p for p in report.problems)
+    assert any("note on the proven revision of ledger line 4 is not there" in n for n in report.notes)
+
+
+def test_many_notes(house: House) -> None:
+    """Folders of two digits: as many commits as fill several of them, all read by git."""
+    commits = [hashlib.sha1(b"%d" % n, usedforsecurity=False).hexdigest() for n in range(60)]
+    notes = ProvenNotes(house.library.path, house.library.repo)
+    for commit in commits:
+        assert notes.add(commit, f"of {commit}\n")
+    assert not notes.add(commits[7], f"of {commits[7]}\n")
+    listed = {line.split()[1] for line in house.git("notes", "--ref=proven", "list").splitlines()}
+    assert listed == set(commits)
+
+
+# --- at the command line -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def words(house: House, capsys: pytest.CaptureFixture[str]):
+    house.close()
+    file = house.state.parent / "dncd.toml"
+    file.write_text('[machines.gang-lathe.line]\nport = "/dev/ttyS0"\n')
+
+    def run(*line: str) -> tuple[int, str, str]:
+        status = main(["--config", str(file), *line])
+        return (status, *capsys.readouterr())
+
+    yield run
+    house.ledger, house.library = Ledger.open(house.state), Writer(house.state)
+
+
+def test_prove_and_what_the_commands_say_then(words) -> None:
+    status, out, _ = words("prove", MACHINE, PROGRAM, "-r", "2", "--note", "first part good", "--by", "R. Foreman")
+    assert status == 0
+    assert out.startswith("gang-lathe: O0004, revision 2 is proven: first part good (R. Foreman, 20")
+    _, out, _ = words("prove", MACHINE, PROGRAM, "-r", "2", "--note", "first part good", "--by", "R. Foreman", "--json")
+    done = json.loads(out)
+    assert (done["revision"], done["new"], done["by"]) == (2, False, "R. Foreman")
+    (program,) = json.loads(words("programs", MACHINE, "--json")[1])
+    assert (program["proven"], program["last_proven"]) == (None, 2)
+    assert "no (revision 2 is)" in words("programs", MACHINE)[1]
+    shown = json.loads(words("show", MACHINE, PROGRAM, "-r", "2", "--json")[1])
+    assert shown["proven"] == {"revision": 2, "time": done["time"], "by": "R. Foreman", "note": "first part good"}
+    assert json.loads(words("show", MACHINE, PROGRAM, "--json")[1])["proven"] is None
+    assert "(revision 2, first part good, signed R. Foreman)" in words("log")[1]
+    assert words("prove", MACHINE, PROGRAM, "--note", "third", "--by", "me")[0] == 0
+    (program,) = json.loads(words("programs", MACHINE, "--json")[1])
+    assert (program["proven"]["revision"], program["last_proven"]) == (3, 3)
+    assert "yes, 20" in words("programs", MACHINE)[1]
+    assert words("verify")[0] == 0
+
+
+def test_what_prove_refuses(words) -> None:
+    assert words("prove", MACHINE, PROGRAM)[0] == 2
+    status, _, said = words("prove", MACHINE, "O0005", "--note", "x")
+    assert (status, "no such program" in said) == (2, True)
+    assert words("prove", "gang-lath", PROGRAM, "--note", "x")[0] == 2
+
+
+def test_nobody_signs_beside_a_service_that_has_the_state(house: House) -> None:
+    lock = durable.hold(house.state / "service.lock")
+    try:
+        with pytest.raises(StateHeldError):
+            sign(house.state, GOOD)
+    finally:
+        os.close(lock)
+
+
+# --- sending -----------------------------------------------------------------------------------------------------------
+
+
+class Shop:
+    """One machine's papers without a line."""
+
+    def __init__(self, root: Path, only: bool) -> None:
+        settings = ProgramSettings(send_only_proven=only)
+        machine = MachineSettings(MACHINE, LineSettings("x", frame=Frame.parse("7E2")), program=settings)
+        self.folder = root / "shop" / MACHINE
+        (self.folder / "to-machine").mkdir(parents=True)
+        self.office = Office.open(
+            Settings(root / "d.toml", ShopSettings(root / "shop", root / "state"), {MACHINE: machine})
+        )
+        self.out = OutgoingPapers(self.office, machine)
+
+    def send(self, name: str, text: str):
+        """Checks, prepares, sends; the receipt."""
+        path = self.folder / "to-machine" / name
+        path.write_text(f"%\n{text}%\n")
+        checked = self.out.check(name)
+        if checked.refusals:
+            told = self.out.refuse(fresh_id(MACHINE), name, checked)
+        else:
+            prepared = self.out.prepare(name, checked)
+            begun = self.out.begin(name, checked, prepared)
+            assert isinstance(begun, Begun)
+            done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
+            told = self.out.end(begun, done, Heard())
+        return parse(Path(told.receipt).read_text())
+
+    def prove(self, number: int = 0, program: str = PROGRAM) -> None:
+        signing = Signing(MACHINE, program, "good part", "me", number)
+        prove(self.office.ledger, self.office.library, self.office.holdings(), signing)
+
+
+@pytest.fixture
+def shop(tmp_path: Path, request: pytest.FixtureRequest):
+    made = Shop(tmp_path, getattr(request, "param", True))
+    yield made
+    made.office.close()
+
+
+@pytest.mark.parametrize("shop", [False], indirect=True)
+def test_a_receipt_says_whether_it_is_proven(shop: Shop) -> None:
+    assert shop.send("a.nc", TEXTS[0]).get("proven") == "no; prove it out: single block, dry run, reduced rapid"
+    shop.prove()
+    assert shop.send("a.nc", TEXTS[0]).get("proven").startswith("yes, revision 1, 20")
+    assert shop.send("a.nc", TEXTS[1]).get("proven").startswith("no;")
+    two = shop.send("two.nc", TEXTS[0] + "O0005\nM30\n").all("proven")
+    assert two[0].startswith("O0004: yes, revision 1, ")
+    assert two[1:] == ("O0005: no; prove it out: single block, dry run, reduced rapid",)
+
+
+def test_only_what_is_proven_goes_out(shop: Shop) -> None:
+    first = shop.send("a.nc", TEXTS[0])
+    assert first.get("result") == "refused"
+    assert "O0004: not proven at this machine with this text" in first.all("reason")[0]
+    assert "`dncd send --to-prove gang-lathe a.nc`" in first.all("reason")[1]
+    assert "`dncd prove gang-lathe O0004 --note TEXT`" in first.all("reason")[1]
+    shop.out.to_prove.add(hashlib.sha256(f"%\n{TEXTS[0]}%\n".encode()).hexdigest())
+    supervised = shop.send("a.nc", TEXTS[0])
+    assert supervised.get("result") == "sent"
+    assert supervised.get("proven").startswith("no;")
+    assert "sent for its prove-out" in supervised.get("warning")
+    assert shop.send("a.nc", TEXTS[0]).get("result") == "refused", "one asking sends it once"
+    shop.prove()
+    assert shop.send("a.nc", TEXTS[0]).get("result") == "sent"
+    assert shop.send("a.nc", TEXTS[1]).get("result") == "refused"
+    both = shop.send("both.nc", TEXTS[0] + "O0005\nM30\n")
+    assert both.get("result") == "refused"
+    assert both.all("reason")[0].startswith("O0005: not proven")
+
+
+def test_a_start_knows_what_was_proven_before(tmp_path: Path) -> None:
+    """The ledger of the run before is read before the first file is judged."""
+    house = House(tmp_path)
+    house.fill()
+    house.prove()
+    house.close()
+    shop = Shop(tmp_path, True)
+    try:
+        assert shop.send("a.nc", TEXTS[1]).get("result") == "sent"
+    finally:
+        shop.office.close()
+
+
+def test_the_service_signs_in_its_records_thread(tmp_path: Path) -> None:
+    machine = MachineSettings(MACHINE, LineSettings("x", frame=Frame.parse("7E2")))
+    with rig(tmp_path, machine) as bay:
+        bay.office.library.revise(MACHINE, PROGRAM, Text.of(TEXTS[0].encode()), Origin.OFFICE, {})
+        box: list[object] = []
+
+        def ask() -> None:
+            request = {"do": "prove", "program": PROGRAM, "revision": 1, "note": "good", "by": "me"}
+            box.append(sign_for(MACHINE, bay.office, bay.hands, request))
+
+        asking = threading.Thread(target=ask)
+        asking.start()
+        bay.until(lambda: box)
+        asking.join()
+        assert box[0]["revision"] == 1
+        assert [line["by"] for line in bay.ledger("proven")] == ["me"]
