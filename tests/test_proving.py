@@ -7,7 +7,10 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,6 +20,7 @@ from station_rig import rig
 from dncd.cli import main
 from dncd.errors import NotDoneError, StateHeldError, UsageError
 from dncd.line.sending import Outcome
+from dncd.outside.command_socket import ask
 from dncd.records import durable
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records
@@ -141,7 +145,7 @@ def test_notes_that_git_wrote_are_read_and_kept(house: House) -> None:
     assert house.git("fsck", "--strict") == ""
 
 
-@pytest.mark.parametrize("way", [errno.ENOSPC, Kill])
+@pytest.mark.parametrize("way", [pytest.param(errno.ENOSPC, marks=pytest.mark.slow), Kill])
 def test_cut_at_each_operation_and_said_again(tmp_path: Path, way: object) -> None:
     start = tmp_path / "start"
     first = House(start)
@@ -396,3 +400,52 @@ def test_the_service_signs_in_its_records_thread(tmp_path: Path) -> None:
         asking.join()
         assert box[0]["revision"] == 1
         assert [line["by"] for line in bay.ledger("proven")] == ["me"]
+
+
+# --- the whole of it -------------------------------------------------------------------------------------------------
+
+
+def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys: pytest.CaptureFixture[str]) -> None:
+    house.close()
+    root = house.state.parent
+    port = f'port = "{root}/no-such-port"'
+    only = "[machines.gang-lathe.program]\nsend_only_proven = true\n"
+    (root / "dncd.toml").write_text(f"[shop]\nsettle_s = 0.1\n[machines.gang-lathe.line]\n{port}\n{only}")
+    config = ["--config", str(root / "dncd.toml")]
+    (root / "0004.nc").write_text(f"%\n{TEXTS[1]}%\n")
+    with contextlib.ExitStack() as stack:
+        running = stack.enter_context(
+            subprocess.Popen(
+                [sys.executable, "-m", "dncd", *config, "run"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            )
+        )
+        stack.callback(running.kill)
+        until((house.state / "dncd.sock").exists)
+        assert main([*config, "send", MACHINE, str(root / "0004.nc")]) == 1
+        assert "not proven at this machine" in capsys.readouterr().out
+        following = stack.enter_context(
+            subprocess.Popen(
+                [sys.executable, "-m", "dncd", *config, "send", "--to-prove", MACHINE, str(root / "0004.nc")],
+                stdout=subprocess.DEVNULL,
+            )
+        )
+        stack.callback(following.kill)
+        until(lambda: ask(house.state, {"do": "status"})["machines"][MACHINE]["waiting"] == ["0004.nc"])
+        assert main([*config, "prove", MACHINE, PROGRAM, "-r", "2", "--note", "good", "--by", "me"]) == 0
+        running.terminate()
+        assert running.wait(20) == 0
+    assert [(line["revision"], line["by"]) for line in house.signed()] == [(2, "me")]
+    assert [line["event"] for line in records(house.state) if line["event"] in ("refused", "proven")] == [
+        "refused",
+        "proven",
+    ]
+    assert verify(house.state, root / "shop").problems == ()
+    house.ledger, house.library = Ledger.open(house.state), Writer(house.state)
+
+
+def until(what: Callable[[], object], within_s: float = 20.0) -> None:
+    """Looks until it is so."""
+    end = time.monotonic() + within_s
+    while not what():
+        assert time.monotonic() < end, "the deadline passed"
+        threading.Event().wait(0.02)
