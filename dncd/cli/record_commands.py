@@ -107,7 +107,8 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
     from dncd.records.holdings import Holdings
 
     held = Holdings.read(given.state, machine or "")  # the ledger is read once, however many machines there are
-    every = {name: _programs(given, held, name) for name in names}
+    with _library(given) as library:
+        every = {name: _programs(library, held, name) for name in names}
     if as_json:
         print_json(every[machine] if machine is not None else every)
         return
@@ -117,28 +118,27 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
         _print_programs(found)
 
 
-def _programs(given: Asked, held: "Holdings", machine: str) -> list[dict[str, Any]]:
+def _programs(library: "Library", held: "Holdings", machine: str) -> list[dict[str, Any]]:
     from dncd.records.holdings import Holding
 
     known = held.of(machine)
+    newest = {program: library.described(revision) for program, revision in library.newest(machine).items()}
     found = []
-    with _library(given) as library:
-        newest = {program: library.described(revision) for program, revision in library.newest(machine).items()}
-        for program in sorted({*newest, *known}):
-            revision, holding = newest.get(program), known.get(program, Holding())
-            found.append(
-                {
-                    "program": program,
-                    "title": revision.title if revision else "",
-                    "revisions": revision.number if revision else 0,
-                    "chars": revision.chars if revision else 0,
-                    "last_sent": holding.last_sent or None,
-                    "last_back": holding.last_back or None,
-                    **standing(held, library, machine, program, revision.number if revision else 0),
-                    "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
-                    "checked": _newest_check(held, machine, program),
-                }
-            )
+    for program in sorted({*newest, *known}):
+        revision, holding = newest.get(program), known.get(program, Holding())
+        found.append(
+            {
+                "program": program,
+                "title": revision.title if revision else "",
+                "revisions": revision.number if revision else 0,
+                "chars": revision.chars if revision else 0,
+                "last_sent": holding.last_sent or None,
+                "last_back": holding.last_back or None,
+                **standing(held, library, machine, program, revision.number if revision else 0),
+                "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
+                "checked": _newest_check(held, machine, program),
+            }
+        )
     return found
 
 

@@ -191,7 +191,10 @@ def _object_faults(library: Library) -> Iterator[str]:
     whole: set[bytes] = set()  # trees and texts that were checked; shared by many commits
 
     def read(name: ObjectID) -> ShaFile:
-        found = library.repo.object_store[name]
+        try:
+            found = library.repo.object_store[name]
+        except (KeyError, OSError):  # it may just have gone into a pack
+            found = library.repo.object_store[name]
         if name not in whole:
             data = found.as_raw_string()
             digest = hashlib.sha1(b"%s %d\0" % (found.type_name, len(data)) + data, usedforsecurity=False)
