@@ -136,6 +136,51 @@ def test_over_edits_sends_it_once_and_says_so(shop):
     assert shop.drop(edited(over, 100, "0.3")).result == "sent", "what was given up is not asked for again"
 
 
+def test_a_leave_to_send_over_edits_ends_with_the_file_that_it_was_given_for(shop):
+    """Refused for an edit that came meanwhile: nobody has seen that one, so the same file alone is refused again."""
+    punched_edit(shop)
+    over = edited(BASE, 90, "0.2")
+    shop.approve(over)
+
+    def operator():
+        shop.control = "\n".join(edited(edited(BASE, 40, "0.10"), 60, "0.11")) + "\n"
+        shop.punch()
+
+    assert shop.drop(over, operator).result == "refused"
+    assert shop.drop(over).result == "refused"
+
+
+def test_what_the_operator_took_back_is_not_asked_for(shop):
+    punched_edit(shop)
+    shop.control = "\n".join(BASE) + "\n"
+    shop.punch()
+    assert shop.delivered() == BASE
+    assert shop.drop(edited(BASE, 90, "0.2")).result == "sent"
+
+
+def test_an_edit_behind_many_revisions_of_the_office_is_held(shop):
+    punched_edit(shop)
+    lines = shop.delivered()
+    for n in range(13):
+        lines = [*lines[:-1], f"(REV {n})", lines[-1]]
+        assert shop.drop(lines).result == "sent"
+    assert shop.drop(BASE).result == "refused"
+
+
+def test_the_part_of_an_edit_that_was_not_given_up_is_held_and_named_alone(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(edited(edited(BASE, 40, "0.10"), 120, "0.11")) + "\n"
+    shop.punch()
+    some = edited(BASE, 40, "0.10")
+    shop.approve(some)
+    assert shop.drop(some).result == "sent"
+    told = shop.drop(edited(BASE, 90, "0.2"))
+    assert told.result == "refused"
+    said = " ".join(told.reasons)
+    assert "N40: F 0.15 → 0.10" in said
+    assert "N120" not in said
+
+
 def test_an_edit_that_comes_between_check_and_start_holds_the_sending(shop):
     shop.drop(BASE)
 

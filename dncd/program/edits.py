@@ -2,8 +2,8 @@
 
 An edit is what a revision from the machine changed against the one before it, block by block as `comparing` sees blocks
 (without block numbers, blanks and zeros that change nothing). A text holds an edit if every block that the operator
-changed or added stands in it so, and none that the operator took out is back in its place. An edit that a later revision
-gave up on purpose (sent over it) is not asked for again.
+changed or added stands in it so, and none that the operator took out is back in its place. What a later revision gave up
+on purpose (sent over it) is not asked for again; the rest of the same edit is.
 """
 
 from collections.abc import Sequence
@@ -39,9 +39,11 @@ class LostEdit:
 
 
 def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tuple[LostEdit, ...]:
-    """The edits among the newest revisions (oldest first, all of one program) that `dropped` does not hold.
+    """The edits among these revisions (oldest first, all of one program) that `dropped` does not hold.
 
-    The first version only says what the second one changed, unless it is the program's first revision (number 1).
+    The last one says what is given up. A revision from the machine stands behind the one before it, whose text says what
+    the operator changed; one that is the first here is no edit, unless it is the program's first revision (number 1).
+    differences: of what is lost alone.
     """
     if not versions or versions[-1].text == dropped:
         return ()
@@ -51,21 +53,42 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
         before = versions[index - 1].text if index else ""
         if version.origin is not Origin.MACHINE or (index == 0 and version.number > 1):
             continue
-        alive = version is newest or holds(before, version.text, newest.text)
-        if alive and not holds(before, version.text, dropped):
-            said = tuple(islice(lines(compare(before, version.text)), most)) if before else ()
-            found.append(LostEdit(version.number, said))
+        if not before:
+            if holds(before, version.text, newest.text) and not holds(before, version.text, dropped):
+                found.append(LostEdit(version.number, ()))
+            continue
+        lost = _not_held(before, version.text, dropped)
+        if lost and version is not newest:
+            given_up = _not_held(before, version.text, newest.text)
+            lost = [edit for edit in lost if edit not in given_up]
+        if lost:
+            made = _with_edits(before, version.text, lost)
+            found.append(LostEdit(version.number, tuple(islice(lines(compare(before, made)), most))))
     return tuple(found)
 
 
 def holds(before: str, edited: str, text: str) -> bool:
     """Whether `text` holds the edit that made `edited` out of `before` ("" where nothing is known to be before it)."""
+    if before:
+        return not _not_held(before, edited, text)
+    made, asked = (keys(blocks(each)) for each in (edited, text))
+    kept = len(made) - sum(hunk.old_end - hunk.old_start for hunk in hunks(made, asked))
+    return kept >= _LIKE * len(made)
+
+
+def _not_held(before: str, edited: str, text: str) -> list[Hunk]:
+    """The parts of the edit that made `edited` out of `before` that `text` does not hold."""
     base, made, asked = (keys(blocks(each)) for each in (before, edited, text))
     against = hunks(made, asked)
-    if not before:
-        kept = len(made) - sum(hunk.old_end - hunk.old_start for hunk in against)
-        return kept >= _LIKE * len(made)
-    return not any(_undone(edit, base, asked, against) for edit in hunks(base, made))
+    return [edit for edit in hunks(base, made) if _undone(edit, base, asked, against)]
+
+
+def _with_edits(before: str, edited: str, edits: Sequence[Hunk]) -> str:
+    """`before` with these parts of the edit alone."""
+    base, made = blocks(before), blocks(edited)
+    for edit in reversed(edits):
+        base[edit.old_start : edit.old_end] = made[edit.new_start : edit.new_end]
+    return "".join(f"{block}\n" for block in base)
 
 
 def _undone(edit: Hunk, base: Sequence[str], asked: Sequence[str], against: Sequence[Hunk]) -> bool:

@@ -16,12 +16,14 @@ from typing import Any
 class Readback:
     """One program of one machine. last_out: number of the revision that went out last, 0 for none.
 
-    back: number of the revision that came back last since then, 0 for none; times: how often it came in succession.
+    back: number of the revision that came back last since then, 0 for none; times: how often it came in succession;
+    known: number of the newest revision that there was when it came.
     """
 
     last_out: int = 0
     back: int = 0
     times: int = 0
+    known: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +54,11 @@ class Checks:
             before = self._readback.get(key, Readback())
             match event:
                 case "sent" | "interrupted":
-                    self._readback[key] = Readback(revision or before.last_out)
+                    self._readback[key] = Readback(revision or before.last_out, known=max(before.known, revision))
                 case "received":
                     times = before.times + 1 if revision == before.back else 1
-                    self._readback[key] = Readback(before.last_out, revision, times)
+                    known = max(before.known, revision)
+                    self._readback[key] = Readback(before.last_out, revision, times, known)
                 case "matched":
                     number = revision or before.back
                     self._checked.setdefault(key, {})[number] = time

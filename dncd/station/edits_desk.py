@@ -1,17 +1,19 @@
 """What the library knows against a dropped program: edits of the operator that it lacks, other uses of its name."""
 
-from collections.abc import Iterable
+import dataclasses
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
 from dncd.outside.comparer import Comparer
 from dncd.program.edits import LostEdit, Version
+from dncd.records.checks import Readback
 from dncd.records.library import Library
 from dncd.records.revisions import Revision
 from dncd.values import MachineSettings, Origin, printable
 
-_LOOKED_BACK: Final = 12
-"""Revisions of a program in which edits are looked for; older ones went into a dozen others since."""
+_EDITS_LOOKED_AT: Final = 12
+"""Revisions from the machine that are looked at, the newest; how many the office made since does not count."""
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which no control's memory lets an operator edit; such a program is sent as it is."""
@@ -26,10 +28,16 @@ class Lost:
 
 
 class EditsDesk:
-    """For one machine. Each call is told which library to read: a reader belongs to one thread."""
+    """For one machine. Each call is told which library to read: a reader belongs to one thread.
 
-    def __init__(self, settings: MachineSettings, comparer: Comparer, extension: str) -> None:
+    readback: what came back of a program since something of it went out last.
+    """
+
+    def __init__(
+        self, settings: MachineSettings, comparer: Comparer, extension: str, readback: Callable[[str], Readback]
+    ) -> None:
         self._machine, self._comparer, self._extension = settings.name, comparer, extension
+        self._readback = readback
 
     def newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
         """The commit of the newest revision of each program that has one."""
@@ -40,10 +48,13 @@ class EditsDesk:
         """texts: program and text, LF line ends. What each lacks, where anything."""
         found = []
         for program, text in texts:
-            history = library.history(self._machine, program)[-_LOOKED_BACK:]
-            if not any(revision.origin is Origin.MACHINE for revision in history):
+            readback = self._readback(program)  # before the history: an edit that comes meanwhile counts as an edit
+            history = library.history(self._machine, program)
+            if not (looked_at := _with_edits(history)):
                 continue
-            versions = self._versions(library, history)
+            if readback.known == len(history) and 0 < readback.back < len(history):
+                looked_at.append(dataclasses.replace(history[readback.back - 1], origin=Origin.OFFICE))
+            versions = self._versions(library, looked_at)
             if versions and (edits := self._comparer.lost_edits(versions, text)):
                 found.append(Lost(program, edits))
         return tuple(found)
@@ -80,3 +91,12 @@ class EditsDesk:
             for program in lost
             for edit in program.edits
         )
+
+
+def _with_edits(history: list[Revision]) -> list[Revision]:
+    """The newest revisions from the machine, each behind the one that it changed, and the newest of all."""
+    edits = [revision.number for revision in history if revision.origin is Origin.MACHINE][-_EDITS_LOOKED_AT:]
+    if not edits:
+        return []
+    wanted = {*edits, *(number - 1 for number in edits), history[-1].number}
+    return [revision for revision in history if revision.number in wanted]

@@ -50,12 +50,17 @@ class OutgoingPapers:
         self._office, self._settings = office, settings
         self._coder = Coder.of(settings.tape, settings.line)
         self._folder = office.shop.folder / settings.name / "to-machine"
-        self._desk = EditsDesk(settings, office.comparer, office.shop.extension)
+        self._desk = EditsDesk(
+            settings,
+            office.comparer,
+            office.shop.extension,
+            lambda program: office.held.checks.readback(settings.name, program),
+        )
         self._proofs = ProvenDesk(settings, office.holdings)
         self.to_prove: set[str] = set()
         """SHA-256 of files that somebody wants sent for their prove-out."""
         self.over_edits: set[str] = set()
-        """SHA-256 of files that somebody wants sent over an operator's edit."""
+        """SHA-256 of files that somebody wants sent over an operator's edit: the next one of each, however it ends."""
 
     def _signal(self, code: int) -> WireBytes:
         return self._coder.signal(code, self._settings.line.dc_parity)
@@ -333,12 +338,14 @@ class OutgoingPapers:
 
     def refuse(self, transfer: str, name: str, checked: Checked) -> Told:
         """A file that must not be sent goes to refused/."""
+        self.over_edits.discard(checked.sha256)
         ended = Sent(Result.REFUSED.value, checked.refusals)
         plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
 
     def withdraw(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file is taken back by a command."""
+        self.over_edits.discard(checked.sha256)
         ended = Sent(Result.WITHDRAWN.value, ("taken back at a keyboard before its start",))
         plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
@@ -346,6 +353,7 @@ class OutgoingPapers:
     def withdrawn_by_hand(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file was taken out of the folder."""
         plan = self._plan(transfer, name, checked)
+        self.over_edits.discard(checked.sha256)
         written = self._office.endings.withdrawn_by_hand(plan)
         return self._told(plan, written, Sent(Result.WITHDRAWN.value))
 
