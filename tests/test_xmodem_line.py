@@ -201,3 +201,37 @@ def test_a_go_stands_above_the_wish():
     assert not starts.allows(0.0, 1.0)
     starts.go()
     assert starts.allows(0.0, 1.0)
+
+
+@pytest.mark.parametrize("baud", [300, 600])
+def test_a_packet_that_takes_longer_than_an_answer_is_not_repeated_before_it_has_left(baud):
+    """1029 characters of ten bits are 34.3 s at 300 baud and 17.15 s at 600, both more than XMODEM_UNASKED_S."""
+    line = LineSettings("x", baud=baud, frame=Frame.parse("8N1"), protocol=Protocol.XMODEM_1K)
+    image = bytes(2048)
+    out = XmodemSending(line, SendSettings(), len(image), 0.0, Shape(len(image), len(image), b"\n"), wish=b"C")
+    out.supply(image)
+    assert len(out.allowed(0.0)) == 1029
+    out.wrote(1029, 1029, 0.0)
+    now = 0.0
+    while now < 10290 / baud + 1:
+        now = min(out.next_due(), 10290 / baud + 1)
+        out.tick(now)
+        assert out.allowed(now) == b""
+    out.feed(b"\x06", now)
+    assert out.handed_over == 1024
+    assert out.repeats == []
+
+
+def test_a_packet_that_hardware_flow_keeps_back_is_not_piled_up_and_ends_at_stall_s():
+    out = sender(Protocol.XMODEM, stall_s=60, wish=b"\x15")
+    out.gate(False, 0.1)
+    for now in range(1, 60):
+        out.tick(float(now))
+    assert out.outcome is None
+    out.gate(True, 59.5)
+    assert len(out.allowed(59.5)) == 132
+    out.gate(False, 59.6)
+    out.tick(out.next_due())
+    assert out.outcome.result is Result.INTERRUPTED
+    assert "the control held the line for longer than stall_s = 60 s" in out.outcome.reason
+    assert out.last_words().startswith(b"\x18\x18")

@@ -41,8 +41,9 @@ class XmodemSending:
         self._out = bytearray()
         self._written_at = math.inf  # when the packet that waits for its answer will have left the line
         self._told_written = True
+        self._moved_at = now  # when the last packet was ready to go, or the port took something of it
         self._open = True
-        start_s = math.inf if send.drip_feed else send.stall_s
+        start_s = self._stall_s = math.inf if send.drip_feed else send.stall_s
         patience = Patience.WAIT if send.drip_feed else Patience.REPEAT
         self._sender = Sender(line.protocol, now, start_s=start_s, patience=patience)
         if wish:
@@ -109,7 +110,7 @@ class XmodemSending:
                     self._over(event, now)
         if said := self._sender.outgoing():
             self._out += said
-            self._told_written, self._written_at = False, math.inf
+            self._told_written, self._written_at, self._moved_at = False, math.inf, now
 
     def _over(self, event: Ended, now: float) -> None:
         self._end_hold(now)
@@ -151,6 +152,7 @@ class XmodemSending:
         self._now = now_after
         if chars:
             self.clock.wrote(chars, now_after)
+            self._moved_at = now_after
             del self._out[:chars]
         if not self._out:
             self._written_at = self.clock.busy_until
@@ -166,11 +168,18 @@ class XmodemSending:
         if self.outcome is not None:
             return None
         if self._out:
-            return self._now + 4 * self.clock.char_s if self._open else None
-        dues = [due for due in (self._sender.next_due(), None if self._told_written else self._written_at) if due]
+            return self._now + 4 * self.clock.char_s if self._open else self._stall_due
+        if not self._told_written:
+            return self._written_at
+        dues = [due for due in (self._sender.next_due(),) if due is not None]
         if self._answer_due and self.held_since is None:
             dues.append(self._written_at + defaults.XMODEM_HELD_S)
         return min(dues) if dues else None
+
+    @property
+    def _stall_due(self) -> float | None:
+        """When a packet that cannot leave ends the sending; None in drip feed."""
+        return None if self._stall_s == math.inf else self._moved_at + self._stall_s
 
     @property
     def _answer_due(self) -> bool:
@@ -185,6 +194,11 @@ class XmodemSending:
         if not self._told_written and now >= self._written_at:
             self._told_written = True
             self._sender.written(now)
+        if not self._told_written:  # a packet that has not left cannot have been answered: it is not repeated
+            if self._out and self._stall_due is not None and now >= self._stall_due:
+                who = "the port took no characters" if self._open else "the control held the line"
+                self.stop(f"{who} for longer than stall_s = {self._stall_s:g} s", now)
+            return
         if self._answer_due and self.held_since is None and now >= self._written_at + defaults.XMODEM_HELD_S:
             self.holds += 1
             self.held_since = self._written_at

@@ -336,16 +336,21 @@ class OutgoingPapers:
         """The name of one ending: the same for every try of it, so that a disk that fails doubles nothing."""
         return plans.fresh_id(self._settings.name)
 
+    def _use_up_leave(self, checked: Checked) -> None:
+        """What somebody allowed for a file was for this time alone."""
+        self.over_edits.discard(checked.sha256)
+        self.to_prove.discard(checked.sha256)
+
     def refuse(self, transfer: str, name: str, checked: Checked) -> Told:
         """A file that must not be sent goes to refused/."""
-        self.over_edits.discard(checked.sha256)
+        self._use_up_leave(checked)
         ended = Sent(Result.REFUSED.value, checked.refusals)
         plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
 
     def withdraw(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file is taken back by a command."""
-        self.over_edits.discard(checked.sha256)
+        self._use_up_leave(checked)
         ended = Sent(Result.WITHDRAWN.value, ("taken back at a keyboard before its start",))
         plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
@@ -353,7 +358,7 @@ class OutgoingPapers:
     def withdrawn_by_hand(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file was taken out of the folder."""
         plan = self._plan(transfer, name, checked)
-        self.over_edits.discard(checked.sha256)
+        self._use_up_leave(checked)
         written = self._office.endings.withdrawn_by_hand(plan)
         return self._told(plan, written, Sent(Result.WITHDRAWN.value))
 
