@@ -25,6 +25,10 @@ HINT_LAG_S: Final = 0.5
 """Seconds that a new file waits for the event that tells its place in the order of coming. A listing made while files
 come may show a later one and miss an earlier one; events come in order, within milliseconds, unless they are lost."""
 
+HINT_LOST_S: Final = 5.0
+"""Most seconds that a file without an event keeps those waiting that came after it: so long may a settle_s hold back a
+whole folder after events were lost, and no longer."""
+
 LOOK_GAP_S: Final = 0.001
 """Seconds between two looks for each file that lies in a folder, at most a second in all: while thousands of files come
 at once, the stations get a few listings of them rather than one for each event."""

@@ -242,7 +242,7 @@ class Accounts:
                 if lost_s > MARGIN_S:
                     self._say(f"{what}: {len(part) - kept} characters of it are nowhere; told: {dict(results)}")
                     return
-            if kept > self._longest and up.killed - times[mine[-1]] > MARGIN_S + 0.01:
+            if kept > max(60, self._longest) and up.killed - times[mine[-1]] > MARGIN_S + 0.01:
                 self._longest = kept
                 self.longest_raw = next(name for name, raw in self._raws.items() if part[:kept] in raw)
         alone = all(not up.ready - 1 < times[0] <= times[-1] < up.killed for up in self.ups)

@@ -343,10 +343,11 @@ def test_a_close_event_spares_the_wait_unless_a_change_came_after_it(shelf: Shel
 
 
 def test_a_new_file_waits_for_its_event_which_tells_its_place(tmp_path: Path) -> None:
-    shelf = Shelf(tmp_path)
+    shelf = Shelf(tmp_path, settle_s=0.5)
     shelf.book.lag_s = 0.5
     (tmp_path / "there before").write_text("1")
     assert list(shelf.look()) == ["there before"]
+    assert shelf.look(0.5) == {"there before": YES}
     (tmp_path / "z").write_text("1")
     (tmp_path / "lost").write_text("1")
     assert list(shelf.look(0.1)) == ["there before"]
@@ -354,8 +355,26 @@ def test_a_new_file_waits_for_its_event_which_tells_its_place(tmp_path: Path) ->
     (tmp_path / "a").write_text("1")
     shelf.book.hint("z", Hint.CHANGED)
     shelf.book.hint("a", Hint.CHANGED)
-    assert list(shelf.look(0.1)) == ["there before", "z", "a"]
-    assert list(shelf.look(0.4)) == ["there before", "z", "a", "lost"]
+    assert list(shelf.look(0.1)) == ["there before", "z"]
+    assert list(shelf.look(0.4)) == ["there before", "z", "lost", "a"]
+
+
+def test_files_whose_events_were_lost_keep_their_place_before_those_that_came_after_them(tmp_path: Path) -> None:
+    """As after an overflow: the kernel kept the first events, threw the next away, and told of what came later."""
+    shelf = Shelf(tmp_path, settle_s=0.5)
+    shelf.book.lag_s = 0.5
+    shelf.look()
+    names = [f"{n * 37 % 100:02}" for n in range(60)]
+    for n, name in enumerate(names):
+        (tmp_path / name).write_text("1")
+        if n < 20 or n >= 40:
+            shelf.book.hint(name, Hint.CHANGED)
+            shelf.book.hint(name, Hint.CLOSED)
+    assert list(shelf.look(0.1)) == names[:20]
+    (tmp_path / "last").write_text("1")
+    shelf.book.hint("last", Hint.CLOSED)
+    assert list(shelf.look(0.1)) == names[:20]
+    assert list(shelf.look(0.4)) == [*names, "last"]
 
 
 def test_who_writes_keeps_a_file_from_being_taken_and_is_told_after_a_while(shelf: Shelf, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ import contextlib
 import enum
 import errno
 import fcntl
+import itertools
 import os
 import signal
 import stat
@@ -98,7 +99,7 @@ class Book:
     settle_s: float
     lag_s: float = 0.0
     _looks: int = 0
-    _fresh: dict[str, float] = field(default_factory=dict)
+    _fresh: dict[str, _Seen] = field(default_factory=dict)
     _seen: dict[str, _Seen] = field(default_factory=dict)
     _came: dict[str, int] = field(default_factory=dict)
     _count: int = 0
@@ -119,26 +120,45 @@ class Book:
 
     def look(self, files: dict[str, os.stat_result], now: float, writer: Callable[[str], Writer]) -> tuple[Entry, ...]:
         """The entries of a listing, oldest first: by the order of events, else by time of change, then name."""
-        unseen = [name for name in files if name not in self._seen]
-        self._fresh = {name: self._fresh.get(name, now) for name in unseen if name not in self._came}
-        if self._looks:
-            unseen = [name for name in unseen if name in self._came or now - self._fresh[name] >= self.lag_s]
-        self._looks += 1
-        last = self._count + 1
-        new = sorted(unseen, key=lambda name: (self._came.get(name, last), files[name].st_mtime_ns, name))
+        new = self._new({name: _entry(name, found) for name, found in files.items() if name not in self._seen}, now)
         self._seen = {name: seen for name, seen in self._seen.items() if name in files}
         for name in [*self._seen, *new]:
-            self._fresh.pop(name, None)
-            self._look_at(name, files[name], now, writer)
-        self._came.clear()
+            if name in self._fresh:
+                self._seen[name] = self._fresh.pop(name)
+            self._look_at(_entry(name, files[name]), now, writer)
+        self._came = {name: at for name, at in self._came.items() if name in files and name not in self._seen}
         self._closed.intersection_update(files)
         self._held = {name: since for name, since in self._held.items() if name in files}
         return tuple(seen.entry for seen in self._seen.values())
 
-    def _look_at(self, name: str, found: os.stat_result, now: float, writer: Callable[[str], Writer]) -> None:
-        entry = Entry(
-            name, found.st_ino, found.st_dev, found.st_size, found.st_mtime_ns, found.st_ctime_ns, Complete.NO
-        )
+    def _new(self, unseen: dict[str, Entry], now: float) -> list[str]:
+        """Files that were not there at the last look, in the order in which they came.
+
+        Events tell the order. A file whose event is late or lost waits for it, until it is complete by its time; what was
+        changed after it (ctime: nobody sets it) waits with it and goes behind it.
+        """
+        self._looks += 1
+        self._fresh = {n: self._fresh.get(n) or _Seen(e, now) for n, e in unseen.items() if n not in self._came}
+        if self._looks == 1:
+            return sorted(unseen, key=lambda name: (self._came.get(name, 0), unseen[name].mtime_ns, name))
+        waits = [seen.entry.ctime_ns for name, seen in self._fresh.items() if self._waits(seen, unseen[name], now)]
+        limit = min(waits, default=None)
+        told = sorted((name for name in unseen if name in self._came), key=lambda name: self._came[name])
+        latest = itertools.accumulate((unseen[name].ctime_ns for name in told), max)
+        places = [(at, 1, place, name) for place, (at, name) in enumerate(zip(latest, told, strict=True))]
+        places += [(unseen[name].ctime_ns, 0, 0, name) for name in self._fresh]
+        return [name for at, _, _, name in sorted(places) if limit is None or at < limit]
+
+    def _waits(self, seen: _Seen, entry: Entry, now: float) -> bool:
+        """Whether a file without an event waits for it; one that is still being written does not keep others waiting."""
+        return now - seen.since < self._event_s and _identity(seen.entry) == _identity(entry)
+
+    @property
+    def _event_s(self) -> float:
+        return max(self.lag_s, min(self.settle_s, defaults.HINT_LOST_S)) if self.lag_s else 0.0
+
+    def _look_at(self, entry: Entry, now: float, writer: Callable[[str], Writer]) -> None:
+        name = entry.name
         seen = self._seen.get(name)
         if seen is None or _identity(seen.entry) != _identity(entry):
             seen = self._seen[name] = _Seen(entry, now)
@@ -162,11 +182,16 @@ class Book:
             for name, seen in self._seen.items()
             if seen.entry.complete is Complete.NO and name not in self._held
         ]
-        return min(waits + [since + self.lag_s for since in self._fresh.values()], default=None)
+        return min(waits + [seen.since + self._event_s for seen in self._fresh.values()], default=None)
 
     def held_open(self, now: float) -> list[str]:
         """Files that another program has kept open for writing, without a change, for HELD_OPEN_S or longer."""
         return [name for name, since in self._held.items() if now - since >= defaults.HELD_OPEN_S]
+
+
+def _entry(name: str, found: os.stat_result) -> Entry:
+    times = found.st_mtime_ns, found.st_ctime_ns
+    return Entry(name, found.st_ino, found.st_dev, found.st_size, *times, Complete.NO)
 
 
 def _identity(entry: Entry) -> tuple[int, int, int, int, int]:

@@ -131,12 +131,12 @@ class Folders:
                 self._changed.notify()
 
     def poke(self, machine: str = "") -> None:
-        """Look at the folder of `machine`, or at all, as soon as can be."""
+        """Look at the folder of `machine`, or at all, as soon as can be: one that holds thousands of files not for each."""
         now = time.monotonic()
         with self._changed:
             for folder in self._folders.values():
                 if machine in ("", folder.machine):
-                    folder.due = now
+                    folder.due = min(folder.due, max(now, folder.not_before))
             self._changed.notify()
 
     def stop(self) -> None:

@@ -109,9 +109,13 @@ class Endings:
         saved = plans.load(self.shop.state, plan.id)
         if isinstance(saved, OutPlan) and saved.ended is not None:
             return self.carry_out(saved)
-        plan = dataclasses.replace(plan, ended=ended)
+        name = durable.free_name(self._target(plan, ended), plan.file, self._disk)
+        plan = dataclasses.replace(plan, ended=ended, placed_as=name)
         plans.save(self.shop.state, plan, self._disk)
         return self.carry_out(plan)
+
+    def _target(self, plan: OutPlan, ended: Sent) -> Path:
+        return self.shop.folder / plan.machine / _FOLDERS.get(ended.result, "refused")
 
     def carry_out(self, plan: OutPlan) -> Told | None:
         """Does what is left of the ending of a dropped file."""
@@ -120,13 +124,10 @@ class Endings:
         again = plan.id in self._again
         self._again.add(plan.id)
         self._written = ("", {})
-        target = self.shop.folder / plan.machine / _FOLDERS.get(ended.result, "refused")
+        target = self._target(plan, ended)
         durable.make_folder(target, self._disk)
         taken = target / f"{TAKEN}{plan.id}"
         stored = self.shop.state / "outgoing" / f"{plan.id}.file"
-        if not plan.placed_as:
-            plan = dataclasses.replace(plan, placed_as=durable.free_name(target, plan.file, self._disk))
-            plans.save(self.shop.state, plan, self._disk)
         if taken.exists() and not self._is_ours(taken, plan.sha256):  # a cut came before a new drop was put back
             self._put_back(plan, taken)
         if not self._is_ours(target / plan.placed_as, plan.sha256) and not taken.exists():
