@@ -194,6 +194,34 @@ def test_an_edit_that_comes_between_check_and_start_holds_the_sending(shop):
     assert shop.control == "\n".join(edited(BASE, 40, "0.10")) + "\n"
 
 
+def taken_back(shop):
+    punched_edit(shop)
+    shop.control = "\n".join(BASE) + "\n"
+    assert shop.punch()[0]["revision"] == 1
+
+
+def test_an_edit_that_the_operator_took_back_holds_nothing(shop):
+    """What was sent last has come back equal since: nothing at the machine is unseen."""
+    taken_back(shop)
+    assert shop.drop(edited(BASE, 90, "0.2")).result == "sent"
+
+
+@pytest.mark.parametrize(("block", "feed"), [(60, "0.05"), (40, "0.10")], ids=["another edit", "the same edit again"])
+@pytest.mark.parametrize("when", ["before the check", "between check and start"])
+def test_an_edit_after_one_that_was_taken_back_holds(shop, block, feed, when):
+    taken_back(shop)
+
+    def operator():
+        shop.control = "\n".join(edited(BASE, block, feed)) + "\n"
+        shop.punch()
+
+    if when == "before the check":
+        operator()
+    told = shop.drop(edited(BASE, 90, "0.2"), operator if when != "before the check" else lambda: None)
+    assert told.result == "refused"
+    assert f"block N{block}: F 0.15 → {feed}" in " ".join(told.reasons)
+
+
 def test_the_same_text_again_is_no_new_revision(shop):
     shop.drop(BASE)
     shop.drop(BASE)

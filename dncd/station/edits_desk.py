@@ -40,9 +40,10 @@ class EditsDesk:
         self._readback = readback
 
     def newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
-        """The commit of the newest revision of each program that has one."""
-        found = ((program, library.history(self._machine, program)) for program in programs)
-        return {program: history[-1].commit for program, history in found if history}
+        """Of each program that has a revision, the commit of its newest one and the number of what came back last: another
+        value, and the operator may have made an edit, also one that was taken back and is no new revision."""
+        found = ((p, self._readback(p), library.history(self._machine, p)) for p in programs)
+        return {p: f"{history[-1].commit}, back {readback.back}" for p, readback, history in found if history}
 
     def lost(self, library: Library, texts: Iterable[tuple[str, str]]) -> tuple[Lost, ...]:
         """texts: program and text, LF line ends. What each lacks, where anything."""
