@@ -210,6 +210,10 @@ XMODEM_HELD_S: Final = 2.0
 """Seconds without an answer to a packet that has left after which the control is said to hold the line: a packet's check and
 a block's storing take less (common practice)."""
 
+XMODEM_ECHO_S: Final = 0.5
+"""Seconds within which the very character that dncd said on an idle XMODEM line counts as its echo: the slowest line takes
+0.2 s for one, an adaptor or device server a little more. The next one comes 10 s later, and dncd asks nothing meanwhile."""
+
 XMODEM_REST_S: Final = 3.0
 """Seconds after a transfer before an idle line is asked for the next program: a control shows its end first."""
 

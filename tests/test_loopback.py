@@ -2,6 +2,7 @@
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from simulated_cable import Channel, SimulatedPort, Wires
@@ -130,6 +131,16 @@ def test_a_wrong_wire_is_named(name: str) -> None:
     found = findings(measures, AT_END)
     assert [one.trouble for one in found] == [trouble]
     assert "pin" in found[0].look_at
+
+
+def test_a_control_that_talks_is_no_wrong_wire() -> None:
+    """Somebody left the punch running: characters come whatever the outputs do, and none of them is an echo."""
+    make, _ = CABLE_FAULTS["TXD open at the port's end"]
+    measures = SimulatedPort(make()).run(AT_END)
+    looks = tuple(replace(look, strays=40) for look in measures.lines)
+    found = findings(replace(measures, lines=looks, strays=200), AT_END)
+    assert found[0].trouble is Trouble.TALKS
+    assert "punch" in found[0].look_at
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

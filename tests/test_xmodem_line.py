@@ -235,3 +235,26 @@ def test_a_packet_that_hardware_flow_keeps_back_is_not_piled_up_and_ends_at_stal
     assert out.outcome.result is Result.INTERRUPTED
     assert "the control held the line for longer than stall_s = 60 s" in out.outcome.reason
     assert out.last_words().startswith(b"\x18\x18")
+
+
+def test_an_echo_is_no_wish_but_a_control_that_asks_is_heard():
+    """A loopback plug left on the port gives dncd's own C back."""
+    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    idle.tick(0.0)
+    assert idle.outgoing() == b"C"
+    assert idle.feed(b"C", 0.01) == []
+    assert idle.outgoing() == b""
+    (wished,) = idle.feed(b"C", 3.0)  # a receiver says the next one after 3 s (reference of 1988, 7.3)
+    assert isinstance(wished, Wished)
+
+
+def test_a_line_that_hardware_flow_closes_is_a_hold():
+    out = sender(Protocol.XMODEM, wish=b"\x15")
+    out.gate(True, 0.0)
+    assert out.held_since is None
+    out.gate(False, 1.0)
+    assert (out.holds, out.held_since) == (1, 1.0)
+    assert out.allowed(1.0) == b""
+    out.gate(True, 4.0)
+    assert out.held_s == 3.0
+    assert out.allowed(4.0)[:1] == b"\x01"

@@ -19,6 +19,7 @@ class Trouble(enum.StrEnum):
     """Stable names of what a test can find."""
 
     NO_ECHO = "no-echo"
+    TALKS = "something-talks"
     TXD_ON_CTS = "txd-on-cts"
     TXD_ON_DSR = "txd-on-dsr"
     RTS_ON_RXD = "rts-on-rxd"
@@ -49,6 +50,10 @@ class Trouble(enum.StrEnum):
     DAMAGED = "damaged"
     LATE = "late-echo"
     LINES_UNREADABLE = "lines-unreadable"
+
+
+_SWITCHING_CHARS = 3
+"""Most characters that an output makes on RXD by being switched, if the two are joined: a break, and its edges."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +121,15 @@ def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         )
     if echo.right:
         return ()
+    if max([measures.strays, *(look.strays for look in measures.lines)]) > _SWITCHING_CHARS:
+        return (
+            LineFinding(
+                Trouble.TALKS,
+                "Characters come that dncd did not send: something talks on this line, a control or a very noisy cable,"
+                " and no plug answers",
+                "Stop the control's punch, or put the loopback plug in the control's place, and test again",
+            ),
+        )
     for name, trouble, lines in (
         ("CTS", Trouble.TXD_ON_CTS, (Line.TXD, Line.CTS)),
         ("DSR", Trouble.TXD_ON_DSR, (Line.TXD, Line.DSR)),

@@ -5,6 +5,7 @@ XMODEM's receiver begins: on an idle line dncd asks every few seconds. A control
 dncd asks again; a late repetition of EOT is answered all the same.
 """
 
+import math
 from typing import Final
 
 from dncd import defaults
@@ -37,6 +38,7 @@ class XmodemReceiving:
         self._held = False
         self._last_answer_waits = False
         self._resting = False
+        self._said, self._said_last, self._now = -math.inf, b"", now
 
     # --- the line is somebody else's, or ours ------------------------------------------------------------------------
 
@@ -66,12 +68,15 @@ class XmodemReceiving:
         if self._held or self._last_answer_waits:
             return b""
         said, self._out = bytes(self._out), bytearray()
+        if said:
+            self._said, self._said_last = self._now, said[-1:]
         return said
 
     # --- events ------------------------------------------------------------------------------------------------------
 
     def feed(self, data: bytes, now: float, bad: tuple[int, ...] = ()) -> list[Event]:
         """Bytes that came over the line. bad: indexes that the port marked; a packet's check finds them by itself."""
+        self._now = now
         if self._resting or not data:
             return []
         machine = self._machine
@@ -80,7 +85,9 @@ class XmodemReceiving:
             if wish in (b"C", b"\x15") and not data.strip(_WISHES):
                 self._machine = None if machine is None or machine.phase is Phase.START else machine
                 self._ask_at = now + defaults.XMODEM_REPLY_S * 1.5
-                return [Wished(wish, now)]
+                # a plug, or an adaptor that hears itself, gives back what dncd has just said: nobody wishes for anything
+                echo = wish == self._said_last and now - self._said < defaults.XMODEM_ECHO_S
+                return [] if echo else [Wished(wish, now)]
         if machine is None or (machine.phase is Phase.OVER and data[0] in (0x01, 0x02)):
             machine = self._begin(now)
             machine.outgoing()  # somebody sends already: asking would only disturb
@@ -88,6 +95,7 @@ class XmodemReceiving:
 
     def tick(self, now: float) -> list[Event]:
         """Asks when it is time to; moves what only time moves."""
+        self._now = now
         if self._resting:
             return []
         idle = self._machine is None or self._machine.phase is Phase.OVER

@@ -96,6 +96,11 @@ class XmodemSending:
 
     def gate(self, open_: bool, now: float) -> None:
         """CTS or DSR, whichever the flow setting watches: on (True) or off."""
+        if open_ and not self._open:
+            self._end_hold(now)
+        elif not open_ and self._open and self.held_since is None and self.outcome is None:
+            self.holds += 1
+            self.held_since = now
         self._now, self._open = now, open_
 
     def _take(self, events: Iterable[Event], now: float) -> None:

@@ -4,21 +4,19 @@ An edit is what a revision from the machine changed against the one before it, b
 (without block numbers, blanks and zeros that change nothing). A text holds an edit if every block that the operator
 changed or added stands in it so, and none that the operator took out is back in its place. What a later revision gave up
 on purpose (sent over it) is not asked for again; the rest of the same edit is.
+
+A program that came from the machine first is held until the office has sent something over it once: nobody can tell
+whether an office's file that differs was built on it, or is as old as the shop.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
-from typing import Final
 
 from dncd.program.aligning import Hunk, hunks
 from dncd.program.comparing import blocks, compare, keys
 from dncd.program.differences import lines
 from dncd.values import Origin
-
-_LIKE: Final = 0.5
-"""Part of a program's blocks that a text must share with it to be built on it where no earlier revision tells more: a
-program that began at the machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +41,7 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
 
     The last one says what is given up. A revision from the machine stands behind the one before it, whose text says what
     the operator changed; one that is the first here is no edit, unless it is the program's first revision (number 1).
-    differences: of what is lost alone.
+    differences: of what is lost alone; of a program that began at the machine, from it to the dropped text.
     """
     if not versions or versions[-1].text == dropped:
         return ()
@@ -54,8 +52,8 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
         if version.origin is not Origin.MACHINE or (index == 0 and version.number > 1):
             continue
         if not before:
-            if holds(before, version.text, newest.text) and not holds(before, version.text, dropped):
-                found.append(LostEdit(version.number, ()))
+            if version is newest and not holds(before, version.text, dropped):
+                found.append(LostEdit(version.number, tuple(islice(lines(compare(version.text, dropped)), most))))
             continue
         lost = _not_held(before, version.text, dropped)
         if lost and version is not newest:
@@ -68,12 +66,11 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
 
 
 def holds(before: str, edited: str, text: str) -> bool:
-    """Whether `text` holds the edit that made `edited` out of `before` ("" where nothing is known to be before it)."""
-    if before:
-        return not _not_held(before, edited, text)
-    made, asked = (keys(blocks(each)) for each in (edited, text))
-    kept = len(made) - sum(hunk.old_end - hunk.old_start for hunk in hunks(made, asked))
-    return kept >= _LIKE * len(made)
+    """Whether `text` holds the edit that made `edited` out of `before`.
+
+    before is "" for a program that began at the machine: any of its blocks may be an edit of years ago, so all count.
+    """
+    return not _not_held(before, edited, text)
 
 
 def _not_held(before: str, edited: str, text: str) -> list[Hunk]:

@@ -72,11 +72,11 @@ class EditsDesk:
         said = []
         for program in lost:
             for edit in program.edits:
-                shown = "; ".join(printable(line) for line in edit.differences) or "the whole program"
-                said.append(
-                    f"{program.program}: this file lacks what the operator changed at the machine "
-                    f"(revision {edit.number}: {shown})"
-                )
+                shown = "; ".join(printable(line) for line in edit.differences) or "block numbers or blanks alone"
+                what = "this file lacks what the operator changed at the machine"
+                if edit.number == 1:
+                    what = "this program came from the machine first, and nothing tells that this file is built on it"
+                said.append(f"{program.program}: {what} (revision {edit.number}: {shown})")
             name = f"from-machine/{program.program}{self._extension}"
             said.append(
                 f"take the edit over from {printable(name)} and drop the file again, or send it over the edit with "

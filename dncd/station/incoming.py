@@ -225,8 +225,9 @@ class Incoming:
 
     def _recorded(self, capture: _Capture, result: Captured) -> None:
         self._captures.remove(capture)
-        if isinstance(self.receiving, XmodemReceiving):
-            self.receiving.recorded()
+        whole = not any(later.ended is not None for later in self._captures)
+        if isinstance(self.receiving, XmodemReceiving) and whole:
+            self.receiving.recorded()  # the last answer is that of the newest capture
         self._told(result)
         if self._captures:
             self._flush(self._hands.loop.now())
