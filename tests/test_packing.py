@@ -1,8 +1,8 @@
 """Packing the library: what a reader, a writer and git see of it at any instant. Outside check: the git program."""
 
 import contextlib
-import gc
 import errno
+import gc
 import os
 import random
 import shutil
