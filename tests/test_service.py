@@ -248,6 +248,7 @@ def killed(shop):
     shop.process.wait(5)
 
 
+@pytest.mark.slow
 def test_killed_in_a_capture_keeps_every_character_that_was_caught(tmp_path):
     """SIGKILL while the control punches: at the next start the capture is on record as damaged, raw characters and all."""
     master, slave = pty.openpty()
@@ -272,6 +273,7 @@ def test_killed_in_a_capture_keeps_every_character_that_was_caught(tmp_path):
     os.close(slave)
 
 
+@pytest.mark.slow
 def test_killed_in_a_sending_is_told_once_and_never_sent_again(tmp_path):
     control = StandIn(build(baud=1200))
     with Yard(control), house(tmp_path, lathe=machine(control, baud=1200)) as shop:
