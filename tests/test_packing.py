@@ -1,8 +1,6 @@
 """Packing the library: what a reader, a writer and git see of it at any instant. Outside check: the git program."""
 
-import contextlib
 import errno
-import gc
 import os
 import random
 import shutil
@@ -11,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -106,22 +105,31 @@ def test_what_nothing_names_is_kept(tmp_path: Path, program: GitProgram | None) 
         assert library.blob(lost.strip()) == b"not on main\n"
 
 
-@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_damaged_pack_removes_nothing(tmp_path: Path, program: GitProgram | None) -> None:
     fill(tmp_path, 3)
     packing.tidy(path_of(tmp_path), program)
+    fill(tmp_path, 2, 3)
     (pack,) = (path_of(tmp_path) / "objects" / "pack").glob("*.pack")
     data = bytearray(pack.read_bytes())
     data[len(data) // 2] ^= 1
     pack.chmod(0o644)
     pack.write_bytes(data)
-    with contextlib.suppress(Exception):  # a writer may meet it too
-        fill(tmp_path, 2, 3)
     loose = packing.size_of(path_of(tmp_path)).loose
     with pytest.raises(RecordsError):
         packing.tidy(path_of(tmp_path), program)
     assert packing.size_of(path_of(tmp_path)).loose == loose
-    gc.collect()  # dulwich leaves the files of a pack that it cannot read open until then; it must not be told elsewhere
+
+
+def test_a_damaged_object_is_not_packed(tmp_path: Path, program: GitProgram | None) -> None:
+    fill(tmp_path, 3)
+    with Library(tmp_path) as library:
+        blob = library.newest("gang-lathe")["O0001"].blob
+    path = path_of(tmp_path) / "objects" / blob[:2] / blob[2:]
+    path.chmod(0o644)
+    path.write_bytes(zlib.compress(b"blob 3\0one"))
+    with pytest.raises(RecordsError):
+        packing.tidy(path_of(tmp_path), program)
+    assert packing.size_of(path_of(tmp_path)).loose == 12
 
 
 @pytest.mark.slow

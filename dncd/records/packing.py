@@ -21,9 +21,8 @@ from typing import Final
 
 from dulwich.errors import FileFormatException
 from dulwich.object_format import SHA1
-from dulwich.objects import ObjectID, ShaFile
+from dulwich.objects import ShaFile
 from dulwich.pack import load_pack_index, write_pack_index, write_pack_objects
-from dulwich.repo import Repo
 
 from dncd import defaults
 from dncd.errors import NotDoneError, RecordsError
@@ -86,7 +85,7 @@ def tidy(library: Path, git: GitProgram | None, disk: durable.Disk = durable.DIS
             old = sorted(packs.glob("pack-*.idx"))
             whole = git is not None and len(old) >= defaults.PACKS_MOST
             if git is not None:
-                _pack(library, git, whole)
+                _pack(library, git, disk, whole=whole)
             else:
                 _pack_without_git(library, disk)
             found = _make_sure(packs, disk)
@@ -126,40 +125,53 @@ def _sweep(library: Path, disk: durable.Disk) -> None:
                 disk.unlink(path)
 
 
-def _pack(library: Path, git: GitProgram, whole: bool) -> None:
-    """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index."""
+def _pack(library: Path, git: GitProgram, disk: durable.Disk, *, whole: bool) -> None:
+    """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index.
+
+    It takes a loose object for what its name says; git-verify-pack(1) does not, and a pack that it finds wrong goes again.
+    """
+    packs = library / "objects" / "pack"
+    old = set(packs.glob("pack-*.idx"))
     bounds = ["-c", "pack.threads=1", "-c", "pack.windowMemory=64m", "-c", "core.fsync=all"]
     some = [] if whole else ["--unpacked", "--incremental"]
     words = ["pack-objects", "-q", "--all", "--reflog", "--non-empty", "--delta-base-offset", "--honor-pack-keep"]
     done = git.run([*bounds, *words, *some, str(library / "objects/pack/pack")], defaults.PACK_S, library)
     if done.code:
         raise RecordsError(f"git could not pack it: {done.why}", str(library), "Nothing was removed; run `dncd verify`")
+    for index in set(packs.glob("pack-*.idx")) - old:
+        done = git.run(["verify-pack", "--", str(index)], defaults.PACK_S, library)
+        if done.code:
+            _drop(index, disk)
+            what = f"an object of it is damaged: {done.why}"
+            raise RecordsError(what, str(library), "Nothing was removed; run `dncd verify`")
 
 
 def _pack_without_git(library: Path, disk: durable.Disk) -> None:
-    repo = Repo(str(library))
-    try:
-        batch: list[ShaFile] = []
-        held = 0
-        for path in _loose(library):
-            if path.stat().st_size > _LARGE_BYTES:
-                continue
-            try:
-                item = repo.object_store[ObjectID((path.parent.name + path.name).encode())]
-                item.check()
-            except (*UNREADABLE, FileFormatException) as error:
-                raise RecordsError(
-                    f"an object cannot be read: {error}", str(path), "Nothing was removed; run `dncd verify`"
-                ) from error
-            batch.append(item)
-            held += item.raw_length()
-            if held > _BATCH_BYTES:
-                _write_pack(library, batch, disk)
-                batch, held = [], 0
-        if batch:
+    batch: list[ShaFile] = []
+    held = 0
+    for path in _loose(library):
+        if path.stat().st_size > _LARGE_BYTES:
+            continue
+        item = _read_loose(path)
+        batch.append(item)
+        held += item.raw_length()
+        if held > _BATCH_BYTES:
             _write_pack(library, batch, disk)
-    finally:
-        repo.close()
+            batch, held = [], 0
+    if batch:
+        _write_pack(library, batch, disk)
+
+
+def _read_loose(path: Path) -> ShaFile:
+    """RecordsError unless its bytes are those that gave it its name."""
+    try:
+        item = ShaFile.from_path(str(path))
+        sound = item.sha().hexdigest() == path.parent.name + path.name
+    except (*UNREADABLE, FileFormatException):
+        sound = False
+    if not sound:
+        raise RecordsError("an object is damaged", str(path), "Nothing was removed; run `dncd verify`")
+    return item
 
 
 def _write_pack(library: Path, items: list[ShaFile], disk: durable.Disk) -> None:
@@ -224,7 +236,11 @@ def _drop_older(old: list[Path], packs: Path, disk: durable.Disk) -> None:
         fresh |= _names(index)
     for index in old:
         if not index.with_suffix(".keep").exists() and _names(index) <= fresh:
-            for ending in _ENDINGS:
-                with contextlib.suppress(FileNotFoundError):
-                    disk.unlink(index.with_suffix(ending))
+            _drop(index, disk)
     durable.fsync_dir(packs, disk)
+
+
+def _drop(index: Path, disk: durable.Disk) -> None:
+    for ending in _ENDINGS:
+        with contextlib.suppress(FileNotFoundError):
+            disk.unlink(index.with_suffix(ending))
