@@ -1,5 +1,6 @@
 """The shared folders: what is listed, when a file is complete, and that no lost event loses a file."""
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -451,3 +452,25 @@ def test_a_lease_given_back_stops_no_writer(tmp_path: Path) -> None:
 )
 def test_side_files(name: str, alone: bool) -> None:
     assert left_alone(name) is alone
+
+
+def test_a_file_that_a_listing_passes_over_is_still_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """readdir(3) may pass over a file while others are taken away: it keeps its place, and nobody has withdrawn it."""
+    for name in ("1.nc", "2.nc"):
+        (tmp_path / name).write_text("%")
+    real = os.scandir
+
+    @contextlib.contextmanager
+    def passes_over(descriptor: int) -> Iterator[Iterator[os.DirEntry[str]]]:
+        with real(descriptor) as entries:
+            yield (entry for entry in entries if entry.name != "1.nc")
+
+    descriptor = os.open(tmp_path, os.O_RDONLY)
+    try:
+        assert set(plain_files(descriptor)) == {"1.nc", "2.nc"}
+        monkeypatch.setattr(os, "scandir", passes_over)
+        assert set(plain_files(descriptor, ["1.nc", "2.nc"])) == {"1.nc", "2.nc"}
+        (tmp_path / "1.nc").unlink()
+        assert set(plain_files(descriptor, ["1.nc", "2.nc"])) == {"2.nc"}
+    finally:
+        os.close(descriptor)

@@ -17,7 +17,7 @@ import itertools
 import os
 import signal
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -118,6 +118,10 @@ class Book:
             self._count += 1
             self._came.setdefault(name, self._count)
 
+    def known(self) -> tuple[str, ...]:
+        """The names of the last look."""
+        return (*self._seen, *self._fresh)
+
     def look(self, files: dict[str, os.stat_result], now: float, writer: Callable[[str], Writer]) -> tuple[Entry, ...]:
         """The entries of a listing, oldest first: by the order of events, else by time of change, then name."""
         new = self._new({name: _entry(name, found) for name, found in files.items() if name not in self._seen}, now)
@@ -214,8 +218,12 @@ def opened(folder: Path) -> Iterator[int]:
         os.close(descriptor)
 
 
-def plain_files(descriptor: int) -> dict[str, os.stat_result]:
-    """The plain files of an opened folder that may be programs, by name."""
+def plain_files(descriptor: int, known: Iterable[str] = ()) -> dict[str, os.stat_result]:
+    """The plain files of an opened folder that may be programs, by name.
+
+    known: names of the last look. A listing may pass over a file while others are taken away (readdir(3) leaves it open, and
+    a file system in memory was seen to do so): one that is missing is asked for by its name before it counts as gone.
+    """
     found = {}
     with os.scandir(descriptor) as entries:
         for entry in entries:
@@ -224,6 +232,12 @@ def plain_files(descriptor: int) -> dict[str, os.stat_result]:
                     status = entry.stat(follow_symlinks=False)
                     if stat.S_ISREG(status.st_mode):
                         found[entry.name] = status
+    for name in known:
+        if name not in found:
+            with contextlib.suppress(OSError):
+                status = os.stat(name, dir_fd=descriptor, follow_symlinks=False)
+                if stat.S_ISREG(status.st_mode):
+                    found[name] = status
     return found
 
 
