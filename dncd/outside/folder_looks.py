@@ -218,12 +218,29 @@ def opened(folder: Path) -> Iterator[int]:
         os.close(descriptor)
 
 
+_MANY_FILES: Final = 100
+"""Files above which a folder is listed twice: only a long listing has time to pass over one."""
+
+
 def plain_files(descriptor: int, known: Iterable[str] = ()) -> dict[str, os.stat_result]:
     """The plain files of an opened folder that may be programs, by name.
 
     known: names of the last look. A listing may pass over a file while others are taken away (readdir(3) leaves it open, and
     a file system in memory was seen to do so): one that is missing is asked for by its name before it counts as gone.
     """
+    found = _listed(descriptor)
+    if len(found) > _MANY_FILES:
+        found = {**_listed(descriptor), **found}
+    for name in known:
+        if name not in found:
+            with contextlib.suppress(OSError):
+                status = os.stat(name, dir_fd=descriptor, follow_symlinks=False)
+                if stat.S_ISREG(status.st_mode):
+                    found[name] = status
+    return found
+
+
+def _listed(descriptor: int) -> dict[str, os.stat_result]:
     found = {}
     with os.scandir(descriptor) as entries:
         for entry in entries:
@@ -232,12 +249,6 @@ def plain_files(descriptor: int, known: Iterable[str] = ()) -> dict[str, os.stat
                     status = entry.stat(follow_symlinks=False)
                     if stat.S_ISREG(status.st_mode):
                         found[entry.name] = status
-    for name in known:
-        if name not in found:
-            with contextlib.suppress(OSError):
-                status = os.stat(name, dir_fd=descriptor, follow_symlinks=False)
-                if stat.S_ISREG(status.st_mode):
-                    found[name] = status
     return found
 
 
