@@ -172,7 +172,7 @@ class Service:
     def _tell_ills(self) -> None:
         """What is wrong with the service itself is told once, and once more when it is over."""
         ills = {ill.kind: ill for ill in self._health.ills}
-        for kind in ills.keys() - self._told_ills:
+        for kind in () if self._stop_asked else ills.keys() - self._told_ills:
             ill = ills[kind]
             self.log.warning("service", what=ill.what, where=ill.where, next=ill.next_step)
         for kind in self._told_ills - ills.keys():
