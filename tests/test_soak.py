@@ -118,6 +118,8 @@ def test_minutes_of_a_real_service(tmp_path: Path) -> None:
     print(f"{len(day.drops)} drops, {len(day.punches)} punches; kB, descriptors, threads: {early[0]} … {late[-1]}")
     assert len(day.drops) > SOAK_S / 2
     assert min(kb for kb, _, _ in late) - max(kb for kb, _, _ in early) < 4_000 * max(1.0, SOAK_S / 600)
-    assert min(fds for _, fds, _ in late) <= max(fds for _, fds, _ in early)
+    packs = len(list((day.state / "library.git/objects/pack").glob("*.pack")))
+    # the writer and the reader of the library each keep a pack and its index open; packs are merged when they are many
+    assert min(fds for _, fds, _ in late) <= max(fds for _, fds, _ in early) + 4 * packs
     assert min(threads for *_, threads in late) <= max(threads for *_, threads in early)
     assert "Traceback" not in day.log.read_text()
