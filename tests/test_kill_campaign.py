@@ -3,7 +3,8 @@
 Real `dncd run` processes, stand-in controls on pseudo-terminals, SIGKILL at seeded random instants and at operation
 1, 2, 3 … on the disk. After each restart `dncd verify` and an accountant of our own (`accounts.py`) go over everything.
 
-DNCD_KILLS (default 300, and a quarter of that at operations) and DNCD_KILL_SEED make longer runs, or the same again.
+DNCD_KILLS (default 120, 300 for the whole campaign; and a quarter of that at operations) and DNCD_KILL_SEED make longer
+runs, or the same again.
 """
 
 import os
@@ -23,7 +24,7 @@ from dncd.standin.yard import Yard
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]
 
-KILLS = int(os.environ.get("DNCD_KILLS", "300"))
+KILLS = int(os.environ.get("DNCD_KILLS", "120"))
 SEED = int(os.environ.get("DNCD_KILL_SEED", "20"))
 OPERATIONS = max(2, KILLS // 4)
 KILLS_A_DAY = 50
