@@ -25,7 +25,9 @@ from dncd.standin.yard import Yard
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.timeout(1800),
-    pytest.mark.skipif("DNCD_KILLS" not in os.environ, reason="now and then red on a loaded machine: set DNCD_KILLS=300"),
+    pytest.mark.skipif(
+        "DNCD_KILLS" not in os.environ, reason="now and then red on a loaded machine: set DNCD_KILLS=300"
+    ),
 ]
 
 KILLS = int(os.environ.get("DNCD_KILLS", "300"))
