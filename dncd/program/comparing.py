@@ -4,7 +4,7 @@ Data first: `Comparison` holds only strings, numbers and tuples. What it sounds 
 """
 
 import enum
-from collections import Counter
+from collections import Counter, defaultdict, deque
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from difflib import SequenceMatcher
@@ -15,6 +15,10 @@ from dncd.program.words import Token, TokenKind, spelt_alike, tokens
 
 MOST_CHANGES: Final = 2_000
 """Blocks whose changes are told word by word; of more only the number is told."""
+
+_ALIGNED_WORDS: Final = 400
+"""Words of a block up to which the fewest changes are looked for: that takes time by their square. No control reads a block
+of so many, but one may be dropped, or punched by a line that hums."""
 
 _PAIRED_BY_WORDS: Final = 2_500
 """Product of old and new blocks of one difference up to which each is looked at beside each: 50 by 50."""
@@ -233,7 +237,8 @@ def _change(kind: ChangeKind, i: int, j: int, old_lines: Sequence[str], new_line
 def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
     """Words that changed their value, came or went; nothing if the same words only stand in another order."""
     old_spelt, new_spelt = [_spelling(token) for token in old], [_spelling(token) for token in new]
-    matcher = SequenceMatcher(None, old_spelt, new_spelt, autojunk=False)
+    hasty = max(len(old), len(new)) > _ALIGNED_WORDS
+    matcher = SequenceMatcher(None, old_spelt, new_spelt, autojunk=hasty)
     gone: list[Token] = []
     came: list[Token] = []
     for tag, i, i_end, j, j_end in matcher.get_opcodes():
@@ -242,13 +247,16 @@ def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
             came += new[j:j_end]
     moved = Counter(map(_spelling, gone)) & Counter(map(_spelling, came))
     gone, came = _without(gone, moved), _without(came, moved)
-    for token in gone:
-        other = next((t for t in came if _sort(t) == _sort(token)), None)
-        if other is not None:
-            came.remove(other)
-        yield _word_change(token, other)
+    by_sort: defaultdict[tuple[str, str], deque[Token]] = defaultdict(deque)
     for token in came:
-        yield _word_change(None, token)
+        by_sort[_sort(token)].append(token)
+    for token in gone:
+        same = by_sort[_sort(token)]
+        yield _word_change(token, same.popleft() if same else None)
+    left = {id(token) for same in by_sort.values() for token in same}
+    for token in came:
+        if id(token) in left:
+            yield _word_change(None, token)
 
 
 def _without(found: list[Token], moved: Counter[str]) -> list[Token]:

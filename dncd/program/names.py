@@ -32,7 +32,7 @@ _FLOW: Final = (
     r"(?:SUB|ENDSUB|CALL|WHILE|ENDWHILE|DO|IF|ELSEIF|ELSE|ENDIF|REPEAT|ENDREPEAT|RETURN|BREAK|CONTINUE)(?![A-Z])"
 )
 _HEAD: Final = re.compile(
-    rf"^[ \t]*(?:(?P<letter>[Oo:])[ \t]*(?P<digits>\d++)|[Oo]?[ \t]*<(?P<name>[^<>\n]+)>)(?![ \t]*(?i:{_FLOW}))",
+    rf"^[ \t]*+(?:(?P<letter>[Oo:])[ \t]*+(?P<digits>\d++)|(?:[Oo][ \t]*+)?<(?P<name>[^<>\n]+)>)(?![ \t]*(?i:{_FLOW}))",
     re.MULTILINE,
 )
 _COMMENT: Final = re.compile(r"\(([^()\n]*)\)?")

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-_NUMBER: Final = r"(?:\d+\.?\d*|\.\d+)"
+_NUMBER: Final = r"(?:\d++(?:\.\d*+)?+|\.\d++)"  # possessive: a line of a million digits is read once
 _FUNCTIONS: Final = r"(?:ASIN|ACOS|ATAN|SIN|COS|TAN|SQRT|SQR|ABS|ROUND|FIX|FUP|EXP|LN|BIN|BCD|POW|ADP|INT)"
 _FLOW: Final = (
     r"(?:IF|THEN|ELSEIF|ELSE|ENDIF|GOTO|WHILE|ENDWHILE|DO|ENDSUB|END|SUB|CALL|RETURN|RTS|BREAK|CONTINUE|REPEAT"
@@ -27,7 +27,7 @@ def _brackets(depth: int) -> str:
 
 
 _EXPRESSION: Final = _brackets(8)
-_PARAMETER: Final = rf"\#+(?:\d+|<[^<>\n]*>|[A-Z_]\w*|{_EXPRESSION})"
+_PARAMETER: Final = rf"\#++(?:\d++|<[^<>\n]*>|[A-Z_]\w*|{_EXPRESSION})"
 _VALUE: Final = (
     rf"[+-]?(?:{_NUMBER}|{_PARAMETER}|{_FUNCTIONS}[ \t]*{_EXPRESSION}(?:[ \t]*/[ \t]*{_EXPRESSION})?|{_EXPRESSION})"
 )
@@ -44,7 +44,7 @@ _TOKEN: Final = re.compile(
     |(?P<word>(?:,[ \t]*)?[A-Z][ \t]*{_VALUE}|:[ \t]*\d+)
     |(?P<expression>{_EXPRESSION}|{_PARAMETER}|{_VALUE}(?=[ \t]*(?:[-+*/]|EQ|NE|GT|GE|LT|LE)))
     |(?P<end>[*&](?=[ \t]*$))
-    |(?P<odd>[A-Z,]+[^A-Z \t(;<\[\#]*|[^A-Z \t(;<\[\#]+|.)""",
+    |(?P<odd>[A-Z,]+[^A-Z \t(;<\[\#]*|[^A-Z \t(;<\[\#]+|\#+|.)""",
     re.VERBOSE | re.IGNORECASE,
 )
 _LETTER: Final = re.compile(r",?[ \t]*[A-Za-z:]")
@@ -105,7 +105,7 @@ _END_SIGN: Final = re.compile(r";(?=\n|\Z)")
 _BLOCK_NUMBER: Final = re.compile(r"^(/?\d?)[Nn]\d+", re.MULTILINE)
 _PLUS: Final = re.compile(r"(?<=[A-Za-z=])\+(?=[\d.])")
 _ZEROS_OF_CODE: Final = re.compile(r"(?<=[GMNOSTDHLgmnostdhl:])0+(?=\d)")
-_ZEROS_BEFORE_POINT: Final = re.compile(r"(?<![\d.])0+(?=\d*\.)")
+_ZEROS_BEFORE_POINT: Final = re.compile(r"(?<![\d.])0++(?=\d*\.)")
 _ZEROS_AFTER_POINT: Final = re.compile(r"(?<=\.)0+(?!\d)")
 _ZEROS_AFTER_DIGIT: Final = re.compile(r"(\.\d*[1-9])0+(?!\d)")
 

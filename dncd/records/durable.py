@@ -314,15 +314,16 @@ def tidy_name(name: str) -> str:
     """A name that is safe to write: one part, printable, short enough to bear a number and a receipt's ending."""
     clean = "".join(c if c.isprintable() and c not in "/\\" and not "\ud800" <= c <= "\udfff" else "_" for c in name)
     clean = clean.strip()
-    if clean.lower().endswith(RECEIPT):
-        clean = clean[: -len(RECEIPT)] + ".receipt_.txt"  # else it would sit where another file's receipt belongs
     if clean in ("", ".", ".."):
         clean = "UNNAMED"
     stem, suffix = _split(clean)
     if len(suffix.encode()) > 32:
         stem, suffix = clean, ""
     room = _NAME_BYTES - len(suffix.encode())
-    return stem.encode()[:room].decode("utf-8", "ignore") + suffix
+    short = stem.encode()[:room].decode("utf-8", "ignore") + suffix
+    if short.lower().endswith(RECEIPT):
+        short = short[: -len(RECEIPT)] + ".receipt_.txt"  # else it would sit where another file's receipt belongs
+    return short
 
 
 def _split(name: str) -> tuple[str, str]:
