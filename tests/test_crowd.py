@@ -1,5 +1,5 @@
 """A crowd: 10,000 files dropped within a minute on 16 machines, by a real `dncd run`; half of them while it cannot listen,
-so that more events come than the kernel keeps. Each comes out once, with one receipt, and in its order but for a few.
+so that more events come than the kernel keeps. Each comes out in its order, with one receipt.
 
 DNCD_CROWD makes it larger or smaller.
 """
@@ -27,9 +27,6 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
 FILES = int(os.environ.get("DNCD_CROWD", "10000"))
 MACHINES = [f"m-{n:02}" for n in range(16)]
-MOST_BEHIND = 10
-"""Where the kernel has lost events, a few of the thousands were seen to come out last; each still comes out once."""
-
 BUSY = MACHINES[0]
 """Gets three fifths of all: its folder's queue of events overflows."""
 
@@ -91,16 +88,6 @@ def wait_for(what, seconds):
         select.select([], [], [], 0.2)
 
 
-def behind(ended: list[str], wanted: list[str]) -> int:
-    """How many files came out behind their turn."""
-    place = {file: n for n, file in enumerate(wanted)}
-    highest, count = -1, 0
-    for file in ended:
-        count += place[file] < highest
-        highest = max(highest, place[file])
-    return count
-
-
 def lines_of(state: Path) -> int:
     return sum(path.read_bytes().count(b"\n") for path in (state / "ledger").glob("*.jsonl"))
 
@@ -147,21 +134,17 @@ def test_ten_thousand_files_on_sixteen_machines(room: Path) -> None:
     assert "Traceback" not in log_text
     told = [line for line in ledger(state) if line["event"] in ("sent", "refused")]
     assert len(told) == FILES
-    stragglers = 0
     for name in MACHINES:
         dropped = first[name] + second[name]
         for event in ("sent", "refused"):
             ended = [line["file"] for line in told if (line["machine"], line["event"]) == (name, event)]
             wanted = [file for file in dropped if (int(file[7:-3]) % 2 == 0) == (event == "sent")]
-            assert sorted(ended) == sorted(wanted), (name, event)
-            stragglers += behind(ended, wanted)
+            assert ended == wanted, (name, event)
             receipts = {p.name for p in (shop / name / event).glob("*.receipt.txt")}
             assert receipts == {f"{file}.receipt.txt" for file in wanted}
         assert ends.taken[name] == sum(
             int(str(r["chars"])) for r in told if r["machine"] == name and r["event"] == "sent"
         )
         assert not list((shop / name / "to-machine").iterdir())
-    print(f"{stragglers} files of {FILES} came out behind their turn")
-    assert stragglers <= MOST_BEHIND
     assert collections.Counter(p.suffix for p in (state / "outgoing").iterdir()) == {}
     assert verify(state, shop).problems == ()

@@ -17,7 +17,7 @@ import itertools
 import os
 import signal
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -118,10 +118,6 @@ class Book:
             self._count += 1
             self._came.setdefault(name, self._count)
 
-    def known(self) -> tuple[str, ...]:
-        """The names of the last look."""
-        return (*self._seen, *self._fresh)
-
     def look(self, files: dict[str, os.stat_result], now: float, writer: Callable[[str], Writer]) -> tuple[Entry, ...]:
         """The entries of a listing, oldest first: by the order of events, else by time of change, then name."""
         new = self._new({name: _entry(name, found) for name, found in files.items() if name not in self._seen}, now)
@@ -139,18 +135,20 @@ class Book:
         """Files that were not there at the last look, in the order in which they came.
 
         Events tell the order. A file whose event is late or lost waits for it, until it is complete by its time; what was
-        changed after it (ctime: nobody sets it) waits with it and goes behind it.
+        changed after it (ctime: nobody sets it) waits with it and goes behind it. How long a file has been unchanged
+        counts from the first listing that had it, whenever its event came: else those behind it would be complete before it.
         """
         self._looks += 1
-        self._fresh = {n: self._fresh.get(n) or _Seen(e, now) for n, e in unseen.items() if n not in self._came}
+        self._fresh = {name: self._fresh.get(name) or _Seen(entry, now) for name, entry in unseen.items()}
         if self._looks == 1:
             return sorted(unseen, key=lambda name: (self._came.get(name, 0), unseen[name].mtime_ns, name))
-        waits = [seen.entry.ctime_ns for name, seen in self._fresh.items() if self._waits(seen, unseen[name], now)]
+        untold = {name: seen for name, seen in self._fresh.items() if name not in self._came}
+        waits = [seen.entry.ctime_ns for name, seen in untold.items() if self._waits(seen, unseen[name], now)]
         limit = min(waits, default=None)
         told = sorted((name for name in unseen if name in self._came), key=lambda name: self._came[name])
         latest = itertools.accumulate((unseen[name].ctime_ns for name in told), max)
         places = [(at, 1, place, name) for place, (at, name) in enumerate(zip(latest, told, strict=True))]
-        places += [(unseen[name].ctime_ns, 0, 0, name) for name in self._fresh]
+        places += [(unseen[name].ctime_ns, 0, 0, name) for name in untold]
         return [name for at, _, _, name in sorted(places) if limit is None or at < limit]
 
     def _waits(self, seen: _Seen, entry: Entry, now: float) -> bool:
@@ -186,7 +184,8 @@ class Book:
             for name, seen in self._seen.items()
             if seen.entry.complete is Complete.NO and name not in self._held
         ]
-        return min(waits + [seen.since + self._event_s for seen in self._fresh.values()], default=None)
+        untold = [seen.since + self._event_s for name, seen in self._fresh.items() if name not in self._came]
+        return min(waits + untold, default=None)
 
     def held_open(self, now: float) -> list[str]:
         """Files that another program has kept open for writing, without a change, for HELD_OPEN_S or longer."""
@@ -218,29 +217,8 @@ def opened(folder: Path) -> Iterator[int]:
         os.close(descriptor)
 
 
-_MANY_FILES: Final = 100
-"""Files above which a folder is listed twice: only a long listing has time to pass over one."""
-
-
-def plain_files(descriptor: int, known: Iterable[str] = ()) -> dict[str, os.stat_result]:
-    """The plain files of an opened folder that may be programs, by name.
-
-    known: names of the last look. A listing may pass over a file while others are taken away (readdir(3) leaves it open, and
-    a file system in memory was seen to do so): one that is missing is asked for by its name before it counts as gone.
-    """
-    found = _listed(descriptor)
-    if len(found) > _MANY_FILES:
-        found = {**_listed(descriptor), **found}
-    for name in known:
-        if name not in found:
-            with contextlib.suppress(OSError):
-                status = os.stat(name, dir_fd=descriptor, follow_symlinks=False)
-                if stat.S_ISREG(status.st_mode):
-                    found[name] = status
-    return found
-
-
-def _listed(descriptor: int) -> dict[str, os.stat_result]:
+def plain_files(descriptor: int) -> dict[str, os.stat_result]:
+    """The plain files of an opened folder that may be programs, by name."""
     found = {}
     with os.scandir(descriptor) as entries:
         for entry in entries:

@@ -231,7 +231,7 @@ class Folders:
             return writer_of(descriptor, name) if asks else Writer.UNTOLD
 
         now = time.monotonic()
-        entries = folder.book.look(plain_files(descriptor, folder.book.known()), now, writer)
+        entries = folder.book.look(plain_files(descriptor), now, writer)
         problem = problem_of(folder.path, len(entries), folder.book.held_open(now))
         return entries[: defaults.QUEUE_FILES], problem
 
