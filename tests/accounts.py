@@ -15,7 +15,7 @@ from typing import Any
 
 from workday import Drop, Punch, Workday, coded
 
-MARGIN_S = 2.0
+MARGIN_S = 0.5
 """Seconds before a SIGKILL in which caught characters may still have been in memory: 50 ms, and one sync of a disk that
 others keep busy (over half a second was seen on two cores under a load of six). What was measured is printed."""
 

@@ -247,6 +247,10 @@ class Sending:
         if self.phase is not Phase.OVER:
             self._finish(Result.INTERRUPTED, reason, now)
 
+    def has_left(self, now: float) -> bool:
+        """Whether all of it has left by the line's clock, and only its end has to be told."""
+        return self.phase is Phase.ENDING and now >= self.clock.busy_until
+
     def last_words(self) -> bytes:
         """What must still be said when the sending is over: nothing on a plain line."""
         return b""

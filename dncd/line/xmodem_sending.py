@@ -209,6 +209,10 @@ class XmodemSending:
             self.held_since = self._written_at
         self._take(self._sender.tick(now), now)
 
+    def has_left(self, now: float) -> bool:
+        """Never by the clock: the end of an XMODEM program is the receiver's own word."""
+        return False
+
     def last_words(self) -> bytes:
         """What must still be said when the sending is over: CANs, where it was broken off."""
         said, self._out = bytes(self._out), bytearray()

@@ -100,7 +100,10 @@ class Loop:
                 if fd == self._wake_read:
                     self._drain()
                 elif (client := self._readers.get(fd)) is not None:
-                    self._served(client, client.on_input, now)
+                    try:
+                        client.on_input(now)
+                    except Exception as error:  # noqa: BLE001 - one line's fault must not stop the sendings of all others
+                        client.broke(error)
         self._serve_due()
         for _ in range(len(self._posts)):
             self._posts.popleft()()
@@ -128,14 +131,10 @@ class Loop:
                 del self._dues[client]
                 served.append(client)
         for client in served:
-            self._served(client, client.on_due, self.now())
-
-    @staticmethod
-    def _served(client: Client, turn: Callable[[float], None], now: float) -> None:
-        try:
-            turn(now)
-        except Exception as error:  # noqa: BLE001 - one line's fault must not stop the sendings of all others
-            client.broke(error)
+            try:
+                client.on_due(self.now())
+            except Exception as error:  # noqa: BLE001 - as above
+                client.broke(error)
 
     def close(self) -> None:
         """Closes the loop's own descriptors."""

@@ -96,7 +96,7 @@ class TtyPort:
         self.looped: Mapping[str, str] = {}
         self._fd = fd
         self._marks = MarkedInput() if _marks_errors(fd) else None
-        self._early = Reading(early)
+        self._early = Reading(early) if early else NOTHING
         is_pty = os.major(os.fstat(fd).st_rdev) in PTY_MAJORS
         self._has_count = not is_pty and _answers(fd, termios.TIOCOUTQ, bytes(4))
         self._has_modem = _answers(fd, termios.TIOCMGET, bytes(4))
@@ -114,8 +114,8 @@ class TtyPort:
 
         The counters are asked after the bytes were taken: a full buffer that lost characters always has bytes to read.
         """
-        if self._early != Reading():
-            early, self._early = self._early, Reading()
+        if self._early is not NOTHING:
+            early, self._early = self._early, NOTHING
             return early
         try:
             raw = os.read(self._fd, defaults.PORT_READ_BYTES)

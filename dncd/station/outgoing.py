@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.line.codes import ReaderCode
-from dncd.line.sending import Phase, Sending
+from dncd.line.sending import Sending
 from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
 from dncd.outside.ports import Port
@@ -328,7 +328,7 @@ class Outgoing:
                 sending.port_holds(outgoing, now)
             if sending.wants_supply():
                 self._fetch(run)
-        run.unsettled = _all_left(sending, now) and not port.settled()
+        run.unsettled = sending.has_left(now) and not port.settled()
         if not run.unsettled:
             sending.tick(now)
         elif not self.settings.send.drip_feed and now - sending.clock.busy_until >= self.settings.send.stall_s:
@@ -366,8 +366,3 @@ class Outgoing:
         """The service or the port ends: a sending in progress is interrupted."""
         if self.run is not None:
             self.run.sending.stop(reason, now)
-
-
-def _all_left(sending: Sending | XmodemSending, now: float) -> bool:
-    """Whether a plain program has left by the line's clock; the end of an XMODEM one is the receiver's own word."""
-    return isinstance(sending, Sending) and sending.phase is Phase.ENDING and now >= sending.clock.busy_until
