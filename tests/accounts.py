@@ -16,8 +16,8 @@ from typing import Any
 from workday import Drop, Punch, Workday, coded
 
 MARGIN_S = 0.5
-"""Seconds before a SIGKILL in which caught characters may still have been in memory: 50 ms, and one sync of a disk that
-others keep busy (over half a second was seen on two cores under a load of six). What was measured is printed."""
+"""Seconds before a SIGKILL in which caught characters may still have been in memory: 50 ms as promised, and what a busy
+machine of two cores adds. What was measured is printed."""
 
 OUT = ("sent", "refused", "interrupted", "withdrawn")
 FILL = b"\n\x8d\x80\0"

@@ -3,7 +3,6 @@
 import json
 import os
 import pty
-import re
 import signal
 import subprocess
 import sys
@@ -337,15 +336,11 @@ def test_a_line_at_the_first_rate_is_found_in_one_punch(tmp_path, frame, code):
     with Yard(control), started(file, "find", "gang-lathe") as process:
         out, _, status = punching_for(process, control)
     assert status == 0, out
-    # stop bits are told by the time between characters, which a busy machine stretches: one or two read the same
-    found = re.search(rf"Found: 9600 baud, {frame[:2]}[12], {code.value.upper()} code, confidence (\d+\.\d)%", out)
-    assert found, out
-    assert float(found[1]) >= 99
+    assert f"Found: 9600 baud, {frame}, {code.value.upper()} code, confidence 99.9%" in out
     assert "runner-up" in out
     assert out.count("Listening") == 1
     pasted = tomllib.loads(out[out.index("[machines") : out.index("Next:")])["machines"]["gang-lathe"]
-    assert pasted["line"]["baud"] == 9600
-    assert pasted["line"]["frame"][:2] == frame[:2]
+    assert pasted["line"] == {"baud": 9600, "frame": frame}
     assert pasted["tape"]["code"] == code.value
 
 
@@ -365,7 +360,7 @@ def test_a_line_at_another_rate_is_found_by_more_punches(tmp_path, baud, frame):
     found = json.loads(out)
     assert found["sure"]
     assert (found["guesses"][0]["baud"], found["guesses"][0]["frame"]) == (baud, frame)
-    assert 2 <= found["punches"] <= 10  # three on a quiet machine; late looks cost one more now and then
+    assert 2 <= found["punches"] <= 4
 
 
 def test_too_little_is_never_named(tmp_path):

@@ -85,7 +85,7 @@ def test_by_signal_in_the_middle_of_a_sending(tmp_path):
         assert lathe.wait_for(lambda: lathe.figures().taken >= size, 10)
         assert lathe.figures().line_used(build(baud=4800).char_s) >= 0.95
         assert "no more" in (shop.shop / "grinder" / "STATUS.txt").read_text()
-        assert list((shop.state / "outgoing").iterdir()) == []
+        until(lambda: not list((shop.state / "outgoing").iterdir()))
 
 
 def test_changed_settings_wait_for_the_sending_under_way(tmp_path):

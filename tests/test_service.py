@@ -151,13 +151,13 @@ def numbers(control):
 
 def test_without_holds_the_line_is_busy(tmp_path):
     control = StandIn(build())
-    blocks = LONG[:80] + LONG[-1:]
+    blocks = LONG[:200] + LONG[-1:]
     with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
         shop.drop("lathe", "busy.nc", text(blocks))
         shop.receipt("lathe", "sent", "busy.nc")
         size = len("\n".join(["%", *blocks, "%", ""]))
         assert control.wait_for(lambda: control.figures().taken >= size, 10)
-        assert control.figures().line_used(build().char_s) >= 0.9  # the bench holds 0.999; other tests run beside
+        assert control.figures().line_used(build().char_s) >= 0.98  # the bench holds 0.995 on a quiet machine
 
 
 ODD = {
