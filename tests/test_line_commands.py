@@ -18,13 +18,14 @@ from test_standin import pieces_in
 
 from dncd.cli import main
 from dncd.cli.line_find import FindHand
-from dncd.cli.line_test import LOOP_FRAME, LoopbackHand, report
+from dncd.cli.line_test import report
 from dncd.commissioning.finding import Finder, Sureness
 from dncd.commissioning.loopback_findings import findings, is_good
 from dncd.commissioning.loopback_measures import Plan
 from dncd.commissioning.punches import ENOUGH_CHARS
 from dncd.commissioning.recording import Passed, Way, read_recording
 from dncd.outside.line_session import LineSession
+from dncd.outside.loopback_hand import LOOP_FRAME, LoopbackHand
 from dncd.outside.serial_ports import serial_ports
 from dncd.standin.build import Build
 from dncd.standin.control import StandIn
@@ -182,7 +183,7 @@ def test_wiring_writes_a_page_and_spoils_no_other_file(tmp_path, capsys):
 @pytest.mark.parametrize("name", CABLE_FAULTS)
 def test_a_session_finds_each_wrong_wire(name):
     make, trouble = CABLE_FAULTS[name]
-    hand = LoopbackHand(AT_END, lambda _: None)
+    hand = LoopbackHand(AT_END)
     line = LoopedLine(SimulatedPort(make()), AT_END)
     with LineSession(LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock) as session:
         assert session.run(hand, 600)
@@ -197,7 +198,7 @@ def test_a_session_finds_each_wrong_wire(name):
 def test_a_session_finds_each_bad_line(name):
     make, trouble = LINE_FAULTS[name]
     plan = Plan(9600, soak_s=2.0)
-    hand = LoopbackHand(plan, lambda _: None)
+    hand = LoopbackHand(plan)
     line = LoopedLine(make(), plan)
     with LineSession(LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock) as session:
         assert session.run(hand, 600)
@@ -215,7 +216,7 @@ def test_chance_faults_are_named_whatever_moment_the_test_begins_at(name):
     for k in range(20):
         port = make()
         port.seed = k + 10
-        hand = LoopbackHand(plan, lambda _: None)
+        hand = LoopbackHand(plan)
         line = LoopedLine(port, plan)
         line.run.now = line.run.simulated = k * 0.0513
         with LineSession(
@@ -228,7 +229,7 @@ def test_chance_faults_are_named_whatever_moment_the_test_begins_at(name):
 def test_a_session_steps_down_by_opening_the_port_at_the_lower_rate():
     make, _ = LINE_FAULTS["much capacitance"]
     plan = Plan(9600)
-    hand = LoopbackHand(plan, lambda _: None)
+    hand = LoopbackHand(plan)
     line = LoopedLine(make(), plan)
     with LineSession(LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock) as session:
         session.run(hand, 600)

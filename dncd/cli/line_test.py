@@ -1,6 +1,5 @@
 """`dncd line test`: what a loopback plug brings back, at the port and at the far end of the cable."""
 
-import dataclasses
 import sys
 from collections.abc import Callable
 from textwrap import fill
@@ -12,18 +11,14 @@ from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import number, print_json
 from dncd.cli.line_progress import cleared_line, progress
 from dncd.cli.line_wiring import connector_option
-from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
 from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring_page import COLUMNS
 from dncd.outside.line_loan import line_for
 from dncd.outside.line_session import LineSession
-from dncd.outside.ports import Reading
-from dncd.values import Frame, MachineSettings, Modem, printable
-
-LOOP_FRAME: Final = Frame.parse("8N1")
-"""Every byte value goes out, so the test needs eight bits; the cable does not know the difference."""
+from dncd.outside.loopback_hand import LoopbackHand, loop_line, plan_for
+from dncd.values import MachineSettings, printable
 
 CAUTION: Final = (
     "Characters of every kind go out. Only a loopback plug may be on the line: unplug the control first, with both ends"
@@ -41,7 +36,7 @@ CAUTION: Final = (
 def test(given: Asked, machine: str, *, far: bool, minutes: float, plug: str, as_json: bool) -> int:
     """Test port, cable and plug with a loopback plug."""
     settings = given.machine(machine)
-    plan = plan_for(settings, PlugAt.CABLE_END if far else PlugAt.PORT, minutes * 60, Connector(plug.upper()))
+    plan = plan_for(settings.line, PlugAt.CABLE_END if far else PlugAt.PORT, minutes * 60, Connector(plug.upper()))
     if not as_json:
         click.echo(f"{machine}: {printable(settings.line.port)} at {plan.baud} baud, loopback plug {plan.plug_at}")
     click.echo(CAUTION, err=True)
@@ -56,12 +51,6 @@ def test(given: Asked, machine: str, *, far: bool, minutes: float, plug: str, as
     return 0 if is_good(measures, plan) else 1
 
 
-def plan_for(settings: MachineSettings, plug_at: PlugAt, soak_s: float, connector: Connector) -> Plan:
-    """The test of this line; a plain socket keeps the rate of its server, so there is no stepping down."""
-    plan = Plan(settings.line.baud, plug_at, soak_s=soak_s, connector=connector)
-    return dataclasses.replace(plan, lower=()) if settings.line.port.startswith("socket://") else plan
-
-
 def run_loopback(
     given: Asked, settings: MachineSettings, plan: Plan, command: str, told: Callable[[float], None]
 ) -> Measures:
@@ -70,60 +59,10 @@ def run_loopback(
     with (
         cleared_line(),
         line_for(given.state, settings.name, command),
-        LineSession(dataclasses.replace(settings.line, frame=LOOP_FRAME)) as session,
+        LineSession(loop_line(settings.line)) as session,
     ):
         session.run(hand)
     return hand.test.measures[0]
-
-
-class LoopbackHand:
-    """Wraps `LoopbackTest` for a `LineSession`."""
-
-    def __init__(self, plan: Plan, told: Callable[[float], None]) -> None:
-        self.test = LoopbackTest(plan)
-        self._told = told
-        self._session: LineSession | None = None
-        self._began = 0.0
-
-    def start(self, session: LineSession, now: float) -> None:
-        """Begins."""
-        self._session, self._began = session, now
-        self._do(self.test.start(now))
-
-    def feed(self, reading: Reading, now: float) -> None:
-        """What came back."""
-        self._do(self.test.feed(reading.data, reading.bad, now))
-
-    def modem(self, lines: Modem, now: float) -> None:
-        """The inputs."""
-        self._do(self.test.modem(lines, now))
-
-    def turn(self, now: float) -> None:
-        """The next step, if it is due."""
-        self._do(self.test.tick(now))
-        self._told(now - self._began)
-
-    def next_due(self) -> float:
-        """When the step is over."""
-        return self.test.next_due()
-
-    @property
-    def over(self) -> bool:
-        """Whether it has been measured."""
-        return bool(self.test.measures)
-
-    def _do(self, actions: tuple[Action, ...]) -> None:
-        session = self._session
-        if session is None:
-            return
-        for action in actions:
-            match action:
-                case Write(data):
-                    session.send(data)
-                case SetLines(rts, dtr):
-                    session.set_lines(rts, dtr)
-                case SetBaud(baud):
-                    session.tune(baud, LOOP_FRAME)
 
 
 _FOLLOWS: Final = {

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd.commissioning.finding import Answer, Finder, Sureness
-from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
 from dncd.commissioning.loopback_findings import findings, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
 from dncd.outside.line_session import LineSession
+from dncd.outside.loopback_hand import LoopbackHand, loop_line, plan_for
 from dncd.outside.ports import Reading
 from dncd.program import names
 from dncd.program.comparing import Level, compare
@@ -30,51 +30,6 @@ SOAK_S: Final = 3.0
 LOOPBACK, HEARING = "loopback", "settings heard"
 
 _DIFFERENCES: Final = 3
-
-
-class LoopbackHand:
-    """A loopback test in the hands of a line session."""
-
-    def __init__(self, plan: Plan) -> None:
-        self.test = LoopbackTest(plan)
-        self._sessions: list[LineSession] = []
-
-    @property
-    def over(self) -> bool:
-        """Whether it is measured."""
-        return bool(self.test.measures)
-
-    def start(self, session: LineSession, now: float) -> None:
-        """The line is open."""
-        self._sessions = [session]
-        self._do(self.test.start(now))
-
-    def feed(self, reading: Reading, now: float) -> None:
-        """Characters came."""
-        self._do(self.test.feed(reading.data, reading.bad, now))
-
-    def modem(self, lines: Modem, now: float) -> None:
-        """The inputs as they stand."""
-        self._do(self.test.modem(lines, now))
-
-    def turn(self, now: float) -> None:
-        """What is due."""
-        self._do(self.test.tick(now))
-
-    def next_due(self) -> float:
-        """When the step's time is up."""
-        return self.test.next_due()
-
-    def _do(self, actions: tuple[Action, ...]) -> None:
-        session = self._sessions[0]
-        for action in actions:
-            match action:
-                case Write(data):
-                    session.send(data)
-                case SetLines(rts, dtr):
-                    session.set_lines(rts, dtr)
-                case SetBaud(baud):
-                    session.tune(baud, LISTENING_FRAME)
 
 
 class HearingHand:
@@ -119,10 +74,9 @@ class HearingHand:
 
 def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
     """The loopback test at the machine's rate, with the plug at the far end of the cable."""
-    plan = Plan(machine.line.baud, PlugAt.CABLE_END, soak_s=SOAK_S)
+    plan = plan_for(machine.line, PlugAt.CABLE_END, SOAK_S)
     hand = LoopbackHand(plan)
-    line = dataclasses.replace(machine.line, frame=LISTENING_FRAME)
-    with LineSession(line) as session:
+    with LineSession(loop_line(machine.line)) as session:
         if not session.run(hand, patience_s):
             return Step(LOOPBACK, Done.FAILED, f"not measured within {patience_s:g} s")
     measures = hand.test.measures[0]
