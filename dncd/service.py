@@ -31,6 +31,7 @@ from dncd.station.health import Health, Ill
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.library_care import LibraryCare
 from dncd.station.machine import Station
+from dncd.station.machine_requests import OF_A_MACHINE, answer_of
 from dncd.station.office import Office
 from dncd.station.port_opening import open_ports
 from dncd.station.reloading import Outcome, Reloading
@@ -199,7 +200,7 @@ class Service:
         if self._folders is not None:
             self._folders.poke(station.name)
         if station.pending:
-            self.loop.post(self._settle)
+            self.loop.post(self.stations.settle)
 
     # --- reload ------------------------------------------------------------------------------------------------------
 
@@ -215,9 +216,6 @@ class Service:
 
     def _reload(self) -> None:
         self._reloading.ask()
-
-    def _settle(self) -> None:
-        self.stations.settle()
 
     @staticmethod
     def _reload_began() -> None:
@@ -281,22 +279,12 @@ class Service:
         return in_loop(self.loop, lambda: self._do(request))
 
     def _do(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
-        match request.get("do"):
+        do = request.get("do")
+        if do in OF_A_MACHINE:
+            return answer_of(self._machine(request), request)
+        match do:
             case "status":
                 return self.status()
-            case "go":
-                station = self._machine(request)
-                lending.need_line(station)
-                started = {"file": station.outgoing.go()}
-                station.kick()
-                return started
-            case "over-edits" | "to-prove" | "request":
-                return self._do_silently(request)
-            case "withdraw":
-                station = self._machine(request)
-                withdrawn = {"file": station.outgoing.withdraw(str(request.get("file") or ""))}
-                station.kick()
-                return withdrawn
             case "journal":
                 return {"lines": journal.recent()}
             case "backup":
@@ -307,8 +295,6 @@ class Service:
                 return {}
             case "reload":
                 return {"number": self._reloading.ask()}
-            case "ended":
-                return self._ended(request)
             case "lend":
                 return lending.lend(self._machine(request), request, self.log, self._unless_stopping)
             case "watch":
@@ -321,14 +307,6 @@ class Service:
         if not self._stop_asked:
             self.loop.post(job)
 
-    def _do_silently(self, request: dict[str, Any]) -> dict[str, Any]:
-        station = self._machine(request)
-        if request["do"] == "request":
-            station.ask_for_program()
-        else:
-            station.outgoing.send_all_the_same(str(request["do"]), str(request.get("sha256")))
-        return {}
-
     def _machine(self, request: dict[str, Any]) -> Station:
         name = str(request.get("machine"))
         if name not in self.stations:
@@ -338,14 +316,6 @@ class Service:
                 f"The machines are {', '.join(self.stations)}",
             )
         return self.stations[name]
-
-    def _ended(self, request: dict[str, Any]) -> dict[str, Any]:
-        station, file = self._machine(request), request.get("file")
-        after = int(request.get("after", 0))  # a number of the ledger: the wall clock may jump
-        for told in reversed(station.endings):
-            if told.file == file and told.fields["seq"] > after:
-                return {"ended": told.as_dict()}
-        return {"ended": None}
 
     def status(self) -> dict[str, Any]:
         """The status object of contract 4."""

@@ -42,7 +42,7 @@ class Loop:
         self._heap: list[tuple[float, int, Client]] = []
         self._dues: dict[Client, float] = {}
         self._tie = 0
-        self._posts: collections.deque[Callable[[], None]] = collections.deque()
+        self._posts: collections.deque[Callable[[], object]] = collections.deque()
         self._stopping = False
         self._wake_read, self._wake_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._ports.register(self._wake_read, select.EPOLLIN)
@@ -69,7 +69,7 @@ class Loop:
             self._tie += 1
             heapq.heappush(self._heap, (when, self._tie, client))
 
-    def post(self, job: Callable[[], None]) -> None:
+    def post(self, job: Callable[[], object]) -> None:
         """Runs `job` in the loop's thread, soon. From any thread."""
         self._posts.append(job)
         self._wake()
