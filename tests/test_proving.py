@@ -18,7 +18,7 @@ from failing_disk import FailingDisk, Kill, steps
 from station_rig import rig
 
 from dncd.cli import main
-from dncd.errors import NotDoneError, StateHeldError, UsageError
+from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.line.sending import Outcome
 from dncd.outside.command_socket import ask
 from dncd.records import durable
@@ -449,3 +449,10 @@ def until(what: Callable[[], object], within_s: float = 20.0) -> None:
     while not what():
         assert time.monotonic() < end, "the deadline passed"
         threading.Event().wait(0.02)
+
+
+def test_without_a_library_nothing_is_made(tmp_path):
+    """A wrong settings file must not leave a state folder of the wrong owner behind."""
+    with pytest.raises(RecordsError, match="there is no library"):
+        sign(tmp_path / "state", Signing("gang-lathe", "O0001", "first part", "shift 2", 0))
+    assert not (tmp_path / "state").exists()

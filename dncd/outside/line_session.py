@@ -15,7 +15,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Final, Protocol
 
-from dncd.errors import PortBusyError
+from dncd.errors import PortBusyError, PortGoneError
 from dncd.outside.ports import Port, Reading, open_port
 from dncd.outside.tapped_port import TappedPort, Tell
 from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, Signal
@@ -174,6 +174,8 @@ class LineSession:
         while True:
             try:
                 return self._opening(line)
+            except PortGoneError as error:  # nobody tries it again, as a service would
+                raise PortGoneError(error.what, error.where, "Check cable, power and adaptor, then ask again") from None
             except PortBusyError:
                 if self.clock() >= until:
                     raise

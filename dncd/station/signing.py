@@ -2,18 +2,16 @@
 
 import contextlib
 import dataclasses
-import os
 import threading
 from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import NoServiceError, NotDoneError
 from dncd.outside.command_socket import ask
-from dncd.records import durable
 from dncd.records.holdings import Holdings
-from dncd.records.ledger import Ledger
-from dncd.records.library import Writer
+from dncd.records.library import Library, Writer
 from dncd.records.proving import Proved, Signing, prove
+from dncd.station.beside import ledger_beside
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.office import Office
@@ -36,27 +34,10 @@ def sign(state: Path, signing: Signing) -> dict[str, Any]:
 
 
 def _beside(state: Path, signing: Signing) -> dict[str, Any]:
-    """Where no service runs: StateHeldError if one has just started, NotDoneError for another user than the service's."""
-    with contextlib.suppress(FileNotFoundError):  # said better by whatever reads it next
-        if state.stat().st_uid != os.geteuid():
-            raise NotDoneError(
-                "the state folder is another user's, and a service could not go on with files of yours in it",
-                str(state),
-                "Start the service, or give the command as its user",
-            )
-    lock = durable.hold(state / "service.lock")
-    try:
-        ledger = Ledger.open(state)
-        try:
-            library = Writer(state)
-            try:
-                return _told(prove(ledger, library, Holdings.read(state, signing.machine), signing))
-            finally:
-                library.close()
-        finally:
-            ledger.close()
-    finally:
-        os.close(lock)
+    """Where no service runs. RecordsError without a library: nothing is made here that a service should make."""
+    Library(state).close()
+    with ledger_beside(state) as ledger, contextlib.closing(Writer(state)) as library:
+        return _told(prove(ledger, library, Holdings.read(state, signing.machine), signing))
 
 
 def put_on_record(station: Station, office: Office, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:

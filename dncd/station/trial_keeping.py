@@ -8,7 +8,7 @@ from dncd.commissioning.trial_sheet import head_of
 from dncd.errors import NoServiceError, NotDoneError
 from dncd.outside.command_socket import ask
 from dncd.records import trials
-from dncd.records.ledger import Ledger
+from dncd.station.beside import ledger_beside
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.office import Office
@@ -18,15 +18,12 @@ ANSWER_S: Final = 4.0
 
 
 def keep_sheet(state: Path, machine: str, text: str) -> str:
-    """Puts a sheet on record; gives its place under the state folder. Errors as `records.trials.keep` and `ask`."""
+    """Puts a sheet on record; its place under the state folder. Errors as `trials.keep`, `ask`, `ledger_beside`."""
     try:
         return str(ask(state, {"do": "keep-trial", "machine": machine, "sheet": text})["sheet"])
     except NoServiceError:
-        ledger = Ledger.open(state)
-        try:
+        with ledger_beside(state) as ledger:
             return trials.keep(state, ledger, text).relative_to(state).as_posix()
-        finally:
-            ledger.close()
 
 
 def keep_for(station: Station, office: Office, hands: Hands, text: str) -> dict[str, Any]:
