@@ -27,7 +27,8 @@ KINDS = (
 
 @dataclass(frozen=True)
 class Control:
-    """A control that punches one program. clock: its rate against the nominal; looks: how the port is looked at."""
+    """A control that punches one program. clock: its rate against the nominal; looks: how the port is looked at ("fifo":
+    a UART on the board; "adaptor": at a USB adaptor's ticks, each of `tick_s` seconds)."""
 
     baud: int
     frame: str
@@ -40,6 +41,7 @@ class Control:
     resync: Resync
     noise: float = 0.001
     looks: str = "fifo"
+    tick_s: float = 0.016
     marks_told: bool = True
 
     @classmethod
@@ -84,7 +86,7 @@ class Control:
         ats: list[float] = []
         for index, one_char in enumerate(heard):
             if self.looks == "adaptor":
-                at = (int(one_char.at / 0.016) + 1) * 0.016
+                at = (int(one_char.at / self.tick_s) + 1) * self.tick_s
                 new = not ats or at > ats[-1] + 1e-9
             else:
                 # a 16550 tells at eight characters, or when the line rests for four
@@ -102,7 +104,7 @@ class Control:
         for look, at in zip(looks, ats, strict=True):
             data = bytes(heard[index].value for index in look)
             bad = tuple(k for k, index in enumerate(look) if heard[index].fault & Fault.FRAMING and self.marks_told)
-            chunks.append(Chunk(at + chance.uniform(0, 0.001), data, bad))
+            chunks.append(Chunk(at + chance.uniform(0, min(0.001, self.tick_s / 10)), data, bad))
         return Punch(listening, tuple(chunks))
 
 

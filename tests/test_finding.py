@@ -82,6 +82,16 @@ def test_five_hundred_lines_are_found_and_none_is_named_wrong(first: int) -> Non
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("tick_s", [0.001, 0.002])
+def test_an_adaptor_asked_for_low_latency_is_no_hindrance(tick_s: float) -> None:
+    """The frames of a full-speed USB, a millisecond each (common practice), beat with 9600 baud: 1.04 ms a character."""
+    found = tally(range(600, 700), looks="adaptor", tick_s=tick_s)
+    assert found["wrong"] == 0
+    assert found["right"] >= 97, found
+    assert found["most punches"] <= 4
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("resync", list(Resync))
 def test_a_port_that_marks_nothing_is_served_too(resync: Resync) -> None:
     found = tally(range(200, 280), resync=resync, marks_told=False)
@@ -94,6 +104,7 @@ def test_a_port_that_marks_nothing_is_served_too(resync: Resync) -> None:
     "fixed",
     [
         {"looks": "adaptor"},
+        {"looks": "adaptor", "tick_s": 0.00105},
         {"noise": 0.005},
         {"noise": 0.02},
         {"clock": 1.03},
@@ -219,6 +230,18 @@ def test_an_adaptor_is_no_hindrance_to_a_longer_punch(frame: str) -> None:
     answer = judge([control.punch(4800, random.Random(1))])
     assert answer.sureness is Sureness.SURE
     assert answer.guesses[0].frame == frame
+
+
+@pytest.mark.parametrize(("frame", "length"), [("7E1", CharLength.TEN), ("7E2", CharLength.ELEVEN)])
+@pytest.mark.parametrize(("baud", "tick_s"), [(9600, 0.001), (4800, 0.002), (2400, 0.004), (2400, 0.00215)])
+def test_a_clock_that_beats_with_the_characters_is_seen_through(
+    baud: int, tick_s: float, frame: str, length: CharLength
+) -> None:
+    for seed in range(5):
+        control = Control.of(
+            seed, baud=baud, frame=frame, code=TapeCode.ISO, looks="adaptor", tick_s=tick_s, pauses=Pauses(), clock=1.0
+        )
+        assert measure([control.punch(baud, random.Random(seed))], baud, 10).length is length
 
 
 @pytest.mark.parametrize(("frame", "length"), [("8N1", CharLength.TEN), ("8N2", CharLength.ELEVEN)])

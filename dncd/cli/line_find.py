@@ -102,7 +102,8 @@ class FindHand:
             return
         fresh = [because for because in answer.because if because not in self._said]
         self._said += fresh
-        self._tell("\n".join(f"{because}." for because in fresh))
+        if fresh:
+            self._tell("\n".join(f"{because}." for because in fresh))
         if self.finder.listen_baud != session.line.baud and not session.rate_is_ours:
             self._tell(
                 f"Set the device server to {self.finder.listen_baud} baud, 8N1, then run the same command again with"

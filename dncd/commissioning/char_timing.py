@@ -7,7 +7,7 @@ all looks (least squares). Where the control pauses behind each block end, a sec
 
 import enum
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -59,6 +59,17 @@ ROUNDS: Final = 3
 FAR: Final = 4.0
 """Middle differences from which a look lies far off."""
 
+BEAT_CUTS: Final = 4
+"""Fewest far looks that can be the beat of a clock: one that ticks a little faster or slower than the characters come
+shows almost every one as late as the last, and makes it up with a far look now and then."""
+
+BEAT_BAND: Final = 1.5
+"""A beat is made up each time, so the looks stay within one far step of the line through all; rests and lost characters
+drift off by several."""
+
+BEAT_MISSES: Final = 0.34
+"""Most places, as a share of the far looks, where noise or a rest carries the looks out of that band."""
+
 
 class CharLength(enum.Enum):
     """Bits of a character on the line, start and stop bits included; UNSURE where time does not tell."""
@@ -90,9 +101,33 @@ class _Look:
 
 
 def measure(punches: Sequence[Punch], baud: int, block_end: int) -> Timing:
-    """The length of a character on a line at `baud`; `block_end`: the byte behind which a control may pause."""
-    stretches = [stretch for punch in punches for stretch in _stretches(punch, baud, block_end)]
-    slope, pause = _middle_steps(stretches, baud)
+    """The length of a character on a line at `baud`; `block_end`: the byte behind which a control may pause.
+
+    Two lines are drawn, one with the far looks set apart, as rests and lost characters want it, and one through all of them,
+    as the beat of a coarse clock wants it; where both could be meant and they differ, the length is unsure.
+    """
+    whole = [stretch for punch in punches for stretch in _stretches(punch, baud, block_end)]
+    slope, pause = _middle_steps(whole, baud)
+    cut = _cut_line(whole, slope, pause)
+    if math.isinf(cut.error):
+        return NO_TIMING
+    timing = _timing(cut, baud)
+    beating = _beat(whole, cut)
+    if math.isinf(beating.error):
+        return timing
+    through = _timing(beating, baud)
+    if timing.length in (CharLength.UNSURE, through.length):
+        return through
+    return Timing(CharLength.UNSURE, through.bits, through.error)
+
+
+def _timing(line: "_Line", baud: int) -> Timing:
+    bits, error = line.slope * baud, line.error * baud
+    return Timing(_length(bits, error), bits, error)
+
+
+def _cut_line(stretches: list[list["_Look"]], slope: float, pause: float) -> "_Line":
+    """The line with far looks set apart; slope, pause: a first idea of it."""
     line = _NO_LINE
     for _ in range(ROUNDS):
         stretches = [part for stretch in stretches for part in _parted(stretch, slope, pause)]
@@ -102,11 +137,45 @@ def measure(punches: Sequence[Punch], baud: int, block_end: int) -> Timing:
     if pause > 0.0 and off[len(off) // 2] < COARSE_S:
         # a few block ends that noise ate or made bend that line, so look only at what lies between two of them
         line = _line([part for stretch in stretches for part in _between_ends(stretch)])
-    if math.isinf(line.error):
-        return NO_TIMING
-    slope, error = line.slope, line.error
-    bits, error = slope * baud, error * baud
-    return Timing(_length(bits, error), bits, error)
+    return line
+
+
+def _beat(stretches: Sequence[Sequence["_Look"]], cut: "_Line") -> "_Line":
+    """The line through all looks, if those that lie far off `cut` are the beat of a clock; else none."""
+    far: list[float] = []
+    for stretch in stretches:
+        off = _off(stretch, cut.slope, cut.pause)
+        least = _far(off)
+        # a far look behind a block end is a pause
+        far += [by for (a, b), by in zip(pairwise(stretch), off, strict=True) if by > least and a.ends == b.ends]
+    if len(far) < BEAT_CUTS:
+        return _NO_LINE
+    step = sorted(far)[len(far) // 2]
+    line, runs = _line(stretches), list(stretches)
+    for _ in range(ROUNDS):
+        runs = [run for stretch in stretches for run in _runs(stretch, line, BEAT_BAND * step)]
+        line = _line(runs)
+    if math.isinf(line.error) or len(runs) - len(stretches) > BEAT_MISSES * len(far):
+        return _NO_LINE
+    lengths = [run[-1].chars - run[0].chars for run in runs]
+    # the looks of a run are no chance about this line: at its ends up to half a step may be open
+    open_ends = step / 2 * math.sqrt(sum(n**4 for n in lengths)) / sum(n**3 for n in lengths)
+    return _Line(line.slope, line.pause, math.hypot(line.error, open_ends))
+
+
+def _runs(stretch: Sequence["_Look"], line: "_Line", band: float) -> Iterator[list["_Look"]]:
+    """The looks parted where they leave a band of so many seconds about this line: something was lost, or rested."""
+    run: list[_Look] = []
+    low = high = 0.0
+    for look in stretch:
+        by = look.at - line.slope * look.chars - line.pause * look.ends
+        if run and max(high, by) - min(low, by) > band:
+            yield run
+            run = []
+        low, high = (min(low, by), max(high, by)) if run else (by, by)
+        run.append(look)
+    if run:
+        yield run
 
 
 def _length(bits: float, error: float) -> CharLength:
@@ -216,7 +285,7 @@ def _parted(stretch: Sequence[_Look], slope: float, pause: float) -> list[list[_
     """The looks of a stretch, parted where one came far later or sooner than the line says: a block end or characters
     that noise ate, or a rest. Far: four times the middle one of all these differences."""
     off = _off(stretch, slope, pause)
-    far = max(1e-4, FAR * sorted(off)[len(off) // 2]) if off else math.inf
+    far = _far(off)
     if sum(by > far for by in off) > OFTEN * len(off):  # the clock is coarse: to cut there would bend the line
         return [list(stretch)]
     parts = [[stretch[0]]] if stretch else []
@@ -225,6 +294,11 @@ def _parted(stretch: Sequence[_Look], slope: float, pause: float) -> list[list[_
             parts.append([])
         parts[-1].append(look)
     return parts
+
+
+def _far(off: Sequence[float]) -> float:
+    """Seconds by which a step differs from the line where it lies far off."""
+    return max(1e-4, FAR * sorted(off)[len(off) // 2]) if off else math.inf
 
 
 def _off(stretch: Sequence[_Look], slope: float, pause: float) -> list[float]:
