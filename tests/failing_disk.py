@@ -61,7 +61,7 @@ def _counted(name: str) -> Callable[..., Any]:
     return call
 
 
-for _name in ("fsync", "truncate", "rename", "rename_new", "link", "unlink", "mkdir", "utime"):
+for _name in ("fsync", "truncate", "rename", "rename_new", "exchange", "link", "unlink", "mkdir", "utime"):
     setattr(FailingDisk, _name, _counted(_name))
 
 

@@ -212,6 +212,9 @@ def test_an_edited_one_is_set_aside(house: House) -> None:
     house.endings.end_in(in_plan(EDITED, "differs", "gang-lathe@4"))
     assert sorted(house.files().values()) == sorted([b"notes of the office", DROPPED.replace(b"X1.", b"X2.")])
     assert house.files()["from-machine/O0004.nc"] == DROPPED.replace(b"X1.", b"X2.")
+    assert house.receipt("from-machine/O0004.nc").get("note") == (
+        "O0004.nc had been edited in the folder; what was there lies beside it as O0004 (edited in the folder).nc"
+    )
     house.sound()
 
 

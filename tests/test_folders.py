@@ -14,8 +14,10 @@ import pytest
 
 from dncd import defaults
 from dncd.outside import folder_looks
-from dncd.outside.folder_looks import Book, Complete, Hint, Writer, leases_tell, left_alone, opened, plain_files
+from dncd.outside.folder_looks import Book, Complete, Hint, left_alone, opened, plain_files
 from dncd.outside.folders import Entry, FolderNews, Folders
+from dncd.records import held_open
+from dncd.records.held_open import Writer, leases_tell
 from dncd.values import ShopSettings, Watch
 
 DEADLINE_S = 8.0
@@ -410,15 +412,15 @@ def test_the_lease_tells_who_writes(tmp_path: Path) -> None:
     with opened(tmp_path) as folder:
         if not leases_tell(folder):
             pytest.skip("this file system does not tell who writes")
-        assert folder_looks.writer_of(folder, "a") is Writer.NOBODY
+        assert held_open.writer_of(folder, "a") is Writer.NOBODY
         with (tmp_path / "a").open("r+"):
-            assert folder_looks.writer_of(folder, "a") is Writer.SOMEBODY
+            assert held_open.writer_of(folder, "a") is Writer.SOMEBODY
         with (tmp_path / "a").open("r"):
-            assert folder_looks.writer_of(folder, "a") is Writer.NOBODY
-        assert folder_looks.writer_of(folder, "gone") is Writer.UNTOLD
+            assert held_open.writer_of(folder, "a") is Writer.NOBODY
+        assert held_open.writer_of(folder, "gone") is Writer.UNTOLD
         os.mkfifo(tmp_path / "pipe")
         began = time.monotonic()
-        assert folder_looks.writer_of(folder, "pipe") is not Writer.NOBODY
+        assert held_open.writer_of(folder, "pipe") is not Writer.NOBODY
         assert time.monotonic() - began < 1
 
 
@@ -439,7 +441,7 @@ def test_a_lease_given_back_stops_no_writer(tmp_path: Path) -> None:
     seen = set()
     with opened(tmp_path) as folder:
         while not done.is_set():
-            seen.add(folder_looks.writer_of(folder, "a"))
+            seen.add(held_open.writer_of(folder, "a"))
     writer.join()
     assert file.stat().st_size == 1200
     assert seen <= set(Writer)

@@ -5,17 +5,13 @@ when nobody holds it open for writing, as far as the system tells, and it was cl
 or has not changed for `settle_s` (contract 1). An empty file always waits `settle_s`: many programs make one first and
 fill it later. The size alone proves nothing: a copy may set the full size at once.
 
-Whether somebody writes is asked by a read lease (fcntl(2), F_SETLEASE), given back at once. The kernel refuses it with
-EAGAIN while the file is open for writing, and with EACCES where the file is another user's: then time decides.
+Whether somebody writes is asked as `records.held_open` does; where the file is another user's, time decides.
 """
 
 import contextlib
 import enum
-import errno
-import fcntl
 import itertools
 import os
-import signal
 import stat
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -23,14 +19,12 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.records.held_open import Writer
 from dncd.values import shown
 
 _SIDE_FILES: Final = ("thumbs.db", "ehthumbs.db", "desktop.ini")
 _SIDE_STARTS: Final = (".", "~$")
 _SIDE_ENDS: Final = (".tmp", ".part", ".partial", ".crdownload", ".swp", "~")
-
-_NETWORK_KINDS: Final = ("nfs", "cifs", "smb", "9p", "fuse", "ceph", "afs", "virtiofs", "vboxsf")
-"""File systems whose answer to a lease is about the mount, not about the writer (an NFS client says EAGAIN for no)."""
 
 
 class Complete(enum.Enum):
@@ -38,14 +32,6 @@ class Complete(enum.Enum):
 
     YES = "yes"
     NO = "no"
-
-
-class Writer(enum.Enum):
-    """Whether another program has a file open for writing."""
-
-    SOMEBODY = "somebody"
-    NOBODY = "nobody"
-    UNTOLD = "untold"
 
 
 class Hint(enum.Enum):
@@ -228,41 +214,6 @@ def plain_files(descriptor: int) -> dict[str, os.stat_result]:
                     if stat.S_ISREG(status.st_mode):
                         found[entry.name] = status
     return found
-
-
-def writer_of(descriptor: int, name: str) -> Writer:
-    """Whether somebody has the plain file `name` of an opened folder open for writing."""
-    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
-    try:
-        file = os.open(name, flags, dir_fd=descriptor)
-    except OSError:  # no right to read it, or gone: whoever reads it next tells which
-        return Writer.UNTOLD
-    try:
-        # Who opens the file for writing in this very moment makes the kernel signal us; SIGURG is ignored by default.
-        fcntl.fcntl(file, fcntl.F_SETSIG, signal.SIGURG)
-        fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_RDLCK)
-        fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_UNLCK)
-    except OSError as refused:
-        return Writer.SOMEBODY if refused.errno == errno.EAGAIN else Writer.UNTOLD
-    else:
-        return Writer.NOBODY
-    finally:
-        os.close(file)
-
-
-def leases_tell(descriptor: int) -> bool:
-    """Whether a lease on this file system says who writes: not on network mounts, nor where nothing names the kind."""
-    device = os.fstat(descriptor).st_dev
-    wanted = f"{os.major(device)}:{os.minor(device)}"
-    try:
-        lines = Path("/proc/self/mountinfo").read_text(errors="replace").splitlines()
-    except OSError:
-        return False
-    for line in lines:
-        mount, _, kind = line.partition(" - ")
-        if mount.split()[2] == wanted:
-            return not kind.startswith(_NETWORK_KINDS)
-    return False
 
 
 def problem_of(folder: Path, entries: int, held_open: list[str]) -> str:

@@ -35,13 +35,11 @@ from dncd.outside.folder_looks import (
     Entry,
     FolderNews,
     Hint,
-    Writer,
-    leases_tell,
     opened,
     plain_files,
     problem_of,
-    writer_of,
 )
+from dncd.records.held_open import Writer, leases_tell, writer_of
 from dncd.values import ShopSettings, Watch, shown
 
 __all__ = ["Complete", "Entry", "FolderNews", "Folders", "make_folders"]

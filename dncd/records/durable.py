@@ -33,7 +33,11 @@ HIDDEN: Final = ".dncd-"
 
 RECEIPT: Final = ".receipt.txt"
 
-_RENAME_NOREPLACE: Final = 1  # renameat2(2)
+_RENAME_NOREPLACE: Final = 1  # renameat2(2), as the next
+_RENAME_EXCHANGE: Final = 2
+NO_SUCH_RENAME: Final = (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP)
+"""What a file system says that only knows rename(2)."""
+
 _AT_FDCWD: Final = -100  # fcntl.h
 _NAME_BYTES: Final = 230  # 255 of a file name, less the receipt's ending and a number
 
@@ -64,6 +68,10 @@ class Disk:
     def rename_new(self, source: Path, target: Path) -> None:
         """renameat2(2) with RENAME_NOREPLACE: FileExistsError instead of replacing; EINVAL where it cannot be done."""
         _renameat2(source, target, _RENAME_NOREPLACE)
+
+    def exchange(self, one: Path, other: Path) -> None:
+        """renameat2(2) with RENAME_EXCHANGE: two files change names at one instant; EINVAL where it cannot be done."""
+        _renameat2(one, other, _RENAME_EXCHANGE)
 
     def link(self, source: Path, target: Path) -> None:
         """link(2): never replaces a target."""
@@ -268,7 +276,7 @@ def _give_name(source: Path, target: Path, disk: Disk) -> None:
     try:
         disk.rename_new(source, target)  # one step: a power cut never leaves the file under both names
     except OSError as error:
-        if error.errno not in (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP):
+        if error.errno not in NO_SUCH_RENAME:
             raise
     else:
         return

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.records import durable, plans, receipts, spool
+from dncd.records import delivery, durable, plans, receipts, spool
 from dncd.records.ending_words import (
     CAUTION_LINK,
     compared_with,
@@ -281,7 +281,7 @@ class Endings:
         folder = self.shop.folder / plan.machine / "from-machine"
         durable.make_folder(folder, self._disk)
         path = folder / name
-        self._deliver(path, data, digest)
+        aside = self._deliver(path, data, transfer)
         pairs = [
             *head_pairs(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
             ("revision", str(revision.number)),
@@ -289,6 +289,11 @@ class Endings:
             *sure_pairs(part.sure),
             *(("difference", line) for line in part.differences),
             *(("note", note) for note in plan.notes),
+            *(
+                [("note", f"{name} had been edited in the folder; what was there lies beside it as {aside}")]
+                if aside
+                else []
+            ),
             *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
             *fault_pairs(plan.line_faults),
             ("caution", CAUTION_LINK),
@@ -296,19 +301,13 @@ class Endings:
         self._receipt(path, pairs)
         return Told(record, str(path), str(receipts.path_for(path)), ())
 
-    def _deliver(self, path: Path, data: bytes, digest: str) -> None:
-        """Over an older delivery at one instant (the library keeps it); a file that somebody edited is set aside first."""
+    def _deliver(self, path: Path, data: bytes, transfer: str) -> str:
+        """Over an older delivery (the library keeps it); the name of what somebody had saved there and was set aside."""
         receipt = receipts.path_for(path)
-        if path.exists() and not self._is_ours(path, digest):
-            delivered = receipts.read(receipt, self._disk).get("sha256") if receipt.exists() else ""
-            if self._is_ours(path, delivered):
-                durable.replace(path, data, self._disk)
-            else:
-                aside = f"{path.stem} (edited in the folder){path.suffix}"
-                durable.place(path, path.parent, aside, self._disk)
-        if not path.exists():
-            durable.write_new(path, [data], self._disk)
+        before = receipts.read(receipt, self._disk).get("sha256") if receipt.exists() else ""
+        aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}", self._disk)
         durable.remove(receipt, self._disk)  # the one of before; the new one is written last
+        return aside
 
     # --- both --------------------------------------------------------------------------------------------------------
 
