@@ -124,9 +124,9 @@ class Pushing:
         self._keep(replace(self.pushed, failing_since=since, reason=printable(reason), waiting=self._waiting()))
 
     def _keep(self, pushed: Pushed) -> None:
-        self.pushed = pushed
         with contextlib.suppress(OSError):  # the status after a restart says less then, no more
             durable.replace(self._file, json.dumps(asdict(pushed)).encode() + b"\n")
+        self.pushed = pushed  # last: whoever sees it finds it kept
 
     def _remembered(self) -> Pushed:
         fresh = Pushed(self._server.shown, self._branch)
