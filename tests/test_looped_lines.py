@@ -10,7 +10,8 @@ from fakes import FakePort
 from dncd import defaults
 from dncd.errors import PortGoneError
 from dncd.outside.looped_lines import looped_lines
-from dncd.outside.ports import Reading, open_for
+from dncd.outside.opening import open_for
+from dncd.outside.ports import Reading
 from dncd.values import Flow, Frame, LineSettings, MachineSettings, Modem, SendSettings, Signal, StartOn
 
 ON, OFF = Signal.ON, Signal.OFF

@@ -14,7 +14,8 @@ from dncd import defaults
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.outside.network_port import Rfc2217Port
-from dncd.outside.ports import Counters, Port, Signal, open_port
+from dncd.outside.opening import open_port
+from dncd.outside.ports import Counters, Port, Signal
 from dncd.values import Frame, LineSettings
 
 

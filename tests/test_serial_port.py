@@ -22,8 +22,9 @@ from hypothesis import strategies as st
 
 from dncd.errors import PortBusyError, PortError, PortGoneError
 from dncd.outside import serial_port
+from dncd.outside.opening import open_port
 from dncd.outside.port_holders import Holder, holders
-from dncd.outside.ports import Counters, Reading, open_port
+from dncd.outside.ports import Counters, Reading
 from dncd.outside.serial_port import MarkedInput, TtyPort
 from dncd.values import Frame, LineSettings
 

@@ -16,7 +16,8 @@ from types import TracebackType
 from typing import Final, Protocol
 
 from dncd.errors import PortBusyError, PortGoneError
-from dncd.outside.ports import Port, Reading, open_port
+from dncd.outside.opening import open_port
+from dncd.outside.ports import Port, Reading
 from dncd.outside.tapped_port import TappedPort, Tell
 from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, Signal
 

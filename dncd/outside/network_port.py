@@ -229,7 +229,7 @@ class Rfc2217Port:
 
 
 def open_socket(line: LineSettings) -> SocketPort:
-    """Connect to a raw device server; errors as `ports.open_port`."""
+    """Connect to a raw device server; errors as `opening.open_port`."""
     frame = carried_frame(line.frame)
     refuse_odd_stop_bits(line, frame)
     if frame.data_bits != 8 or frame.parity != "N":
@@ -240,7 +240,7 @@ def open_socket(line: LineSettings) -> SocketPort:
 
 
 def open_rfc2217(line: LineSettings) -> Rfc2217Port:
-    """Connect to an RFC 2217 server and have every setting confirmed; errors as `ports.open_port`."""
+    """Connect to an RFC 2217 server and have every setting confirmed; errors as `opening.open_port`."""
     frame = carried_frame(line.frame)
     refuse_odd_stop_bits(line, frame)
     asked = telnet.Asked(line.baud, frame.data_bits, frame.parity, frame.stop_bits)

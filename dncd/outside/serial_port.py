@@ -226,7 +226,7 @@ def counters_of(icount: bytes) -> Counters:
 
 
 def open_tty(line: LineSettings) -> TtyPort:
-    """Open a device of this machine; errors as `ports.open_port`."""
+    """Open a device of this machine; errors as `opening.open_port`."""
     frame = carried_frame(line.frame)
     refuse_odd_stop_bits(line, frame)
     _look(line.port)

@@ -10,7 +10,8 @@ from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortG
 from dncd.line.receiving import Wished
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
-from dncd.outside.ports import NOTHING, Port, Reading, open_for
+from dncd.outside.opening import open_for
+from dncd.outside.ports import NOTHING, Port, Reading
 from dncd.records import trials
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming

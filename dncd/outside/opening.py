@@ -1,0 +1,63 @@
+"""The opening of every kind of port.
+
+It may take a few seconds for a device server: call it from a thread of its own.
+"""
+
+from typing import Final
+
+from dncd.errors import PortError
+from dncd.outside.looped_lines import looped_lines
+from dncd.outside.network_port import open_rfc2217, open_socket
+from dncd.outside.ports import Port
+from dncd.outside.serial_port import open_tty
+from dncd.values import Flow, LineSettings, MachineSettings, Signal, StartOn
+
+_MODEM_FLOWS: Final = (Flow.RTS_CTS, Flow.DTR_DSR)
+_MODEM_STARTS: Final = (StartOn.CTS, StartOn.DSR)
+
+
+def open_port(line: LineSettings) -> Port:
+    """Open `line.port` with RTS and DTR on and all flow control of the kernel or server off.
+
+    PortError: it can never do what the settings ask; PortBusyError: another program holds it; PortGoneError: it is
+    absent, and may come. May take up to `CONNECT_S + CONFIRM_S` seconds for a device server.
+    """
+    scheme, separator, _ = line.port.partition("://")
+    if not separator:
+        return open_tty(line)
+    if scheme == "socket":
+        return open_socket(line)
+    if scheme == "rfc2217":
+        return open_rfc2217(line)
+    raise PortError(
+        f"the scheme {scheme!r} is not known",
+        f"port {line.port}",
+        "Name a device such as /dev/ttyS0, or socket://host:port, or rfc2217://host:port",
+    )
+
+
+def open_for(machine: MachineSettings) -> Port:
+    """Open the port of a machine. Errors as `open_port`, and PortError where its settings need CTS or DSR and the port
+    has no such line: the control could not stop dncd, or never start it. A device server tells them later.
+    A line that only echoes our own is told in `Port.looped`."""
+    line, start_on = machine.line, machine.send.start_on
+    port = open_port(line)
+    wanted = [word for word, needed in ((line.flow, _MODEM_FLOWS), (start_on, _MODEM_STARTS)) if word in needed]
+    if wanted and not line.port.startswith("rfc2217://"):
+        modem = port.modem()
+        signals = {"CTS": modem.cts} if {"rts/cts", "cts"} & set(wanted) else {}
+        signals |= {"DSR": modem.dsr} if {"dtr/dsr", "dsr"} & set(wanted) else {}
+        if blind := [name for name, signal in signals.items() if signal is Signal.UNKNOWN]:
+            port.close()
+            raise PortError(
+                f"the port has no line {' and '.join(blind)}, which {' and '.join(wanted)} needs",
+                f"[machines.{machine.name}] port {line.port}",
+                'Take a port with modem lines, or set `line.flow = "xon/xoff"` and another `send.start_on`',
+            )
+    if wanted:
+        try:
+            port.looped = looped_lines(port, machine)
+        except BaseException:
+            port.close()
+            raise
+    return port
