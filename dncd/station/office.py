@@ -14,7 +14,7 @@ from dncd.records.endings import Endings, Shop, Told
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger
 from dncd.records.library import Library, Writer
-from dncd.records.plans import InPlan, Sent
+from dncd.records.plans import Counted, InPlan, Sent
 from dncd.records.spool import Leftover, leftovers
 from dncd.values import Result, Settings, printable
 
@@ -95,7 +95,7 @@ class Office:
                 continue
             if plan.ended is None:
                 self.endings.again(plan.id)
-                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,)))
+                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,), counted=Counted.UNKNOWN))
                 said.append(f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted")
             else:
                 self.endings.again(plan.id)
