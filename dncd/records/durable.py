@@ -24,9 +24,13 @@ CHUNK: Final = 1 << 13
 """Bytes read or written at a time: memory stays flat whatever the size of a file, and no step over a piece keeps the line
 loop waiting for long."""
 
-FILE_MODE: Final = 0o664
-FOLDER_MODE: Final = 0o775
-"""The office reads and takes what dncd writes; the umask of the service may narrow both."""
+FILE_MODE: Final = 0o644
+FOLDER_MODE: Final = 0o755
+"""dncd's own records: its group may read them, with the umask of the service, and nobody else may change them."""
+
+SHARED_FILE_MODE: Final = 0o664
+SHARED_FOLDER_MODE: Final = 0o775
+"""In the shop's folder the office reads and takes what dncd writes; the umask of the service may narrow both."""
 
 HIDDEN: Final = ".dncd-"
 """Start of the names that dncd uses while a file is on its way; a dot file is never taken for a program."""
@@ -73,9 +77,9 @@ class Disk:
         """unlink(2)."""
         path.unlink()
 
-    def mkdir(self, path: Path) -> None:
+    def mkdir(self, path: Path, mode: int = FOLDER_MODE) -> None:
         """mkdir(2)."""
-        path.mkdir(FOLDER_MODE)
+        path.mkdir(mode)
 
     def utime(self, path: Path) -> None:
         """utimensat(2) with the present time."""
@@ -137,14 +141,14 @@ def fsync_dir(folder: Path, disk: Disk = DISK) -> None:
         os.close(fd)
 
 
-def make_folder(folder: Path, disk: Disk = DISK) -> None:
+def make_folder(folder: Path, disk: Disk = DISK, mode: int = FOLDER_MODE) -> None:
     """Makes a folder, and those above it, durably; one that is there already is fine."""
     if folder.is_dir():
         return
     if not folder.parent.is_dir():
-        make_folder(folder.parent, disk)
+        make_folder(folder.parent, disk, mode)
     with contextlib.suppress(FileExistsError):
-        disk.mkdir(folder)
+        disk.mkdir(folder, mode)
     fsync_dir(folder.parent, disk)
 
 
@@ -225,9 +229,9 @@ def remove(path: Path, disk: Disk = DISK) -> None:
         fsync_dir(path.parent, disk)
 
 
-def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK) -> None:
+def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK, mode: int = FILE_MODE) -> None:
     """Writes a file that must not exist yet: whole or not at all. FileExistsError if the name is taken."""
-    temporary = write_temporary(path.parent, chunks, disk)
+    temporary = write_temporary(path.parent, chunks, disk, mode=mode)
     try:
         _give_name(temporary, path, disk)
     except Exception:
@@ -236,9 +240,9 @@ def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK) -> None:
     fsync_dir(path.parent, disk)
 
 
-def replace(path: Path, data: bytes | Iterable[bytes], disk: Disk = DISK) -> None:
+def replace(path: Path, data: bytes | Iterable[bytes], disk: Disk = DISK, mode: int = FILE_MODE) -> None:
     """Writes a file whole, at one instant, over one that may be there."""
-    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, disk)
+    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, disk, mode=mode)
     try:
         disk.rename(temporary, path)
     except Exception:
@@ -291,7 +295,7 @@ def move_new(source: Path, target: Path, disk: Disk = DISK) -> None:
     except OSError as error:
         if error.errno != errno.EXDEV:
             raise
-        write_new(target, read_chunks(source, disk), disk)
+        write_new(target, read_chunks(source, disk), disk, SHARED_FILE_MODE)
         disk.unlink(source)
     fsync_dir(target.parent, disk)
     if source.parent != target.parent:
