@@ -74,7 +74,7 @@ def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, m
         sent, gone, *fault, elsewhere = out.read().splitlines()
     assert sent.startswith('<6>gang-lathe: transfer sent program=O0004 file="a b')
     assert sent.endswith(f"wire_chars=132 seconds=0.3 holds=0 revision=1 sha256={'ab' * 32} seq=7")
-    assert gone == "<4>gang-lathe: port-gone: the port is gone at /dev/ttyUSB0; next: Plug it in again"
+    assert gone == "<4>gang-lathe: port-gone: the port is gone (/dev/ttyUSB0); next: Plug it in again"
     assert fault[0] == "<3>command"
     assert fault[-1] == "<3>ZeroDivisionError: some fault"
     assert all(line.startswith("<3>") for line in fault)

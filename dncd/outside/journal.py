@@ -114,7 +114,7 @@ def _for_systemd(_log: Any, _method: str, event: MutableMapping[str, Any]) -> st
     if machine := event.pop("machine", None):
         text = f"{machine}: {text}"
     said = [str(event.pop(key)) for key in ("what", "where", "next") if key in event]
-    text += "".join(f"{mark} {part}" for mark, part in zip((":", " at", "; next:"), said, strict=False))
+    text += "".join(form.format(part) for form, part in zip((": {}", " ({})", "; next: {}"), said, strict=False))
     text += "".join(f" {key}={_word(value)}" for key, value in event.items())
     return "\n".join(f"<{level}>{line}" for line in (text, *trace))
 

@@ -237,9 +237,8 @@ def open_tty(line: LineSettings) -> TtyPort:
         fd = os.dup(port.fileno())
     try:
         with _told(line):
-            if not _is_pty(
-                fd
-            ):  # there the lock on the file must do: the far end may hold the terminal, and so the claim, open
+            # On a terminal the lock on the file must do: its far end may hold it, and with it the claim, open for ever.
+            if not _is_pty(fd):
                 fcntl.ioctl(fd, termios.TIOCEXCL)
             early = _set_last(fd, line, frame)
             notes += _low_latency(fd, line.port)
