@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd.errors import RecordsError, StateHeldError
-from dncd.records import durable
+from dncd.records import durable, locks
 
 WAYS = [errno.ENOSPC, errno.EIO, Kill]
 
@@ -167,24 +167,30 @@ def test_a_name_that_is_taken_is_never_replaced(tmp_path: Path) -> None:
 
 
 def test_a_lock_is_held_by_one(tmp_path: Path) -> None:
-    fd = durable.hold(tmp_path / "deep" / "er" / ".lock")
+    fd = locks.hold(tmp_path / "deep" / "er" / ".lock")
     try:
         with pytest.raises(StateHeldError, match=str(os.getpid())):
-            durable.hold(tmp_path / "deep" / "er" / ".lock")
+            locks.hold(tmp_path / "deep" / "er" / ".lock")
     finally:
         os.close(fd)
-    os.close(durable.hold(tmp_path / "deep" / "er" / ".lock"))
+    os.close(locks.hold(tmp_path / "deep" / "er" / ".lock"))
 
 
-def test_the_office_may_read_what_is_written(tmp_path: Path) -> None:
-    old = os.umask(0o002)
+def test_a_group_reads_what_is_dncds_own_and_writes_what_is_the_shops(tmp_path: Path) -> None:
+    old = os.umask(0o007)  # as the unit sets it
     try:
-        durable.write_new(tmp_path / "a", [b"x"])
-        durable.make_folder(tmp_path / "f" / "g")
+        durable.write_new(tmp_path / "own", [b"x"])
+        durable.make_folder(tmp_path / "own folder" / "g")
+        durable.write_new(tmp_path / "shop", [b"x"], mode=durable.SHARED_FILE_MODE)
+        durable.make_folder(tmp_path / "shop folder" / "g", mode=durable.SHARED_FOLDER_MODE)
     finally:
         os.umask(old)
-    assert stat.S_IMODE((tmp_path / "a").stat().st_mode) == 0o664
-    assert stat.S_IMODE((tmp_path / "f" / "g").stat().st_mode) == 0o775
+
+    def mode(name: str) -> int:
+        return stat.S_IMODE((tmp_path / name).stat().st_mode)
+
+    assert [mode("own"), mode("own folder"), mode("own folder/g")] == [0o640, 0o750, 0o750]
+    assert [mode("shop"), mode("shop folder"), mode("shop folder/g")] == [0o660, 0o770, 0o770]
 
 
 def test_an_error_of_the_disk_says_what_where_and_what_next(tmp_path: Path) -> None:

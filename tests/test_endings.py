@@ -1,5 +1,6 @@
 """Endings of transfers: what stands in folders, ledger and library after each, and after a cut at every operation of one."""
 
+import dataclasses
 import errno
 import hashlib
 from collections.abc import Callable
@@ -8,13 +9,14 @@ from pathlib import Path
 import pytest
 from failing_disk import FailingDisk, Kill
 
+from dncd.cli.record_commands import log_line
 from dncd.errors import RecordsError
 from dncd.records import durable, plans, receipts
 from dncd.records.durable import Disk
 from dncd.records.endings import Endings, Shop
 from dncd.records.ledger import Ledger, check_chain, records
 from dncd.records.library import Text, Writer
-from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.plans import Counted, InPlan, OutPlan, Part, Sent
 from dncd.records.verify import verify
 
 DROPPED = b"%\r\nO0004\r\nN10 G00 X1.\r\nM30\r\n%\r\n"
@@ -138,6 +140,28 @@ def test_a_sending_ends(house: House, result: str, where: str) -> None:
     assert receipt.get("ledger") == f"{line['seq']} {line['hash']}"
     assert receipt.get("result") == result
     house.sound()
+
+
+def test_where_the_service_died_in_the_middle_nothing_is_said_to_be_counted(house: House) -> None:
+    house.drop()
+    plan = begin(house, out_plan())
+    house.endings.end_out(plan, Sent("interrupted", ("a cut",), counted=Counted.UNKNOWN))
+    (line,) = [line for line in records(house.shop.state) if line["event"] == "interrupted"]
+    assert not {"chars", "held_s"} & line.keys()
+    assert " s)" not in log_line(line)
+    receipt = house.receipt("refused/0004.nc")
+    assert receipt.get("handed over") == "not known, between no character and all of them"
+    assert not receipt.all("took")
+    assert not receipt.all("holds")
+    house.sound()
+
+
+def test_a_plan_keeps_whether_its_sending_was_counted(tmp_path: Path) -> None:
+    for counted in Counted:
+        plan = dataclasses.replace(out_plan(), ended=Sent("interrupted", counted=counted))
+        durable.make_folder(plans.folder_of(tmp_path))
+        plans.save(tmp_path, plan)
+        assert plans.load(tmp_path, plan.id) == plan
 
 
 def test_a_refused_file_makes_no_revision(house: House) -> None:

@@ -55,6 +55,32 @@ def test_readable_lines_on_a_terminal() -> None:
     assert not plain.lstrip().startswith("{")
 
 
+def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """$JOURNAL_STREAM by systemd.exec(5), the level in front by sd-daemon(3) (both of systemd 252, from memory)."""
+    with (tmp_path / "stream").open("w+") as out:
+        found = os.fstat(out.fileno())
+        monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino}")
+        set_up(out)
+        journal(machine="gang-lathe").transfer({**RECORD, "file": "a b\n<0>.nc"})
+        journal(machine="gang-lathe").told(PortGoneError("the port is gone", "/dev/ttyUSB0", "Plug it in again"))
+        try:
+            raise ZeroDivisionError("some fault")
+        except ZeroDivisionError as error:
+            journal().failed("command", error)
+        monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino + 1}")
+        set_up(out)
+        journal().info("elsewhere")
+        out.seek(0)
+        sent, gone, *fault, elsewhere = out.read().splitlines()
+    assert sent.startswith('<6>gang-lathe: transfer sent program=O0004 file="a b')
+    assert sent.endswith(f"wire_chars=132 seconds=0.3 holds=0 revision=1 sha256={'ab' * 32} seq=7")
+    assert gone == "<4>gang-lathe: port-gone: the port is gone (/dev/ttyUSB0); next: Plug it in again"
+    assert fault[0] == "<3>command"
+    assert fault[-1] == "<3>ZeroDivisionError: some fault"
+    assert all(line.startswith("<3>") for line in fault)
+    assert json.loads(elsewhere)["event"] == "elsewhere"
+
+
 def test_a_warning_has_its_three_sentences() -> None:
     out = io.StringIO()
     set_up(out)

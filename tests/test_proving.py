@@ -21,7 +21,7 @@ from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.line.sending import Outcome
 from dncd.outside.command_socket import ask
-from dncd.records import durable
+from dncd.records import durable, locks
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
@@ -289,7 +289,7 @@ def test_what_prove_refuses(words) -> None:
 
 
 def test_nobody_signs_beside_a_service_that_has_the_state(house: House) -> None:
-    lock = durable.hold(house.state / "service.lock")
+    lock = locks.hold(house.state / "service.lock")
     try:
         with pytest.raises(StateHeldError):
             sign(house.state, GOOD)

@@ -32,6 +32,8 @@ from dncd.values import Frame, LineSettings
 FACTS = json.loads((Path(__file__).parent / "vectors" / "termios_pty.json").read_text())
 MARKS = {name: bytes.fromhex(text) for name, text in FACTS["parmrk"].items() if name != "note"}
 
+TIOCGEXCL = 0x80045440  # asm-generic/ioctls.h: _IOR('T', 0x40, int); checked against the header of Linux 6.1 (verified)
+
 
 @pytest.fixture
 def pair() -> Iterator[tuple[int, str]]:
@@ -140,6 +142,19 @@ def test_the_lock_outlives_pyserials_own_descriptor(pair: tuple[int, str]) -> No
         with pytest.raises(serial.SerialException):
             serial.Serial(pair[1], exclusive=True)
         fcntl.flock(port.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)  # ours: asking again is no conflict
+
+
+def test_a_port_leaves_no_claim_behind(pair: tuple[int, str]) -> None:
+    """A terminal whose far end stays open keeps a TIOCEXCL, and the service's own user could not open it again."""
+    kept = os.open(pair[1], os.O_RDWR | os.O_NOCTTY)
+    try:
+        port = open_port(line(pair[1]))
+        assert fcntl.ioctl(kept, TIOCGEXCL, bytes(4)) == bytes(4), "a service that is killed leaves none either"
+        fcntl.ioctl(kept, termios.TIOCEXCL)
+        port.close()
+        assert fcntl.ioctl(kept, TIOCGEXCL, bytes(4)) == bytes(4)
+    finally:
+        os.close(kept)
 
 
 def test_one_descriptor_a_port(pair: tuple[int, str]) -> None:

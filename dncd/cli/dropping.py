@@ -31,7 +31,7 @@ def drop(source: Path, folder: Path) -> str:
         while True:
             target = folder / durable.free_name(folder, source.name)
             try:
-                durable.write_new(target, durable.read_chunks(source.resolve()))
+                durable.write_new(target, durable.read_chunks(source.resolve()), mode=durable.SHARED_FILE_MODE)
             except FileExistsError:
                 continue  # somebody took the name between the look and the link
             return target.name

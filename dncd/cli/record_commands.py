@@ -68,7 +68,7 @@ def log_line(record: Mapping[str, Any]) -> str:
         facts.append(f"revision {record['revision']}")
     if isinstance(record.get("wire_chars"), int):
         facts.append(count(record["wire_chars"], "character"))
-    if isinstance(record.get("seconds"), int | float):
+    if isinstance(record.get("seconds"), int | float) and (record["seconds"] or "chars" in record):
         facts.append(seconds(record["seconds"]))
     if record.get("holds"):
         facts.append(count(record["holds"], "hold"))

@@ -1,11 +1,13 @@
 """The journal of the service (structlog): what happens, as events with fields.
 
-Readable lines where it goes to a terminal, one JSON object a line elsewhere. Every text in it is made printable first:
+Readable lines where it goes to a terminal or to systemd's journal, which is told the level of each too (`journalctl
+--priority=warning`); one JSON object a line elsewhere. Every text in it is made printable first:
 it may have come from a control or from a file's name.
 """
 
 import json
 import logging
+import os
 import sys
 from collections import deque
 from collections.abc import Mapping, MutableMapping
@@ -75,6 +77,8 @@ def set_up(stream: TextIO | None = None, level: int = logging.INFO) -> None:
     renderer: structlog.typing.Processor
     if out.isatty():
         renderer = structlog.dev.ConsoleRenderer(sort_keys=False, pad_event_to=0)
+    elif _is_systemds(out):
+        renderer = _for_systemd
     else:
         renderer = structlog.processors.JSONRenderer(ensure_ascii=False)
     structlog.configure(
@@ -90,6 +94,39 @@ def set_up(stream: TextIO | None = None, level: int = logging.INFO) -> None:
         logger_factory=structlog.PrintLoggerFactory(out),
         cache_logger_on_first_use=False,
     )
+
+
+def _is_systemds(out: TextIO) -> bool:
+    """Whether systemd's journal reads that stream: it says which in $JOURNAL_STREAM (systemd.exec(5))."""
+    try:
+        found = os.fstat(out.fileno())
+    except (OSError, ValueError):  # no file at all
+        return False
+    return os.environ.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
+
+
+def _for_systemd(_log: Any, _method: str, event: MutableMapping[str, Any]) -> str:
+    """A line for people, with its level in front as sd-daemon(3) has it; the journal knows the time and the unit."""
+    level = _PRIORITIES.get(str(event.pop("level", "")), _PRIORITIES["info"])
+    event.pop("timestamp", None)
+    trace = str(event.pop("exception", "")).splitlines()
+    text = str(event.pop("event", ""))
+    if machine := event.pop("machine", None):
+        text = f"{machine}: {text}"
+    said = [str(event.pop(key)) for key in ("what", "where", "next") if key in event]
+    text += "".join(form.format(part) for form, part in zip((": {}", " ({})", "; next: {}"), said, strict=False))
+    text += "".join(f" {key}={_word(value)}" for key, value in event.items())
+    return "\n".join(f"<{level}>{line}" for line in (text, *trace))
+
+
+_PRIORITIES: Final = {"error": 3, "warning": 4, "info": 6}
+"""Of syslog, as sd-daemon(3) writes them."""
+
+
+def _word(value: Any) -> str:
+    """A value that ends where it seems to end."""
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return json.dumps(text, ensure_ascii=False) if not text or any(c in text for c in ' "=') else text
 
 
 def recent() -> list[str]:

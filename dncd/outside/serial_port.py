@@ -189,7 +189,9 @@ class TtyPort:
         """Give the port back; DTR and RTS stay as they are (HUPCL is off), so that a control sees no reset."""
         if self._fd >= 0:
             fd, self._fd = self._fd, -1
-            with contextlib.suppress(OSError):  # a device that was pulled out may refuse even this; it is closed
+            with contextlib.suppress(OSError):  # a device that was pulled out may refuse even this
+                fcntl.ioctl(fd, termios.TIOCNXCL)  # else the claim stays for as long as anybody else has it open
+            with contextlib.suppress(OSError):  # and this; it is closed
                 os.close(fd)
 
     def _count(self) -> Counters:
@@ -235,7 +237,9 @@ def open_tty(line: LineSettings) -> TtyPort:
         fd = os.dup(port.fileno())
     try:
         with _told(line):
-            fcntl.ioctl(fd, termios.TIOCEXCL)
+            # On a terminal the lock on the file must do: its far end may hold it, and with it the claim, open for ever.
+            if not _is_pty(fd):
+                fcntl.ioctl(fd, termios.TIOCEXCL)
             early = _set_last(fd, line, frame)
             notes += _low_latency(fd, line.port)
             others = [] if _is_pty(fd) else [h for h in holders(fd) if not h.is_self]

@@ -159,12 +159,12 @@ class Backups:
         record = next((line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id), None)
         record = record or self._ledger.append("backup", {**fields, "transfer": plan.id})
         folder = self._shop.folder / plan.machine / FOLDER
-        durable.make_folder(folder, self._disk)
+        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
         path = folder / plan.file
         if path.exists() and not self._is_ours(path, digest):
             path = folder / durable.free_name(folder, plan.file, self._disk)
         if not path.exists():
-            durable.write_new(path, [data], self._disk)
+            durable.write_new(path, [data], self._disk, durable.SHARED_FILE_MODE)
         titles = [_title(piece) for piece in pieces]
         pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
         receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)

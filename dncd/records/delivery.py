@@ -40,7 +40,7 @@ def deliver(path: Path, data: bytes, before: str, over: Path, disk: durable.Disk
         durable.remove(over, disk)
         return aside
     if not over.exists():
-        disk.rename(durable.write_temporary(path.parent, [data], disk), over)
+        disk.rename(durable.write_temporary(path.parent, [data], disk, mode=durable.SHARED_FILE_MODE), over)
     for _ in range(_TRIES):
         if os.path.lexists(path):
             came_off = _change_names(over, path, off, disk)

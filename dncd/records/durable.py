@@ -9,7 +9,6 @@ sentences.
 import contextlib
 import ctypes
 import errno
-import fcntl
 import hashlib
 import os
 import secrets
@@ -18,15 +17,19 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
-from dncd.errors import RecordsError, StateHeldError
+from dncd.errors import RecordsError
 
 CHUNK: Final = 1 << 13
 """Bytes read or written at a time: memory stays flat whatever the size of a file, and no step over a piece keeps the line
 loop waiting for long."""
 
-FILE_MODE: Final = 0o664
-FOLDER_MODE: Final = 0o775
-"""The office reads and takes what dncd writes; the umask of the service may narrow both."""
+FILE_MODE: Final = 0o644
+FOLDER_MODE: Final = 0o755
+"""dncd's own records: its group may read them, with the umask of the service, and nobody else may change them."""
+
+SHARED_FILE_MODE: Final = 0o664
+SHARED_FOLDER_MODE: Final = 0o775
+"""In the shop's folder the office reads and takes what dncd writes; the umask of the service may narrow both."""
 
 HIDDEN: Final = ".dncd-"
 """Start of the names that dncd uses while a file is on its way; a dot file is never taken for a program."""
@@ -81,9 +84,9 @@ class Disk:
         """unlink(2)."""
         path.unlink()
 
-    def mkdir(self, path: Path) -> None:
+    def mkdir(self, path: Path, mode: int = FOLDER_MODE) -> None:
         """mkdir(2)."""
-        path.mkdir(FOLDER_MODE)
+        path.mkdir(mode)
 
     def utime(self, path: Path) -> None:
         """utimensat(2) with the present time."""
@@ -145,39 +148,15 @@ def fsync_dir(folder: Path, disk: Disk = DISK) -> None:
         os.close(fd)
 
 
-def make_folder(folder: Path, disk: Disk = DISK) -> None:
+def make_folder(folder: Path, disk: Disk = DISK, mode: int = FOLDER_MODE) -> None:
     """Makes a folder, and those above it, durably; one that is there already is fine."""
     if folder.is_dir():
         return
     if not folder.parent.is_dir():
-        make_folder(folder.parent, disk)
+        make_folder(folder.parent, disk, mode)
     with contextlib.suppress(FileExistsError):
-        disk.mkdir(folder)
+        disk.mkdir(folder, mode)
     fsync_dir(folder.parent, disk)
-
-
-def hold(lock: Path, disk: Disk = DISK) -> int:
-    """Holds a lock file for as long as the returned descriptor is open (flock(2): it goes with the process).
-
-    StateHeldError when another process holds it.
-    """
-    make_folder(lock.parent, disk)
-    fd = disk.open(lock, os.O_RDWR | os.O_CREAT)
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        who = os.pread(fd, 32, 0).decode("ascii", "replace").strip()
-        os.close(fd)
-        by = f"process {who}" if who.isdigit() else "another process"
-        raise StateHeldError(
-            f"{by} works on this state folder", str(lock), "Stop that one first, or give this one its own shop.state"
-        ) from None
-    except BaseException:
-        os.close(fd)
-        raise
-    os.ftruncate(fd, 0)
-    os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
-    return fd
 
 
 # --- writing -----------------------------------------------------------------------------------------------------
@@ -233,9 +212,9 @@ def remove(path: Path, disk: Disk = DISK) -> None:
         fsync_dir(path.parent, disk)
 
 
-def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK) -> None:
+def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK, mode: int = FILE_MODE) -> None:
     """Writes a file that must not exist yet: whole or not at all. FileExistsError if the name is taken."""
-    temporary = write_temporary(path.parent, chunks, disk)
+    temporary = write_temporary(path.parent, chunks, disk, mode=mode)
     try:
         _give_name(temporary, path, disk)
     except Exception:
@@ -244,9 +223,9 @@ def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK) -> None:
     fsync_dir(path.parent, disk)
 
 
-def replace(path: Path, data: bytes | Iterable[bytes], disk: Disk = DISK) -> None:
+def replace(path: Path, data: bytes | Iterable[bytes], disk: Disk = DISK, mode: int = FILE_MODE) -> None:
     """Writes a file whole, at one instant, over one that may be there."""
-    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, disk)
+    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, disk, mode=mode)
     try:
         disk.rename(temporary, path)
     except Exception:
@@ -299,7 +278,7 @@ def move_new(source: Path, target: Path, disk: Disk = DISK) -> None:
     except OSError as error:
         if error.errno != errno.EXDEV:
             raise
-        write_new(target, read_chunks(source, disk), disk)
+        write_new(target, read_chunks(source, disk), disk, SHARED_FILE_MODE)
         disk.unlink(source)
     fsync_dir(target.parent, disk)
     if source.parent != target.parent:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from dncd.records import receipts
 from dncd.records.ledger import Record
-from dncd.records.plans import InPlan, OutPlan, Part, Sent, Sure
+from dncd.records.plans import Counted, InPlan, OutPlan, Part, Sent, Sure
 from dncd.values import Result, fault_words
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
@@ -58,11 +58,11 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
             "wire_chars": plan.wire_chars,
             "seconds": round(ended.seconds, 3),
             "holds": ended.holds,
-            "held_s": round(ended.held_s, 3),
             "revision": plan.revisions[0] if plan.revisions else None,
             "commit": plan.commits[0] if plan.commits else None,
-            "chars": ended.chars,
         }
+        if ended.counted is Counted.SEEN:
+            fields |= {"held_s": round(ended.held_s, 3), "chars": ended.chars}
         if len(plan.revisions) > 1:
             fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
         fields |= fault_fields(ended.line_faults)
@@ -83,9 +83,14 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     if plan.began:
         pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
         pairs += [("proven", said) for said in plan.proven]
-        pairs += wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
-        pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
-        pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
+        wire = wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
+        if ended.counted is Counted.SEEN:
+            pairs += wire
+            pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
+            pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
+        else:
+            pairs += [pair for pair in wire if pair[0] != "took"]
+            pairs += [("handed over", "not known, between no character and all of them")]
         pairs += fault_pairs(ended.line_faults)
         pairs += [("warning", warning) for warning in ended.warnings]
     pairs += [("note", note) for note in ended.notes]

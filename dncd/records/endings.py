@@ -125,7 +125,7 @@ class Endings:
         self._again.add(plan.id)
         self._written = ("", {})
         target = self._target(plan, ended)
-        durable.make_folder(target, self._disk)
+        durable.make_folder(target, self._disk, durable.SHARED_FOLDER_MODE)
         taken = target / f"{TAKEN}{plan.id}"
         stored = self.shop.state / "outgoing" / f"{plan.id}.file"
         if taken.exists() and not self._is_ours(taken, plan.sha256):  # a cut came before a new drop was put back
@@ -169,7 +169,7 @@ class Endings:
                 return
             self._put_back(plan, taken)
         if stored.exists():
-            durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk)
+            durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk, durable.SHARED_FILE_MODE)
 
     def _put_back(self, plan: OutPlan, taken: Path) -> None:
         """A new drop under the old name was taken with it; it waits again."""
@@ -215,7 +215,7 @@ class Endings:
 
     def _damaged(self, plan: InPlan, again: bool) -> Told:
         folder = self.shop.folder / plan.machine / "from-machine" / "damaged"
-        durable.make_folder(folder, self._disk)
+        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
         data = plan.whole.replace("\n", self.shop.line_end).encode("utf-8")
         digest = hashlib.sha256(data).hexdigest()
         if not plan.placed_as:
@@ -234,7 +234,7 @@ class Endings:
         if not self._is_ours(path, digest):
             if path.exists():
                 path = folder / durable.free_name(folder, plan.placed_as)
-            durable.write_new(path, [data], self._disk)
+            durable.write_new(path, [data], self._disk, durable.SHARED_FILE_MODE)
         pairs = [
             *head_pairs(
                 Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record
@@ -279,7 +279,7 @@ class Endings:
             more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
             self._ledger_line(part.told, transfer, {**more, "against": part.against}, again)
         folder = self.shop.folder / plan.machine / "from-machine"
-        durable.make_folder(folder, self._disk)
+        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
         path = folder / name
         aside = self._deliver(path, data, transfer)
         pairs = [

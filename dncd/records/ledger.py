@@ -16,7 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
-from dncd.records import durable
+from dncd.records import durable, locks
 from dncd.values import printable
 
 NO_HASH: Final = "0" * 64
@@ -95,7 +95,7 @@ class Ledger:
         folder = state / "ledger"
         with durable.reporting("the ledger cannot be opened", folder):
             durable.make_folder(folder, disk)
-            ledger = cls(folder, durable.hold(folder / ".lock", disk), disk, clock)
+            ledger = cls(folder, locks.hold(folder / ".lock", disk), disk, clock)
             try:
                 ledger._find_end()
             except BaseException:

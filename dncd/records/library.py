@@ -286,6 +286,8 @@ def _make(path: Path, disk: durable.Disk) -> None:
     shutil.rmtree(fresh, ignore_errors=True)
     durable.make_folder(fresh, disk)
     Repo.init_bare(str(fresh), default_branch=b"main").close()
+    for made in fresh.rglob("*"):  # as all of dncd's own: its group reads, and does not write
+        made.chmod(made.stat().st_mode & 0o755)
     durable.fsync_dir(fresh, disk)
     disk.rename(fresh, path)
     durable.fsync_dir(path.parent, disk)

@@ -23,11 +23,19 @@ def fresh_id(machine: str) -> str:
     return f"{machine}@{datetime.now(UTC).strftime(STAMP)}-{secrets.token_hex(4)}"
 
 
+class Counted(enum.StrEnum):
+    """Whether anybody is left who saw how long a sending took and how far it came."""
+
+    SEEN = "seen"
+    UNKNOWN = "unknown"
+
+
 @dataclass(frozen=True, slots=True)
 class Sent:
     """How a sending ended. result: one of contract 1; seconds, held_s: seconds; chars: handed to the port.
 
     line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`).
+    counted: UNKNOWN where the service died meanwhile: then seconds, holds, held_s and chars say nothing.
     """
 
     result: str
@@ -39,6 +47,7 @@ class Sent:
     notes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     line_faults: dict[str, int] = field(default_factory=dict)
+    counted: Counted = Counted.SEEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +190,7 @@ def _from_json(data: dict[str, Any]) -> Plan:
         if plain["ended"] is not None:
             ended: dict[str, Any] = plain["ended"]
             again: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in ended.items()}
+            again["counted"] = Counted(again.get("counted", Counted.SEEN))  # plans of older versions do not say
             plain["ended"] = Sent(**again)
         return OutPlan(**plain)
     parts = []

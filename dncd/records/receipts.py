@@ -88,7 +88,7 @@ def write(path: Path, receipt: Receipt, disk: durable.Disk = durable.DISK) -> No
     """
     data = receipt.render().encode("utf-8")
     try:
-        durable.write_new(path, [data], disk)
+        durable.write_new(path, [data], disk, durable.SHARED_FILE_MODE)
     except FileExistsError:
         try:
             if read(path, disk) == receipt:
@@ -97,4 +97,4 @@ def write(path: Path, receipt: Receipt, disk: durable.Disk = durable.DISK) -> No
             pass  # a folder or a link under that name: moved aside like any other stranger
         stranger = path.with_name(durable.free_name(path.parent, path.name, disk))
         disk.rename(path, stranger)
-        durable.write_new(path, [data], disk)
+        durable.write_new(path, [data], disk, durable.SHARED_FILE_MODE)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from dncd.errors import NotDoneError
-from dncd.records import durable
+from dncd.records import locks
 from dncd.records.ledger import Ledger
 
 
@@ -23,7 +23,7 @@ def ledger_beside(state: Path) -> Iterator[Ledger]:
                 str(state),
                 "Start the service, or give the command as its user",
             )
-    lock = durable.hold(state / "service.lock")
+    lock = locks.hold(state / "service.lock")
     try:
         with contextlib.closing(Ledger.open(state)) as ledger:
             yield ledger

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.outside.comparer import Comparer
-from dncd.records import durable, plans
+from dncd.records import durable, locks, plans
 from dncd.records.backups import FOLDER as BACKUPS
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, Shop, Told
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger
 from dncd.records.library import Library, Writer
-from dncd.records.plans import InPlan, Sent
+from dncd.records.plans import Counted, InPlan, Sent
 from dncd.records.spool import Leftover, leftovers
 from dncd.values import Result, Settings, printable
 
@@ -43,7 +43,8 @@ class Office:
     def open(cls, settings: Settings) -> "Office":
         """Takes the state folder. StateHeldError if another service has it."""
         state = settings.shop.state
-        lock = durable.hold(state / "service.lock")
+        with durable.reporting("the state folder cannot be used", state):
+            lock = locks.hold(state / "service.lock")
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
         with contextlib.ExitStack() as opened:  # what was taken is given back where the rest cannot be opened
             opened.callback(os.close, lock)
@@ -95,7 +96,7 @@ class Office:
                 continue
             if plan.ended is None:
                 self.endings.again(plan.id)
-                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,)))
+                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,), counted=Counted.UNKNOWN))
                 said.append(f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted")
             else:
                 self.endings.again(plan.id)
