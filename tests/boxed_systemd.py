@@ -99,8 +99,9 @@ def _groups() -> Path | None:
     for line in Path("/proc/mounts").read_text().splitlines():
         _, where, kind, *_ = line.split()
         if kind == "cgroup2":
-            own = next(x for x in Path("/proc/self/cgroup").read_text().splitlines() if x.startswith("0::"))
-            return Path(where) / own.removeprefix("0::").lstrip("/")
+            for own in Path("/proc/self/cgroup").read_text().splitlines():
+                if own.startswith("0::"):
+                    return Path(where) / own.removeprefix("0::").lstrip("/")
     return None
 
 
@@ -156,7 +157,10 @@ def boxed(tmp_path: Path, files: Path) -> Iterator[Box]:
     for name in MASKED:
         (system / name).symlink_to("/dev/null")
     (system / "box.target").write_text("[Unit]\nRequires=basic.target\nAfter=basic.target\nAllowIsolate=yes\n")
-    own.mkdir()
+    try:
+        own.mkdir()
+    except OSError as error:
+        pytest.skip(f"no control group can be made here: {error.strerror}")
     try:
         with (tmp_path / "boot.log").open("w+") as log:
             words = [
