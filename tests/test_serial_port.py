@@ -22,10 +22,11 @@ from hypothesis import strategies as st
 
 from dncd.errors import PortBusyError, PortError, PortGoneError
 from dncd.outside import serial_port
+from dncd.outside.marked_input import MarkedInput
 from dncd.outside.opening import open_port
 from dncd.outside.port_holders import Holder, holders
 from dncd.outside.ports import Counters, Reading
-from dncd.outside.serial_port import MarkedInput, TtyPort
+from dncd.outside.serial_port import TtyPort
 from dncd.values import Frame, LineSettings
 
 # Measured on a pseudo-terminal of Linux 6.18, and termios(3) of man-pages 6.03 for marks and breaks (verified).
