@@ -1,14 +1,17 @@
 """A three-wire cable that ties RTS to CTS (DTR to DSR) in its plug is found when the port opens, and harms no other."""
 
+import os
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
+from pathlib import Path
 
 import pytest
 from device_servers import DeviceServer, wait_for
 from fakes import FakePort
 
 from dncd import defaults
-from dncd.errors import PortGoneError
+from dncd.errors import PortError, PortGoneError
+from dncd.outside import opening
 from dncd.outside.looped_lines import looped_lines
 from dncd.outside.opening import open_for
 from dncd.outside.ports import Reading
@@ -48,6 +51,35 @@ class Plug(FakePort):
         if ours in self.ties:
             cts, dsr = (on, self.lines.dsr) if ours == "rts" else (self.lines.cts, on)
             self.lines = Modem(cts, dsr, self.lines.dcd)
+
+
+class GoneInBetween(Plug):
+    """An adaptor that is pulled out between its opening and the first look at its lines."""
+
+    def modem(self) -> Modem:
+        raise PortGoneError("it went away", "port /dev/ttyS9", "Look at the cable")
+
+
+def test_a_port_that_goes_while_it_is_opened_is_given_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    port = GoneInBetween()
+    listened = port.fileno()
+    monkeypatch.setattr(opening, "open_port", lambda _line: port)
+    with pytest.raises(PortGoneError):
+        open_for(machine(Flow.RTS_CTS))
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.fstat(listened)
+
+
+def test_a_port_without_the_line_is_refused_and_given_back() -> None:
+    ours, theirs = os.openpty()  # a terminal has no modem lines
+    try:
+        before = len([*Path("/proc/self/fd").iterdir()])
+        with pytest.raises(PortError, match="no line CTS, which rts/cts needs"):
+            open_for(machine(Flow.RTS_CTS, port=os.ttyname(theirs)))
+        assert len([*Path("/proc/self/fd").iterdir()]) == before
+    finally:
+        os.close(ours)
+        os.close(theirs)
 
 
 @pytest.fixture

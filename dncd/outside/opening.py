@@ -40,24 +40,29 @@ def open_for(machine: MachineSettings) -> Port:
     """Open the port of a machine. Errors as `open_port`, and PortError where its settings need CTS or DSR and the port
     has no such line: the control could not stop dncd, or never start it. A device server tells them later.
     A line that only echoes our own is told in `Port.looped`."""
-    line, start_on = machine.line, machine.send.start_on
-    port = open_port(line)
-    wanted = [word for word, needed in ((line.flow, _MODEM_FLOWS), (start_on, _MODEM_STARTS)) if word in needed]
-    if wanted and not line.port.startswith("rfc2217://"):
-        modem = port.modem()
-        signals = {"CTS": modem.cts} if {"rts/cts", "cts"} & set(wanted) else {}
-        signals |= {"DSR": modem.dsr} if {"dtr/dsr", "dsr"} & set(wanted) else {}
-        if blind := [name for name, signal in signals.items() if signal is Signal.UNKNOWN]:
-            port.close()
-            raise PortError(
-                f"the port has no line {' and '.join(blind)}, which {' and '.join(wanted)} needs",
-                f"[machines.{machine.name}] port {line.port}",
-                'Take a port with modem lines, or set `line.flow = "xon/xoff"` and another `send.start_on`',
-            )
-    if wanted:
-        try:
-            port.looped = looped_lines(port, machine)
-        except BaseException:
-            port.close()
-            raise
+    port = open_port(machine.line)
+    try:
+        if not machine.line.port.startswith("rfc2217://"):
+            _refuse_blind(port, machine)
+        port.looped = looped_lines(port, machine)
+    except BaseException:
+        port.close()
+        raise
     return port
+
+
+def _refuse_blind(port: Port, machine: MachineSettings) -> None:
+    """PortError where the port has no line that the settings need."""
+    line, start_on = machine.line, machine.send.start_on
+    wanted = [word for word, needed in ((line.flow, _MODEM_FLOWS), (start_on, _MODEM_STARTS)) if word in needed]
+    if not wanted:
+        return
+    modem = port.modem()
+    signals = {"CTS": modem.cts} if {"rts/cts", "cts"} & set(wanted) else {}
+    signals |= {"DSR": modem.dsr} if {"dtr/dsr", "dsr"} & set(wanted) else {}
+    if blind := [name for name, signal in signals.items() if signal is Signal.UNKNOWN]:
+        raise PortError(
+            f"the port has no line {' and '.join(blind)}, which {' and '.join(wanted)} needs",
+            f"[machines.{machine.name}] port {line.port}",
+            'Take a port with modem lines, or set `line.flow = "xon/xoff"` and another `send.start_on`',
+        )
