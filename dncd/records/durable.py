@@ -117,9 +117,11 @@ def _renameat2(source: Path, target: Path, flags: int) -> None:
         raise OSError(number, os.strerror(number), str(target))
 
 
+TRIED_AGAIN: Final = "; dncd tries again"
+
 _NEXT_STEPS: Final = {
-    errno.ENOSPC: "make room on that disk; dncd tries again",
-    errno.EDQUOT: "raise the quota of the service's user or make room; dncd tries again",
+    errno.ENOSPC: "make room on that disk",
+    errno.EDQUOT: "raise the quota of the service's user or make room",
     errno.EROFS: "mount that disk for writing; look in the system's journal for why it was not",
     errno.EACCES: "give the service's user the right to read and write there",
     errno.EPERM: "give the service's user the right to read and write there",
@@ -128,14 +130,17 @@ _NEXT_STEPS: Final = {
 
 
 @contextlib.contextmanager
-def reporting(what: str, where: Path) -> Iterator[None]:
-    """Turns an OSError inside into a RecordsError: what could not be done, the place, and what helps."""
+def reporting(what: str, where: Path, then: str = "") -> Iterator[None]:
+    """Turns an OSError inside into a RecordsError: what could not be done, the place, and what helps.
+
+    then: what follows by itself, such as `TRIED_AGAIN` where a running service comes back to it.
+    """
     try:
         yield
     except OSError as error:
         reason = os.strerror(error.errno) if error.errno else str(error)
-        advice = _NEXT_STEPS.get(error.errno or 0, "look at that place; dncd tries again")
-        raise RecordsError(f"{what}: {reason}", str(where), advice) from error
+        advice = _NEXT_STEPS.get(error.errno or 0, "look at that place")
+        raise RecordsError(f"{what}: {reason}", str(where), advice + then) from error
 
 
 # --- folders -----------------------------------------------------------------------------------------------------

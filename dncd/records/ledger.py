@@ -93,7 +93,7 @@ class Ledger:
         StateHeldError if another process has it; RecordsError if it cannot be read or mended.
         """
         folder = state / "ledger"
-        with durable.reporting("the ledger cannot be opened", folder):
+        with durable.reporting("the ledger cannot be opened", folder, "; then start again"):
             durable.make_folder(folder, disk)
             ledger = cls(folder, locks.hold(folder / ".lock", disk), disk, clock)
             try:
@@ -126,7 +126,7 @@ class Ledger:
         fields: what the event has besides, `machine` among it where there is one. RecordsError if the disk does not take
         the line: then it is not in the ledger.
         """
-        with durable.reporting("a line cannot be written to the ledger", self._folder):
+        with durable.reporting("a line cannot be written to the ledger", self._folder, durable.TRIED_AGAIN):
             self._mend()
             now = self._clock()
             self._choose_file(f"{now.astimezone(UTC):%Y-%m}.jsonl")

@@ -36,7 +36,7 @@ def add(state: Path, machine: str, data: bytes, disk: durable.Disk = durable.DIS
     """Adds what came, durably; the older half is let go when both files are full. RecordsError if the disk takes it not."""
     path = path_of(state, machine)
     data = data[-defaults.OVERFLOW_BYTES :]
-    with durable.reporting("what a line sends cannot be kept", path):
+    with durable.reporting("what a line sends cannot be kept", path, durable.TRIED_AGAIN):
         durable.make_folder(path.parent, disk)
         if path.exists() and path.stat().st_size + len(data) > defaults.OVERFLOW_BYTES:
             disk.rename(path, path.with_name(path.name + ".1"))

@@ -33,7 +33,7 @@ class CaptureSpool:
         """Makes the file, durably. RecordsError if the disk does not take it."""
         self.id, self.path, self.size = transfer, state / "captures" / f"{transfer}{RAW}", 0
         self._disk, self._fd = disk, -1
-        with durable.reporting("a capture cannot be written", self.path):
+        with durable.reporting("a capture cannot be written", self.path, durable.TRIED_AGAIN):
             durable.make_folder(self.path.parent, disk)
             self._fd = disk.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
             try:
@@ -45,7 +45,7 @@ class CaptureSpool:
 
     def append(self, data: bytes) -> None:
         """Adds bytes and syncs them. RecordsError: then none of them is in the file, and the same may be given again."""
-        with durable.reporting("a capture cannot be written", self.path):
+        with durable.reporting("a capture cannot be written", self.path, durable.TRIED_AGAIN):
             self._disk.truncate(self._fd, self.size)  # what an append that failed may have left
             self.size = durable.append_line(self._fd, data, self.size, self._disk)
 
@@ -74,7 +74,7 @@ def keep_damaged(path: Path, disk: durable.Disk = durable.DISK) -> Path:
     """Gives a raw file the name of a damaged one that is on record; one that has it already is fine."""
     kept = path.with_name(path.name.removesuffix(RAW) + KEPT)
     if path.exists() or not kept.exists():
-        with durable.reporting("a damaged capture cannot be put by", path):
+        with durable.reporting("a damaged capture cannot be put by", path, durable.TRIED_AGAIN):
             durable.move_new(path, kept, disk)
     return kept
 

@@ -43,8 +43,7 @@ class Office:
     def open(cls, settings: Settings) -> "Office":
         """Takes the state folder. StateHeldError if another service has it."""
         state = settings.shop.state
-        with durable.reporting("the state folder cannot be used", state):
-            lock = locks.hold(state / "service.lock")
+        lock = locks.hold(state / "service.lock")
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
         with contextlib.ExitStack() as opened:  # what was taken is given back where the rest cannot be opened
             opened.callback(os.close, lock)

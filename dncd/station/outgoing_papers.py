@@ -72,7 +72,7 @@ class OutgoingPapers:
     def check(self, name: str) -> Checked | Gone:
         """Reads and checks a dropped file."""
         path = self._folder / name
-        with durable.reporting("the dropped file cannot be read", path):
+        with durable.reporting("the dropped file cannot be read", path, durable.TRIED_AGAIN):
             try:
                 fd = durable.open_regular(path)
             except FileNotFoundError:
