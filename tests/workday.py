@@ -253,7 +253,8 @@ class Workday:
         self._count += 1
         number = f"O{9000 + self.rng.randrange(5):04d}"
         size = self.rng.choice([3, 20, 40, 80])
-        blocks = (number, f"G04 P{self._count:08d}", *(f"N{n} G01 X{n}.25" for n in range(size)), "M30")
+        # no block stands in two punches: what is left of one cannot pass for what is left of another
+        blocks = (number, f"G04 P{self._count:08d}", *(f"N{n} G01 X{self._count}.25" for n in range(size)), "M30")
         stored = Stored(number, "", blocks)
         noise = (FlippedBit(self.rng.randrange(20, 30), 2),) if self.rng.random() < 0.1 else ()
         wire = coded(control.code, "\n".join(["%", *blocks, "%", ""]))
