@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from dncd.outside import journal
-from dncd.service import Service
+from dncd.service.run import Service
 from dncd.values import (
     Flow,
     Frame,

@@ -5,7 +5,7 @@ from collections import deque
 from collections.abc import Mapping
 
 from dncd.errors import PortGoneError
-from dncd.outside.ports import Counters, Modem, Reading, Signal
+from dncd.ports.port import Counters, Modem, Reading, Signal
 from dncd.values import NO_FAULTS
 
 

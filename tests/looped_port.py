@@ -6,7 +6,7 @@ from simulated_cable import SimulatedPort, _Run
 
 from dncd.commissioning.loopback import SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Plan
-from dncd.outside.ports import Counters, Modem, Reading, Signal
+from dncd.ports.port import Counters, Modem, Reading, Signal
 from dncd.values import LineSettings
 
 

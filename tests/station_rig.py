@@ -15,10 +15,10 @@ from dncd.outside.folder_looks import Complete, Entry, FolderNews
 from dncd.outside.loop import Loop
 from dncd.records.ledger import records
 from dncd.records.receipts import Receipt, parse
+from dncd.service.status import status_of
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.office import Office
-from dncd.station.status import status_of
 from dncd.values import MachineSettings, Settings, ShopSettings
 
 DEADLINE_S = 20.0

@@ -27,7 +27,7 @@ from dncd.records.holdings import Backup, How
 from dncd.records.ledger import check_chain, records
 from dncd.records.plans import InPlan
 from dncd.records.verify import verify
-from dncd.station.backing_up import due
+from dncd.service.backups import due
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
@@ -385,7 +385,7 @@ def test_an_announced_backup_through_the_service(tmp_path: Path) -> None:
 
 
 def test_nobody_ends_a_backup_that_is_not_open(shop: Shop) -> None:
-    from dncd.station.backing_up import BackingUp
+    from dncd.service.backups import BackingUp
 
     jobs = []
     backing = BackingUp(shop.office, lambda job, then, failed: jobs.append((job, then, failed)))

@@ -16,14 +16,14 @@ import pytest
 from test_service import LONG, build, house, machine, text, until
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
+from dncd.line.starting import Starts
 from dncd.outside.command_socket import CommandServer, ask
 from dncd.outside.held_connection import Held
 from dncd.outside.lasting import Lasting, News
-from dncd.outside.line_loan import line_for
-from dncd.outside.port_holders import holders
+from dncd.ports.holders import holders
+from dncd.ports.loan import line_for
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.station.starting import Starts
 from dncd.values import Modem, SendSettings, Signal, StartOn
 
 
@@ -50,8 +50,8 @@ def lines_of(held, wanted, seconds=20.0):
 BORROWER = """
 import sys
 from pathlib import Path
-from dncd.outside.line_loan import line_for
-from dncd.outside.line_session import LineSession
+from dncd.ports.loan import line_for
+from dncd.ports.session import LineSession
 from dncd.outside.config import load
 settings = load(Path(sys.argv[1]))
 machine = settings.machines["lathe"]

@@ -24,9 +24,9 @@ from dncd.commissioning.loopback_findings import findings, is_good
 from dncd.commissioning.loopback_measures import Plan
 from dncd.commissioning.punches import ENOUGH_CHARS
 from dncd.commissioning.recording import Passed, Way, read_recording
-from dncd.outside.line_session import LineSession
-from dncd.outside.loopback_hand import LOOP_FRAME, LoopbackHand
-from dncd.outside.serial_ports import serial_ports
+from dncd.line_trial.loopback_task import LOOP_FRAME, LoopbackHand
+from dncd.ports.listing import serial_ports
+from dncd.ports.session import LineSession
 from dncd.standin.build import Build
 from dncd.standin.control import StandIn
 from dncd.standin.network_plug import NetworkPlug, Speaks
@@ -409,7 +409,7 @@ def test_a_device_server_that_keeps_its_rate_must_be_set_by_hand():
         def tune(self, baud, frame):
             assert baud == 9600
 
-    from dncd.outside.ports import Reading
+    from dncd.ports.port import Reading
 
     hand.start(Server(), 0.0)
     for chunk in heard.chunks:

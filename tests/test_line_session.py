@@ -10,8 +10,8 @@ from fakes import FakePort
 
 from dncd.commissioning.recording import Lines, Passed, Way
 from dncd.errors import PortBusyError, PortGoneError
-from dncd.outside.line_session import LineSession
-from dncd.outside.ports import Reading
+from dncd.ports.port import Reading
+from dncd.ports.session import LineSession
 from dncd.values import Frame, LineSettings, Modem, Signal
 
 EIGHT = Frame.parse("8N1")

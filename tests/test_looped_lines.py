@@ -11,10 +11,10 @@ from fakes import FakePort
 
 from dncd import defaults
 from dncd.errors import PortError, PortGoneError
-from dncd.outside import opening
-from dncd.outside.looped_lines import looped_lines
-from dncd.outside.opening import open_for
-from dncd.outside.ports import Reading
+from dncd.ports import opening
+from dncd.ports.looped_lines import looped_lines
+from dncd.ports.opening import open_for
+from dncd.ports.port import Reading
 from dncd.values import Flow, Frame, LineSettings, MachineSettings, Modem, SendSettings, Signal, StartOn
 
 ON, OFF = Signal.ON, Signal.OFF

@@ -13,9 +13,9 @@ from device_servers import DEADLINE_S, DeviceServer, wait_for
 from dncd import defaults
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
-from dncd.outside.network_port import Rfc2217Port
-from dncd.outside.opening import open_port
-from dncd.outside.ports import Counters, Port, Signal
+from dncd.ports.network_port import Rfc2217Port
+from dncd.ports.opening import open_port
+from dncd.ports.port import Counters, Port, Signal
 from dncd.values import Frame, LineSettings
 
 

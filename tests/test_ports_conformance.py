@@ -12,8 +12,8 @@ from device_servers import DEADLINE_S, DeviceServer, wait_for
 from fakes import FakePort
 
 from dncd.errors import PortGoneError
-from dncd.outside.opening import open_port
-from dncd.outside.ports import Counters, Modem, Port, Reading, Signal
+from dncd.ports.opening import open_port
+from dncd.ports.port import Counters, Modem, Port, Reading, Signal
 from dncd.values import Frame, LineSettings
 
 EVERY = bytes(range(256)) * 4 + b"\xff\x00\xff\xff\x00\x13\x93\x11\r\n"

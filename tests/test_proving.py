@@ -30,10 +30,10 @@ from dncd.records.proven_notes import ProvenNotes, note_of
 from dncd.records.proving import Signing, Standing, prove
 from dncd.records.receipts import parse
 from dncd.records.verify import verify
+from dncd.service.signing import sign, sign_for
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Heard
-from dncd.station.signing import sign, sign_for
 from dncd.values import (
     Frame,
     LineSettings,

@@ -10,9 +10,9 @@ from test_service import LONG, build, house, machine, text, toml, until
 
 from dncd.errors import SettingsError
 from dncd.outside import config
+from dncd.service.stations import changes
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.station.roster import changes
 
 LINE = '[machines.{}.line]\nport = "/dev/ttyS{}"\n'
 

@@ -8,9 +8,9 @@ import pytest
 from dncd import defaults
 from dncd.outside.loop import Loop
 from dncd.outside.worker import Worker
+from dncd.service.health import SLOW_S, Health, Ill
+from dncd.service.rounds import Round, Rounds
 from dncd.station.hands import Hands
-from dncd.station.health import SLOW_S, Health, Ill
-from dncd.station.rounds import Round, Rounds
 
 
 class Clock:
@@ -119,7 +119,7 @@ def test_a_disk_that_hangs_is_told_and_still_feeds_the_watchdog(hands, tmp_path,
     health = Health(made, {"state": tmp_path, "folder": tmp_path})
     gate = threading.Event()
     made.records.do(gate.wait, lambda _: None, lambda _: None)
-    monkeypatch.setattr("dncd.station.health.SLOW_S", 0.0)
+    monkeypatch.setattr("dncd.service.health.SLOW_S", 0.0)
     busy = threading.Event()
     while not made.slow(0.0):
         busy.wait(0.01)

@@ -21,12 +21,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd.errors import PortBusyError, PortError, PortGoneError
-from dncd.outside import serial_port
-from dncd.outside.marked_input import MarkedInput
-from dncd.outside.opening import open_port
-from dncd.outside.port_holders import Holder, holders
-from dncd.outside.ports import Counters, Reading
-from dncd.outside.serial_port import TtyPort
+from dncd.ports import serial_port
+from dncd.ports.holders import Holder, holders
+from dncd.ports.marked_input import MarkedInput
+from dncd.ports.opening import open_port
+from dncd.ports.port import Counters, Reading
+from dncd.ports.serial_port import TtyPort
 from dncd.values import Frame, LineSettings
 
 # Measured on a pseudo-terminal of Linux 6.18, and termios(3) of man-pages 6.03 for marks and breaks (verified).

@@ -12,7 +12,7 @@ import pytest
 import dncd
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
-from dncd.outside.opening import open_port
+from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, WaitsFor
 from dncd.standin.control import StandIn
 from dncd.standin.counterpart import counterpart, of_profile

@@ -10,7 +10,7 @@ import pytest
 from test_standin import Hand, Host, even, pieces_in
 
 from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
-from dncd.outside.opening import open_port
+from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.line_noise import LineNoise, RateGap

@@ -4,7 +4,7 @@ import pytest
 
 from dncd import defaults
 from dncd.line.codes import ReaderCode
-from dncd.station.starting import Starts
+from dncd.line.starting import Starts
 from dncd.values import Flow, Modem, SendSettings, Signal, StartOn
 
 DC1, DC3 = ReaderCode.DC1, ReaderCode.DC3

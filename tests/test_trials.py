@@ -8,11 +8,11 @@ import pytest
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, head_of, settings_of, sheet_text
 from dncd.errors import RecordsError, UsageError
+from dncd.line_trial.round_trip import image_of
 from dncd.outside.config_rules import PROFILES
 from dncd.records import trials
 from dncd.records.ledger import Ledger, records
 from dncd.standin.counterpart import of_profile
-from dncd.station.round_trip import image_of
 from dncd.tape.codes import Coder
 from dncd.values import Flow, Frame
 

@@ -7,9 +7,9 @@ import pytest
 from dncd import defaults
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Wished
 from dncd.line.sending import Shape
+from dncd.line.starting import Starts
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.line.xmodem_sending import XmodemSending
-from dncd.station.starting import Starts
 from dncd.values import Frame, LineSettings, Protocol, Result, SendSettings, StartOn
 
 KINDS = (Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K)

@@ -21,7 +21,7 @@ FOLLOW_S = 0.5
 def run(given: Asked) -> int:
     """Serve all machines, until SIGTERM or ctrl-C."""
     settings = given.settings  # its faults come before everything that takes time to load
-    from dncd import service
+    from dncd.service import run as service
 
     return int(service.run(settings))
 

@@ -12,9 +12,9 @@ from dncd.cli.layout import count, print_json, seconds
 from dncd.cli.line_progress import cleared_line, show
 from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Sureness, settings_text
 from dncd.commissioning.punches import LISTENING_FRAME
-from dncd.outside.line_loan import line_for
-from dncd.outside.line_session import LineSession
-from dncd.outside.ports import Reading
+from dncd.ports.loan import line_for
+from dncd.ports.port import Reading
+from dncd.ports.session import LineSession
 from dncd.values import MachineSettings, Modem, TapeCode
 
 WAIT_S: Final = 600.0

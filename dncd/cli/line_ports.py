@@ -10,7 +10,7 @@ import click
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import print_json
 from dncd.errors import SettingsError
-from dncd.outside.serial_ports import SerialPort, serial_ports
+from dncd.ports.listing import SerialPort, serial_ports
 from dncd.values import printable
 
 

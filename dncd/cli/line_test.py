@@ -15,9 +15,9 @@ from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, 
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring_page import COLUMNS
-from dncd.outside.line_loan import line_for
-from dncd.outside.line_session import LineSession
-from dncd.outside.loopback_hand import LoopbackHand, loop_line, plan_for
+from dncd.line_trial.loopback_task import LoopbackHand, loop_line, plan_for
+from dncd.ports.loan import line_for
+from dncd.ports.session import LineSession
 from dncd.values import MachineSettings, printable
 
 CAUTION: Final = (

@@ -48,9 +48,9 @@ def trial(
 
     The line is borrowed from the service while it runs.
     """
-    from dncd.outside.line_loan import line_for
-    from dncd.station.trial_keeping import keep_sheet
-    from dncd.station.trial_steps import hearing_in_packets, hearing_step, loopback_step
+    from dncd.line_trial.keeping import keep_sheet
+    from dncd.line_trial.steps import hearing_in_packets, hearing_step, loopback_step
+    from dncd.ports.loan import line_for
     from dncd.values import Protocol
 
     settings = given.machine(machine)
@@ -106,8 +106,8 @@ def _rounds(settings: Any, number: str, times: int, patience: float) -> tuple[An
     """The rounds, to the first that fails: a line that failed once is not proven by going on."""
     from dncd.cli.layout import count
     from dncd.commissioning.trial_sheet import Done
-    from dncd.outside.line_session import LineSession
-    from dncd.station.trial_steps import Bench, round_step, starts_by_hand
+    from dncd.line_trial.steps import Bench, round_step, starts_by_hand
+    from dncd.ports.session import LineSession
 
     bench = Bench(settings, number, times, click.echo, patience)
     rounds = []

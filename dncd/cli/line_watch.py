@@ -18,8 +18,8 @@ from dncd.commissioning.live_view import View
 from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
 from dncd.errors import DncdError, NoServiceError, NotDoneError
 from dncd.outside.held_connection import Held
-from dncd.outside.line_session import LineSession
-from dncd.outside.ports import Reading
+from dncd.ports.port import Reading
+from dncd.ports.session import LineSession
 from dncd.tape.codes import Coder
 from dncd.values import MachineSettings, Modem, printable
 

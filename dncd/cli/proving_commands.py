@@ -44,7 +44,7 @@ def prove(given: Asked, *, machine: str, program: str, revision: int | None, not
     and as a git note in the library.
     """
     from dncd.records.proving import Signing
-    from dncd.station.signing import sign
+    from dncd.service.signing import sign
 
     given.machine(machine)
     done = sign(given.state, Signing(machine, program, note, by, revision or 0))

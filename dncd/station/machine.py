@@ -10,13 +10,13 @@ from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortG
 from dncd.line.receiving import Wished
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
-from dncd.outside.opening import open_for
-from dncd.outside.ports import NOTHING, Port, Reading
+from dncd.ports.opening import open_for
+from dncd.ports.port import NOTHING, Port, Reading
+from dncd.ports.watchers import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
 from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.lending import WATCHED_LOOK_S, Watchers, need_line
 from dncd.station.office import Office
 from dncd.station.outgoing import Outgoing
 from dncd.station.outgoing_papers import OutgoingPapers
@@ -30,13 +30,11 @@ _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 
 _RETRY_LENT_S = 0.05
 """The first of these waits after a loan: a borrower that was killed may hold the port for a moment longer."""
-
 _LOOK_AT_MODEM_S = 0.05
 """Seconds between looks at CTS or DSR while a program waits for them."""
 
 _LOOK_AT_IDLE_MODEM_S = 0.2
 """The same while none waits: the line going off and on again between two programs must be seen."""
-
 _PENDING_S = 0.005
 """Seconds until a port that holds bytes for a full network connection is asked again."""
 
@@ -301,7 +299,7 @@ class Station:
     def ask_for_program(self) -> None:
         """Asks the control for a program (DC1 reader on). NotDoneError where that is not set, or the line is in use."""
         self._saying.refuse_unasked()
-        need_line(self)
+        self.need_line()
         if self.port is None or self.outgoing.run is not None or self.incoming.capturing is not None:
             raise NotDoneError(f"the line is not free: {self.state.value}", self.name, "Ask again when it listens")
         self._saying.ask_for_program(self.port)
@@ -415,3 +413,8 @@ class Station:
             self._loop.unwatch(self.port.fileno())
             self.port.close()
             self.port = None
+
+    def need_line(self) -> None:
+        """NotDoneError while the line is lent."""
+        if self.lent_to:
+            raise NotDoneError(f"the line is lent to {self.lent_to}", self.name, "Wait, or end it")

@@ -11,14 +11,14 @@ from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.line.codes import ReaderCode
 from dncd.line.sending import Sending
+from dncd.line.starting import Starts
 from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
-from dncd.outside.ports import Port
+from dncd.ports.port import Port
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Heard, Image, Prepared, Told
-from dncd.station.starting import Starts
 from dncd.values import NO_FAULTS, Counters, Flow, MachineSettings, Modem, Protocol, Signal, StartOn
 
 _POLL_MODEM_S = 0.005

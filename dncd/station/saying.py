@@ -3,7 +3,7 @@
 from dncd.errors import NotDoneError, PortGoneError
 from dncd.line.receiving import Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
-from dncd.outside.ports import Port
+from dncd.ports.port import Port
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.values import Flow, MachineSettings, Request, Signal
 

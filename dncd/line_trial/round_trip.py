@@ -1,4 +1,4 @@
-"""One program out to a control and back, over a line in the hands of one command (`outside.line_session`).
+"""One program out to a control and back, over a line in the hands of one command (`ports.session`).
 
 The machines that send, receive and wait for a start are those of the service; nothing is put on record, and no folder is
 looked at. Phases:
@@ -16,12 +16,12 @@ from dataclasses import dataclass
 
 from dncd.line.receiving import Began, Caught, Ended, Receiving, Said, Wished
 from dncd.line.sending import Outcome, Sending, Shape
+from dncd.line.starting import Starts
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.line.xmodem_sending import XmodemSending
-from dncd.outside.line_session import LineSession
-from dncd.outside.ports import Reading
+from dncd.ports.port import Reading
+from dncd.ports.session import LineSession
 from dncd.station.receivers import receiver_of
-from dncd.station.starting import Starts
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
 from dncd.values import (

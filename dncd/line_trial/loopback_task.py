@@ -7,8 +7,8 @@ from typing import Final
 from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Plan, PlugAt
 from dncd.commissioning.pins import Connector
-from dncd.outside.line_session import LineSession
-from dncd.outside.ports import Reading
+from dncd.ports.port import Reading
+from dncd.ports.session import LineSession
 from dncd.values import Frame, LineSettings, Modem
 
 LOOP_FRAME: Final = Frame.parse("8N1")

@@ -7,7 +7,7 @@ from dncd.outside.journal import Journal
 from dncd.outside.pushing import Pushed, Pushing
 from dncd.outside.upkeep import Upkeep
 from dncd.records.library import Writer
-from dncd.station.health import Ill
+from dncd.service.health import Ill
 from dncd.values import Settings
 
 _STOP_S: Final = 3.0

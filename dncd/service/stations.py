@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from dncd.errors import DncdError, SettingsError
+from dncd.service.port_opening import Opened, close_all
 from dncd.station.machine import Station
-from dncd.station.port_opening import Opened, close_all
 from dncd.values import MachineSettings, Settings
 
 WAITS = "its new settings hold as soon as what is under way is over"

@@ -16,9 +16,9 @@ from types import TracebackType
 from typing import Final, Protocol
 
 from dncd.errors import PortBusyError, PortGoneError
-from dncd.outside.opening import open_port
-from dncd.outside.ports import Port, Reading
-from dncd.outside.tapped_port import TappedPort, Tell
+from dncd.ports.opening import open_port
+from dncd.ports.port import Port, Reading
+from dncd.ports.tap import TappedPort, Tell
 from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, Signal
 
 LOOK_S: Final = 0.01

@@ -7,8 +7,8 @@ from typing import Final
 
 from dncd import defaults
 from dncd.outside.disk_room import free_bytes
+from dncd.service.rounds import Round
 from dncd.station.hands import Hands
-from dncd.station.rounds import Round
 
 SLOW_S: Final = 10.0
 """Seconds that one job of a thread may take before it is told: the largest file is read and checked in less."""

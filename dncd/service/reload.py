@@ -9,8 +9,8 @@ from dncd.errors import DncdError
 from dncd.outside import config
 from dncd.outside.clock import utc_now
 from dncd.outside.loop import Loop
-from dncd.station.port_opening import Opened, close_all, open_ports
-from dncd.station.roster import Changes, Roster, changes
+from dncd.service.port_opening import Opened, close_all, open_ports
+from dncd.service.stations import Changes, Roster, changes
 from dncd.values import Settings
 
 NEVER: Final = 0

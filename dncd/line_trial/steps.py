@@ -12,14 +12,14 @@ from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
-from dncd.outside.line_session import LineSession
-from dncd.outside.loopback_hand import LoopbackHand, loop_line, plan_for
-from dncd.outside.ports import Reading
+from dncd.line.starting import Starts
+from dncd.line_trial.loopback_task import LoopbackHand, loop_line, plan_for
+from dncd.line_trial.round_trip import Back, Phase, RoundTrip, image_of
+from dncd.ports.port import Reading
+from dncd.ports.session import LineSession
 from dncd.program import names
 from dncd.program.comparing import Level, compare
 from dncd.program.differences import lines as difference_lines
-from dncd.station.round_trip import Back, Phase, RoundTrip, image_of
-from dncd.station.starting import Starts
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.values import NO_FAULTS, Flow, MachineSettings, Modem, Protocol, Request, Result, StartOn, WireBytes

@@ -3,14 +3,13 @@
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from dncd.station.lending import need_line
 from dncd.station.machine import Station
 
 _Request = Mapping[str, Any]
 
 
 def _go(station: Station, _: _Request) -> dict[str, Any]:
-    need_line(station)
+    station.need_line()
     started = {"file": station.outgoing.go()}
     station.kick()
     return started

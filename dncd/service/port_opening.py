@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from typing import Final
 
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
-from dncd.outside.opening import open_for
-from dncd.outside.ports import Port
+from dncd.ports.opening import open_for
+from dncd.ports.port import Port
 from dncd.values import MachineSettings
 
 OPEN_S: Final = 15.0

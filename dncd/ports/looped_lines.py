@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from dncd import defaults
-from dncd.outside.ports import Port, Reading
+from dncd.ports.port import Port, Reading
 from dncd.values import Flow, MachineSettings, Signal, StartOn
 
 _ROUNDS: Final = 2

@@ -1,6 +1,6 @@
 """What a serial driver makes of characters that came with wrong parity or stop bits: marked ones."""
 
-from dncd.outside.ports import Reading
+from dncd.ports.port import Reading
 
 
 class MarkedInput:

@@ -24,9 +24,9 @@ import serial
 
 from dncd import defaults
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
-from dncd.outside.marked_input import MarkedInput
-from dncd.outside.port_holders import holders
-from dncd.outside.ports import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
+from dncd.ports.holders import holders
+from dncd.ports.marked_input import MarkedInput
+from dncd.ports.port import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
 from dncd.values import NO_FAULTS, Frame, LineSettings, shown
 
 PTY_MAJORS: Final = range(136, 144)

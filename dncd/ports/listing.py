@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from dncd.outside.port_holders import Holder, holders
+from dncd.ports.holders import Holder, holders
 from dncd.values import printable
 
 _STABLE = ("dev/serial/by-id", "dev/serial/by-path")

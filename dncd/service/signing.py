@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import NoServiceError, NotDoneError
+from dncd.line_trial.keeping import keep_for
 from dncd.outside.command_socket import ask
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
@@ -15,7 +16,6 @@ from dncd.station.beside import ledger_beside
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.office import Office
-from dncd.station.trial_keeping import keep_for
 
 ON_RECORD: Final = ("keep-trial", "prove")
 """Requests whose answer waits until the records thread has done them."""

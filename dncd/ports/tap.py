@@ -4,7 +4,7 @@ import dataclasses
 from collections.abc import Callable
 
 from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way
-from dncd.outside.ports import NOTHING, Port, Reading
+from dncd.ports.port import NOTHING, Port, Reading
 from dncd.values import NO_FAULTS, Counters, Modem, Signal
 
 Tell = Callable[[Entry], None]

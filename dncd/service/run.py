@@ -24,21 +24,21 @@ from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
 from dncd.records.spool import Leftover
-from dncd.station import lending
-from dncd.station.backing_up import BackingUp
+from dncd.service import lending
+from dncd.service.backups import BackingUp
+from dncd.service.health import Health, Ill
+from dncd.service.library_care import LibraryCare
+from dncd.service.machine_requests import OF_A_MACHINE, answer_of
+from dncd.service.port_opening import open_ports
+from dncd.service.reload import Outcome, Reloading
+from dncd.service.rounds import Round, Rounds
+from dncd.service.signing import ON_RECORD, put_on_record
+from dncd.service.stations import Changes, Roster
+from dncd.service.status import status_of, status_text
 from dncd.station.hands import Hands
-from dncd.station.health import Health, Ill
 from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.library_care import LibraryCare
 from dncd.station.machine import Station
-from dncd.station.machine_requests import OF_A_MACHINE, answer_of
 from dncd.station.office import Office
-from dncd.station.port_opening import open_ports
-from dncd.station.reloading import Outcome, Reloading
-from dncd.station.roster import Changes, Roster
-from dncd.station.rounds import Round, Rounds
-from dncd.station.signing import ON_RECORD, put_on_record
-from dncd.station.status import status_of, status_text
 from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0

@@ -21,7 +21,7 @@ from dncd import defaults
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.line.telnet_stream import Data, escaped
-from dncd.outside.ports import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
+from dncd.ports.port import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
 from dncd.values import LineSettings, printable, shown
 
 

@@ -1,0 +1,1 @@
+"""All machines: start, stop, reload, requests, rounds, health and status of the whole service."""
