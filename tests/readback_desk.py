@@ -6,14 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.papers import Damage
+
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.records import durable, plans, receipts
 from dncd.records.ledger import records
 from dncd.records.library import Text
 from dncd.records.plans import OutPlan, Sent
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
 from dncd.values import Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 MACHINE = "gang-lathe"

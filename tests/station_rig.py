@@ -11,14 +11,16 @@ from typing import Any
 from fakes import FakePort
 
 from dncd.outside import journal
+from dncd.outside.comparer import Comparer
 from dncd.outside.folder_looks import Complete, Entry, FolderNews
 from dncd.outside.loop import Loop
 from dncd.records.ledger import records
 from dncd.records.receipts import Receipt, parse
+from dncd.records.store import Store
 from dncd.service.status import status_of
+from dncd.station.driver import Shared, Station
+from dncd.station.events import Stop
 from dncd.station.hands import Hands
-from dncd.station.machine import Station
-from dncd.station.office import Office
 from dncd.values import MachineSettings, Settings, ShopSettings
 
 DEADLINE_S = 20.0
@@ -34,11 +36,14 @@ class Rig:
         shop = ShopSettings(root / "shop", root / "state")
         self._skipped = 0.0
         self.loop = Loop(lambda: time.monotonic() + self._skipped)
-        self.office = Office.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
+        self.comparer = Comparer()
+        self.office = Store.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
         self.hands = Hands.of(self.loop)
         self.folder = root / "shop" / settings.name
         (self.folder / "to-machine").mkdir(parents=True, exist_ok=True)
-        self.station = Station(settings, self.office, self.hands, journal.journal(), lambda _station: None)
+        self.station = Station(
+            settings, Shared(self.office, self.comparer, self.hands, journal.journal()), lambda _station: None
+        )
 
     def plug(self, port: FakePort) -> FakePort:
         """The port is opened."""
@@ -83,11 +88,12 @@ class Rig:
 
     def close(self) -> None:
         """Everything ends; what is under way is interrupted."""
-        self.station.stop("the test is over")
+        self.station.tell(Stop("the test is over"))
         self.until(lambda: not self.station.busy)
         assert self.hands.finish(DEADLINE_S, self.loop.now) == []
         self.loop.once(0.0)
         self.station.close()
+        self.comparer.close()
         self.office.close()
         self.loop.close()
 

@@ -13,6 +13,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.papers import Damage
 from dumps import dump, even, memory
 from failing_disk import FailingDisk, Kill
 from test_service import house, until
@@ -28,9 +31,6 @@ from dncd.records.ledger import check_chain, records
 from dncd.records.plans import InPlan
 from dncd.records.verify import verify
 from dncd.service.backups import due
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
 from dncd.values import MachineSettings, WireBytes
 
 SETTINGS = """

@@ -11,6 +11,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.outgoing_papers import OutgoingPapers
+from dncd.station.papers import Checked, Damage, Gone, Heard
 from failing_disk import FailingDisk, Kill
 
 from dncd.errors import RecordsError
@@ -20,10 +24,6 @@ from dncd.records import durable, plans
 from dncd.records.ledger import records
 from dncd.records.spool import Leftover
 from dncd.records.verify import verify
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Checked, Damage, Gone, Heard
 from dncd.values import Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
 
 TEXT = "O0004\nN10 G00 X1.\nM30\n"

@@ -3,11 +3,11 @@
 import contextlib
 
 import pytest
-
-from dncd.records.library import Text
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Checked
+
+from dncd.records.library import Text
 from dncd.values import (
     Frame,
     LineSettings,

@@ -3,13 +3,13 @@
 from types import SimpleNamespace
 
 import pytest
+from dncd.station.incoming import Incoming
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
 
 from dncd import defaults
 from dncd.errors import RecordsError
 from dncd.records.ledger import records
-from dncd.station.incoming import Incoming
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
 from dncd.values import Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 BLOCK = b"N10 G01 X1.234 Z-0.567 F0.1\n"

@@ -1,13 +1,13 @@
 """Captures on record: what the port noticed counts, noise does not, and two without a name are two."""
 
 import pytest
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.papers import Damage
 
 from dncd import defaults
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.records.ledger import records
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
 from dncd.station.ration import HOUR_S, Ration
 from dncd.values import Counters, Frame, LineSettings, MachineSettings, Settings, ShopSettings
 

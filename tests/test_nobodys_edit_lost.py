@@ -9,6 +9,10 @@ import subprocess
 import time
 
 import pytest
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.outgoing_papers import OutgoingPapers
+from dncd.station.papers import Begun, Checked, Damage, Heard
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -18,10 +22,6 @@ from dncd.line.sending import Outcome
 from dncd.records.ledger import records
 from dncd.records.plans import fresh_id
 from dncd.records.receipts import parse
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Checked, Damage, Heard
 from dncd.values import (
     Frame,
     LineSettings,

@@ -14,6 +14,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from dncd.station.office import Office
+from dncd.station.outgoing_papers import OutgoingPapers
+from dncd.station.papers import Begun, Heard
 from failing_disk import FailingDisk, Kill, steps
 from station_rig import rig
 
@@ -31,9 +34,6 @@ from dncd.records.proving import Signing, Standing, prove
 from dncd.records.receipts import parse
 from dncd.records.verify import verify
 from dncd.service.signing import sign, sign_for
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Heard
 from dncd.values import (
     Frame,
     LineSettings,

@@ -140,9 +140,9 @@ def test_a_file_waits_until_what_was_just_punched_is_on_record(tmp_path: Path) -
         hold, done = threading.Event(), threading.Event()
         shop.hands.records.do(lambda: hold.wait(20), lambda _: None, lambda _: done.set())  # the disk takes its time
         port.feed(f"%\n{EDIT}%\n".encode())
-        shop.until(lambda: shop.station.incoming.busy and shop.station.incoming.capturing is None)
+        shop.until(lambda: shop.station.core.captures.busy and shop.station.core.captures.capturing is None)
         shop.drop("0004 new.nc", f"%\n{office}%\n".encode())
-        shop.until(shop.station.outgoing.offers.waiting)
+        shop.until(lambda: shop.station.core.sender.queue.waiting)
         hold.set()
         shop.until(lambda: shop.ledger("refused", "sent")[1:])
         assert [line["event"] for line in shop.ledger("sent", "received", "refused")] == ["sent", "received", "refused"]

@@ -8,10 +8,10 @@ from dncd.commissioning.trial_sheet import head_of
 from dncd.errors import NoServiceError, NotDoneError
 from dncd.outside.command_socket import ask
 from dncd.records import trials
+from dncd.records.store import Store
 from dncd.station.beside import ledger_beside
+from dncd.station.driver import Station
 from dncd.station.hands import Hands
-from dncd.station.machine import Station
-from dncd.station.office import Office
 
 ANSWER_S: Final = 4.0
 """Seconds in which the disk must have taken the sheet, within the patience of whoever asked."""
@@ -26,7 +26,7 @@ def keep_sheet(state: Path, machine: str, text: str) -> str:
             return trials.keep(state, ledger, text).relative_to(state).as_posix()
 
 
-def keep_for(station: Station, office: Office, hands: Hands, text: str) -> dict[str, Any]:
+def keep_for(station: Station, office: Store, hands: Hands, text: str) -> dict[str, Any]:
     """The service's part, in the command thread: waits until the records thread has the sheet on record.
 
     NotDoneError for a sheet of another machine, or where the disk takes longer than `ANSWER_S`.

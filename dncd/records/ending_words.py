@@ -61,7 +61,7 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
             "revision": plan.revisions[0] if plan.revisions else None,
             "commit": plan.commits[0] if plan.commits else None,
         }
-        if ended.counted is Counted.SEEN:
+        if ended.counted is not Counted.UNKNOWN:
             fields |= {"held_s": round(ended.held_s, 3), "chars": ended.chars}
         if len(plan.revisions) > 1:
             fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
@@ -84,7 +84,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
         pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
         pairs += [("proven", said) for said in plan.proven]
         wire = wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
-        if ended.counted is Counted.SEEN:
+        if ended.counted is not Counted.UNKNOWN:
             pairs += wire
             pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
             pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
@@ -97,7 +97,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     if ended.result == Result.SENT.value:
         pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
-    elif ended.result == Result.INTERRUPTED.value:
+    elif ended.result == Result.INTERRUPTED.value and ended.counted is not Counted.NOTHING:
         pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
     return pairs

@@ -12,8 +12,8 @@ from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.records.backups import Outcome
 from dncd.records.holdings import Backup
-from dncd.station.machine import Station
-from dncd.station.office import Office
+from dncd.records.store import Store
+from dncd.station.driver import Station
 
 DAY: Final = timedelta(days=1)
 
@@ -31,7 +31,7 @@ class _Announced:
 class BackingUp:
     """Announced backups of all machines, closed by quiet; `announce`, `close`, `look` and `status` say and do it."""
 
-    def __init__(self, office: Office, do: Callable[..., None]) -> None:
+    def __init__(self, office: Store, do: Callable[..., None]) -> None:
         """do: gives the records thread a job, as `Worker.do`."""
         self._office, self._do = office, do
         self._open: dict[str, _Announced] = {}
@@ -78,7 +78,7 @@ class BackingUp:
         for name, announced in list(self._open.items()):
             captures = self._office.backups.captures.get(name, 0)
             station = stations.get(name)
-            if captures != announced.captures or (station is not None and station.incoming.busy):
+            if captures != announced.captures or (station is not None and station.core.captures.busy):
                 announced.captures, announced.quiet_from = captures, now
             quiet = now - announced.quiet_from
             if quiet >= (defaults.BACKUP_QUIET_S if captures else defaults.BACKUP_WAIT_S):

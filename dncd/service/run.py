@@ -21,25 +21,26 @@ from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside import journal, manager
 from dncd.outside.clock import utc_now
 from dncd.outside.command_socket import CommandServer
+from dncd.outside.comparer import Comparer
 from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
 from dncd.records.spool import Leftover
+from dncd.records.store import Store
 from dncd.service import lending
 from dncd.service.backups import BackingUp
 from dncd.service.health import Health, Ill
 from dncd.service.library_care import LibraryCare
-from dncd.service.machine_requests import OF_A_MACHINE, answer_of
 from dncd.service.port_opening import open_ports
 from dncd.service.reload import Outcome, Reloading
 from dncd.service.rounds import Round, Rounds
 from dncd.service.signing import ON_RECORD, put_on_record
 from dncd.service.stations import Changes, Roster
 from dncd.service.status import status_of, status_text
+from dncd.station.capture_jobs import CaptureJobs
+from dncd.station.driver import REQUESTS, Shared, Station
+from dncd.station.events import OpenFailed, Stop
 from dncd.station.hands import Hands
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.machine import Station
-from dncd.station.office import Office
 from dncd.values import MachineSettings, Settings
 
 _STOP_S = 10.0
@@ -57,7 +58,8 @@ class Service:
         self._at_start = settings
         self.loop = Loop()
         self.log = journal.journal()
-        self.office = Office.open(settings)
+        self.office = Store.open(settings)
+        self._comparer = Comparer()
         self.hands = Hands.of(self.loop)
         self.stations = Roster(settings, self._station, self._came, self._left)
         self._started = utc_now()
@@ -79,14 +81,14 @@ class Service:
         return self.stations.settings
 
     def _station(self, machine: MachineSettings) -> Station:
-        return Station(machine, self.office, self.hands, self.log, self._changed)
+        return Station(machine, Shared(self.office, self._comparer, self.hands, self.log), self._changed)
 
     def _cut_short(self, leftover: Leftover) -> bool:
         """Records a capture that the last run left; False for a machine that the settings no longer have."""
         machine = self._at_start.machines.get(leftover.machine)
         if machine is None:
             return False
-        IncomingPapers(self.office, machine).cut_short(leftover)
+        CaptureJobs(self.office, self._comparer, machine).cut_short(leftover)
         return True
 
     # --- start and stop ----------------------------------------------------------------------------------------------
@@ -98,7 +100,7 @@ class Service:
             self.log.warning("recovered", what=recovered, where=where, next=next_step)
         for name, port in open_ports(self.settings.machines.values()).items():
             if isinstance(port, DncdError):
-                self.stations[name].lose_port(port)
+                self.stations[name].tell(OpenFailed(port))
             else:
                 self.stations[name].take_port(port)
         self._folders = Folders(self.settings.shop, list(self.settings.machines), self._news)
@@ -137,7 +139,7 @@ class Service:
             self._folders.stop()
         reason = "the service was stopped in the middle of the sending"
         for station in self.stations.values():
-            self.loop.serve(station, functools.partial(station.stop, reason))
+            self.loop.serve(station, functools.partial(station.tell, Stop(reason)))
         until = self.loop.now() + _STOP_S
         while any(station.busy for station in self.stations.values()) and self.loop.now() < until:
             self.loop.once(0.1)
@@ -151,6 +153,7 @@ class Service:
             next_step = "look at that disk or share; the next start finishes or names what is left"
             self.log.warning("stopped late", what=what, where=where, next=next_step)
         self.office.note("stopped", reason="signal" if self.loop.failure is None else "fault")
+        self._comparer.close()
         self.office.close()
         self.loop.close()
         self.log.info("stopped")
@@ -158,11 +161,8 @@ class Service:
     # --- folders and STATUS.txt --------------------------------------------------------------------------------------
 
     def _news(self, news: FolderNews) -> None:
-        self.loop.post(lambda: self._heard(news))
-
-    def _heard(self, news: FolderNews) -> None:
         if (station := self.stations.get(news.machine)) is not None:
-            self.loop.serve(station, functools.partial(station.news, news))
+            station.news(news)
 
     def _round_over(self, over: Round) -> None:
         """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""
@@ -205,7 +205,7 @@ class Service:
     def _changed(self, station: Station) -> None:
         if self._folders is not None:
             self._folders.poke(station.name)
-        if station.pending:
+        if station.core.pending:
             self.loop.post(self.stations.settle)
 
     # --- reload ------------------------------------------------------------------------------------------------------
@@ -251,7 +251,7 @@ class Service:
         path = self.settings.shop.folder / name / "STATUS.txt"
 
         def failed(error: Exception) -> None:
-            station.folder_trouble = f"STATUS.txt cannot be written: {error}"
+            station.core.folder_trouble = f"STATUS.txt cannot be written: {error}"
 
         self.hands.notes.do(lambda: self.office.write_note(path, text), lambda _: None, failed)
 
@@ -286,8 +286,8 @@ class Service:
 
     def _do(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
         do = request.get("do")
-        if do in OF_A_MACHINE:
-            return answer_of(self._machine(request), request)
+        if do in REQUESTS:
+            return self._machine(request).answer(request)
         match do:
             case "status":
                 return self.status()
@@ -302,7 +302,7 @@ class Service:
             case "reload":
                 return {"number": self._reloading.ask()}
             case "lend":
-                return lending.lend(self._machine(request), request, self.log, self._unless_stopping)
+                return lending.lend(self._machine(request), request, self._unless_stopping)
             case "watch":
                 return lending.watch(self._machine(request), self._unless_stopping)
             case other:

@@ -12,10 +12,10 @@ from dncd.outside.command_socket import ask
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
 from dncd.records.proving import Proved, Signing, prove
+from dncd.records.store import Store
 from dncd.station.beside import ledger_beside
+from dncd.station.driver import Station
 from dncd.station.hands import Hands
-from dncd.station.machine import Station
-from dncd.station.office import Office
 
 ON_RECORD: Final = ("keep-trial", "prove")
 """Requests whose answer waits until the records thread has done them."""
@@ -40,14 +40,14 @@ def _beside(state: Path, signing: Signing) -> dict[str, Any]:
         return _told(prove(ledger, library, Holdings.read(state, signing.machine), signing))
 
 
-def put_on_record(station: Station, office: Office, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
+def put_on_record(station: Station, office: Store, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
     """One of `ON_RECORD`, in the command thread: it waits for the disk, the line loop does not."""
     if request["do"] == "keep-trial":
         return keep_for(station, office, hands, str(request.get("sheet")))
     return sign_for(station.name, office, hands, request)
 
 
-def sign_for(machine: str, office: Office, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
+def sign_for(machine: str, office: Store, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
     """The service's part, in the command thread: waits until the records thread has it on record."""
     number = request.get("revision")
     program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from dncd.errors import DncdError, SettingsError
 from dncd.service.port_opening import Opened, close_all
-from dncd.station.machine import Station
+from dncd.station.driver import Station
+from dncd.station.events import OpenFailed, Retire, Serve
 from dncd.values import MachineSettings, Settings
 
 WAITS = "its new settings hold as soon as what is under way is over"
@@ -92,9 +93,9 @@ class Roster(Mapping[str, Station]):
             machine = settings.machines.get(name)
             if machine != station.settings:
                 self._pending[name] = machine
-                station.retire(WAITS if machine is not None else LEAVES)
+                station.tell(Retire(WAITS if machine is not None else LEAVES))
             else:
-                station.resume()  # an earlier reload wanted it otherwise, and has been taken back
+                station.tell(Serve())  # an earlier reload wanted it otherwise, and has been taken back
         opened = dict(ports)
         self._settle(opened)
         for name, machine in settings.machines.items():
@@ -109,7 +110,7 @@ class Roster(Mapping[str, Station]):
         return self._settle({})
 
     def _settle(self, opened: dict[str, Opened]) -> tuple[str, ...]:
-        idle = {name for name, station in self._stations.items() if not (station.busy or station.lent_to)}
+        idle = {name for name, station in self._stations.items() if not (station.busy or station.core.port.lent_to)}
         done = tuple(name for name in self._pending if name in idle)
         for name in done:
             machine, old = self._pending.pop(name), self._stations.pop(name)
@@ -130,6 +131,6 @@ class Roster(Mapping[str, Station]):
         if port is None:
             station.start()
         elif isinstance(port, DncdError):
-            station.lose_port(port)
+            station.tell(OpenFailed(port))
         else:
             station.take_port(port)

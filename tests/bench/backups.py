@@ -11,6 +11,9 @@ import tempfile
 import time
 from pathlib import Path
 
+from dncd.station.incoming_papers import IncomingPapers
+from dncd.station.office import Office
+from dncd.station.papers import Damage
 from dumps import dump, even, memory
 from test_backups import SETTINGS
 
@@ -19,9 +22,6 @@ from dncd.outside.config import read
 from dncd.records import plans
 from dncd.records.ledger import _canonical, line_hash
 from dncd.records.plans import InPlan
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
 from dncd.values import WireBytes
 
 LINES = 50_000

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.outside.comparer import Comparer
 from dncd.records import durable, locks, plans
 from dncd.records.backups import FOLDER as BACKUPS
 from dncd.records.backups import Backups
@@ -24,13 +23,12 @@ _CUT_OFF: Final = (
 )
 
 
-class Office:
+class Store:
     """The records of the whole service. Only the records thread writes through it."""
 
     def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
-        self.comparer = Comparer()
         self.reader = Library(shop.state)
         """For the checks thread alone."""
         self.held = Holdings()
@@ -40,7 +38,7 @@ class Office:
         self._lock = lock
 
     @classmethod
-    def open(cls, settings: Settings) -> "Office":
+    def open(cls, settings: Settings) -> "Store":
         """Takes the state folder. StateHeldError if another service has it."""
         state = settings.shop.state
         lock = locks.hold(state / "service.lock")
@@ -51,9 +49,9 @@ class Office:
             opened.callback(ledger.close)
             library = Writer(state)
             opened.callback(library.close)
-            office = cls(shop, lock, ledger, library)
+            store = cls(shop, lock, ledger, library)
             opened.pop_all()
-        return office
+        return store
 
     def holdings(self) -> Holdings:
         """What the controls hold, and what was proven, by the ledger as it stands now. From any thread."""
@@ -119,7 +117,6 @@ class Office:
 
     def close(self) -> None:
         """Gives the state folder back."""
-        self.comparer.close()
         self.ledger.close()
         self.reader.close()
         self.library.close()
