@@ -13,9 +13,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
 from dumps import dump, even, memory
 from failing_disk import FailingDisk, Kill
 from test_service import house, until
@@ -23,14 +20,18 @@ from test_service import house, until
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
 from dncd.line.receiving import CaptureEnd
+from dncd.outside.comparer import Comparer
 from dncd.outside.config import read
 from dncd.records import plans, receipts
 from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
 from dncd.records.ledger import check_chain, records
 from dncd.records.plans import InPlan
+from dncd.records.store import Store
 from dncd.records.verify import verify
 from dncd.service.backups import due
+from dncd.station.capture_jobs import CaptureJobs
+from dncd.station.results import Damage
 from dncd.values import MachineSettings, WireBytes
 
 SETTINGS = """
@@ -47,7 +48,7 @@ MACHINE = "gang-lathe"
 
 
 class Shop:
-    """The records of a shop and the papers of one machine, without a line."""
+    """The records of a shop and the jobs of one machine, without a line."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
@@ -58,18 +59,18 @@ class Shop:
         self.open()
 
     def open(self) -> list[str]:
-        self.office = Office.open(read(self.root / "dncd.toml", SETTINGS))
+        self.office = Store.open(read(self.root / "dncd.toml", SETTINGS))
         said = self.office.recover(lambda _: False)
-        self.papers = IncomingPapers(self.office, self.machine)
+        self.jobs = CaptureJobs(self.office, Comparer(), self.machine)
         return said
 
     def plan(self, chars: bytes) -> InPlan:
         self.captures += 1
         name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
-        return self.papers._plan(name, WireBytes(even(chars)), CaptureEnd.MARK, Damage(), 1.0)
+        return self.jobs._plan(name, WireBytes(even(chars)), CaptureEnd.MARK, Damage(), 1.0)
 
     def punch(self, chars: bytes) -> None:
-        self.papers._record(self.plan(chars))
+        self.jobs._record(self.plan(chars))
 
     def receipts(self) -> list[receipts.Receipt]:
         """Of the backups, in the order of the ledger."""
@@ -207,10 +208,10 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     damaged[12] ^= 1
     for again in (False, True):
         backups.announce(MACHINE)
-        plan = shop.papers._plan(
+        plan = shop.jobs._plan(
             f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), CaptureEnd.MARK, Damage(), 1.0
         )
-        shop.papers._record(plan)
+        shop.jobs._record(plan)
         shop.punch(dump(programs[1:2]))
         shop.punch(dump(programs[2:]))
         if again:

@@ -1,6 +1,6 @@
 """Two people in the office and an operator change one program: every text is kept, no unseen edit is overwritten.
 
-The papers of both directions are real (library, ledger, folders); the control is a text that sendings replace.
+The jobs of both directions are real (library, ledger, folders); the control is a text that sendings replace.
 """
 
 import contextlib
@@ -9,18 +9,12 @@ import subprocess
 import time
 
 import pytest
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Checked, Damage, Heard
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from station_jobs import jobs_of
 
-from dncd.line.receiving import CaptureEnd, Ended
-from dncd.line.sending import Outcome
 from dncd.records.ledger import records
-from dncd.records.plans import fresh_id
 from dncd.records.receipts import parse
 from dncd.values import (
     Frame,
@@ -28,9 +22,6 @@ from dncd.values import (
     MachineEdits,
     MachineSettings,
     ProgramSettings,
-    Result,
-    Settings,
-    ShopSettings,
 )
 
 BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
@@ -45,39 +36,29 @@ class Shop:
         self.folder = root / "shop" / "mill"
         self.state = root / "state"
         (self.folder / "to-machine").mkdir(parents=True)
-        shop = ShopSettings(root / "shop", self.state)
-        self.office = Office.open(Settings(root / "dncd.toml", shop, {"mill": machine}))
-        self.out, self.back = OutgoingPapers(self.office, machine), IncomingPapers(self.office, machine)
+        self._opened = jobs_of(root, machine)
+        self.jobs = self._opened.__enter__()
+        self.office = self.jobs.store
         self.control = ""
 
     def drop(self, lines, meanwhile=lambda: None):
         """Checks, prepares and sends; gives the result. meanwhile: what happens between check and start."""
         name = f"{time.monotonic_ns()}.nc"
         (self.folder / "to-machine" / name).write_text("\n".join(["%", *lines, "%", ""]))
-        checked = self.out.check(name)
-        if checked.refusals:
-            return self.out.refuse(fresh_id("mill"), name, checked)
-        prepared = self.out.prepare(name, checked)
-        meanwhile()
-        begun = self.out.begin(name, checked, prepared)
-        if isinstance(begun, Checked):
-            return self.out.refuse(fresh_id("mill"), name, begun)
-        assert isinstance(begun, Begun)
-        self.control = "\n".join(lines) + "\n"
-        done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
-        return self.out.end(begun, done, Heard())
+        ending = self.jobs.send(name, meanwhile)
+        if ending.result == "sent":
+            self.control = "\n".join(lines) + "\n"
+        return ending
 
     def punch(self):
         wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
-        ended = Ended(CaptureEnd.MARK, len(wire), len(wire), 1.0)
-        spool = self.back.open_spool()
-        spool.append(wire)
-        return self.back.captured(spool, ended, Damage(), 1.0).transfers
+        return self.jobs.capture(wire).transfers
 
     def approve(self, lines):
         import hashlib
 
-        self.out.over_edits.add(hashlib.sha256("\n".join(["%", *lines, "%", ""]).encode()).hexdigest())
+        sha256 = hashlib.sha256("\n".join(["%", *lines, "%", ""]).encode()).hexdigest()
+        self.jobs.sends.gates.leaves.give("over-edits", sha256)
 
     def delivered(self):
         return (
@@ -88,7 +69,7 @@ class Shop:
         return [self.office.library.blob(r.blob).decode() for r in self.office.library.history("mill", "O0004")]
 
     def close(self):
-        self.office.close()
+        self._opened.__exit__(None, None, None)
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from fakes import FakePort
 from station_rig import rig
 
 from dncd.outside.lasting import News
+from dncd.station.events import Lend
 from dncd.values import Flow, Frame, LineSettings, LineState, MachineSettings, SendSettings, StartOn
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
@@ -49,13 +50,13 @@ def shop(tmp_path):
 
 def test_a_port_that_goes_in_the_instant_in_which_a_loan_ends_is_lost_and_nothing_else(shop):
     shop.plug(FakePort())
-    shop.station.give_away("`dncd line test mill` (process 1)")
-    shop.station.take_back()
+    shop.station.tell(Lend("`dncd line test mill` (process 1)"))
+    shop.station.give_back()
     port = FakePort()
     port.vanish()
     shop.plug(port)
     assert shop.station.state is LineState.NO_PORT
-    assert "the port went away" in shop.station.trouble.what
+    assert "the port went away" in shop.station.core.port.trouble.what
     late = shop.plug(FakePort())
     late.feed(b"\x11")
     assert shop.station.state is LineState.LISTENING
@@ -82,18 +83,18 @@ def raising(*_):
 
 
 def test_a_port_that_fails_to_open_in_an_unforeseen_way_is_tried_again(shop, monkeypatch):
-    monkeypatch.setattr("dncd.station.machine.open_for", raising)
+    monkeypatch.setattr("dncd.station.driver.open_for", raising)
     shop.station.start()
-    shop.until(lambda: shop.station.trouble and "RuntimeError" in shop.station.trouble.what)
+    shop.until(lambda: shop.station.core.port.trouble and "RuntimeError" in shop.station.core.port.trouble.what)
     came = FakePort()
-    monkeypatch.setattr("dncd.station.machine.open_for", lambda _: came)
+    monkeypatch.setattr("dncd.station.driver.open_for", lambda _: came)
     shop.skip(10.0)
     shop.until(lambda: shop.station.port is came)
 
 
 def test_a_fault_over_the_result_of_a_job_stays_on_its_line(shop, monkeypatch):
     shop.plug(FakePort())
-    monkeypatch.setattr(shop.station.outgoing.offers, "drop", raising)
+    monkeypatch.setattr(shop.station.core.sender.queue, "ready", raising)
     shop.drop("0001.nc", b"%\nO0001\nM30\n%\n")
-    shop.until(lambda: shop.station.trouble and "RuntimeError" in shop.station.trouble.what)
+    shop.until(lambda: shop.station.core.port.trouble and "RuntimeError" in shop.station.core.port.trouble.what)
     assert shop.loop.failure is None
