@@ -247,7 +247,9 @@ class Station:
         self._loop.serve(self, functools.partial(self._take, port))
 
     def _take(self, port: Port) -> None:
-        self._let_go()
+        if self.port is not None:
+            port.close()
+            return
         self.port = port
         try:
             self._loop.watch(port.fileno(), self)

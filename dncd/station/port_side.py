@@ -41,7 +41,7 @@ class PortSide:
     def opened(self, event: Opened, now: float) -> list[Action]:
         """It was opened; one that is not wanted any more is closed again."""
         port = self._standing.port
-        if not self._standing.serving or port not in (PortState.ABSENT, PortState.OPENING):
+        if not self._standing.serving or port in (PortState.LENT, PortState.CLOSED):
             if port is PortState.OPENING:
                 self._standing.move(PortState.ABSENT)
             return [Close()]
@@ -83,7 +83,7 @@ class PortSide:
     def lend(self, to: str, state: LineState, now: float) -> list[Action]:
         """Somebody borrows the line. NotDoneError, with what it is doing, unless it is idle."""
         self.need_line()
-        if state not in _LENT_FROM:
+        if state not in _LENT_FROM or self._standing.port is PortState.CLOSED:
             what, name = f"the service is using the line: it is {state.value}", self._settings.name
             raise NotDoneError(what, name, f"Wait until `dncd status {name}` says listening, then try again")
         actions: list[Action] = [Close()] if self.open else []
