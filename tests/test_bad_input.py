@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 from fakes import FakePort
+from house import LONG, build, house, machine, text
 from station_rig import rig
-from test_service import LONG, build, house, machine, text, until
+from waiting import until
 
 from dncd.errors import SettingsError
 from dncd.outside import config

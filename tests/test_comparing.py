@@ -19,9 +19,8 @@ import pytest
 import strategies
 from hypothesis import given
 from hypothesis import strategies as st
-from programs import Made, many
+from programs import NIST, Made, many
 from pygcode.exceptions import GCodeParameterError, GCodeWordStrError
-from test_survey import NIST
 
 from dncd.program import aligning
 from dncd.program.aligning import Hunk, hunks

@@ -5,8 +5,8 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from backup_shop import MACHINE, Shop
 from dumps import dump, memory
-from test_backups import MACHINE, Shop
 
 from dncd.cli import main
 from dncd.cli.door_sheet import HEADS

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from house import House, house
 from line_controls import Controls, FarEnd, Hold
-from test_service import House, house, until
+from waiting import until
 
 from dncd.outside.command_socket import ask
 

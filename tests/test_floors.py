@@ -198,6 +198,12 @@ def test_no_test_sleeps(path):
     assert sleeps(path.read_text("utf-8")) == []
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("*.py")), ids=lambda path: path.name)
+def test_what_tests_share_stands_in_modules_of_its_own(path):
+    used = imported(Module(f"tests/{path.name}", path.read_text("utf-8")))
+    assert [name for name in used if name.startswith("test_")] == []
+
+
 @pytest.mark.parametrize(
     ("check", "path", "text"),
     [

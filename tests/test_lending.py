@@ -13,7 +13,8 @@ import time
 import tty
 
 import pytest
-from test_service import LONG, build, house, machine, text, until
+from house import LONG, build, house, machine, text
+from waiting import until
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.line.starting import Starts

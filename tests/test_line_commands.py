@@ -10,11 +10,12 @@ import tomllib
 from contextlib import contextmanager
 
 import pytest
+from cable_faults import AT_END, CABLE_FAULTS, LINE_FAULTS
+from house import build, house, machine, text
 from looped_port import LoopedLine
 from simulated_cable import SimulatedPort
-from test_loopback import AT_END, CABLE_FAULTS, LINE_FAULTS
-from test_service import build, house, machine, text, until
-from test_standin import pieces_in
+from standin_host import pieces_in
+from waiting import until
 
 from dncd.cli import main
 from dncd.cli.line_find import FindHand

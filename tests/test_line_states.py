@@ -8,8 +8,8 @@ import itertools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_receiving import CHAR_S, make, tidy, wire
-from test_sending import DC1, DC3, machine, run_to_end, step
+from receiving_line import CHAR_S, make, tidy, wire
+from sending_line import DC1, DC3, machine, run_to_end, step
 
 from dncd.line.receiving import CaptureEnd, Ended, Phase
 from dncd.line.sending import Phase as Sends

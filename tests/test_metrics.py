@@ -5,8 +5,9 @@ import json
 import socket
 
 import pytest
+from house import LONG, build, house, machine, text
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-from test_service import LONG, build, house, machine, text, until
+from waiting import until
 
 from dncd.errors import NotDoneError
 from dncd.outside.metrics import MetricsServer, openmetrics

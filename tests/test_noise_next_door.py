@@ -15,9 +15,10 @@ import tty
 from pathlib import Path
 
 import pytest
+from house import house
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_service import house, until
+from waiting import until
 
 from dncd.program.comparing import compare
 from dncd.program.names import safe_name

@@ -9,7 +9,8 @@ import os
 import re
 
 import pytest
-from test_service import build, house, machine, until
+from house import build, house, machine
+from waiting import until
 
 from dncd.outside.report import clean
 from dncd.standin.control import StandIn

@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
-from test_service import House, build, machine, text
+from house import House, build, machine, text
 
 from dncd.cli import main, status_view
 from dncd.errors import NotDoneError, SettingsError

@@ -6,7 +6,8 @@ import signal
 import socket
 
 import pytest
-from test_service import LONG, build, house, machine, text, toml, until
+from house import LONG, build, house, machine, text, toml
+from waiting import until
 
 from dncd.errors import SettingsError
 from dncd.outside import config

@@ -7,7 +7,7 @@ import tarfile
 from datetime import UTC, datetime
 
 import pytest
-from test_service import build, house, machine, text
+from house import build, house, machine, text
 
 from dncd.errors import NotDoneError
 from dncd.outside import report

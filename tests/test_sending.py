@@ -6,40 +6,12 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sending_line import CHAR_S, DC1, DC3, DC3_PARITY, machine, run_to_end, step
 
 from dncd.line.sending import Phase, Sending, Shape
 from dncd.values import Flow, Frame, LineSettings, Result, SendSettings
 
-CHAR_S = 10 / 9600
 LINE = LineSettings("x", baud=9600, frame=Frame.parse("7E1"))
-DC1, DC3, DC3_PARITY = b"\x11", b"\x13", b"\x93"
-
-
-def machine(total=1000, flow=Flow.XON_XOFF, ahead=8, **send):
-    line = LineSettings("x", baud=9600, frame=Frame.parse("7E1"), flow=flow, ahead=ahead)
-    sending = Sending(line, SendSettings(**send), total, 0.0)
-    sending.supply(b"A" * total)
-    return sending
-
-
-def step(sending, now, took=None):
-    part = sending.allowed(now)
-    if part:
-        took = len(part) if took is None else min(took, len(part))
-        sending.wrote(took, len(part), now)
-    sending.tick(now)
-    return len(part) if part else 0
-
-
-def run_to_end(sending, now=0.0, most=100_000):
-    for _ in range(most):
-        step(sending, now)
-        if sending.outcome:
-            return now
-        due = sending.next_due()
-        assert due is not None
-        now = max(now, due)
-    raise AssertionError("it never ends")
 
 
 def test_runs_at_the_rate_of_the_line():

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 from device_servers import DeviceServer
-from test_service import LONG, House, house, until
+from house import LONG, House, house
+from waiting import until
 
 from dncd.line import telnet
 from dncd.outside.command_socket import ask

@@ -5,11 +5,10 @@ import os
 import subprocess
 import sys
 from contextlib import closing
-from pathlib import Path
 
 import pytest
+from house import ENV
 
-import dncd
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
@@ -21,8 +20,6 @@ from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
 from dncd.values import EndsOn, Flow, Frame, LineSettings, Protocol, TapeCode
-
-ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
 
 
 def played(script: str, build: Build | None = None) -> list[str]:

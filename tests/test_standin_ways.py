@@ -7,7 +7,7 @@ import time
 from contextlib import closing
 
 import pytest
-from test_standin import Hand, Host, even, pieces_in
+from standin_host import Hand, Host, even, pieces_in
 
 from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
 from dncd.ports.opening import open_port

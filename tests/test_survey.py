@@ -1,18 +1,16 @@
 """One pass over a dropped file: marks, sizes, programs, and every kind of finding with its place."""
 
 import hashlib
-import json
 import time
 import tracemalloc
 from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 import strategies
 from hypothesis import given
 from hypothesis import strategies as st
-from programs import many
+from programs import NIST, many
 
 from dncd import defaults
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
@@ -26,8 +24,6 @@ from dncd.values import BlockEnd, Finding, Frame, LowerCase, MarkAt, Severity, T
 ISO = Coder(TapeCode.ISO, Frame.parse("7E2"))
 EIA = Coder(TapeCode.EIA, Frame.parse("8N1"))
 RULES = Rules(ISO.uncodable)
-NIST = json.loads((Path(__file__).parent / "vectors" / "nist_programs.json").read_text("utf-8"))["programs"]
-"""Sample programs printed in NISTIR 6556, appendices B.4 and C (verified in a text copy of the report)."""
 
 
 def look(data: bytes | str, rules: Rules = RULES, size: int = 1000) -> Survey:

@@ -7,6 +7,7 @@ import pytest
 import strategies
 from hypothesis import given
 from hypothesis import strategies as st
+from programs import NIST
 
 from dncd import defaults
 from dncd.tape.capture import DAMAGED, Closed, read_capture
@@ -15,7 +16,6 @@ from dncd.tape.image import image_chunks
 from dncd.values import BlockEnd, EndsOn, Frame, MarkAt, TapeCode, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
-NIST = json.loads((VECTORS / "nist_programs.json").read_text())["programs"]
 EXAMPLES = json.loads((VECTORS / "tape_examples.json").read_text())
 ISO, EIA = TapeSettings(), TapeSettings(code=TapeCode.EIA)
 

@@ -11,8 +11,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from backup_shop import SETTINGS
 from dumps import dump, even, memory
-from test_backups import SETTINGS
 
 from dncd.line.receiving import CaptureEnd
 from dncd.outside.config import read
