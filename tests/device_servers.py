@@ -101,6 +101,7 @@ class DeviceServer:
         self.manager: Manager | None = None
         self._connection: socket.socket | None = None
         self._greeting = b""
+        self._resets = 0
         self._listener = self._listen(0)
         self.port = self._listener.getsockname()[1]
         self._jobs: list[Callable[[], None]] = []
@@ -133,6 +134,10 @@ class DeviceServer:
     def look_at_lines(self) -> None:
         """The control switched a line."""
         self._do(lambda: self.manager.check_modem_lines() if self.manager else None)
+
+    def reset_next(self, connections: int) -> None:
+        """So many connections are accepted and reset at once, as a box does that has not let go of its last client."""
+        self._resets = connections
 
     def pause(self, reading: bool) -> None:
         """Stop or go on reading from the network."""
@@ -237,7 +242,13 @@ class DeviceServer:
 
     def _accept(self) -> None:
         self._hang_up()
-        self._connection, _ = self._listener.accept()
+        connection, _ = self._listener.accept()
+        if self._resets > 0:
+            self._resets -= 1
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            connection.close()
+            return
+        self._connection = connection
         if self._telnet:
             self.manager = Manager(self.cable, self)
             self.manager.confirms_masks = self._confirms

@@ -21,7 +21,7 @@ class Records:
     def __init__(self):
         self.jobs = []
 
-    def do(self, job, then, failed):
+    def do(self, job, then, failed, _owner=None):
         self.jobs.append((job, then, failed))
 
     def work(self):
@@ -47,6 +47,7 @@ def bench(tmp_path):
         papers.receiving(),
         papers,
         hands,
+        SimpleNamespace(broke=None),
         throttle=lambda stop: said.append("stop" if stop else "go"),
         heard=lambda _: None,
         told=lambda captured: said.extend(t["event"] for t in captured.transfers),

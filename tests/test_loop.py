@@ -97,19 +97,54 @@ def test_worker_keeps_order_and_loses_no_error(loop):
     assert worker.finish(5)
 
 
-def test_a_client_that_breaks_stops_no_other(loop):
-    class Broken(Watcher):
-        faults = ()
+class Broken(Watcher):
+    def __init__(self):
+        super().__init__()
+        self.faults = []
 
-        def on_due(self, now):
-            raise RuntimeError("nobody thought of this")
+    def on_due(self, now):
+        fail()
 
-        def broke(self, error):
-            self.faults = (*self.faults, error)
+    def broke(self, error):
+        self.faults.append(str(error))
 
-    broken, other = Broken(), Watcher()
-    loop.due(broken, loop.now())
+
+def fail(*_):
+    raise RuntimeError("nobody thought of this")
+
+
+WAYS = {
+    "due time": lambda loop, _worker, client: loop.due(client, loop.now()),
+    "post": lambda loop, _worker, client: loop.post(fail, client),
+    "result": lambda _loop, worker, client: worker.do(lambda: 1, fail, fail, client),
+    "failure": lambda _loop, worker, client: worker.do(fail, fail, fail, client),
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_what_a_client_raises_is_its_own_by_whatever_way(loop, way):
+    broken, other, worker = Broken(), Watcher(), Worker("test", loop.post)
+    WAYS[way](loop, worker, broken)
     loop.due(other, loop.now())
-    loop.once(0.0)
-    assert [str(fault) for fault in broken.faults] == ["nobody thought of this"]
-    assert len(other.dues) == 1
+    while not (broken.faults and other.dues):
+        loop.once(1.0)
+    assert broken.faults == ["nobody thought of this"]
+    assert loop.failure is None
+    assert worker.finish(5)
+
+
+def test_what_belongs_to_nobody_ends_the_service_in_order(loop):
+    loop.post(fail)
+    loop.post(lambda: seen.append("the rest is still served"))
+    seen = []
+    loop.run_until(lambda: False)
+    assert str(loop.failure) == "nobody thought of this"
+    assert seen == ["the rest is still served"]
+
+
+def test_a_client_that_cannot_deal_with_its_own_fault_ends_the_service_in_order(loop):
+    client = Watcher()
+    client.broke = fail
+    loop.post(fail, client)
+    loop.run_until(lambda: False)
+    assert loop.failure is not None

@@ -16,6 +16,7 @@ from waiting import until
 
 from dncd.line import telnet
 from dncd.outside.command_socket import ask
+from dncd.ports.loan import line_for
 
 PROGRAM = b"%\r\n" + b"\r\n".join(line.encode() for line in LONG[:60]) + b"\r\n%\r\n"
 WIRE = PROGRAM.replace(b"\r\n", b"\n")
@@ -285,3 +286,22 @@ def test_a_port_that_another_program_holds_is_named_and_taken_when_it_is_free(tm
                 assert f"process {other.pid} (" in said
             other.communicate()
             until(lambda: status(shop)["state"] == "listening", 15.0)
+
+
+def test_a_server_that_resets_the_connection_after_a_loan_costs_no_other_line_anything(
+    tmp_path: Path, stack: ExitStack
+) -> None:
+    """A box that has not let go of its last client: the line that was lent is tried again, the other sends on."""
+    box, other = server(stack, telnet_end=False), server(stack, telnet_end=False)
+    machines = {"mill": lathe(other.url, baud=4800), "lathe": lathe(box.url)}
+    with house(tmp_path, **machines) as shop:
+        shop.drop("mill", "0100.nc", PROGRAM)
+        until(lambda: len(other.got) > 50)
+        for _ in range(4):
+            until(lambda: status(shop)["state"] == "listening")
+            with line_for(shop.state, "lathe", "dncd line test lathe"):
+                box.reset_next(2)
+            until(lambda: "lent" not in str(status(shop)["trouble"]))
+        until(lambda: status(shop)["state"] == "listening")
+        assert shop.receipt("mill", "sent", "0100.nc").get("result") == "sent"
+        assert bytes(other.got) == WIRE

@@ -1,8 +1,10 @@
 """A fault of dncd's own on one line ends what that line does, is told, and leaves the line ready to start anew."""
 
+import pytest
 from fakes import FakePort
 from station_rig import rig
 
+from dncd.outside.lasting import News
 from dncd.values import Flow, Frame, LineSettings, LineState, MachineSettings, SendSettings, StartOn
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
@@ -36,3 +38,62 @@ def test_a_fault_ends_the_sending_and_the_line_starts_anew(tmp_path):
         assert shop.station.state is LineState.LISTENING
         shop.drop("0002.nc", b"%\nO0002\nM30\n%\n")
         shop.until(lambda: shop.ledger("sent"))
+
+
+@pytest.fixture
+def shop(tmp_path):
+    line = LineSettings("/dev/absent", baud=115200, frame=Frame.parse("8N1"), flow=Flow.NONE)
+    with rig(tmp_path, MachineSettings("mill", line, send=SendSettings(start_on=StartOn.NOW))) as made:
+        yield made
+
+
+def test_a_port_that_goes_in_the_instant_in_which_a_loan_ends_is_lost_and_nothing_else(shop):
+    shop.plug(FakePort())
+    shop.station.give_away("`dncd line test mill` (process 1)")
+    shop.station.take_back()
+    port = FakePort()
+    port.vanish()
+    shop.plug(port)
+    assert shop.station.state is LineState.NO_PORT
+    assert "the port went away" in shop.station.trouble.what
+    late = shop.plug(FakePort())
+    late.feed(b"\x11")
+    assert shop.station.state is LineState.LISTENING
+
+
+class UnseenPort(FakePort):
+    """Goes at the first look at its modem lines, which a watcher asks for."""
+
+    def modem(self):
+        raise self._error()
+
+
+def test_a_port_that_goes_while_somebody_begins_to_watch_is_lost_and_nothing_else(shop):
+    shop.plug(UnseenPort())
+    shop.station.watchers.add(News())
+    shop.station.tap()
+    assert shop.station.state is LineState.NO_PORT
+    shop.plug(UnseenPort())
+    assert shop.station.state is LineState.NO_PORT
+
+
+def raising(*_):
+    raise RuntimeError("nobody thought of this")
+
+
+def test_a_port_that_fails_to_open_in_an_unforeseen_way_is_tried_again(shop, monkeypatch):
+    monkeypatch.setattr("dncd.station.machine.open_for", raising)
+    shop.station.start()
+    shop.until(lambda: shop.station.trouble and "RuntimeError" in shop.station.trouble.what)
+    came = FakePort()
+    monkeypatch.setattr("dncd.station.machine.open_for", lambda _: came)
+    shop.skip(10.0)
+    shop.until(lambda: shop.station.port is came)
+
+
+def test_a_fault_over_the_result_of_a_job_stays_on_its_line(shop, monkeypatch):
+    shop.plug(FakePort())
+    monkeypatch.setattr(shop.station.outgoing.offers, "drop", raising)
+    shop.drop("0001.nc", b"%\nO0001\nM30\n%\n")
+    shop.until(lambda: shop.station.trouble and "RuntimeError" in shop.station.trouble.what)
+    assert shop.loop.failure is None

@@ -8,6 +8,7 @@ The loop never waits for a disk, a folder or a name server: other threads do, an
 
 import collections
 import contextlib
+import functools
 import heapq
 import os
 import select
@@ -18,7 +19,14 @@ from typing import Protocol
 from dncd import defaults
 
 
-class Client(Protocol):
+class Owner(Protocol):
+    """Whose a job is: what it raises is this one's to deal with, and nobody else's."""
+
+    def broke(self, error: Exception) -> None:
+        """Serving it raised something that nobody had thought of: it must start anew without harm to the others."""
+
+
+class Client(Owner, Protocol):
     """What the loop serves: a station with its port."""
 
     def on_input(self, now: float) -> None:
@@ -27,12 +35,12 @@ class Client(Protocol):
     def on_due(self, now: float) -> None:
         """The time that it asked for by `Loop.due` has come."""
 
-    def broke(self, error: Exception) -> None:
-        """Serving it raised something that nobody had thought of: it must start anew without harm to the others."""
-
 
 class Loop:
-    """Serves clients until `stop`. Everything but `post` and `stop` is for the loop's own thread."""
+    """Serves clients. Everything but `post` is for the loop's own thread.
+
+    failure: what a job raised that belongs to no client, or what a client's own `broke` raised; `run_until` ends with it.
+    """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self.now = clock
@@ -42,8 +50,8 @@ class Loop:
         self._heap: list[tuple[float, int, Client]] = []
         self._dues: dict[Client, float] = {}
         self._tie = 0
-        self._posts: collections.deque[Callable[[], object]] = collections.deque()
-        self._stopping = False
+        self._posts: collections.deque[tuple[Callable[[], object], Owner]] = collections.deque()
+        self.failure: Exception | None = None
         self._wake_read, self._wake_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._ports.register(self._wake_read, select.EPOLLIN)
         self._waits_on = [self._ports.fileno()]
@@ -69,15 +77,25 @@ class Loop:
             self._tie += 1
             heapq.heappush(self._heap, (when, self._tie, client))
 
-    def post(self, job: Callable[[], object]) -> None:
-        """Runs `job` in the loop's thread, soon. From any thread."""
-        self._posts.append(job)
+    def post(self, job: Callable[[], object], owner: Owner | None = None) -> None:
+        """Runs `job` in the loop's thread, soon. From any thread, or a signal handler. owner: gets what it raises; none:
+        the loop itself, and the service ends in order."""
+        self._posts.append((job, owner or self))
         self._wake()
 
-    def stop(self) -> None:
-        """Ends `run` after the round under way. From any thread or signal handler."""
-        self._stopping = True
-        self._wake()
+    def serve(self, owner: Owner, job: Callable[[], object]) -> None:
+        """Runs `job` now; what it raises goes to its owner and not to the caller."""
+        try:
+            job()
+        except Exception as error:  # noqa: BLE001 - one line's fault must not stop the sendings of all others
+            try:
+                owner.broke(error)
+            except Exception as worse:  # noqa: BLE001 - the end in order is all that is left
+                self.broke(worse)
+
+    def broke(self, error: Exception) -> None:
+        """Something failed that belongs to nobody: `run_until` ends."""
+        self.failure = self.failure or error
 
     def _wake(self) -> None:
         try:
@@ -85,9 +103,9 @@ class Loop:
         except BlockingIOError:
             return  # the pipe is full: the loop is woken anyway
 
-    def run(self) -> None:
-        """Serves until `stop`."""
-        while not self._stopping:
+    def run_until(self, over: Callable[[], bool]) -> None:
+        """Serves until `over()` is true, or something failed that belongs to nobody (`failure`)."""
+        while self.failure is None and not over():
             self.once()
 
     def once(self, longest: float = 1.0) -> None:
@@ -100,13 +118,11 @@ class Loop:
                 if fd == self._wake_read:
                     self._drain()
                 elif (client := self._readers.get(fd)) is not None:
-                    try:
-                        client.on_input(now)
-                    except Exception as error:  # noqa: BLE001 - one line's fault must not stop the sendings of all others
-                        client.broke(error)
+                    self.serve(client, functools.partial(client.on_input, now))
         self._serve_due()
         for _ in range(len(self._posts)):
-            self._posts.popleft()()
+            job, owner = self._posts.popleft()
+            self.serve(owner, job)
 
     def _drain(self) -> None:
         try:
@@ -131,10 +147,7 @@ class Loop:
                 del self._dues[client]
                 served.append(client)
         for client in served:
-            try:
-                client.on_due(self.now())
-            except Exception as error:  # noqa: BLE001 - as above
-                client.broke(error)
+            self.serve(client, functools.partial(client.on_due, self.now()))
 
     def close(self) -> None:
         """Closes the loop's own descriptors."""

@@ -4,35 +4,51 @@ import queue
 import threading
 import time
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Protocol, TypeVar
+
+from dncd.outside.loop import Owner
 
 _T = TypeVar("_T")
+
+
+class Post(Protocol):
+    """How a result reaches the line loop: `Loop.post`."""
+
+    def __call__(self, job: Callable[[], None], owner: Owner | None = None) -> None:
+        """Runs `job` in the loop's thread; what it raises is the owner's."""
 
 
 class Worker:
     """Does jobs one after another, in the order in which they came, in a thread of its own.
 
-    post: hands a call to the line loop. A job that raises goes to `failed` with its exception; nothing is swallowed.
+    A job that raises goes to `failed` with its exception; nothing is swallowed.
     """
 
-    def __init__(self, name: str, post: Callable[[Callable[[], None]], None]) -> None:
+    def __init__(self, name: str, post: Post) -> None:
         self._jobs: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._post = post
         self._since: float | None = None
         self._thread = threading.Thread(target=self._work, name=name, daemon=True)
         self._thread.start()
 
-    def do(self, job: Callable[[], _T], then: Callable[[_T], None], failed: Callable[[Exception], None]) -> None:
-        """Runs `job` here; then `then(result)` or `failed(error)` in the loop's thread."""
+    def do(
+        self,
+        job: Callable[[], _T],
+        then: Callable[[_T], None],
+        failed: Callable[[Exception], None],
+        owner: Owner | None = None,
+    ) -> None:
+        """Runs `job` here; then `then(result)` or `failed(error)` in the loop's thread, where the owner gets what they raise
+        (`Loop.post`)."""
 
         def work() -> None:
             try:
                 result = job()
             except Exception as error:  # noqa: BLE001 - the loop decides what an error means; it is never lost
                 caught = error
-                self._post(lambda: failed(caught))
+                self._post(lambda: failed(caught), owner)
             else:
-                self._post(lambda: then(result))
+                self._post(lambda: then(result), owner)
 
         self._jobs.put(work)
 

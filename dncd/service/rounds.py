@@ -1,9 +1,11 @@
 """The round that is made of all lines: each is served once, tells its status, and only then is the watchdog fed.
 
 One line at a time, spread over the round, so that 128 of them never keep the loop from a character for long. What feeds
-the watchdog is having been there: a line whose port hangs in a system call keeps the loop, and so the dog, waiting.
+the watchdog is having been there: a line whose port hangs in a system call keeps the loop, and so the dog, waiting. A line
+that raises is that line's own trouble, and has been there.
 """
 
+import functools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -48,7 +50,7 @@ class Rounds:
 
     def broke(self, error: Exception) -> None:
         """Without rounds nobody feeds the watchdog: the service had better start anew."""
-        raise error
+        self._loop.broke(error)
 
     def on_due(self, now: float) -> None:
         """Time for the next line."""
@@ -57,9 +59,9 @@ class Rounds:
         if self._left:
             station = self._stations.get(self._left.pop())
             if station is not None:  # a reload may have let it go
-                station.kick()
+                self._loop.serve(station, station.kick)
                 self._answered += 1
-                self._visit(station)
+                self._loop.serve(station, functools.partial(self._visit, station))
         if not self._left:
             self._over(Round(self._loop.now() - self._began_at, self._answered))
             self._first = False

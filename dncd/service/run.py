@@ -7,6 +7,7 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 import contextlib
 import dataclasses
 import faulthandler
+import functools
 import os
 import signal
 import sys
@@ -108,10 +109,14 @@ class Service:
             self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._summary())
             self.log.info("started", machines=len(self.stations), folder=str(self.settings.shop.folder))
-            while not self._stop_asked:
-                self.loop.once()
+            self.loop.run_until(lambda: self._stop_asked)
+            self._stop_asked = True
             manager.stopping()
+            if self.loop.failure is not None:
+                self.log.failed("a fault of dncd that belongs to no line ends the service", self.loop.failure)
             self._wind_down()
+        if self.loop.failure is not None:
+            raise self.loop.failure
 
     def _listen_to_signals(self) -> None:
         def asked(_number: int, _frame: FrameType | None) -> None:
@@ -130,21 +135,22 @@ class Service:
         self._care.stop()
         if self._folders is not None:
             self._folders.stop()
+        reason = "the service was stopped in the middle of the sending"
         for station in self.stations.values():
-            station.stop("the service was stopped in the middle of the sending")
+            self.loop.serve(station, functools.partial(station.stop, reason))
         until = self.loop.now() + _STOP_S
         while any(station.busy for station in self.stations.values()) and self.loop.now() < until:
             self.loop.once(0.1)
         late = self.hands.finish(_STOP_S, self.loop.now)
         self.loop.once(0.0)
         for name, station in self.stations.items():
-            station.close()
+            self.loop.serve(station, station.close)
             self._last_status(name, "dncd does not run")
         if late:
             what, where = f"work is unfinished in: {', '.join(late)}", str(self.settings.shop.state)
             next_step = "look at that disk or share; the next start finishes or names what is left"
             self.log.warning("stopped late", what=what, where=where, next=next_step)
-        self.office.note("stopped", reason="signal")
+        self.office.note("stopped", reason="signal" if self.loop.failure is None else "fault")
         self.office.close()
         self.loop.close()
         self.log.info("stopped")
@@ -155,8 +161,8 @@ class Service:
         self.loop.post(lambda: self._heard(news))
 
     def _heard(self, news: FolderNews) -> None:
-        if news.machine in self.stations:
-            self.stations[news.machine].news(news)
+        if (station := self.stations.get(news.machine)) is not None:
+            self.loop.serve(station, functools.partial(station.news, news))
 
     def _round_over(self, over: Round) -> None:
         """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""

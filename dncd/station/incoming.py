@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from dncd import defaults
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said, Wished
 from dncd.line.xmodem_receiving import XmodemReceiving
+from dncd.outside.loop import Owner
 from dncd.records.spool import CaptureSpool
 from dncd.station.hands import Hands
 from dncd.station.incoming_papers import IncomingPapers
@@ -57,6 +58,7 @@ class Incoming:
         receiving: Receiving | XmodemReceiving,
         paper: IncomingPapers,
         hands: Hands,
+        owner: Owner,
         *,
         throttle: Callable[[bool], None],
         heard: Callable[[int], None],
@@ -64,7 +66,7 @@ class Incoming:
         trouble: Callable[[str, Exception], None],
     ) -> None:
         self.receiving = receiving
-        self._paper, self._hands = paper, hands
+        self._paper, self._hands, self._owner = paper, hands, owner
         self._throttle, self._heard, self._told, self._trouble = throttle, heard, told, trouble
         self._captures: list[_Capture] = []
         self._flush_at: float | None = None
@@ -188,6 +190,7 @@ class Incoming:
                 self._paper.open_spool,
                 lambda opened: self._opened(capture, opened),
                 lambda error: self._not_written(capture, error),
+                self._owner,
             )
             return
         part = bytes(capture.buffer)
@@ -195,6 +198,7 @@ class Incoming:
             lambda: spool.append(part),
             lambda _: self._written(capture, len(part)),
             lambda error: self._not_written(capture, error),
+            self._owner,
         )
 
     def _opened(self, capture: _Capture, spool: CaptureSpool) -> None:
@@ -221,6 +225,7 @@ class Incoming:
             lambda: self._paper.captured(spool, ended, first.damage, seconds),
             lambda result: self._recorded(first, result),
             lambda error: self._not_written(first, error),
+            self._owner,
         )
 
     def _recorded(self, capture: _Capture, result: Captured) -> None:

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 
 from dncd import defaults
-from dncd.errors import DncdError, NotDoneError, PortBusyError, PortError, PortGoneError
+from dncd.errors import DncdError, NotDoneError, PortGoneError
 from dncd.line.receiving import Wished
 from dncd.outside.folders import FolderNews
 from dncd.outside.journal import Journal
@@ -57,30 +57,29 @@ class Station:
         self.trouble: PortTrouble | None = None
         self.lent_to = ""
         self.watchers = Watchers(hands.loop.now)
-        self.records_trouble = ""
-        self.folder_trouble = ""
+        self.records_trouble = self.folder_trouble = ""
         self.overflow, self.overflow_at = "", 0.0
         self.tally = Tally()
         self.pending = ""
         """What a reload of the settings means for this line, while it waits for what is under way."""
         self.endings: list[Told] = []
         self.proof = trials.latest(office.shop.state, settings.name)
-        papers = IncomingPapers(office, settings)
+        papers, letters = IncomingPapers(office, settings), OutgoingPapers(office, settings)
         self.outgoing = Outgoing(
-            settings, OutgoingPapers(office, settings), hands, wake=self.kick, told=self._told, trouble=self._in_trouble
+            settings, letters, hands, self, wake=self.kick, told=self._told, trouble=self._in_trouble
         )
         self.incoming = Incoming(
             papers.receiving(hands.loop.now()),
             papers,
             hands,
+            self,
             throttle=lambda stop: self._saying.throttle(self.port, stop),
             heard=lambda byte: self._saying.heard_capture(self.port, byte),
             told=self._captured,
             trouble=self._in_trouble,
         )
         self._saying = Saying(settings, papers, self.incoming.receiving)
-        self._hands, self._journal, self._changed = hands, journal, changed
-        self._loop = hands.loop
+        self._loop, self._journal, self._changed = hands.loop, journal, changed
         self._opening = self._was_lent = False
         self._retry_at: float | None = None
         self._retry_wait = _RETRY_FIRST_S
@@ -92,16 +91,19 @@ class Station:
         self._start_is_looped = False
         self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
 
-    # --- the port ----------------------------------------------------------------------------------------------------
-
     def take_port(self, port: Port) -> None:
-        """The port is open: listens on it."""
+        """The port is open: listens on it. One that goes in this very instant is lost as at any other."""
         self.trouble, self._retry_at, self._retry_wait = None, None, _RETRY_FIRST_S
-        while self._was_lent and port.read().data:
-            pass  # what came during a loan was the borrower's: a DC1 among it starts nothing
-        self._was_lent = False
-        self.port = self.watchers.around(port)
+        self.port = port
         self._loop.watch(port.fileno(), self)
+        try:
+            while self._was_lent and port.read().data:
+                pass  # what came during a loan was the borrower's: a DC1 among it starts nothing
+            self.port = self.watchers.around(port)
+        except PortGoneError as error:
+            self.lose_port(error)
+            return
+        self._was_lent = False
         for note in port.notes:
             self._journal.info("port opened", machine=self.name, port=port.name, note=note)
         for warning in port.looped.values():
@@ -135,27 +137,28 @@ class Station:
 
     def _open(self) -> None:
         """Opens the port in a thread of its own: a device server may take seconds to answer."""
-        self._opening, self._retry_at = True, None
 
         def work() -> None:
             try:
-                port = open_for(self.settings)
-            except (PortGoneError, PortBusyError, PortError) as caught:
-                error = caught
-                self._loop.post(lambda: self._opened(None, error))
-            else:
-                self._loop.post(lambda: self._opened(port, None))
+                opened: Port | Exception = open_for(self.settings)
+            except Exception as error:  # noqa: BLE001 - else nobody would ever try to open it again
+                opened = error
+            self._loop.post(lambda: self._opened(opened), self)
 
         threading.Thread(target=work, name=f"dncd-open-{self.name}", daemon=True).start()
+        self._opening, self._retry_at = True, None
 
-    def _opened(self, port: Port | None, error: DncdError | None) -> None:
+    def _opened(self, opened: Port | Exception) -> None:
         self._opening = False
-        if port is not None and (self._stopping or self.lent_to):
-            port.close()
-        elif port is not None:
-            self.take_port(port)
-        elif error is not None and not self._stopping and not self.lent_to:
-            self.lose_port(error)
+        if not isinstance(opened, Exception):
+            if self._stopping or self.lent_to:
+                opened.close()
+            else:
+                self.take_port(opened)
+        elif not isinstance(opened, DncdError):
+            raise opened
+        elif not self._stopping and not self.lent_to:
+            self.lose_port(opened)
 
     def give_away(self, to: str) -> None:
         """Closes the port until `take_back`; for `lending`, which has seen that the line is idle."""
@@ -180,11 +183,12 @@ class Station:
 
     def tap(self) -> None:
         """Who watches has changed."""
-        if self.port is not None:
-            self.port = self.watchers.around(self.port)
+        try:
+            if self.port is not None:
+                self.port = self.watchers.around(self.port)
+        except PortGoneError as error:
+            self.lose_port(error)
         self.kick()
-
-    # --- the loop ----------------------------------------------------------------------------------------------------
 
     def on_input(self, now: float) -> None:
         """The port can be read."""
@@ -313,8 +317,6 @@ class Station:
         if self.port is None and not self._opening:
             self._open()
 
-    # --- the folder, the records ----------------------------------------------------------------------------------
-
     def news(self, news: FolderNews) -> None:
         """A new listing of the machine's to-machine folder."""
         self._news = news
@@ -362,8 +364,6 @@ class Station:
     def _warn(self, event: str, what: str, next_step: str, where: str = "") -> None:
         place = where or self.settings.line.port
         self._journal.warning(event, machine=self.name, what=what, where=place, next=next_step)
-
-    # --- what others ask ---------------------------------------------------------------------------------------------
 
     @property
     def state(self) -> LineState:

@@ -14,6 +14,7 @@ from dncd.line.sending import Sending
 from dncd.line.starting import Starts
 from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
+from dncd.outside.loop import Owner
 from dncd.ports.port import Port
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
@@ -55,6 +56,7 @@ class Outgoing:
         settings: MachineSettings,
         paper: OutgoingPapers,
         hands: Hands,
+        owner: Owner,
         *,
         wake: Callable[[], None],
         told: Callable[[Told], None],
@@ -67,7 +69,7 @@ class Outgoing:
         )
         self.run: Run | None = None
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
-        self._paper, self._hands = paper, hands
+        self._paper, self._hands, self._owner = paper, hands, owner
         self._wake, self._told, self._trouble = wake, told, trouble
         self._retries: list[tuple[float, Callable[[], None]]] = []
         self._polls_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
@@ -102,7 +104,9 @@ class Outgoing:
                 offer.checked, offer.stage = result, Stage.READY
                 self._wake()
 
-        self._hands.checks.do(lambda: self._paper.check(offer.name), checked, lambda e: self._again(offer, e))
+        self._hands.checks.do(
+            lambda: self._paper.check(offer.name), checked, lambda e: self._again(offer, e), self._owner
+        )
 
     def _again(self, offer: Offer, error: Exception) -> None:
         """A check or preparation failed: the file is forgotten, so that the next look takes it up again."""
@@ -133,11 +137,11 @@ class Outgoing:
                 (self._hands.loop.now() + min(30.0, 2.0**tries), lambda: self._end(offer, job, tries + 1))
             )
 
-        self._hands.records.do(job, ended, failed)
+        self._hands.records.do(job, ended, failed, self._owner)
 
     def _put_away(self, prepared: Prepared) -> None:
         """Removes the copy and the image of a file that is not sent from them (any more)."""
-        self._hands.checks.do(lambda: self._paper.put_away(prepared), lambda _: None, lambda _: None)
+        self._hands.checks.do(lambda: self._paper.put_away(prepared), lambda _: None, lambda _: None, self._owner)
 
     def close(self) -> None:
         """The station ends for good: what is still being looked at is left to the next one."""
@@ -236,7 +240,10 @@ class Outgoing:
                 self._wake()
 
         self._hands.checks.do(
-            lambda: self._paper.prepare(offer.name, checked), prepared, lambda error: self._again(offer, error)
+            lambda: self._paper.prepare(offer.name, checked),
+            prepared,
+            lambda error: self._again(offer, error),
+            self._owner,
         )
 
     def _check_again_later(self, offer: Offer) -> None:
@@ -269,7 +276,7 @@ class Outgoing:
             self.run = None
             offer.stage = Stage.PREPARED
 
-        self._hands.records.do(lambda: self._paper.begin(offer.name, checked, prepared), begun, failed)
+        self._hands.records.do(lambda: self._paper.begin(offer.name, checked, prepared), begun, failed, self._owner)
 
     def _sending(self, prepared: Prepared, now: float) -> Sending | XmodemSending:
         line, send = self.settings.line, self.settings.send
@@ -298,7 +305,7 @@ class Outgoing:
             run.fetching = False
             run.sending.stop(f"the tape image could not be read: {error}", self._hands.loop.now())
 
-        self._hands.supply.do(run.image.next_piece, fetched, failed)
+        self._hands.supply.do(run.image.next_piece, fetched, failed, self._owner)
 
     def feed(self, data: bytes, now: float, counted: Counters = NO_FAULTS) -> None:
         """Characters that came from the control while dncd sends; counted: faults of theirs."""
