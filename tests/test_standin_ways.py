@@ -19,7 +19,7 @@ from dncd.standin.null_modem import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar
 from dncd.standin.yard import Yard
-from dncd.values import EndsOn, Flow, Frame, LineSettings, MarkAt, Protocol, Signal, TapeCode, TapeSettings
+from dncd.values import EndsOn, Flow, Frame, LineSettings, MarkAt, ModemLine, Protocol, Signal, TapeCode, TapeSettings
 
 BLOCKS = ("O0007", "N10 G00 X1.", "M30")
 TEXT = b"O0007\nN10 G00 X1.\nM30\n"
@@ -384,7 +384,7 @@ def test_over_rfc2217_the_control_holds_by_its_line_and_sees_the_rate():
         assert control.figures().holds == 1
         control.loop()
         for rts in (Signal.OFF, Signal.ON, Signal.OFF):
-            port.set_rts(rts)
+            port.switch(ModemLine.RTS, rts)
             client.until(lambda _, rts=rts: port.modem().cts is rts, "a loopback plug joins RTS to CTS")
         control.reset()
 

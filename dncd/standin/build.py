@@ -112,7 +112,7 @@ class ReaderWays:
     """How its reader behaves.
 
     ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing (EIA has no SUB or EOT);
-    holds_by: `XON_XOFF` says DC3 and DC1, `RTS_CTS` and `DTR_DSR` switch a line, `NONE` cannot hold at all;
+    holds_by: by DC3 and DC1, by switching a line, or (`NONE`) not at all;
     char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what comes sooner is lost;
     waits_for: what the host must say before its characters count; it is not part of the program.
     """
