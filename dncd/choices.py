@@ -109,13 +109,38 @@ class StartOn(enum.StrEnum):
 
 
 class EndsOn(enum.StrEnum):
-    """What ends a capture."""
+    """What ends a capture: `_END_CHARS` has the characters."""
 
     MARK = "mark"
     DC4 = "dc4"
     SUB = "sub"
     EOT = "eot"
     SILENCE = "silence"
+
+    @property
+    def chars(self) -> bytes:
+        """The character itself in ISO 646; b"" where the mark or time ends it."""
+        return _END_CHARS[self].chars
+
+    @property
+    def codes(self) -> tuple[TapeCode, ...]:
+        """The tape codes that can end so."""
+        return _END_CHARS[self].codes
+
+
+@dataclass(frozen=True, slots=True)
+class _EndChars:
+    chars: bytes
+    codes: tuple[TapeCode, ...] = (TapeCode.ISO, TapeCode.EIA)
+
+
+_END_CHARS = {
+    EndsOn.MARK: _EndChars(b""),
+    EndsOn.DC4: _EndChars(b"\x14"),
+    EndsOn.SUB: _EndChars(b"\x1a", (TapeCode.ISO,)),  # in EIA this byte is the ( of many controls
+    EndsOn.EOT: _EndChars(b"\x04", (TapeCode.ISO,)),  # and this one is the digit 4
+    EndsOn.SILENCE: _EndChars(b""),
+}
 
 
 class Announce(enum.StrEnum):

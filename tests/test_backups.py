@@ -19,7 +19,6 @@ from test_service import house, until
 
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
-from dncd.line.receiving import CaptureEnd
 from dncd.outside.config import read
 from dncd.records import plans, receipts
 from dncd.records.backups import FOLDER, Backups
@@ -31,7 +30,7 @@ from dncd.service.backups import due
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import MachineSettings, WireBytes
+from dncd.values import EndsOn, MachineSettings, WireBytes
 
 SETTINGS = """
 [machines.gang-lathe.line]
@@ -66,7 +65,7 @@ class Shop:
     def plan(self, chars: bytes) -> InPlan:
         self.captures += 1
         name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
-        return self.papers._plan(name, WireBytes(even(chars)), CaptureEnd.MARK, Damage(), 1.0)
+        return self.papers._plan(name, WireBytes(even(chars)), EndsOn.MARK, Damage(), 1.0)
 
     def punch(self, chars: bytes) -> None:
         self.papers._record(self.plan(chars))
@@ -208,7 +207,7 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     for again in (False, True):
         backups.announce(MACHINE)
         plan = shop.papers._plan(
-            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), CaptureEnd.MARK, Damage(), 1.0
+            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0
         )
         shop.papers._record(plan)
         shop.punch(dump(programs[1:2]))
