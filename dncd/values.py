@@ -19,6 +19,7 @@ from dncd.choices import (
     LowerCase,
     MachineEdits,
     MarkAt,
+    ModemLine,
     Programs,
     Protocol,
     Request,
@@ -48,6 +49,7 @@ __all__ = [
     "MachineSettings",
     "MarkAt",
     "Modem",
+    "ModemLine",
     "Origin",
     "Place",
     "ProgramSettings",
@@ -133,6 +135,10 @@ class Modem:
     cts: Signal = Signal.UNKNOWN
     dsr: Signal = Signal.UNKNOWN
     dcd: Signal = Signal.UNKNOWN
+
+    def of(self, line: ModemLine) -> Signal:
+        """The state of CTS or DSR; UNKNOWN of any other."""
+        return {ModemLine.CTS: self.cts, ModemLine.DSR: self.dsr}.get(line, Signal.UNKNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +295,12 @@ class MachineSettings:
     receive: ReceiveSettings = ReceiveSettings()
     program: ProgramSettings = ProgramSettings()
     backup_days: int = defaults.BACKUP_DAYS
+
+    @property
+    def lines_needed(self) -> tuple[ModemLine, ...]:
+        """The lines of the control that a sending needs, for flow or start, CTS first."""
+        used = (self.line.flow.stop_line, self.send.start_on.start_line)
+        return tuple(line for line in (ModemLine.CTS, ModemLine.DSR) if line in used)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from dncd.errors import PortGoneError
 from dncd.ports.port import Counters, Modem, Reading, Signal
-from dncd.values import NO_FAULTS
+from dncd.values import NO_FAULTS, ModemLine
 
 
 class FakePort:
@@ -82,13 +82,10 @@ class FakePort:
     def modem(self) -> Modem:
         return self.lines
 
-    def set_rts(self, on: Signal) -> None:
-        self.rts = on
-        self.switched.append(("rts", on))
-
-    def set_dtr(self, on: Signal) -> None:
-        self.dtr = on
-        self.switched.append(("dtr", on))
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        if line is not ModemLine.NONE:
+            setattr(self, line.value.lower(), on)
+            self.switched.append((line.value.lower(), on))
 
     def counters(self) -> Counters | None:
         return self.faults

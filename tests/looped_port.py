@@ -7,7 +7,7 @@ from simulated_cable import SimulatedPort, _Run
 from dncd.commissioning.loopback import SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Plan
 from dncd.ports.port import Counters, Modem, Reading, Signal
-from dncd.values import LineSettings
+from dncd.values import LineSettings, ModemLine
 
 
 class LoopedLine:
@@ -62,12 +62,9 @@ class LoopedPort:
     def modem(self) -> Modem:
         return self._run.modem()
 
-    def set_rts(self, on: Signal) -> None:
-        self._rts = on
-        self._run.do((SetLines(self._rts, self._dtr),))
-
-    def set_dtr(self, on: Signal) -> None:
-        self._dtr = on
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        self._rts = on if line is ModemLine.RTS else self._rts
+        self._dtr = on if line is ModemLine.DTR else self._dtr
         self._run.do((SetLines(self._rts, self._dtr),))
 
     def counters(self) -> Counters | None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from dncd.line.receiving import CaptureEnd, Ended
+from dncd.line.receiving import Ended
 from dncd.records import durable, plans, receipts
 from dncd.records.ledger import records
 from dncd.records.library import Text
@@ -14,7 +14,7 @@ from dncd.records.plans import OutPlan, Sent
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import EndsOn, Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 MACHINE = "gang-lathe"
 
@@ -44,7 +44,7 @@ class Desk:
         wire = f"%\n{text}%\n".encode()
         if self._even:
             wire = bytes(byte | (byte.bit_count() % 2) << 7 for byte in wire)
-        ended = Ended(CaptureEnd.MARK, len(wire), len(text), 1.0)
+        ended = Ended(EndsOn.MARK, len(wire), len(text), 1.0)
         spool = self.papers.open_spool()
         spool.append(wire)
         (told,) = self.papers.captured(spool, ended, Damage(), 1.0).transfers

@@ -21,13 +21,12 @@ from waiting import until
 
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
-from dncd.line.receiving import CaptureEnd
 from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
 from dncd.records.ledger import records
 from dncd.service.backups import due
 from dncd.station.papers import Damage
-from dncd.values import WireBytes
+from dncd.values import EndsOn, WireBytes
 
 
 @pytest.fixture
@@ -142,7 +141,7 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     for again in (False, True):
         backups.announce(MACHINE)
         plan = shop.papers._plan(
-            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), CaptureEnd.MARK, Damage(), 1.0
+            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0
         )
         shop.papers._record(plan)
         shop.punch(dump(programs[1:2]))

@@ -24,7 +24,7 @@ from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Checked, Damage, Gone, Heard
-from dncd.values import Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
+from dncd.values import EndsOn, Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
 
 TEXT = "O0004\nN10 G00 X1.\nM30\n"
 EDITED = TEXT.replace("X1.", "X2.")
@@ -157,7 +157,7 @@ def withdraw(day: Day) -> None:
     day.done(lambda: day.outgoing.withdraw(ending, "0004.nc", checked))
 
 
-def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: CaptureEnd = CaptureEnd.MARK) -> None:
+def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: CaptureEnd = EndsOn.MARK) -> None:
     spool = day.done(day.incoming.open_spool)
     for part in (wire[:9], wire[9:]):
         day.done(lambda part=part: spool.append(part))  # type: ignore[misc, attr-defined]
@@ -166,7 +166,7 @@ def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: CaptureEnd 
 
 
 def damage(day: Day) -> None:
-    receive(day, f"%\n{EDITED}".encode(), CaptureEnd.SILENCE)
+    receive(day, f"%\n{EDITED}".encode(), EndsOn.SILENCE)
 
 
 def restart(day: Day) -> None:

@@ -3,13 +3,13 @@
 import pytest
 
 from dncd import defaults
-from dncd.line.receiving import CaptureEnd, Ended
+from dncd.line.receiving import Ended
 from dncd.records.ledger import records
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
 from dncd.station.ration import HOUR_S, Ration
-from dncd.values import Counters, Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import Counters, EndsOn, Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 WIRE = b"%\nO0004\nM30\n%\n"
 
@@ -26,7 +26,7 @@ def desk(tmp_path):
 def caught(papers, wire, damage=None, printable=10):
     spool = papers.open_spool()
     spool.append(wire)
-    return papers.captured(spool, Ended(CaptureEnd.MARK, len(wire), printable, 1.0), damage or Damage(), 1.0).transfers
+    return papers.captured(spool, Ended(EndsOn.MARK, len(wire), printable, 1.0), damage or Damage(), 1.0).transfers
 
 
 def test_faults_that_the_port_cannot_place_make_a_capture_damaged(desk):
@@ -79,7 +79,7 @@ def hours(desk, monkeypatch):
 def catch(papers, wire):
     spool = papers.open_spool()
     spool.append(wire)
-    return papers.captured(spool, Ended(CaptureEnd.MARK, len(wire), 10, 1.0), Damage(), 1.0)
+    return papers.captured(spool, Ended(EndsOn.MARK, len(wire), 10, 1.0), Damage(), 1.0)
 
 
 def files(root):

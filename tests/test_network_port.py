@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
+from functools import partial
 
 import pytest
 from device_servers import DEADLINE_S, DeviceServer, wait_for
@@ -16,7 +17,7 @@ from dncd.line import telnet
 from dncd.ports.network_port import Rfc2217Port
 from dncd.ports.opening import open_port
 from dncd.ports.port import Counters, Port, Signal
-from dncd.values import Frame, LineSettings
+from dncd.values import Frame, LineSettings, ModemLine
 
 
 @pytest.fixture
@@ -146,7 +147,7 @@ def test_lines_crossed_held_and_released(server: DeviceServer, stack: ExitStack)
             setattr(control, attribute, True)
             server.look_at_lines()
             wait_for(lambda n=name: getattr(port.modem(), n) is Signal.ON, step=lambda: look(port))
-    for switch, seen in ((port.set_rts, "rts"), (port.set_dtr, "dtr")):
+    for switch, seen in ((partial(port.switch, ModemLine.RTS), "rts"), (partial(port.switch, ModemLine.DTR), "dtr")):
         for on in (Signal.OFF, Signal.ON, Signal.OFF, Signal.ON):  # quick changes: old answers must not confuse
             switch(on)
         switch(Signal.OFF)
@@ -178,7 +179,7 @@ def test_nothing_is_handed_over_while_the_server_suspends(server: DeviceServer, 
     server.send_raw(telnet.command(108, b""))
     wait_for(lambda: port.write(b"") == 0 and port._machine.suspended is Signal.ON, step=lambda: look(port))
     assert port.write(b"two") == 0
-    port.set_rts(Signal.OFF)  # commands wait as well
+    port.switch(ModemLine.RTS, Signal.OFF)  # commands wait as well
     assert not port.pending_write()
     wait_for(lambda: bytes(server.got) == b"one")
     assert server.cable.rts

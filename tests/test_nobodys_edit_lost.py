@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from dncd.line.receiving import CaptureEnd, Ended
+from dncd.line.receiving import Ended
 from dncd.line.sending import Outcome
 from dncd.records.ledger import records
 from dncd.records.plans import fresh_id
@@ -23,6 +23,7 @@ from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Damage, Heard
 from dncd.values import (
+    EndsOn,
     Frame,
     LineSettings,
     MachineEdits,
@@ -69,7 +70,7 @@ class Shop:
 
     def punch(self):
         wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
-        ended = Ended(CaptureEnd.MARK, len(wire), len(wire), 1.0)
+        ended = Ended(EndsOn.MARK, len(wire), len(wire), 1.0)
         spool = self.back.open_spool()
         spool.append(wire)
         return self.back.captured(spool, ended, Damage(), 1.0).transfers

@@ -14,7 +14,7 @@ from fakes import FakePort
 from dncd.errors import PortGoneError
 from dncd.ports.opening import open_port
 from dncd.ports.port import Counters, Modem, Port, Reading, Signal
-from dncd.values import Frame, LineSettings
+from dncd.values import Frame, LineSettings, ModemLine
 
 EVERY = bytes(range(256)) * 4 + b"\xff\x00\xff\xff\x00\x13\x93\x11\r\n"
 
@@ -336,14 +336,14 @@ def test_modem_lines_are_followed_or_unknown(rig: Rig) -> None:
 def test_rts_is_on_from_the_opening_and_follows(rig: Rig) -> None:
     port = rig.port()
     if "switch" in GAPS[rig.kind]:
-        port.set_rts(Signal.OFF)
-        port.set_dtr(Signal.ON)
+        port.switch(ModemLine.RTS, Signal.OFF)
+        port.switch(ModemLine.DTR, Signal.ON)
         assert port.modem() == Modem()
     else:
         wait_for(rig.sees_rts)
-        port.set_rts(Signal.OFF)
+        port.switch(ModemLine.RTS, Signal.OFF)
         wait_for(lambda: not rig.sees_rts())
-        port.set_rts(Signal.ON)
+        port.switch(ModemLine.RTS, Signal.ON)
         wait_for(rig.sees_rts)
 
 

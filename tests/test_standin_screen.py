@@ -12,7 +12,7 @@ from house import ENV
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, WaitsFor
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor
 from dncd.standin.control import StandIn
 from dncd.standin.counterpart import counterpart, of_profile
 from dncd.standin.screen import Screen
@@ -80,12 +80,12 @@ def test_each_profile_has_its_counterpart(profile):
     build = counterpart(machine)
     Coder(build.tape.code, build.frame)
     expected = {
-        "iso-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.ISO, EndCode.DC4, Protocol.PLAIN),
-        "eia-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.EIA, EndCode.DC4, Protocol.PLAIN),
-        "paced-reader": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndCode.NOTHING, Protocol.PLAIN),
-        "pc-control": (Asks.NOTHING, Flow.XON_XOFF, TapeCode.ISO, EndCode.SUB, Protocol.PLAIN),
-        "hardware-flow": (Asks.LINE, Flow.RTS_CTS, TapeCode.ISO, EndCode.DC4, Protocol.PLAIN),
-        "xmodem-control": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndCode.NOTHING, Protocol.XMODEM),
+        "iso-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
+        "eia-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.EIA, EndsOn.DC4, Protocol.PLAIN),
+        "paced-reader": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.PLAIN),
+        "pc-control": (Asks.NOTHING, Flow.XON_XOFF, TapeCode.ISO, EndsOn.SUB, Protocol.PLAIN),
+        "hardware-flow": (Asks.LINE, Flow.RTS_CTS, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
+        "xmodem-control": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.XMODEM),
     }[profile]
     assert (build.reader.asks, build.reader.holds_by, build.tape.code, build.punch.end, build.protocol) == expected
     assert (build.codes is CodeForm.EVEN) is (build.dc3 is Dc3.WITH_PARITY)

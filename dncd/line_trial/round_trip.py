@@ -28,7 +28,6 @@ from dncd.values import (
     NO_FAULTS,
     Announce,
     Counters,
-    Flow,
     IsoBytes,
     MachineSettings,
     MarkAt,
@@ -137,10 +136,8 @@ class RoundTrip:
     def modem(self, lines: Modem, now: float) -> None:
         """CTS, DSR and DCD as they stand."""
         self._starts.modem(lines, now)
-        flow = self._machine.line.flow
-        if self._sending and flow in (Flow.RTS_CTS, Flow.DTR_DSR):
-            signal = lines.cts if flow is Flow.RTS_CTS else lines.dsr
-            self._sending[0].gate(signal is Signal.ON, now)
+        if self._sending:
+            self._sending[0].gate(lines.of(self._machine.line.flow.stop_line) is Signal.ON, now)
 
     def turn(self, now: float) -> None:
         """What is due, and what may go."""

@@ -290,10 +290,11 @@ class _Reader:
         return f"; it belongs in [{machine}.{homes[0]}]" if homes else ""
 
     def _ends(self, tape: _Checked, receive: _Checked) -> None:
-        """EIA code has neither SUB nor EOT: these bytes are its ( and its digit 4."""
-        ends_on = receive.get("ends_on")
-        if tape.get("code") is TapeCode.EIA and ends_on in (EndsOn.SUB, EndsOn.EOT):
-            what = 'EIA code has no such character; end captures on "mark", "dc4" or "silence"'
+        """EIA code has not every character that may end a capture."""
+        ends_on, code = receive.get("ends_on"), tape.get("code")
+        if ends_on is not None and code is not None and code not in ends_on.codes:
+            *most, last = [f'"{end}"' for end in EndsOn if code in end.codes]
+            what = f"{code.upper()} code has no such character; end captures on {', '.join(most)} or {last}"
             self.faults.at(receive.name, "ends_on", ends_on, what)
 
     def _fits(self, line: _Checked, tape: _Checked) -> None:

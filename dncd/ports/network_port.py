@@ -22,7 +22,7 @@ from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.line.telnet_stream import Data, escaped
 from dncd.ports.port import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import LineSettings, printable, shown
+from dncd.values import LineSettings, ModemLine, printable, shown
 
 
 class SocketPort:
@@ -74,10 +74,7 @@ class SocketPort:
         """Not told."""
         return Modem()
 
-    def set_rts(self, on: Signal) -> None:
-        """Without effect: a plain socket has no lines."""
-
-    def set_dtr(self, on: Signal) -> None:
+    def switch(self, line: ModemLine, on: Signal) -> None:
         """Without effect: a plain socket has no lines."""
 
     def counters(self) -> Counters | None:
@@ -184,13 +181,12 @@ class Rfc2217Port:
         """As last notified; unknown until the first notice."""
         return self._modem
 
-    def set_rts(self, on: Signal) -> None:
-        """Ask the server to switch RTS."""
-        self._switch(telnet.Setting.RTS, {Signal.ON: 11, Signal.OFF: 12}, on)
-
-    def set_dtr(self, on: Signal) -> None:
-        """Ask the server to switch DTR."""
-        self._switch(telnet.Setting.DTR, {Signal.ON: 8, Signal.OFF: 9}, on)
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        """Ask the server to switch it."""
+        if line is ModemLine.RTS:
+            self._switch(telnet.Setting.RTS, {Signal.ON: 11, Signal.OFF: 12}, on)
+        elif line is ModemLine.DTR:
+            self._switch(telnet.Setting.DTR, {Signal.ON: 8, Signal.OFF: 9}, on)
 
     def counters(self) -> Counters | None:
         """Not told; faults come as notices of a reading."""

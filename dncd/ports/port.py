@@ -21,7 +21,7 @@ from fractions import Fraction
 from typing import Final, Protocol
 
 from dncd.errors import PortError
-from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
+from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, ModemLine, Signal
 
 __all__ = ["Counters", "Modem", "Port", "Reading", "Signal", "carried_frame"]
 
@@ -88,11 +88,8 @@ class Port(Protocol):
     def modem(self) -> Modem:
         """CTS, DSR and DCD as they are now."""
 
-    def set_rts(self, on: Signal) -> None:
-        """Switch RTS; without effect on a port that has none."""
-
-    def set_dtr(self, on: Signal) -> None:
-        """Switch DTR; without effect on a port that has none."""
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        """Switch RTS or DTR; without effect for NONE, and on a port that has no such line."""
 
     def counters(self) -> Counters | None:
         """The driver's own fault counters since it was loaded; None where it has none."""

@@ -27,7 +27,7 @@ from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
 from dncd.ports.holders import holders
 from dncd.ports.marked_input import MarkedInput
 from dncd.ports.port import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import NO_FAULTS, Frame, LineSettings, shown
+from dncd.values import NO_FAULTS, Frame, LineSettings, ModemLine, shown
 
 PTY_MAJORS: Final = range(136, 144)
 """Device majors of Unix98 pseudo-terminals (Linux list of devices; memory)."""
@@ -40,6 +40,7 @@ _ASYNC_LOW_LATENCY: Final = 1 << 13
 _SERIAL_STRUCT_BYTES: Final = 128  # 72 on 64-bit kernels; more room is harmless
 _SERIAL_STRUCT_FLAGS: Final = 16
 _CMSPAR: Final = 0o10000000000
+_LINE_BITS: Final = {ModemLine.RTS: termios.TIOCM_RTS, ModemLine.DTR: termios.TIOCM_DTR}
 
 _FAULTS = (OSError, termios.error, serial.SerialException, TypeError, ValueError)
 """All that a port that went away was seen to raise."""
@@ -136,13 +137,10 @@ class TtyPort:
 
         return Modem(line(termios.TIOCM_CTS), line(termios.TIOCM_DSR), line(termios.TIOCM_CAR))
 
-    def set_rts(self, on: Signal) -> None:
-        """Switch RTS."""
-        self._switch(termios.TIOCM_RTS, on)
-
-    def set_dtr(self, on: Signal) -> None:
-        """Switch DTR."""
-        self._switch(termios.TIOCM_DTR, on)
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        """TIOCMBIS, TIOCMBIC."""
+        if line in _LINE_BITS:
+            self._switch(_LINE_BITS[line], on)
 
     def counters(self) -> Counters | None:
         """TIOCGICOUNT: overruns of chip and of the driver's buffer together."""

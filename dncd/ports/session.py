@@ -19,7 +19,7 @@ from dncd.errors import PortBusyError, PortGoneError
 from dncd.ports.opening import open_port
 from dncd.ports.port import Port, Reading
 from dncd.ports.tap import TappedPort, Tell
-from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, Signal
+from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, ModemLine, Signal
 
 LOOK_S: Final = 0.01
 """Seconds between looks at the modem lines of a port that has them: ten characters at 9600 baud."""
@@ -111,8 +111,8 @@ class LineSession:
     def set_lines(self, rts: Signal, dtr: Signal) -> None:
         """Switches the two outputs; without effect on a port that has none."""
         self._rts, self._dtr = rts, dtr
-        self.port.set_rts(rts)
-        self.port.set_dtr(dtr)
+        self.port.switch(ModemLine.RTS, rts)
+        self.port.switch(ModemLine.DTR, dtr)
 
     def tune(self, baud: int, frame: Frame) -> None:
         """Opens the port anew at this rate and frame; what is on its way is void. No call to it, where nothing changes."""

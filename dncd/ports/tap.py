@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way
 from dncd.ports.port import NOTHING, Port, Reading
-from dncd.values import NO_FAULTS, Counters, Modem, Signal
+from dncd.values import NO_FAULTS, Counters, Modem, ModemLine, Signal
 
 Tell = Callable[[Entry], None]
 """Is told each entry at once, with `at` by the clock that was given; it must not wait."""
@@ -18,7 +18,7 @@ class TappedPort:
         self.inner = inner
         self.name, self.notes, self.looped = inner.name, inner.notes, inner.looped
         self._tell, self._clock = tell, clock
-        self._rts = self._dtr = Signal.ON
+        self._ours = {ModemLine.RTS: Signal.ON, ModemLine.DTR: Signal.ON}
         self._seen: Lines | None = None
         self._back = NOTHING
         self._see()
@@ -70,16 +70,10 @@ class TappedPort:
         self._show(modem)
         return modem
 
-    def set_rts(self, on: Signal) -> None:
+    def switch(self, line: ModemLine, on: Signal) -> None:
         """Switches it; a change is told."""
-        self.inner.set_rts(on)
-        self._rts = on
-        self._see()
-
-    def set_dtr(self, on: Signal) -> None:
-        """Switches it; a change is told."""
-        self.inner.set_dtr(on)
-        self._dtr = on
+        self.inner.switch(line, on)
+        self._ours[line] = on
         self._see()
 
     def counters(self) -> Counters | None:
@@ -94,7 +88,7 @@ class TappedPort:
         self._show(self.inner.modem())
 
     def _show(self, modem: Modem) -> None:
-        seen = self._seen
-        if seen is None or (seen.rts, seen.dtr, seen.modem) != (self._rts, self._dtr, modem):
-            self._seen = Lines(self._clock(), self._rts, self._dtr, modem)
+        seen, now = self._seen, (self._ours[ModemLine.RTS], self._ours[ModemLine.DTR], modem)
+        if seen is None or (seen.rts, seen.dtr, seen.modem) != now:
+            self._seen = Lines(self._clock(), *now)
             self._tell(self._seen)

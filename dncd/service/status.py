@@ -4,7 +4,7 @@ from typing import Any
 
 from dncd.station.machine import Station
 from dncd.station.ration import HOUR_S
-from dncd.values import Flow, LineState, Signal, StartOn, printable
+from dncd.values import LineState, Signal, printable
 
 _NAMES_SHOWN = 10
 
@@ -44,14 +44,12 @@ def _not_told(station: Station) -> list[str]:
     """A device server that never tells a modem line that the settings need keeps everything waiting: say so."""
     if station.port is None or not station.port.name.startswith("rfc2217://"):
         return []
-    modem, flow, start_on = station.port.modem(), station.settings.line.flow, station.settings.send.start_on
-    needed = {"CTS": modem.cts} if flow is Flow.RTS_CTS or start_on is StartOn.CTS else {}
-    needed |= {"DSR": modem.dsr} if flow is Flow.DTR_DSR or start_on is StartOn.DSR else {}
+    modem = station.port.modem()
     return [
-        f"the device server has not told the state of {line} yet, and nothing is sent until it does;"
+        f"the device server has not told the state of {line.value} yet, and nothing is sent until it does;"
         " see whether its port has that line and tells it"
-        for line, signal in needed.items()
-        if signal is Signal.UNKNOWN
+        for line in station.settings.lines_needed
+        if modem.of(line) is Signal.UNKNOWN
     ]
 
 

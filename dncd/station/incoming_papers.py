@@ -54,11 +54,11 @@ def is_noise(ended: Ended) -> bool:
     return ended.printable == 0 and ended.chars < _NOISE_CHARS
 
 
-def unfinished(ends_on: EndsOn, why: CaptureEnd, capture: Capture) -> str:
+def unfinished(ends_on: EndsOn, why: EndsOn | CaptureEnd, capture: Capture) -> str:
     """Why a capture is no whole one though no character of it is damaged; "" if it is."""
-    if ends_on is EndsOn.MARK or why.value == ends_on.value or why is CaptureEnd.PACKETS:
+    if ends_on is EndsOn.MARK or why is ends_on or why is CaptureEnd.PACKETS:
         return ""
-    if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
+    if ends_on is EndsOn.SILENCE and why is EndsOn.DC4:
         return ""
     lines = capture.whole.count("\n") + 1
     return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"
@@ -158,7 +158,7 @@ class IncomingPapers:
 
     # --- reading ------------------------------------------------------------------------------------------------------
 
-    def _plan(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+    def _plan(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
         try:
             return self._read(transfer, wire, why, damage, seconds)
         except (RecordsError, OSError):
@@ -172,7 +172,7 @@ class IncomingPapers:
             plan = InPlan(transfer, self._settings.name, Result.DAMAGED.value, len(wire), digest, seconds)
             return dataclasses.replace(plan, program=_unnamed(), whole=whole, reasons=(printable(fault),))
 
-    def _read(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+    def _read(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
         receive = self._settings.receive
         capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, damage.bad)
         reasons = [fault.sentence() for fault in capture.faults]

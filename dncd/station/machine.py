@@ -23,7 +23,7 @@ from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Captured, PortTrouble, Told
 from dncd.station.saying import Saying
 from dncd.station.tally import Tally
-from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, StartOn
+from dncd.values import NO_FAULTS, LineState, MachineSettings, ModemLine
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 """Seconds between tries to open an absent port: soon after it went away, then less often."""
@@ -87,9 +87,9 @@ class Station:
         self._look_at = 0.0
         self._calm_until = 0.0  # until then a sending needs nothing of the station but `_send_on`
         self._stopping = False
-        self._watches_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+        self._watches_modem = settings.line.flow.stop_line is not ModemLine.NONE
         self._start_is_looped = False
-        self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
+        self._starts_on_modem = settings.send.start_on.start_line is not ModemLine.NONE
 
     def take_port(self, port: Port) -> None:
         """The port is open: listens on it. One that goes in this very instant is lost as at any other."""
@@ -110,8 +110,7 @@ class Station:
             what, _, next_step = warning.partition("; ")
             self._warn("modem line looped", what, next_step, f"port {port.name}")
         self.outgoing.line_warnings = tuple(port.looped.values())
-        start_line = "CTS" if self.settings.send.start_on is StartOn.CTS else "DSR"
-        self._start_is_looped = start_line in port.looped
+        self._start_is_looped = self.settings.send.start_on.start_line.value in port.looped
         self._changed(self)
         self.on_input(self._loop.now())
 

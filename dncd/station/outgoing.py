@@ -20,7 +20,7 @@ from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Heard, Image, Prepared, Told
-from dncd.values import NO_FAULTS, Counters, Flow, MachineSettings, Modem, Protocol, Signal, StartOn
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Modem, ModemLine, Protocol, Signal, StartOn
 
 _POLL_MODEM_S = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
@@ -72,7 +72,7 @@ class Outgoing:
         self._paper, self._hands, self._owner = paper, hands, owner
         self._wake, self._told, self._trouble = wake, told, trouble
         self._retries: list[tuple[float, Callable[[], None]]] = []
-        self._polls_modem = settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+        self._polls_modem = settings.line.flow.stop_line is not ModemLine.NONE
         self._endings = 0  # endings that are not on record yet
 
     # --- the folder ------------------------------------------------------------------------------------------------
@@ -316,8 +316,7 @@ class Outgoing:
     def gate(self, modem: Modem, now: float) -> None:
         """The modem lines, for a sending under hardware flow."""
         if self.run is not None:
-            flow = self.settings.line.flow
-            signal = modem.cts if flow is Flow.RTS_CTS else modem.dsr
+            signal = modem.of(self.settings.line.flow.stop_line)
             self.run.sending.gate(signal is Signal.ON, now)  # what a device server has not told yet counts as off
 
     def pump(self, port: Port, now: float) -> None:

@@ -5,7 +5,7 @@ from dncd.line.receiving import Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.ports.port import Port
 from dncd.station.incoming_papers import IncomingPapers
-from dncd.values import Flow, MachineSettings, Request, Signal
+from dncd.values import MachineSettings, Request, Signal
 
 
 class Saying:
@@ -76,11 +76,8 @@ class Saying:
             self._packets.hold(stop)
             return
         try:
-            if flow is Flow.XON_XOFF:
+            if flow.in_band:
                 port.write(self._stop_byte if stop else self._go_byte)
-            elif flow is Flow.RTS_CTS:
-                port.set_rts(Signal.OFF if stop else Signal.ON)
-            elif flow is Flow.DTR_DSR:
-                port.set_dtr(Signal.OFF if stop else Signal.ON)
+            port.switch(flow.our_line, Signal.OFF if stop else Signal.ON)
         except PortGoneError:
             return  # the next look at the port tells, and ends the capture

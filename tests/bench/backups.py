@@ -14,7 +14,6 @@ from pathlib import Path
 from backup_shop import SETTINGS
 from dumps import dump, even, memory
 
-from dncd.line.receiving import CaptureEnd
 from dncd.outside.config import read
 from dncd.records import plans
 from dncd.records.ledger import _canonical, line_hash
@@ -22,7 +21,7 @@ from dncd.records.plans import InPlan
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import WireBytes
+from dncd.values import EndsOn, WireBytes
 
 LINES = 50_000
 
@@ -58,7 +57,7 @@ def measured(count: int, root: Path) -> str:
     wire = WireBytes(even(dump(memory(count))))
 
     def once(name: str, again: bool = False) -> float:
-        plan: InPlan = papers._plan(f"gang-lathe@{name}", wire, CaptureEnd.MARK, Damage(), 1.0)
+        plan: InPlan = papers._plan(f"gang-lathe@{name}", wire, EndsOn.MARK, Damage(), 1.0)
         if again:
             plans.save(office.shop.state, plan)
         started = time.perf_counter()
