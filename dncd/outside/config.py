@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from dncd.errors import SettingsError
+from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
 from dncd.values import (
     EndsOn,
@@ -31,9 +32,6 @@ from dncd.values import (
 
 if TYPE_CHECKING:
     from dncd.outside.config_rules import Rule, Table
-
-PLACES: Final = (Path("config/dncd.toml"), Path("/etc/dncd/dncd.toml"))
-"""Where settings are looked for when neither --config nor $DNCD_CONFIG names a file."""
 
 _TOP: Final = "[shop], [library] and [machines.NAME]"
 
@@ -58,18 +56,7 @@ def read(path: Path, text: str) -> Settings:
 
 def _read(path: Path) -> str:
     try:
-        return path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise SettingsError(
-            str(path),
-            (f"{path}: there is no such settings file.",),
-            "Name one with --config FILE or $DNCD_CONFIG, or put one at " + " or ".join(map(str, PLACES)),
-        ) from None
-    except OSError as error:
-        problem = f"{path}: the settings file cannot be read: {error.strerror}."
-        raise SettingsError(
-            str(path), (problem,), "Give this user the right to read it, or name another file"
-        ) from None
+        return settings_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         problem = f"{path.name}: line {line}: byte 0x{error.object[error.start]:02X} is not UTF-8."
@@ -200,7 +187,7 @@ class _Reader:
         checked = self._table("shop", "shop", raw)
         values = dict(checked.values)
         for key in ("folder", "state"):
-            values[key] = Path(os.path.normpath(self.rules.absolute(self.path, str(values[key]))))
+            values[key] = absolute(self.path, str(values[key]))
         folder, state = values["folder"], values["state"]
         if not checked.faulty & {"folder", "state"} and (folder.is_relative_to(state) or state.is_relative_to(folder)):
             what = f"neither may lie in the other, and folder is {folder}: dncd would take its own records for programs"

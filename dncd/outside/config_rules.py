@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import MISSING, InitVar, dataclass, field, fields
 from enum import StrEnum
 from importlib import resources
-from pathlib import Path
 from typing import Annotated, Any, Final, get_type_hints
 
 from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, Strict, TypeAdapter
@@ -275,8 +274,3 @@ KINDS: Final[Mapping[str, Table]] = {
 def profile_text(name: str) -> str:
     """The TOML of a shipped starting point; `name` is one of PROFILES."""
     return resources.files("dncd.outside").joinpath("profiles", f"{name}.toml").read_text("utf-8")
-
-
-def absolute(file: Path, path: str) -> Path:
-    """A path of the settings file: a relative one starts at that file's folder."""
-    return file.parent.absolute() / path
