@@ -16,13 +16,13 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import pydantic
+import click
 import pytest
 
 SYSTEMD = Path("/lib/systemd/systemd")
 TOOLS = ("unshare", "nsenter", "setpriv", "mount", "pivot_root", "systemctl", "systemd-sysusers", "systemd-tmpfiles")
 
-PACKAGES = str(Path(pydantic.__file__).parents[1])
+PACKAGES = str(Path(click.__file__).parents[1])
 """Where what dncd imports is installed."""
 
 PYTHON = f"/opt/dncd/python/bin/python{sys.version_info.major}.{sys.version_info.minor}"

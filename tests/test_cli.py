@@ -74,6 +74,7 @@ def idle() -> dict[str, Any]:
         "waits_for": "",
         "transfer": None,
         "trouble": [],
+        "backup": {"open": False, "captures": 0, "outcome": {"counts": True, "told": ["1 program"]}},
     }
 
 
@@ -120,6 +121,10 @@ class Service:
                 return {"file": "b.nc"}
             case "withdraw":
                 return {"file": request.get("file", "a.nc")}
+            case "request" | "over-edits" | "backup":
+                return {}
+            case "prove":
+                return {"revision": 1, "new": True, "note": "", "by": "", "time": "2026-11-25T08:00:00Z"}
         raise NotDoneError("nothing waits for a go", request["machine"], "Drop a file first")
 
 
@@ -218,7 +223,7 @@ def test_without_a_service_3_and_nothing_is_dropped(
     assert list((shop / "shop/gang-lathe/to-machine").iterdir()) == []
 
 
-@pytest.mark.parametrize("command", ["check-config", "run", "status", "log", "verify"])
+@pytest.mark.parametrize("command", ["check-config", "run", "verify"])
 def test_wrong_settings_end_with_2_and_all_faults(shop: Path, capsys: pytest.CaptureFixture[str], command: str) -> None:
     (shop / "dncd.toml").write_text(SETTINGS.replace("port", "prot"))
     status, out, err = words(capsys, command)
@@ -226,6 +231,68 @@ def test_wrong_settings_end_with_2_and_all_faults(shop: Path, capsys: pytest.Cap
     assert "[machines.gang-lathe.line] prot" in err
     assert "[machines.bore-mill.line] prot" in err
     assert "did you mean 'port'?" in err
+
+
+WITH_A_MISTAKE = {
+    "a wrong key": SETTINGS.replace("port", "prot"),
+    "a wrong value": SETTINGS + "baud = 9601\n",
+    "no TOML at its end": SETTINGS + "[machines.new",
+    "no TOML before it": "[shop\n" + SETTINGS,
+    "no TOML in the very line": SETTINGS.replace('state = "state"', 'state = "state'),
+    "not UTF-8": SETTINGS + "# M\udcfcller\n",
+}
+
+
+@pytest.mark.parametrize("mistake", WITH_A_MISTAKE)
+@pytest.mark.parametrize(
+    "line",
+    [
+        ["status"],
+        ["status", "gang-lathe", "--json"],
+        ["go", "bore-mill"],
+        ["withdraw", "gang-lathe"],
+        ["send", "gang-lathe", "a.nc", "--over-edits"],
+        ["request", "gang-lathe"],
+        ["prove", "gang-lathe", "O0004", "--note", "first part"],
+        ["backup", "gang-lathe"],
+        ["log"],
+    ],
+)
+def test_what_asks_the_service_or_reads_its_records_works_whatever_the_settings_say(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], line: list[str], mistake: str
+) -> None:
+    text = WITH_A_MISTAKE[mistake]
+    (shop / "dncd.toml").write_bytes(text.encode("utf-8", "surrogateescape"))
+    (shop / "a.nc").write_text("O1")
+    service.results = {"a.nc": {"result": "sent", "reasons": []}}
+    status, out, err = words(capsys, *line)
+    assert status == 0, err
+    assert out or line == ["log"]
+    assert ("`dncd check-config` names it" in err) is mistake.startswith(("no", "not"))
+    assert err.count("\n") <= 1
+    assert words(capsys, "check-config")[0] == 2
+
+
+@pytest.mark.parametrize("lost", ["", "[machines.", "[machines.gang-lathe", "[machines.bore-mill.line]\nport = 3\n"])
+def test_a_machine_that_the_service_serves_is_known_whatever_the_settings_say(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], lost: str
+) -> None:
+    (shop / "dncd.toml").write_text("[shop]\n" + lost)
+    assert words(capsys, "status", "gang-lathe")[0] == 0
+    status, _, err = words(capsys, "status", "gang-lath")
+    assert status == 2
+    assert "Did you mean 'gang-lathe'?" in err
+    assert service.asked[0] == {"do": "status"}
+
+
+def test_settings_whose_folder_is_no_path_are_told_and_the_usual_folder_is_taken(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS.replace('state = "state"', "state = 3"))
+    status, _, err = words(capsys, "status")
+    assert status == 0
+    assert f"The state folder is taken to be {shop / 'state'}" in err
+    assert service.looks == 1
 
 
 def test_a_fault_of_dncd_is_one_sentence(

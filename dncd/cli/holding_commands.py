@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
+from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, table
 from dncd.cli.moments import at_option
 from dncd.values import printable
@@ -41,8 +41,8 @@ def read(given: Asked, machine: str, at: str | None) -> "Holdings":
     from dncd.records.holdings import Holdings
 
     found = Holdings.read(state, machine, at or "")
-    if machine not in given.settings.machines and not found.seq:
-        raise unknown("machine", machine, given.settings.machines, str(given.file))
+    if machine not in given.machines and not found.seq:
+        raise given.unknown_machine(machine)
     return found
 
 
@@ -115,7 +115,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     """
     from dncd.outside.command_socket import ask
 
-    given.machine(machine)
+    given.need(machine)
     ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
     if not end:
         click.echo(

@@ -51,7 +51,7 @@ def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> No
     from dncd.cli import status_view
 
     if machine is not None:
-        given.machine(machine)
+        given.need(machine)
     now = _status(given, machine)
     if not follow:
         if as_json:
@@ -108,11 +108,11 @@ def send(
     from dncd.outside.command_socket import ask
     from dncd.records import durable
 
-    given.machine(machine)
+    given.need(machine)
     for file in files:
         dropping.check(file)
     service = ask(given.state, {"do": "status"})["service"]  # nothing is dropped where nobody serves
-    folder = given.settings.shop.folder / machine / "to-machine"
+    folder = given.folder / machine / "to-machine"
     dropped: dict[str, int] = {}
     for file in files:
         for wanted, do in ((over_edits, "over-edits"), (to_prove, "to-prove")):
@@ -142,7 +142,7 @@ def go(given: Asked, machine: str) -> None:
     """Start what waits for a go."""
     from dncd.outside.command_socket import ask
 
-    given.machine(machine)
+    given.need(machine)
     done = ask(given.state, {"do": "go", "machine": machine})
     click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
 
@@ -154,7 +154,7 @@ def request_program(given: Asked, machine: str) -> None:
     """Ask a control for a program (DC1 reader on)."""
     from dncd.outside.command_socket import ask
 
-    given.machine(machine)
+    given.need(machine)
     ask(given.state, {"do": "request", "machine": machine})
     click.echo(f"{machine}: asked for a program (DC1); what it punches comes to from-machine/")
 
@@ -170,7 +170,7 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
     """
     from dncd.outside.command_socket import ask
 
-    given.machine(machine)
+    given.need(machine)
     request = {"do": "withdraw", "machine": machine, **({"file": file} if file else {})}
     done = ask(given.state, request)
     click.echo(f"{machine}: {printable(str(done.get('file', file or 'the program')))} is taken back, to refused/")

@@ -46,7 +46,7 @@ def prove(given: Asked, *, machine: str, program: str, revision: int | None, not
     from dncd.records.proving import Signing
     from dncd.service.signing import sign
 
-    given.machine(machine)
+    given.need(machine)
     done = sign(given.state, Signing(machine, program, note, by, revision or 0))
     if as_json:
         print_json({"machine": machine, **done})

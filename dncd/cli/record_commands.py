@@ -30,8 +30,8 @@ def _ledger(given: Asked, machine: str | None) -> Iterator[dict[str, Any]]:
 
 def _known(given: Asked, machine: str) -> None:
     """A machine of the settings, or one that was there once and is still in the ledger."""
-    if machine not in given.settings.machines and not any(True for _ in _ledger(given, machine)):
-        raise unknown("machine", machine, given.settings.machines, str(given.file))
+    if machine not in given.machines and not any(True for _ in _ledger(given, machine)):
+        raise given.unknown_machine(machine)
 
 
 @click.command()
@@ -103,7 +103,7 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
             raise click.UsageError("a sheet is of one machine: dncd programs MACHINE --sheet [--output FILE]")
         _sheet(given, machine, output)
         return
-    names = [machine] if machine is not None else list(given.settings.machines)
+    names = [machine] if machine is not None else list(given.machines)
     from dncd.records.holdings import Holdings
 
     held = Holdings.read(given.state, machine or "")  # the ledger is read once, however many machines there are

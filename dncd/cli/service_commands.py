@@ -29,7 +29,7 @@ def reload(given: Asked, as_json: bool) -> int:
     from dncd.outside.command_socket import ask
 
     try:
-        state = given.state
+        state = given.settings.shop.state
     except SettingsError as error:
         next_step = f"{error.next_step}. A running service goes on by its old settings"
         raise SettingsError(error.where, error.problems, next_step) from None
