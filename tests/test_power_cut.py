@@ -104,6 +104,7 @@ class ToldBefore:
     receipts: dict[Path, bytes]
     main: str
     waiting: dict[str, tuple[str, ...]]
+    dropped: tuple[Drop, ...]
 
 
 class CutCampaign(Campaign):
@@ -118,6 +119,7 @@ class CutCampaign(Campaign):
 
     def told(self) -> ToldBefore:
         """What is told now."""
+        dropped = tuple(self.day.drops)
         waiting: dict[str, tuple[str, ...]] = {}
         with contextlib.suppress(DncdError, OSError):
             status = ask(self.day.state, {"do": "status"}, 5.0)
@@ -128,15 +130,16 @@ class CutCampaign(Campaign):
             if path.parent.name != "from-machine":  # those give way to newer ones
                 with contextlib.suppress(FileNotFoundError):
                     receipts[path] = path.read_bytes()
-        return ToldBefore(ledger, receipts, self._main(), waiting)
+        return ToldBefore(ledger, receipts, self._main(), waiting, dropped)
 
     def _main(self) -> str:
         words = ["git", "--git-dir", str(self.day.state / "library.git"), "rev-parse", "-q", "--verify", "main"]
         return subprocess.run(words, capture_output=True, text=True, check=False, timeout=30).stdout.strip()
 
     def cut(self, process: Process) -> ToldBefore:
-        """The power goes, and comes again."""
+        """The power goes, and comes again. What is read here may be a moment from its sync: work goes on after it."""
         told = self.told()
+        self.work(process, 0.25)
         self.disk.cut()
         self.kill(process)
         self.disk.power_on()
@@ -170,9 +173,9 @@ class CutCampaign(Campaign):
             for line in map(json.loads, text[: text.rfind(b"\n") + 1].splitlines())
             if "sha256" in line
         }
-        newest = {(drop.machine, drop.name): drop for drop in self.day.drops}
+        newest = {(drop.machine, drop.name): drop for drop in told.dropped}
         for drop in list(self.day.drops):
-            promised = drop.name in told.waiting.get(drop.machine, ()) and newest[drop.machine, drop.name] is drop
+            promised = drop.name in told.waiting.get(drop.machine, ()) and newest.get((drop.machine, drop.name)) is drop
             if promised or (drop.machine, drop.sha256) in recorded or drop.taken_away:
                 continue
             path = self.day.shop / drop.machine / "to-machine" / drop.name
