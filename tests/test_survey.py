@@ -59,7 +59,6 @@ def at(finding: Finding) -> tuple[int, int]:
         ("%\nO1\nM30\n%\n", "%", "O1\nM30\n", "%"),
         ("O1\nM30\n", "%", "O1\nM30\n", "%"),
         ("\n \n%O0004 (A)\nM30\n\n\n%", "%O0004 (A)", "M30\n\n\n", "%"),
-        ("%\nO1\nM30", "%", "O1\nM30\n", "%"),
         ("O1\nM30\n%\n", "%", "O1\nM30\n", "%"),
         ("\n\nO1\nM30\n%END\n", "%", "\n\nO1\nM30\n", "%END"),
         ("%\n\n\nO1\nM30\n%", "%", "\n\nO1\nM30\n", "%"),
@@ -71,6 +70,19 @@ def test_marks_bound_the_body(data: str, opening: str, between: str, closing: st
         assert (found.opening, text, found.closing) == (opening, between, closing)
         assert (found.chars, found.blocks) == (len(between), between.count("\n"))
         assert not found.findings
+
+
+@pytest.mark.parametrize("data", ["%\nO1\nM30", "%\nO1\nN10 G01 X7\nM30\n", "\n%O0004 (A)\nM30\n\n"])
+def test_a_file_that_opens_and_does_not_close_may_be_half_a_file(data: str) -> None:
+    for mark_at in ("both", "end"):
+        found = look(data, replace(RULES, mark_at=MarkAt(mark_at)))
+        assert at(only(found, "mark-missing")) == (1 + data.startswith("\n"), 1)
+        assert found.refused
+    for mark_at in ("start", "none"):
+        assert not look(data, replace(RULES, mark_at=MarkAt(mark_at))).findings
+    torn = {finding.code for finding in look("%\nO1\nN10 G01 X7").findings}
+    assert torn == {"mark-missing", "no-end"}
+    assert not look("O1\nM30\n").findings, "an office that writes no marks at all"
 
 
 def test_marks_are_added_where_the_settings_say() -> None:
@@ -258,7 +270,7 @@ def test_numbers() -> None:
     assert not look("O1\nN10 G0\nM99\nO2\nN10 G0\nM99\n").findings, "each program has its own numbers"
     rules = replace(RULES, number_range=(1, 7999))
     assert at(only(look("O7999\nM30\nO8000\nM30\n", rules), "number-out-of-range")) == (3, 1)
-    assert "O8000" in only(look("%O8000\nO8000\nM30\n", rules), "number-out-of-range").what
+    assert "O8000" in only(look("%O8000\nO8000\nM30\n%\n", rules), "number-out-of-range").what
 
 
 def test_a_second_program() -> None:
@@ -346,7 +358,7 @@ def test_every_kind_says_what_to_do() -> None:
     assert all(kind.next_step and kind.many for kind in KINDS.values())
     assert {code for code, kind in KINDS.items() if kind.weight is Weight.REFUSE} == {
         "uncodable", "block-too-long", "block-endless", "too-big", "lower-case", "empty", "mark-inside",
-        "text-outside-marks",
+        "text-outside-marks", "mark-missing",
         "control-character", "second-program",
     }  # fmt: skip
 

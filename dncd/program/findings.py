@@ -61,6 +61,11 @@ KINDS: Final[Mapping[str, Kind]] = {
     "text-outside-marks": Kind(
         Weight.REFUSE, "texts outside the marks", "delete what stands outside the marks, or move the mark"
     ),
+    "mark-missing": Kind(
+        Weight.REFUSE,
+        "programs without a closing mark",
+        'save it whole and drop it again; where the office writes no closing marks, set mark-missing = "warn"',
+    ),
     "mark-not-first": Kind(
         Weight.WARN, "marks that do not stand first", "put the mark into the first column, or take it out"
     ),

@@ -221,6 +221,9 @@ class _Reading:
         for mark in self._marks:
             if mark not in (opening, closing):
                 add("mark-inside", "a mark line inside the program", Place(mark.line, 1, mark.text))
+        if opening and not closing and self._after_mark and self._rules.mark_at in (MarkAt.BOTH, MarkAt.END):
+            what = f"line {opening.line} has the opening mark and no line has the closing one: this may be half a file"
+            add("mark-missing", what, Place(opening.line, 1, opening.text))
         if closing and self._after_mark:
             add("text-outside-marks", f"text after the closing mark in line {closing.line}", self._after_mark)
 

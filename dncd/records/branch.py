@@ -63,6 +63,9 @@ class Branch:
         durable.make_folder(self._main.parent, self._disk)
         durable.discard(self._new, self._disk)
         durable.write_temporary(self._library, [new + b"\n"], self._disk, name=self._new.name)
+        durable.fsync_dir(
+            self._library, self._disk
+        )  # else a cut may leave the lock without the name that says whose it is
         try:
             self._replace(old, new)
         except Exception:

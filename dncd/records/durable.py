@@ -370,6 +370,12 @@ def sync_file(path: Path, disk: Disk = DISK) -> None:
         os.close(fd)
 
 
+def sync_drop(fd: int, folder: Path, disk: Disk = DISK) -> None:
+    """Makes durable what somebody else saved: the contents of an open file, and its name in its folder."""
+    disk.fsync(fd)
+    fsync_dir(folder, disk)
+
+
 def sha256_of(path: Path, disk: Disk = DISK) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
     digest = hashlib.sha256()

@@ -166,10 +166,17 @@ class Endings:
             pass
         else:
             if self._is_ours(taken, plan.sha256):
+                self._bind(source, taken)
                 return
             self._put_back(plan, taken)
         if stored.exists():
             durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk, durable.SHARED_FILE_MODE)
+
+    def _bind(self, source: Path, taken: Path) -> None:
+        """Nobody in the office syncs: before the state's own copy goes, the file and both its folders are on the disk."""
+        durable.sync_file(taken, self._disk)
+        durable.fsync_dir(taken.parent, self._disk)
+        durable.fsync_dir(source.parent, self._disk)
 
     def _put_back(self, plan: OutPlan, taken: Path) -> None:
         """A new drop under the old name was taken with it; it waits again."""

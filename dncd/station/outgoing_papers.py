@@ -78,6 +78,7 @@ class OutgoingPapers:
             except FileNotFoundError:
                 return Gone("it is not there any more")
         try:
+            durable.sync_drop(fd, self._folder)
             status = os.fstat(fd)
             identity = _identity(status)
             if status.st_size > defaults.FILE_BYTES:
