@@ -5,7 +5,6 @@ from pathlib import Path
 from dumps import even
 
 from dncd.cli import main
-from dncd.line.receiving import CaptureEnd
 from dncd.outside.config import read
 from dncd.records import plans, receipts
 from dncd.records.backups import FOLDER
@@ -16,7 +15,7 @@ from dncd.records.verify import verify
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import MachineSettings, WireBytes
+from dncd.values import EndsOn, MachineSettings, WireBytes
 
 SETTINGS = """
 [machines.gang-lathe.line]
@@ -53,7 +52,7 @@ class Shop:
     def plan(self, chars: bytes) -> InPlan:
         self.captures += 1
         name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
-        return self.papers._plan(name, WireBytes(even(chars)), CaptureEnd.MARK, Damage(), 1.0)
+        return self.papers._plan(name, WireBytes(even(chars)), EndsOn.MARK, Damage(), 1.0)
 
     def punch(self, chars: bytes) -> None:
         self.papers._record(self.plan(chars))

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from campaign import Campaign
 from cut_disk import CutDisk, why_not
 from forked_runs import Forker, Process
-from test_kill_campaign import Campaign
 from workday import Drop, Workday
 
 from dncd.errors import DncdError
@@ -42,7 +42,7 @@ class SyncedDay(Workday):
         """The settings are not what is tried here."""
 
     def _save(self, path: Path, data: bytes) -> None:
-        with path.open("xb") as file:
+        with path.open("wb") as file:
             file.write(data)
             if self.syncs:
                 file.flush()
