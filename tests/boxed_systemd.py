@@ -11,13 +11,12 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import click
 import pytest
+from waiting import until
 
 SYSTEMD = Path("/lib/systemd/systemd")
 TOOLS = ("unshare", "nsenter", "setpriv", "mount", "pivot_root", "systemctl", "systemd-sysusers", "systemd-tmpfiles")
@@ -73,12 +72,10 @@ exec env -i container=other PATH=/usr/sbin:/usr/bin:/sbin:/bin \
 
 def wait_for(what: Callable[[], object], until_s: float) -> bool:
     """Looks until `what` is true; whether it came true in time."""
-    until, pause = time.monotonic() + until_s, threading.Event()
-    while not what():
-        if time.monotonic() > until:
-            return False
-        pause.wait(0.1)
-    return True
+    try:
+        return bool(until(what, until_s))
+    except AssertionError:
+        return False
 
 
 def why_not() -> str:

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from waiting import until
+from waiting import until, watched
 
 import dncd
 from dncd.records.receipts import parse
@@ -35,7 +35,13 @@ class House:
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), "run"]
         self.process = subprocess.Popen(words, stdout=self.log, stderr=self.log)
         answers = lambda: self.dncd("status").returncode == 0  # noqa: E731
-        until(lambda: answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
+        try:
+            until(lambda: answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
+        except BaseException:
+            self.process.kill()
+            self.process.wait(5)
+            self.log.close()
+            raise
 
     def dncd(self, *words):
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]
@@ -68,16 +74,17 @@ def toml(value):
 
 @contextlib.contextmanager
 def house(root, *shop_table, **machines):
-    shop = House(root, machines, *shop_table)
-    try:
-        yield shop
-        assert shop.stop() == 0
-        assert "Traceback" not in (root / "run.log").read_text()
-    finally:
-        if shop.process.poll() is None:
-            shop.process.kill()
-            shop.process.wait(5)
-        shop.log.close()
+    with watched(root):
+        shop = House(root, machines, *shop_table)
+        try:
+            yield shop
+            assert shop.stop() == 0
+            assert "Traceback" not in (root / "run.log").read_text()
+        finally:
+            if shop.process.poll() is None:
+                shop.process.kill()
+                shop.process.wait(5)
+            shop.log.close()
 
 
 def build(code=TapeCode.ISO, frame="7E1", baud=9600, **more):

@@ -158,16 +158,35 @@ def too_long(module: Module) -> list[str]:
 
 
 def sleeps(text: str) -> list[int]:
-    """Lines that call sleep, by whatever name it was imported."""
-    return [
-        node.lineno
-        for node in ast.walk(ast.parse(text))
-        if isinstance(node, ast.Call)
-        and (
-            (isinstance(node.func, ast.Attribute) and node.func.attr == "sleep")
-            or (isinstance(node.func, ast.Name) and node.func.id == "sleep")
-        )
-    ]
+    """Lines that call sleep, by whatever name it was imported, and those that sleep in disguise."""
+    calls = (node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call))
+    named = [node.lineno for node in calls if ast.unparse(node.func).split(".")[-1] == "sleep"]
+    return sorted(named + disguised_sleeps(text))
+
+
+def disguised_sleeps(text: str) -> list[int]:
+    """Lines that select among nothing, or wait with a limit for an event that is made here and set by nobody."""
+    tree, found = ast.parse(text), []
+    silent = silent_events(tree)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            who, _, called = ast.unparse(node.func).rpartition(".")
+            among_nothing = called == "select" and [ast.unparse(given) for given in node.args[:3]] == ["[]"] * 3
+            waits = called == "wait" and who in silent and (node.args or node.keywords)
+            found += [node.lineno] if among_nothing or waits else []
+    return found
+
+
+def silent_events(tree: ast.Module) -> set[str]:
+    """Names of events that are made here, set nowhere and given to nobody; one without a name is always silent."""
+    made = {"threading.Event()"}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Assign):
+            names, values = (getattr(side, "elts", [side]) for side in (node.targets[0], node.value))
+            made |= {ast.unparse(n) for n, v in zip(names, values, strict=False) if ast.unparse(v) in made}
+    used = {ast.unparse(n.value) for n in ast.walk(tree) if isinstance(n, ast.Attribute) and n.attr == "set"}
+    given = {ast.unparse(a) for node in ast.walk(tree) if isinstance(node, ast.Call) for a in node.args}
+    return made - used - given
 
 
 def test_every_room_has_a_floor():
@@ -196,6 +215,11 @@ class TestModule:
 @pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("*.py")), ids=lambda path: path.name)
 def test_no_test_sleeps(path):
     assert sleeps(path.read_text("utf-8")) == []
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.path)
+def test_the_product_sleeps_in_no_disguise(module):
+    assert disguised_sleeps(module.text) == []
 
 
 @pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("*.py")), ids=lambda path: path.name)
@@ -233,3 +257,7 @@ def test_the_checks_let_pass_what_is_allowed():
     assert disk_calls(Module("cli/x.py", "'a'.replace('b', 'c')\ndataclasses.replace(x, y=1)")) == []
     assert strangers(Module("ports/serial_port.py", "import serial")) == []
     assert sleeps("import time\ntime.sleep(1)") == [2]
+    assert sleeps("select.select([], [], [], 0.01)\nselect.select([fd], [], [], 0.01)") == [1]
+    assert sleeps("threading.Event().wait(0.1)") == [1]
+    assert sleeps("end, pause = 1, threading.Event()\npause.wait(0.1)\npause.wait()") == [2]
+    assert sleeps("done = threading.Event()\nworker(done.set)\ndone.wait(0.1)") == []

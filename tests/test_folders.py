@@ -146,7 +146,8 @@ def test_a_slow_copy_is_not_taken_while_it_is_open(start: Callable[..., Folders]
             board.wait(lambda: board.names()[:1] == ["long.nc"])
             (inbox / f"meanwhile {line}.nc").write_text("%")
             board.wait(lambda n=line: f"meanwhile {n}.nc" in board.complete())
-            threading.Event().wait(0.1)  # twice settle_s without a change
+            (inbox / f"later {line}.nc").write_text("%")
+            board.wait(lambda n=line: f"later {n}.nc" in board.complete())  # twice settle_s without a change
             assert "long.nc" not in board.complete()
     board.wait(lambda: "long.nc" in board.complete())
     assert board.names()[0] == "long.nc"

@@ -8,9 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 import zlib
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -56,13 +54,6 @@ def whole(state: Path) -> None:
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     said = [s for s in (done.stdout + done.stderr).split("\n") if s and not s.startswith(("dangling", "notice:"))]
     assert (done.returncode, said) == (0, [])
-
-
-def until(what: Callable[[], object], seconds: float = 30.0) -> None:
-    end, pause = time.monotonic() + seconds, threading.Event()
-    while not what():
-        assert time.monotonic() < end, "not in time"
-        pause.wait(0.02)
 
 
 def test_a_packed_library_is_the_same_and_goes_on(tmp_path: Path, program: GitProgram | None) -> None:
@@ -228,23 +219,24 @@ def test_the_service_has_it_packed_when_no_line_is_busy(tmp_path: Path) -> None:
     fill(tmp_path / "state", 300)
     library = path_of(tmp_path / "state")
     told: list[tuple[str, int]] = []
-    busy = threading.Event()
-    asked = threading.Event()
+    busy, asked, done = threading.Event(), threading.Event(), threading.Event()
 
     def idle() -> bool:
         asked.set()
         return not busy.is_set()
 
+    def tell(said: str, code: int) -> None:
+        told.append((said, code))
+        done.set()
+
     busy.set()
-    upkeep = Upkeep(
-        settings, tmp_path / "state", idle, lambda said, code: told.append((said, code)), every_s=0.01, loose=256
-    )
+    upkeep = Upkeep(settings, tmp_path / "state", idle, tell, every_s=0.01, loose=256)
     upkeep.start()
     try:
         assert asked.wait(10)
         assert packing.size_of(library).packs == 0
         busy.clear()
-        until(lambda: told)
+        assert done.wait(30)
     finally:
         assert upkeep.stop(10)
     assert told[0][1] == 0

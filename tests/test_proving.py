@@ -9,13 +9,12 @@ import shutil
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, steps
 from station_rig import rig
+from waiting import until
 
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
@@ -420,7 +419,7 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
             )
         )
         stack.callback(running.kill)
-        until((house.state / "dncd.sock").exists)
+        until((house.state / "dncd.sock").exists, folder=root)
         assert main([*config, "send", MACHINE, str(root / "0004.nc")]) == 1
         assert "not proven at this machine" in capsys.readouterr().out
         following = stack.enter_context(
@@ -430,7 +429,7 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
             )
         )
         stack.callback(following.kill)
-        until(lambda: ask(house.state, {"do": "status"})["machines"][MACHINE]["waiting"] == ["0004.nc"])
+        until(lambda: ask(house.state, {"do": "status"})["machines"][MACHINE]["waiting"] == ["0004.nc"], folder=root)
         assert main([*config, "prove", MACHINE, PROGRAM, "-r", "2", "--note", "good", "--by", "me"]) == 0
         running.terminate()
         assert running.wait(20) == 0
@@ -441,14 +440,6 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
     ]
     assert verify(house.state, root / "shop").problems == ()
     house.ledger, house.library = Ledger.open(house.state), Writer(house.state)
-
-
-def until(what: Callable[[], object], within_s: float = 20.0) -> None:
-    """Looks until it is so."""
-    end = time.monotonic() + within_s
-    while not what():
-        assert time.monotonic() < end, "the deadline passed"
-        threading.Event().wait(0.02)
 
 
 def test_without_a_library_nothing_is_made(tmp_path):

@@ -4,6 +4,7 @@ import threading
 from types import SimpleNamespace
 
 import pytest
+from waiting import ring, until
 
 from dncd import defaults
 from dncd.outside.loop import Loop
@@ -106,19 +107,15 @@ def test_lines_that_a_reload_lets_go_or_brings_are_no_fault(bench):
 def hands():
     posted = []
     names = ("records", "checks", "supply", "notes", "captures")
-    made = Hands(Loop(), *(Worker(name, lambda job, _owner=None: posted.append(job)) for name in names))
+
+    def post(job, _owner=None):
+        posted.append(job)
+        ring()
+
+    made = Hands(Loop(), *(Worker(name, post) for name in names))
     yield made, posted
     made.finish(5.0, lambda: 0.0)
     made.loop.close()
-
-
-def wait_for(posted, count=1, seconds=10.0):
-    done = threading.Event()
-    for _ in range(int(seconds / 0.01)):
-        if len(posted) >= count:
-            return
-        done.wait(0.01)
-    raise AssertionError("nothing was posted")
 
 
 ROUND = Round(0.1, 4)
@@ -128,7 +125,7 @@ def test_room_on_the_disks_is_looked_at_and_a_low_one_told_until_there_is_some(h
     made, posted = hands
     health = Health(made, {"state": tmp_path, "folder": tmp_path / "gone"})
     assert health.look(ROUND)
-    wait_for(posted)
+    until(lambda: posted)
     posted.pop(0)()
     assert health.room["state"] > 0
     assert health.room["folder"] is None
@@ -148,15 +145,12 @@ def test_a_disk_that_hangs_is_told_and_still_feeds_the_watchdog(hands, tmp_path,
     gate = threading.Event()
     made.records.do(gate.wait, lambda _: None, lambda _: None)
     monkeypatch.setattr("dncd.service.health.SLOW_S", 0.0)
-    busy = threading.Event()
-    while not made.slow(0.0):
-        busy.wait(0.01)
+    until(lambda: made.slow(0.0))
     assert health.look(ROUND)
     assert [ill.kind for ill in health.ills if "records" in ill.kind] == ["slow-records"]
     gate.set()
-    wait_for(posted)
-    while "records" in made.slow(0.0):
-        busy.wait(0.01)
+    until(lambda: posted)
+    until(lambda: "records" not in made.slow(0.0))
     health.look(ROUND)
     assert not [ill for ill in health.ills if "records" in ill.kind]
     assert SLOW_S >= 10

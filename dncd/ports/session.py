@@ -180,4 +180,4 @@ class LineSession:
             except PortBusyError:
                 if self.clock() >= until:
                     raise
-                select.select([], [], [], BUSY_AGAIN_S)
+                time.sleep(BUSY_AGAIN_S)

@@ -8,7 +8,6 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -60,11 +59,11 @@ class DemoFailedError(Exception):
 
 def until(what: Callable[[], T], seconds: float, missing: str) -> T:
     """The first true value of what(), asked twenty times a second; DemoFailedError with `missing` after `seconds`."""
-    end, pause = time.monotonic() + seconds, threading.Event()
+    end = time.monotonic() + seconds
     while time.monotonic() < end:
         if found := what():
             return found
-        pause.wait(0.05)
+        time.sleep(0.05)
     raise DemoFailedError(f"{missing} within {seconds:g} s")
 
 

@@ -17,14 +17,15 @@ import resource
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from dataclasses import asdict, dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from waiting import until  # noqa: E402
 
 from dncd.standin.build import Build  # noqa: E402
 from dncd.standin.control import Mode, StandIn  # noqa: E402
@@ -97,16 +98,12 @@ def serve(pipe: Connection, lines: int, baud: int, reads_per_s: float) -> None:
 
 
 def wait_until_still(controls: list[StandIn]) -> None:
-    """Until every reader is off, or no control took a character for a while (a lost mark leaves a reader on)."""
-    before, since, pause = -1, time.monotonic(), threading.Event()
-    while any(control.mode is not Mode.OFF for control in controls):
-        taken = sum(len(control.taken) for control in controls)
-        if taken != before:
-            before, since = taken, time.monotonic()
-        elif taken and time.monotonic() - since > QUIET_S:
-            return
-        pause.wait(0.05)
-    pause.wait(0.1)  # the last block end after the mark
+    """Until every reader is off, or its control took no character for a while (a lost mark leaves a reader on)."""
+    for control in controls:
+        before = 0
+        while not control.wait_for(lambda c=control: c.mode is Mode.OFF, QUIET_S) and len(control.taken) != before:
+            before = len(control.taken)
+        control.wait_for(lambda c=control: c.taken[-1:] != even(b"%"), 0.1)  # the last block end after the mark
 
 
 class YardProcess:
@@ -158,15 +155,6 @@ def memory_mb(pid: int, key: str = "VmRSS") -> float:
     return next(int(line.split()[1]) for line in status.splitlines() if line.startswith(key)) / 1024
 
 
-def until(what, seconds: float, every_s: float = 0.5):
-    end, pause = time.monotonic() + seconds, threading.Event()
-    while time.monotonic() < end:
-        if found := what():
-            return found
-        pause.wait(every_s)
-    raise SystemExit(f"not within {seconds} s: {what.__name__}")
-
-
 def states(words: list[str], env: dict[str, str]) -> list[str]:
     """What each line of a service does; nothing while it does not answer."""
     done = subprocess.run([*words, "status", "--json"], check=False, env=env, capture_output=True, text=True)
@@ -209,7 +197,6 @@ def by_copy(yard: YardProcess, text: bytes, holding: bool) -> Row:
         before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
         ports = [os.open(path, os.O_WRONLY | os.O_NOCTTY) for path in yard.paths]
         copies = [subprocess.Popen(["cat", file.name], stdout=port) for port in ports]
-        threading.Event().wait(0.5)
         memory = sum(memory_mb(copy.pid) if copy.poll() is None else 0.0 for copy in copies)
         yard_cpu, found = yard.ask("wait")
         wall = time.monotonic() - began
