@@ -43,7 +43,7 @@ _IN_URL: Final = re.compile(r"(?<=://)[^/@\s\"'\\]+(?=@)")
 _SECRET: Final = re.compile(
     r"""(?im)^(\s*#*\s*["']?[\w.-]*(?:passw|secret|token|credential|(?:api|private)[_-]?key)[\w.-]*["']?\s*[=:]\s*)(.+)$"""
 )
-_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click", "prometheus_client")
+_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click")
 
 _ABOUT: Final = """\
 What `dncd report` packed, for whoever looks after dncd. Read it before you send it to anybody.
