@@ -14,6 +14,7 @@ import subprocess
 import sys
 import threading
 import time
+import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -330,6 +331,25 @@ def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixtur
     holds = json.loads(words(capsys, "check-config", "--json")[1])
     assert holds["shop"]["folder"] == str(shop / "shop")
     assert holds["machines"]["bore-mill"]["line"]["frame"] == "7E2"
+
+
+def test_words_of_old_are_told_by_check_config_and_in_the_journal_at_a_start(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS + "ahead = 8\n")
+    hint = "ahead = 8 is written ahead_chars = 8 now"
+    status, out, err = words(capsys, "check-config")
+    assert status == 0
+    assert hint in err
+    assert tomllib.loads(out)["machines"]["bore-mill"]["line"]["ahead_chars"] == 8
+    with process("run", cwd=shop, stderr=subprocess.PIPE) as running:
+        assert running.stderr is not None
+        lines = iter(running.stderr.readline, "")
+        assert any(hint in line for line in lines)
+        assert any("started" in line for line in lines)
+        running.send_signal(signal.SIGTERM)
+        running.stderr.read()
+    assert running.returncode == 0
 
 
 # --- status ----------------------------------------------------------------------------------------------------------

@@ -21,8 +21,12 @@ FOLLOW_S = 0.5
 def run(given: Asked) -> int:
     """Serve all machines, until SIGTERM or ctrl-C."""
     settings = given.settings  # its faults come before everything that takes time to load
+    from dncd.outside import journal
     from dncd.service import run as service
 
+    journal.set_up()
+    for hint in settings.hints:
+        journal.journal().info("settings", hint=hint)
     return int(service.run(settings))
 
 

@@ -16,6 +16,8 @@ def check_config(given: Asked, as_json: bool) -> None:
     from dncd.outside import config
 
     settings = given.settings
+    for hint in settings.hints:
+        click.echo(hint, err=True)
     if as_json:
         print_json(config.plain(settings))
     else:

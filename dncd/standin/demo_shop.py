@@ -30,7 +30,7 @@ port = {lathe}
 baud = 4800
 frame = "7E2"
 flow = "xon/xoff"
-ahead = 8
+ahead_chars = 8
 
 [machines.gang-lathe.tape]
 code = "iso"
@@ -43,7 +43,7 @@ port = {mill}
 baud = 9600
 frame = "8N1"
 flow = "xon/xoff"
-ahead = 8
+ahead_chars = 8
 
 [machines.bore-mill.tape]
 code = "eia"
