@@ -102,7 +102,7 @@ KEEPALIVE_S: Final = 10
 
 UNACKNOWLEDGED_S: Final = 0.25
 """Seconds of the line's characters that may be on their way to a device server unacknowledged, beside `ahead_chars`. TCP
-delays an acknowledgement by 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
+delays an acknowledgement 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
 
 LOOKS_FOR_LOOP_S: Final = 0.05
 """Seconds within which CTS follows RTS where a plug loops the two: a wire needs none, a USB adaptor asks its chip about

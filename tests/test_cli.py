@@ -27,7 +27,7 @@ from dncd import __version__
 from dncd.cli import following, group, main, status_view
 from dncd.cli.layout import local_time, seconds, table
 from dncd.errors import NotDoneError
-from dncd.outside.command_socket import CommandServer
+from dncd.outside.command_server import CommandServer
 from dncd.records.ledger import Ledger
 
 SETTINGS = """

@@ -17,7 +17,7 @@ import pytest
 from line_controls import Controls, FarEnd, Hold
 from test_service import House, house, until
 
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 
 CODES = {
     "7E1": ("iso", "7E1"),

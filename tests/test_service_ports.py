@@ -14,7 +14,7 @@ from device_servers import DeviceServer
 from test_service import LONG, House, house, until
 
 from dncd.line import telnet
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 
 PROGRAM = b"%\r\n" + b"\r\n".join(line.encode() for line in LONG[:60]) + b"\r\n%\r\n"
 WIRE = PROGRAM.replace(b"\r\n", b"\n")

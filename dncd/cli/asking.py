@@ -83,7 +83,7 @@ class Asked:
 
     def need(self, name: str) -> None:
         """UsageError with the nearest name unless the file, or the service that runs, knows a machine of this name."""
-        from dncd.outside.command_socket import ask
+        from dncd.outside.command_client import ask
 
         served: Iterable[str] = ()
         if name in self.machines:

@@ -11,7 +11,7 @@ import click
 from dncd.cli import status_view
 from dncd.cli.layout import seconds
 from dncd.errors import NoServiceError
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.values import printable
 
 if TYPE_CHECKING:

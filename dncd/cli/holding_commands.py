@@ -113,7 +113,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
     punches all programs between two marks needs no announcing.
     """
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     given.need(machine)
     ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
@@ -129,7 +129,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
 
 
 def _follow(given: Asked, machine: str) -> int:
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     shown = 0
     while True:
@@ -166,7 +166,7 @@ def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, 
     if each:
         made = made.each()
     if drop:
-        from dncd.outside.command_socket import ask
+        from dncd.outside.command_client import ask
 
         ask(given.state, {"do": "status"})  # nothing is dropped where nobody serves
         with tempfile.TemporaryDirectory() as folder:

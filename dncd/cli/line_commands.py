@@ -70,7 +70,7 @@ def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> No
 
 
 def _status(given: Asked, machine: str | None) -> dict[str, Any]:
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     now = ask(given.state, {"do": "status"})
     if machine is not None:
@@ -109,7 +109,7 @@ def send(
     from dncd.cli import dropping
     from dncd.cli.following import Following, cut_short
     from dncd.errors import NoServiceError
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
     from dncd.records import durable
 
     given.need(machine)
@@ -144,7 +144,7 @@ def send(
 @asked
 def go(given: Asked, machine: str) -> None:
     """Start what waits for a go."""
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     given.need(machine)
     done = ask(given.state, {"do": "go", "machine": machine})
@@ -156,7 +156,7 @@ def go(given: Asked, machine: str) -> None:
 @asked
 def request_program(given: Asked, machine: str) -> None:
     """Ask a control for a program (DC1 reader on)."""
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     given.need(machine)
     ask(given.state, {"do": "request", "machine": machine})
@@ -172,7 +172,7 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
 
     Without FILE: what is being sent, else the first that waits.
     """
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     given.need(machine)
     request = {"do": "withdraw", "machine": machine, **({"file": file} if file else {})}

@@ -17,7 +17,7 @@ from dncd.cli.layout import count
 from dncd.commissioning.live_view import View
 from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
 from dncd.errors import DncdError, NoServiceError, NotDoneError
-from dncd.outside.held_connection import Held
+from dncd.outside.command_client import StreamRequest
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
 from dncd.tape.codes import Coder
@@ -61,7 +61,7 @@ def _watch(
     given: Asked, settings: MachineSettings, tell: Callable[[Entry], None], shown: "Shown", until: float
 ) -> None:
     try:
-        held = Held(given.state, {"do": "watch", "machine": settings.name})
+        held = StreamRequest(given.state, {"do": "watch", "machine": settings.name})
     except NoServiceError:
         pass
     except DncdError as error:
@@ -80,7 +80,7 @@ def _watch(
         session.run(Listening(shown.rest), until - time.monotonic())
 
 
-def _follow(held: Held, tell: Callable[[Entry], None], shown: "Shown", until: float) -> None:
+def _follow(held: StreamRequest, tell: Callable[[Entry], None], shown: "Shown", until: float) -> None:
     last = 0.0
     while (left := until - time.monotonic()) > 0:
         for news in held.news():

@@ -26,7 +26,7 @@ def reload(given: Asked, as_json: bool) -> int:
     nothing.
     """
     from dncd.errors import NotDoneError, SettingsError
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     try:
         state = given.settings.shop.state

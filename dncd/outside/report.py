@@ -24,7 +24,7 @@ from dncd import __version__
 from dncd.errors import DncdError, NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.clock import utc_now
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
 from dncd.outside.disk_room import free_bytes
 from dncd.records import ledger
