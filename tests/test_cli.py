@@ -20,11 +20,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 
 import dncd
 from dncd import __version__
-from dncd.cli import following, group, main, status_view
+from dncd.cli import LATE, following, group, line_group, main
+from dncd.cli import status as status_view
+from dncd.cli.late_group import LateGroup
 from dncd.cli.layout import local_time, seconds, table
 from dncd.errors import NotDoneError
 from dncd.outside.command_server import CommandServer
@@ -165,7 +168,18 @@ def process(*line: str, **how: Any) -> "subprocess.Popen[str]":
 
 
 def test_the_commands_are_those_of_the_contract() -> None:
-    assert set(group.commands) == COMMANDS
+    assert set(LATE) == COMMANDS
+    assert list(LATE) == sorted(LATE)
+
+
+@pytest.mark.parametrize("late", [group, line_group.line])
+def test_the_short_help_is_that_of_the_command(late: LateGroup) -> None:
+    context = click.Context(late)
+    for word, (_, text) in late.late.items():
+        command = late.get_command(context, word)
+        assert command is not None
+        assert command.get_short_help_str(200) == text
+        assert command.name == word
 
 
 @pytest.mark.parametrize("command", ["", *sorted(COMMANDS)])

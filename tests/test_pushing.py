@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 from test_service import House, build, machine, text
 
-from dncd.cli import main, status_view
+from dncd.cli import main
+from dncd.cli import status as status_view
 from dncd.errors import NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.library_server import REFUSED, LibraryServer, Stand, wanted

@@ -1,6 +1,5 @@
 """What every command is asked with: the settings, and the machine that its words name."""
 
-import difflib
 from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
@@ -103,6 +102,8 @@ class Asked:
 
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
+    import difflib
+
     names = list(known)
     folded = {n.lower(): n for n in names}
     near = difflib.get_close_matches(name.lower(), list(folded), 1, 0.5)

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 
 import click
 
@@ -212,6 +212,3 @@ def _write(out: IO[str], text: str, file: Path) -> None:
     except OSError as error:
         what = f"the recording cannot be written on: {error.strerror}"
         raise NotDoneError(what, str(file), "What came before is kept in it; make room, and record anew") from None
-
-
-COMMANDS: tuple[Any, ...] = (watch,)
