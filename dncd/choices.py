@@ -2,6 +2,7 @@
 
 import enum
 from dataclasses import dataclass
+from typing import Final
 
 
 class ModemLine(enum.Enum):
@@ -170,7 +171,7 @@ class LowerCase(enum.StrEnum):
     """What happens to lower-case letters of a dropped file."""
 
     REFUSE = "refuse"
-    RAISE = "raise"
+    UPPER = "upper"
     KEEP = "keep"
 
 
@@ -182,9 +183,9 @@ class Programs(enum.StrEnum):
 
 
 class MachineEdits(enum.StrEnum):
-    """What becomes of a dropped file that lacks an edit made at the machine: HOLD refuses it, SEND sends it."""
+    """Whether a dropped file that lacks an edit made at the machine is refused or sent all the same."""
 
-    HOLD = "hold"
+    REFUSE = "refuse"
     SEND = "send"
 
 
@@ -214,3 +215,10 @@ class FileLineEnd(enum.StrEnum):
     def chars(self) -> str:
         """The characters themselves."""
         return {"CRLF": "\r\n", "LF": "\n", "CR": "\r"}[self.value]
+
+
+RENAMED_KEYS: Final = {("line", "ahead"): "ahead_chars"}
+"""Keys that have another name now, by table and old key."""
+
+RENAMED_WORDS: Final = {("program", "machine_edits", "hold"): "refuse", ("program", "lower_case", "raise"): "upper"}
+"""Words that have another name now, by table, key and old word."""

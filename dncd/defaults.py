@@ -101,8 +101,8 @@ KEEPALIVE_S: Final = 10
 """Seconds of quiet after which TCP asks whether the device server still lives; then every third of it, three times."""
 
 UNACKNOWLEDGED_S: Final = 0.25
-"""Seconds of the line's characters that may be on their way to a device server unacknowledged, beside `ahead`. TCP delays
-an acknowledgement by 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
+"""Seconds of the line's characters that may be on their way to a device server unacknowledged, beside `ahead_chars`. TCP
+delays an acknowledgement 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
 
 LOOKS_FOR_LOOP_S: Final = 0.05
 """Seconds within which CTS follows RTS where a plug loops the two: a wire needs none, a USB adaptor asks its chip about
@@ -310,7 +310,7 @@ REASONS: Final = 50
 """Most findings a receipt lists; the rest is counted."""
 
 REFILL_S: Final = 0.002
-"""Seconds of characters that should still be in front of a line when more are handed over (at most half of `ahead`): a
+"""Seconds of characters that should still be in front of a line when more are handed over (at most half of `ahead_chars`): a
 wake-up is seldom later, and each costs the processor some 10 µs."""
 
 LOOP_SLACK_S: Final = 0.0004

@@ -217,14 +217,14 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:
-    """Table `[machines.NAME.line]`. baud: bits a second; ahead: characters."""
+    """Table `[machines.NAME.line]`. baud: bits a second."""
 
     port: str
     baud: int = defaults.BAUD
     frame: Frame = field(default_factory=lambda: Frame.parse(defaults.FRAME))
     protocol: Protocol = Protocol.PLAIN
     flow: Flow = Flow.XON_XOFF
-    ahead: int = defaults.AHEAD_CHARS
+    ahead_chars: int = defaults.AHEAD_CHARS
     dc_parity: DcParity = DcParity.AS_FRAME
 
     @property
@@ -278,7 +278,7 @@ class ProgramSettings:
     programs: Programs = Programs.MANY
     lowest_number: int = defaults.LOWEST_NUMBER
     highest_number: int = defaults.HIGHEST_NUMBER
-    machine_edits: MachineEdits = MachineEdits.HOLD
+    machine_edits: MachineEdits = MachineEdits.REFUSE
     send_only_proven: bool = False
     findings: tuple[tuple[str, Weight], ...] = ()
 
@@ -326,12 +326,13 @@ class LibrarySettings:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """The whole settings file; machines by name, in the order of the file."""
+    """The whole settings file. machines: by name, in the order of the file; hints: sentences about words of old in it."""
 
     file: Path
     shop: ShopSettings
     machines: dict[str, MachineSettings]
     library: LibrarySettings = LibrarySettings()
+    hints: tuple[str, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ DC1, DC3, DC3_PARITY = b"\x11", b"\x13", b"\x93"
 
 
 def machine(total=1000, flow=Flow.XON_XOFF, ahead=8, **send):
-    line = LineSettings("x", baud=9600, frame=Frame.parse("7E1"), flow=flow, ahead=ahead)
+    line = LineSettings("x", baud=9600, frame=Frame.parse("7E1"), flow=flow, ahead_chars=ahead)
     sending = Sending(line, SendSettings(**send), total, 0.0)
     sending.supply(b"A" * total)
     return sending

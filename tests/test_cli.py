@@ -14,19 +14,23 @@ import subprocess
 import sys
 import threading
 import time
+import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 
 import dncd
 from dncd import __version__
-from dncd.cli import following, group, main, status_view
+from dncd.cli import LATE, following, group, line_group, main
+from dncd.cli import status as status_view
+from dncd.cli.late_group import LateGroup
 from dncd.cli.layout import local_time, seconds, table
 from dncd.errors import NotDoneError
-from dncd.outside.command_socket import CommandServer
+from dncd.outside.command_server import CommandServer
 from dncd.records.ledger import Ledger
 
 SETTINGS = """
@@ -164,7 +168,18 @@ def process(*line: str, **how: Any) -> "subprocess.Popen[str]":
 
 
 def test_the_commands_are_those_of_the_contract() -> None:
-    assert set(group.commands) == COMMANDS
+    assert set(LATE) == COMMANDS
+    assert list(LATE) == sorted(LATE)
+
+
+@pytest.mark.parametrize("late", [group, line_group.line])
+def test_the_short_help_is_that_of_the_command(late: LateGroup) -> None:
+    context = click.Context(late)
+    for word, (_, text) in late.late.items():
+        command = late.get_command(context, word)
+        assert command is not None
+        assert command.get_short_help_str(200) == text
+        assert command.name == word
 
 
 @pytest.mark.parametrize("command", ["", *sorted(COMMANDS)])
@@ -330,6 +345,25 @@ def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixtur
     holds = json.loads(words(capsys, "check-config", "--json")[1])
     assert holds["shop"]["folder"] == str(shop / "shop")
     assert holds["machines"]["bore-mill"]["line"]["frame"] == "7E2"
+
+
+def test_words_of_old_are_told_by_check_config_and_in_the_journal_at_a_start(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS + "ahead = 8\n")
+    hint = "ahead = 8 is written ahead_chars = 8 now"
+    status, out, err = words(capsys, "check-config")
+    assert status == 0
+    assert hint in err
+    assert tomllib.loads(out)["machines"]["bore-mill"]["line"]["ahead_chars"] == 8
+    with process("run", cwd=shop, stderr=subprocess.PIPE) as running:
+        assert running.stderr is not None
+        lines = iter(running.stderr.readline, "")
+        assert any(hint in line for line in lines)
+        assert any("started" in line for line in lines)
+        running.send_signal(signal.SIGTERM)
+        running.stderr.read()
+    assert running.returncode == 0
 
 
 # --- status ----------------------------------------------------------------------------------------------------------

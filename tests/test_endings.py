@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from failing_disk import FailingDisk, Kill
 
-from dncd.cli.record_commands import log_line
+from dncd.cli.records import log_line
 from dncd.errors import RecordsError
 from dncd.records import durable, plans, receipts
 from dncd.records.durable import Disk

@@ -18,9 +18,8 @@ from waiting import until
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.line.starting import Starts
-from dncd.outside.command_socket import CommandServer, ask
-from dncd.outside.held_connection import Held
-from dncd.outside.lasting import Lasting, News
+from dncd.outside.command_client import StreamRequest, ask
+from dncd.outside.command_server import CommandServer, StreamReply, WatchQueue
 from dncd.ports.holders import holders
 from dncd.ports.loan import line_for
 from dncd.standin.control import StandIn
@@ -135,7 +134,7 @@ def test_a_machine_that_the_service_does_not_know_is_free(tmp_path):
 def test_a_watcher_sees_both_ways_and_takes_nothing(tmp_path):
     control = StandIn(build(baud=19200))
     with Yard(control), house(tmp_path, lathe=machine(control, baud=19200, start="dc1")) as shop:
-        with Held(shop.state, {"do": "watch", "machine": "lathe"}) as watcher:
+        with StreamRequest(shop.state, {"do": "watch", "machine": "lathe"}) as watcher:
             assert watcher.content["state"] == "listening"
             shop.drop("lathe", "a.nc", text(["O0001", "M30"]))
             until(lambda: status(shop)["state"] == "waiting")
@@ -160,7 +159,7 @@ def test_a_watcher_that_takes_nothing_never_slows_the_line(tmp_path):
     """A stopped watcher: the sending runs at the line's rate, and the watcher is told how much it missed."""
     control = StandIn(build(baud=115200))
     with Yard(control), house(tmp_path, lathe=machine(control, baud=115200, start="now")) as shop:
-        with Held(shop.state, {"do": "watch", "machine": "lathe"}):
+        with StreamRequest(shop.state, {"do": "watch", "machine": "lathe"}):
             shop.drop("lathe", "long.nc", text(LONG))
             assert shop.receipt("lathe", "sent", "long.nc").get("result") == "sent"
             sent = [r for r in shop.ledger() if r["event"] == "sent"]
@@ -169,7 +168,7 @@ def test_a_watcher_that_takes_nothing_never_slows_the_line(tmp_path):
 
 
 def test_news_are_bounded_and_say_what_was_dropped():
-    woken, news = [], News(most=1000)
+    woken, news = [], WatchQueue(most=1000)
     news.bind(lambda: woken.append(1))
     for n in range(100):
         news.put({"lines": f"{n:040d}"})
@@ -184,11 +183,11 @@ def test_news_are_bounded_and_say_what_was_dropped():
 
 @contextlib.contextmanager
 def lasting_server(state):
-    ended, news = [], News(most=100_000)
+    ended, news = [], WatchQueue(most=100_000)
 
     def handle(request):
         if request["do"] == "hold":
-            return Lasting({"pid": request["peer"]}, lambda: ended.append(request), news)
+            return StreamReply({"pid": request["peer"]}, lambda: ended.append(request), news)
         if request["do"] == "no":
             raise UsageError("no", "here", "Ask otherwise")
         return {"said": request["do"]}
@@ -199,7 +198,7 @@ def lasting_server(state):
 
 def test_a_lasting_connection_has_its_answer_its_news_and_its_end(tmp_path):
     with lasting_server(tmp_path) as (_, ended, news):
-        with Held(tmp_path, {"do": "hold"}) as held:
+        with StreamRequest(tmp_path, {"do": "hold"}) as held:
             assert held.content == {"pid": os.getpid()}
             for n in range(1000):
                 news.put({"lines": f"{n} " + "x" * 50})
@@ -209,31 +208,31 @@ def test_a_lasting_connection_has_its_answer_its_news_and_its_end(tmp_path):
             assert not ended
         until(lambda: len(ended) == 1, 5)
         with pytest.raises(DncdError, match="no"):
-            Held(tmp_path, {"do": "no"})
+            StreamRequest(tmp_path, {"do": "no"})
 
 
 def test_news_that_come_with_the_answer_are_there(tmp_path):
     with lasting_server(tmp_path) as (_, _ended, news):
         news.put({"lines": "before"})
-        with Held(tmp_path, {"do": "hold"}) as held:
+        with StreamRequest(tmp_path, {"do": "hold"}) as held:
             assert lines_of(held, lambda came: came == "before") == "before"
 
 
 def test_the_end_of_the_service_is_told_to_who_holds_and_is_no_end_of_a_loan(tmp_path):
     with lasting_server(tmp_path) as (_, ended, _news):
-        held = Held(tmp_path, {"do": "hold"})
+        held = StreamRequest(tmp_path, {"do": "hold"})
     with held, pytest.raises(NoServiceError):
         held.news()
     assert ended == []
     with pytest.raises(NoServiceError):
-        Held(tmp_path, {"do": "hold"})
+        StreamRequest(tmp_path, {"do": "hold"})
 
 
 def test_lasting_connections_are_never_dropped_for_idleness_or_room(tmp_path, monkeypatch):
-    monkeypatch.setattr("dncd.outside.command_socket.IDLE_S", 0.05)
-    monkeypatch.setattr("dncd.outside.command_socket.MOST_CLIENTS", 3)
+    monkeypatch.setattr("dncd.outside.command_server.IDLE_S", 0.05)
+    monkeypatch.setattr("dncd.outside.command_server.MOST_CLIENTS", 3)
     with lasting_server(tmp_path) as (_, ended, _news), contextlib.ExitStack() as stack:
-        held = stack.enter_context(Held(tmp_path, {"do": "hold"}))
+        held = stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
         idle = stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
         idle.connect(str(tmp_path / "dncd.sock"))
         idle.settimeout(5)
@@ -241,8 +240,8 @@ def test_lasting_connections_are_never_dropped_for_idleness_or_room(tmp_path, mo
         for _ in range(20):
             assert ask(tmp_path, {"do": "status"}) == {"said": "status"}
         assert held.news() == []
-        stack.enter_context(Held(tmp_path, {"do": "hold"}))
-        stack.enter_context(Held(tmp_path, {"do": "hold"}))
+        stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
+        stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
         with pytest.raises((NoServiceError, NotDoneError)):  # no room at all: refused, and nobody is thrown out
             ask(tmp_path, {"do": "status"})
         assert ended == []
@@ -253,7 +252,7 @@ def test_what_is_no_dncd_is_said(tmp_path):
         listener.bind(str(tmp_path / "dncd.sock"))
         listener.listen()
         with pytest.raises(NotDoneError, match=r"did not answer within 0\.05 s"):
-            Held(tmp_path, {"do": "lend"}, timeout=0.05)
+            StreamRequest(tmp_path, {"do": "lend"}, timeout=0.05)
 
 
 def test_a_start_that_was_forgotten_starts_nothing_and_a_line_must_be_seen_off_first():

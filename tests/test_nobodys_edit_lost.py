@@ -40,7 +40,7 @@ BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
 class Shop:
     """One machine's papers without a line."""
 
-    def __init__(self, root, edits=MachineEdits.HOLD):
+    def __init__(self, root, edits=MachineEdits.REFUSE):
         program = ProgramSettings(machine_edits=edits)
         machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("7E1")), program=program)
         self.folder = root / "shop" / "mill"

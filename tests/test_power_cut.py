@@ -23,7 +23,7 @@ from forked_runs import Forker, Process
 from workday import Drop, Workday
 
 from dncd.errors import DncdError
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.standin.yard import Yard
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]

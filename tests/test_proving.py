@@ -19,7 +19,7 @@ from waiting import until
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.line.sending import Outcome
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.records import durable, locks
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records

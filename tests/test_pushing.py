@@ -14,7 +14,8 @@ import pytest
 from house import House, build, machine, text
 from waiting import until, watched
 
-from dncd.cli import main, status_view
+from dncd.cli import main
+from dncd.cli import status as status_view
 from dncd.errors import NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.library_server import REFUSED, LibraryServer, Stand, wanted

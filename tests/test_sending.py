@@ -156,7 +156,7 @@ def test_full_port_is_asked_again_and_stalls():
 
 
 def test_pieces_of_the_image_go_out_in_order():
-    line = LineSettings("x", baud=115200, frame=Frame.parse("8N1"), ahead=32)
+    line = LineSettings("x", baud=115200, frame=Frame.parse("8N1"), ahead_chars=32)
     image = bytes(range(256)) * 400
     sending = Sending(line, SendSettings(), len(image), 0.0)
     out, fed, now = bytearray(), 0, 0.0
@@ -225,7 +225,7 @@ def test_no_input_crashes_it(chunks):
 
 def paced_run(send: SendSettings, image: bytes, shape: Shape | None = None) -> list[tuple[float, bytes]]:
     """Hands the image over on a fake clock; gives when each character left the line, with the character."""
-    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead=8)
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=8)
     sending, now, left = Sending(line, send, len(image), 0.0, shape), 0.0, []
     sending.supply(image)
     while sending.outcome is None:
@@ -251,7 +251,7 @@ def test_a_pause_follows_every_character():
 @pytest.mark.parametrize("pieces", [1, 3, 1000])
 def test_a_pause_follows_every_block_end_and_nothing_else(ends, pieces):
     image = ends.join([b"%", b"O1", b"", b"N10G01X1.5Z-2.25", b"%", b""])
-    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead=8)
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=8)
     sending = Sending(line, SendSettings(after_block_s=0.5), len(image), 0.0, Shape(len(image), len(image), ends))
     left, now, at = [], 0.0, 0
     while sending.outcome is None:

@@ -1,10 +1,10 @@
 """A fault of dncd's own on one line ends what that line does, is told, and leaves the line ready to start anew."""
 
 import pytest
+from dncd.outside.lasting import News
 from fakes import FakePort
 from station_rig import rig
 
-from dncd.outside.lasting import News
 from dncd.values import Flow, Frame, LineSettings, LineState, MachineSettings, SendSettings, StartOn
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"

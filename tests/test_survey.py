@@ -135,7 +135,7 @@ def test_a_character_without_code() -> None:
 def test_small_letters() -> None:
     data = "%\nO0009\nN10 g00 x1.\nM30\n%\n"
     assert at(only(look(data), "lower-case")) == (3, 5)
-    raised, text = look_and_body(data, replace(RULES, lower_case=LowerCase.RAISE))
+    raised, text = look_and_body(data, replace(RULES, lower_case=LowerCase.UPPER))
     assert not raised.findings
     assert text == "O0009\nN10 G00 X1.\nM30\n"
     kept, text = look_and_body(data, replace(RULES, lower_case=LowerCase.KEEP))

@@ -91,6 +91,15 @@ def test_what_proves_a_line(made, steps, proven):
     assert settings_of(text) == trials.settings_lines(LATHE)
 
 
+def test_a_sheet_that_names_a_setting_by_its_old_name_still_counts():
+    now = trials.settings_lines(LATHE)
+    of_old = tuple(line.replace("line.ahead_chars = ", "line.ahead = ") for line in now)
+    assert of_old != now
+    assert trials.changed_since(of_old, LATHE) == ()
+    other = replace(LATHE, line=replace(LATHE.line, ahead_chars=9))
+    assert trials.changed_since(of_old, other) == ("line.ahead_chars was 8 and is 9",)
+
+
 def kept(state, *sheets):
     ledger = Ledger.open(state)
     try:

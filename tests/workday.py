@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dncd.errors import DncdError
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.standin.build import Build, Dc3
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.program_memory import Stored

@@ -1,6 +1,5 @@
 """What every command is asked with: the settings, and the machine that its words name."""
 
-import difflib
 from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
@@ -83,7 +82,7 @@ class Asked:
 
     def need(self, name: str) -> None:
         """UsageError with the nearest name unless the file, or the service that runs, knows a machine of this name."""
-        from dncd.outside.command_socket import ask
+        from dncd.outside.command_client import ask
 
         served: Iterable[str] = ()
         if name in self.machines:
@@ -103,6 +102,8 @@ class Asked:
 
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
+    import difflib
+
     names = list(known)
     folded = {n.lower(): n for n in names}
     near = difflib.get_close_matches(name.lower(), list(folded), 1, 0.5)

@@ -9,7 +9,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, print_json, seconds
-from dncd.cli.line_progress import cleared_line, show
+from dncd.cli.progress import cleared_line, show
 from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Sureness, settings_text
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.ports.loan import line_for
@@ -196,6 +196,3 @@ def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[s
         "because": list(answer.because),
         "settings": toml(settings.name, answer) if answer.sureness is Sureness.SURE else "",
     }
-
-
-COMMANDS: tuple[Any, ...] = (find,)

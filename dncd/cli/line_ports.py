@@ -3,7 +3,6 @@
 import dataclasses
 import os
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -72,6 +71,3 @@ def _lines(port: SerialPort, machines: list[str]) -> list[str]:
     if not port.may_open:
         lines.append("  this user may not open it: `ls -lL` shows its group, often dialout; join that")
     return lines
-
-
-COMMANDS: tuple[Any, ...] = (ports,)

@@ -180,6 +180,3 @@ def _object(machine: str, found: Replay) -> dict[str, Any]:
         "said": [{"at": round(at, 6), "code": code} for at, code in found.said],
         "noise": found.noise,
     }
-
-
-COMMANDS: tuple[Any, ...] = (replay,)

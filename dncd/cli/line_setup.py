@@ -106,6 +106,3 @@ def _tell_ports() -> None:
         click.echo(f"  {printable(str(port))}", err=True)
     if not found:
         click.echo("  (no serial port is to be seen here; is the adaptor plugged in?)", err=True)
-
-
-COMMANDS: tuple[Any, ...] = (setup,)

@@ -9,8 +9,8 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import number, print_json
-from dncd.cli.line_progress import cleared_line, progress
 from dncd.cli.line_wiring import connector_option
+from dncd.cli.progress import cleared_line, progress
 from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
@@ -159,6 +159,3 @@ def _found(found: LineFinding) -> dict[str, str]:
 def _counts(echo: Echo) -> dict[str, Any]:
     counted = ("sent", "right", "damaged", "lost", "added", "marked")
     return {name: getattr(echo, name) for name in counted} | {"flips": list(echo.flips)}
-
-
-COMMANDS: tuple[Any, ...] = (test,)

@@ -148,6 +148,3 @@ def _text(sheet: Any) -> str:
     from dncd.commissioning.trial_sheet import sheet_text
 
     return sheet_text(sheet)
-
-
-COMMANDS: tuple[Any, ...] = (trial,)

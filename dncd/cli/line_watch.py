@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 
 import click
 
@@ -17,7 +17,7 @@ from dncd.cli.layout import count
 from dncd.commissioning.live_view import View
 from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
 from dncd.errors import DncdError, NoServiceError, NotDoneError
-from dncd.outside.held_connection import Held
+from dncd.outside.command_client import StreamRequest
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
 from dncd.tape.codes import Coder
@@ -61,7 +61,7 @@ def _watch(
     given: Asked, settings: MachineSettings, tell: Callable[[Entry], None], shown: "Shown", until: float
 ) -> None:
     try:
-        held = Held(given.state, {"do": "watch", "machine": settings.name})
+        held = StreamRequest(given.state, {"do": "watch", "machine": settings.name})
     except NoServiceError:
         pass
     except DncdError as error:
@@ -80,7 +80,7 @@ def _watch(
         session.run(Listening(shown.rest), until - time.monotonic())
 
 
-def _follow(held: Held, tell: Callable[[Entry], None], shown: "Shown", until: float) -> None:
+def _follow(held: StreamRequest, tell: Callable[[Entry], None], shown: "Shown", until: float) -> None:
     last = 0.0
     while (left := until - time.monotonic()) > 0:
         for news in held.news():
@@ -212,6 +212,3 @@ def _write(out: IO[str], text: str, file: Path) -> None:
     except OSError as error:
         what = f"the recording cannot be written on: {error.strerror}"
         raise NotDoneError(what, str(file), "What came before is kept in it; make room, and record anew") from None
-
-
-COMMANDS: tuple[Any, ...] = (watch,)

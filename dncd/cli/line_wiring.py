@@ -1,7 +1,7 @@
 """`dncd line wiring`: the cable of a machine as text, and as a page to print."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -60,6 +60,3 @@ def _write(page: Path, text: str) -> None:
         page.write_text(text, encoding="utf-8")
     except OSError as error:
         raise NotDoneError(f"it cannot be written: {error.strerror}", str(page), "Name another FILE") from None
-
-
-COMMANDS: tuple[Any, ...] = (wiring,)

@@ -114,7 +114,7 @@ def write(made: Made, folder: Path, file: Path | None) -> list[Path]:
 
 def drop(given: Asked, machine: str, paths: list[Path]) -> list[str]:
     """Drops the files for a machine; their names there. A dump of another day goes over later edits."""
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     given.machine(machine)
     for path in paths:

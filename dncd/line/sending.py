@@ -1,6 +1,6 @@
 """Sending one tape image over a plain line, self-paced and stoppable.
 
-The machine never lets more than `ahead` characters stand in front of the line, so that a control that says stop gets no
+The machine never lets more than `ahead_chars` stand in front of the line, so that a control that says stop gets no
 more than these. Its phases, and what moves it (rows not listed change nothing):
 
 | phase   | event                                              | next    |
@@ -91,11 +91,11 @@ class Sending:
         self.strays = bytearray()
         self.stray_count = 0
         self._in_band, self._gated = line.flow.in_band, line.flow.stop_line is not ModemLine.NONE
-        self._ahead = line.ahead
+        self._ahead = line.ahead_chars
         # Handed over in as few pieces as a late wake-up allows; a wake-up that comes with others, a little early, counts.
         slack = math.ceil(defaults.REFILL_S / line.char_s)
-        self._refill_at = min(line.ahead - 1, slack, (line.ahead + 1) // 2)
-        self._refill_early = min(line.ahead - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
+        self._refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
+        self._refill_early = min(line.ahead_chars - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
         self._send = send
         self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None

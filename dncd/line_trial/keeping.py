@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from dncd.commissioning.trial_sheet import head_of
 from dncd.errors import NoServiceError, NotDoneError
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.records import trials
 from dncd.station.beside import ledger_beside
 from dncd.station.hands import Hands

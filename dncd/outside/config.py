@@ -14,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS
 from dncd.errors import SettingsError
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
@@ -48,7 +49,9 @@ def read(path: Path, text: str) -> Settings:
     raw = _parse(path, text)
     settings = _Reader(path, faults).settings(raw)
     if settings is None or faults.lines:
-        raise SettingsError(str(path), tuple(faults.lines), f"Correct {path}; `dncd check-config` reads it again")
+        raise SettingsError(
+            str(path), (*faults.lines, *faults.hints), f"Correct {path}; `dncd check-config` reads it again"
+        )
     return settings
 
 
@@ -112,10 +115,11 @@ def _near(word: object, known: tuple[str, ...]) -> str:
 
 @dataclass(slots=True)
 class _Faults:
-    """The lines of all faults, in the order in which they were found."""
+    """The lines of all faults, in the order in which they were found; and of hints, which are none."""
 
     path: Path
     lines: list[str] = field(default_factory=list)
+    hints: list[str] = field(default_factory=list)
 
     def at(self, table: str, key: str, value: Any, what: str) -> None:
         """One fault of one key."""
@@ -164,7 +168,7 @@ class _Reader:
         machines = {name: machine for name, (machine, _) in read.items() if machine is not None}
         if shop is None or library is None or len(machines) < len(read):
             return None
-        return Settings(self.path.absolute(), shop, machines, library)
+        return Settings(self.path.absolute(), shop, machines, library, tuple(self.faults.hints))
 
     def _unknown_top(self, key: str, value: Any) -> None:
         near = _near(key, ("shop", "library", "machines"))
@@ -215,7 +219,11 @@ class _Reader:
             if not isinstance(given, dict):
                 self.faults.at(where, table, given, f"must be a table, [{where}.{table}]")
                 given = {}
-            tables[table] = self._table(table, f"{where}.{table}", {**start.get(table, {}), **given})
+            tables[table] = self._table(
+                table,
+                f"{where}.{table}",
+                {**start.get(table, {}), **self._in_todays_words(table, f"{where}.{table}", given)},
+            )
         self._fits(tables["line"], tables["tape"])
         self._numbers_fit(tables["program"])
         self._ends(tables["tape"], tables["receive"])
@@ -224,6 +232,20 @@ class _Reader:
         parts = {table: kind(**tables[table].values) for table, kind in TABLES.items()}
         days = own.values["backup_days"]
         return MachineSettings(name=name, title=own.values["title"], backup_days=days, **parts), tables["line"]
+
+    def _in_todays_words(self, table: str, where: str, raw: dict[str, Any]) -> dict[str, Any]:
+        """The table with words of old in their new form, and a hint for each. A key under both names stays, as unknown."""
+        new = {}
+        for key, value in raw.items():
+            named = RENAMED_KEYS.get((table, key), key)
+            if named != key and named in raw:
+                named = key
+            word = RENAMED_WORDS.get((table, named, value), value) if isinstance(value, str) else value
+            if (named, word) != (key, value):
+                what = f"is written {named} = {_printable(toml_value(word))} now; the old word is still read"
+                self.faults.hints.append(f"{self.path.name}: [{where}] {key} = {_printable(toml_value(value))} {what}")
+            new[named] = word
+        return new
 
     def _table(self, kind: str, where: str, raw: dict[str, Any]) -> _Checked:
         """Checks one table key by key, notes each fault, and gives what holds."""
@@ -359,8 +381,8 @@ def _keys(table: Table, part: Any) -> Iterator[str]:
 def _meaning(part: Any) -> str:
     """What follows from a table by arithmetic, as a comment."""
     if isinstance(part, LineSettings):
-        rate, ahead = 1 / part.char_s, part.ahead * part.char_s * 1000
-        return f"    # {rate:.4g} characters a second; {part.ahead} ahead are {ahead:.3g} ms"
+        rate, ahead = 1 / part.char_s, part.ahead_chars * part.char_s * 1000
+        return f"    # {rate:.4g} characters a second; {part.ahead_chars} ahead are {ahead:.3g} ms"
     return ""
 
 

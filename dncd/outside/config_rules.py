@@ -183,7 +183,7 @@ RULES: Final[Mapping[str, Rule]] = {
         "a path that starts with /, or socket://HOST:PORT, or rfc2217://HOST:PORT",
     ),
     "line.baud": _one_of(defaults.BAUDS),
-    "line.ahead": _whole(1, 4096, "characters"),
+    "line.ahead_chars": _whole(1, 4096, "characters"),
     "tape.mark": _text(
         f"(?![A-Za-z0-9{re.escape(NOT_A_MARK)}])[!-~]",
         f"one printable character that begins no block, such as %; not a letter, a digit or one of {NOT_A_MARK}",

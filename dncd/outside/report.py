@@ -24,7 +24,7 @@ from dncd import __version__
 from dncd.errors import DncdError, NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.clock import utc_now
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
 from dncd.outside.disk_room import free_bytes
 from dncd.records import ledger
@@ -43,7 +43,7 @@ _IN_URL: Final = re.compile(r"(?<=://)[^/@\s\"'\\]+(?=@)")
 _SECRET: Final = re.compile(
     r"""(?im)^(\s*#*\s*["']?[\w.-]*(?:passw|secret|token|credential|(?:api|private)[_-]?key)[\w.-]*["']?\s*[=:]\s*)(.+)$"""
 )
-_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click", "prometheus_client")
+_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click")
 
 _ABOUT: Final = """\
 What `dncd report` packed, for whoever looks after dncd. Read it before you send it to anybody.

@@ -4,7 +4,7 @@ Both are own non-blocking TCP sockets: pyserial's URL handlers have no descripto
 still lie in the server; only pacing (the line's clock) keeps that small, so neither kind tells an output count.
 
 A network that stands still takes bytes all the same, and brings them all at once when it moves again, past any stop of the
-control. So no more is handed over than what UNACKNOWLEDGED_S of the line and `ahead` are, beyond what the server's
+control. So no more is handed over than what UNACKNOWLEDGED_S of the line and `ahead_chars` are, beyond what the server's
 TCP has acknowledged, and a port is `settled` only when all of it is.
 """
 
@@ -297,7 +297,7 @@ def _connect(line: LineSettings) -> socket.socket:
 
 def _most_unacknowledged(line: LineSettings) -> int:
     """Bytes that may be on their way to the server's end without word of their arrival."""
-    return line.ahead + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
+    return line.ahead_chars + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
 
 
 def _waiting(name: str, connection: socket.socket) -> int:

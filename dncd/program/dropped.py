@@ -96,7 +96,7 @@ def pieces(chunks: Chunks, encoding: Encoding) -> Iterator[str]:
 
 def raised(text: str, lower_case: LowerCase) -> str:
     """The text as it goes out: a to z as A to Z, in comments too, where the settings say `raise`; same length."""
-    if lower_case is not LowerCase.RAISE:
+    if lower_case is not LowerCase.UPPER:
         return text
     return text.upper() if text.isascii() else text.translate(_SMALL)
 

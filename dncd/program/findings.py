@@ -42,7 +42,7 @@ KINDS: Final[Mapping[str, Kind]] = {
     "lower-case": Kind(
         Weight.REFUSE,
         "blocks with small letters",
-        'write it in capitals, or set program.lower_case to "raise" or "keep" for this machine',
+        'write it in capitals, or set program.lower_case to "upper" or "keep" for this machine',
     ),
     "block-too-long": Kind(
         Weight.REFUSE,

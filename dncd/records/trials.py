@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.choices import RENAMED_KEYS
 from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of
 from dncd.errors import RecordsError
 from dncd.records import durable
@@ -48,8 +49,10 @@ class Proof:
 
 def changed_since(lines: tuple[str, ...], machine: MachineSettings) -> tuple[str, ...]:
     """Which settings of a sheet are others now, in words. A key that is newer than the sheet counts unless it is at its
-    default, so that an update of dncd alone unproves nothing."""
+    default, and one that was renamed counts under its new name, so that an update of dncd alone unproves nothing."""
+    renamed = {f"{table}.{old}": f"{table}.{new}" for (table, old), new in RENAMED_KEYS.items()}
     then = dict(line.split(" = ", 1) for line in lines if " = " in line)
+    then = {renamed.get(key, key): value for key, value in then.items()}
     now = dict(line.split(" = ", 1) for line in settings_lines(machine))
     standard = dict(line.split(" = ", 1) for line in settings_lines(_all_default(machine)))
     return tuple(

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from dncd.errors import NotDoneError
+from dncd.outside.command_server import StreamReply, WatchQueue
 from dncd.outside.journal import Journal
-from dncd.outside.lasting import Lasting, News
 from dncd.station.machine import Station
 from dncd.values import LineState, printable
 
@@ -18,7 +18,7 @@ _IDLE: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
 
 def lend(
     station: Station, request: dict[str, Any], journal: Journal, end: Callable[[Callable[[], None]], None]
-) -> Lasting:
+) -> StreamReply:
     """Lends a line to whoever asked; `end` runs a job in the loop's thread unless the service stops.
 
     request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
@@ -40,12 +40,12 @@ def lend(
         journal.info("line taken back", machine=station.name, to=to)
         station.take_back()
 
-    return Lasting({"port": station.settings.line.port}, lambda: end(gone))
+    return StreamReply({"port": station.settings.line.port}, lambda: end(gone))
 
 
-def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> Lasting:
+def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> StreamReply:
     """Shows a line to whoever asked: news `{"lines": TEXT}`, each text one or more lines of a recording."""
-    news = News()
+    news = WatchQueue()
     station.watchers.add(news)
     station.tap()
     content = {"port": station.settings.line.port, "state": station.state.value}
@@ -54,4 +54,4 @@ def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> Lastin
         station.watchers.remove(news)
         station.tap()
 
-    return Lasting(content, lambda: end(gone), news)
+    return StreamReply(content, lambda: end(gone), news)

@@ -20,9 +20,8 @@ from dncd import __version__, defaults
 from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside import journal, manager
 from dncd.outside.clock import utc_now
-from dncd.outside.command_socket import CommandServer
+from dncd.outside.command_server import CommandServer, StreamReply
 from dncd.outside.folders import FolderNews, Folders
-from dncd.outside.lasting import Lasting
 from dncd.outside.loop import Loop
 from dncd.records.spool import Leftover
 from dncd.service import lending
@@ -277,14 +276,14 @@ class Service:
 
     # --- commands ------------------------------------------------------------------------------------------------------
 
-    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
+    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | StreamReply:
         """Answers a request; called in the command thread, done in the loop's."""
         if request.get("do") in ON_RECORD:
             station = in_loop(self.loop, lambda: self._machine(request))
             return put_on_record(station, self.office, self.hands, request)
         return in_loop(self.loop, lambda: self._do(request))
 
-    def _do(self, request: dict[str, Any]) -> dict[str, Any] | Lasting:
+    def _do(self, request: dict[str, Any]) -> dict[str, Any] | StreamReply:
         do = request.get("do")
         if do in OF_A_MACHINE:
             return answer_of(self._machine(request), request)
@@ -369,7 +368,7 @@ def in_loop(loop: Loop, job: Callable[[], _Answer]) -> _Answer:
             result = error
         with lock:
             box.append(result)
-            if given_up and isinstance(result, Lasting):
+            if given_up and isinstance(result, StreamReply):
                 result.gone()  # nobody is left who could close it
         done.set()
 

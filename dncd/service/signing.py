@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from dncd.errors import NoServiceError, NotDoneError
 from dncd.line_trial.keeping import keep_for
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
 from dncd.records.proving import Proved, Signing, prove

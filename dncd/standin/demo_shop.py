@@ -29,7 +29,7 @@ port = {lathe}
 baud = 4800
 frame = "7E2"
 flow = "xon/xoff"
-ahead = 8
+ahead_chars = 8
 
 [machines.gang-lathe.tape]
 code = "iso"
@@ -42,7 +42,7 @@ port = {mill}
 baud = 9600
 frame = "8N1"
 flow = "xon/xoff"
-ahead = 8
+ahead_chars = 8
 
 [machines.bore-mill.tape]
 code = "eia"

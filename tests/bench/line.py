@@ -137,7 +137,7 @@ def settings(folder: Path, paths: list[str], baud: int, ahead: int) -> Path:
             f'port = "{path}"',
             f"baud = {baud}",
             'frame = "7E1"',
-            f"ahead = {ahead}",
+            f"ahead_chars = {ahead}",
         ]
     file = folder / "dncd.toml"
     file.write_text("\n".join(lines) + "\n", "utf-8")
@@ -265,7 +265,7 @@ def main() -> int:
     text, rows = program(given.chars), []
     if not given.json:
         print(
-            f"{len(text):,} characters at {given.baud} baud 7E1, ahead = {given.ahead}, on {os.cpu_count()} cores\n{HEAD}"
+            f"{len(text):,} characters at {given.baud} baud 7E1, ahead {given.ahead}, on {os.cpu_count()} cores\n{HEAD}"
         )
     for lines in map(int, given.lines.split(",")):
         for holding in (False, True):

@@ -1,14 +1,16 @@
-"""The command `verify`: the records held against each other, and the library against its server."""
+"""Commands for those who keep the service: `verify`, `tidy`, `report`."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from dncd.cli.asking import Asked, as_json, asked
-from dncd.cli.layout import count, print_json
+from dncd.cli.layout import count, print_json, seconds
 from dncd.values import printable
 
 if TYPE_CHECKING:
+    from dncd.records.packing import Size
     from dncd.values import Settings
 
 SAID: Final = {
@@ -82,4 +84,58 @@ def compared(settings: "Settings", problems: list[str], notes: list[str]) -> dic
     return {**facts, "stand": stand.value, "behind": behind}
 
 
-COMMANDS: tuple[Any, ...] = (verify,)
+@click.command()
+@as_json
+@asked
+def tidy(given: Asked, as_json: bool) -> None:
+    """Pack the library; nothing of it is lost.
+
+    Also beside the running service, which does it by itself when no line is busy.
+    """
+    state = given.state
+    from dncd.records.git_program import GitProgram
+    from dncd.records.library import Library
+    from dncd.records.packing import tidy as pack
+
+    with Library(state) as library:
+        path = library.path
+    done = pack(path, GitProgram.find())
+    if as_json:
+        named = {"before": done.before, "after": done.after}
+        sizes = {
+            name: {"loose": size.loose, "packs": size.packs, "bytes": size.held_bytes} for name, size in named.items()
+        }
+        print_json({**sizes, "seconds": round(done.seconds, 3)})
+        return
+    click.echo(f"before: {told(done.before)}")
+    click.echo(f"now:    {told(done.after)}, in {seconds(done.seconds)}")
+
+
+def told(size: "Size") -> str:
+    """A size in words."""
+    return f"{count(size.loose, 'loose object')}, {count(size.packs, 'pack')}, {size.held_bytes / 1e6:,.1f} MB"
+
+
+@click.command()
+@click.option(
+    "--output",
+    "-o",
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Where to. Without it: dncd-report-TIME.tar.gz, here.",
+)
+@asked
+def report(given: Asked, output: Path | None) -> None:
+    """Pack what a maintainer needs into one file.
+
+    Settings without secrets, versions, recent journal, counters of the lines, the ledger's last lines; no program.
+    Whether the service runs or not.
+    """
+    from dncd.outside import report as packing
+    from dncd.outside.clock import utc_now
+
+    when = utc_now()
+    target = output or Path(f"dncd-report-{when:%Y%m%dT%H%M%SZ}.tar.gz")
+    names = packing.write(given.file, target, when)
+    click.echo(f"{printable(str(target))} holds {', '.join(names)}.")
+    click.echo("Read it before you send it: `tar -xOzf FILE | less`. It names machines, programs and files.")

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
-from dncd.cli.holding_commands import HOW
+from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
-from dncd.cli.proving_commands import signed_json, standing, standing_words
+from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
 from dncd.values import printable
 
@@ -284,6 +284,3 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
     about = {"machine": machine, "program": program, "from": old.number, "to": new.number}
     tell = diff_view.tell_unified if unified else diff_view.tell
     tell(about, texts[0], texts[1], as_json)
-
-
-COMMANDS: tuple[Any, ...] = (log, programs, show, diff)

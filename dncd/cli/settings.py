@@ -1,8 +1,7 @@
-"""Commands for those who keep the service: reload, report."""
+"""Commands about the settings file: `check-config`, `reload`."""
 
 import time
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import click
 
@@ -16,6 +15,22 @@ RELOAD_S: Final = 40.0
 LOOK_S: Final = 0.1
 
 
+@click.command("check-config")
+@as_json
+@asked
+def check_config(given: Asked, as_json: bool) -> None:
+    """Check the settings; print what holds."""
+    from dncd.outside import config
+
+    settings = given.settings
+    for hint in settings.hints:
+        click.echo(hint, err=True)
+    if as_json:
+        print_json(config.plain(settings))
+    else:
+        click.echo(config.explain(settings), nl=False)
+
+
 @click.command()
 @as_json
 @asked
@@ -26,7 +41,7 @@ def reload(given: Asked, as_json: bool) -> int:
     nothing.
     """
     from dncd.errors import NotDoneError, SettingsError
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     try:
         state = given.settings.shop.state
@@ -52,31 +67,3 @@ def reload(given: Asked, as_json: bool) -> int:
 def printable_lines(text: str) -> str:
     """Text with its own line ends kept, and everything else in it made printable."""
     return "\n".join(map(printable, text.split("\n")))
-
-
-@click.command()
-@click.option(
-    "--output",
-    "-o",
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Where to. Without it: dncd-report-TIME.tar.gz, here.",
-)
-@asked
-def report(given: Asked, output: Path | None) -> None:
-    """Pack what a maintainer needs into one file.
-
-    Settings without secrets, versions, recent journal, counters of the lines, the ledger's last lines; no program.
-    Whether the service runs or not.
-    """
-    from dncd.outside import report as packing
-    from dncd.outside.clock import utc_now
-
-    when = utc_now()
-    target = output or Path(f"dncd-report-{when:%Y%m%dT%H%M%SZ}.tar.gz")
-    names = packing.write(given.file, target, when)
-    click.echo(f"{printable(str(target))} holds {', '.join(names)}.")
-    click.echo("Read it before you send it: `tar -xOzf FILE | less`. It names machines, programs and files.")
-
-
-COMMANDS: tuple[Any, ...] = (reload, report)

@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -101,6 +101,3 @@ def _link(link: Path, path: str) -> Path:
             f"this name cannot be made: {error.strerror}", f"--link {link}", "Name another that does not exist yet"
         ) from None
     return link
-
-
-COMMANDS: tuple[Any, ...] = (standin,)

@@ -1,8 +1,7 @@
-"""Commands to the running service through a Unix socket in the state folder: one JSON object a line, each way.
+"""The service's end of the command socket (`command_client` is the other, and says what goes over it).
 
-A request is `{"do": NAME, …}`; the answer `{"ok": {…}}` or `{"error": {"code", "what", "where", "next_step",
-"exit_status"}}`. Who may speak is what the rights of the socket say: the service's user and group. Some answers leave their
-connection open (`lasting`).
+Who may speak is what the rights of the socket say: the service's user and group. Where an answer is a `StreamReply`, its
+connection stays open.
 """
 
 import contextlib
@@ -13,26 +12,19 @@ import socket
 import stat
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
 
-from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, StateHeldError, UsageError
-from dncd.outside.lasting import Lasting, move, peer_pid
+from dncd.errors import DncdError, RecordsError, StateHeldError, UsageError
+from dncd.outside.command_client import NAME, encoded, socket_address
 from dncd.values import shown
-
-NAME: Final = "dncd.sock"
-
-LONGEST_ADDRESS: Final = 107
-"""Bytes of a path that fit a Unix socket address (unix(7): sun_path is 108 with its NUL)."""
 
 LONGEST_REQUEST: Final = 65_536
 """Bytes of one request: names and little else."""
-
-LONGEST_ANSWER: Final = 64 * 1024 * 1024
-"""Bytes of one answer: a status with many thousand waiting names is a few million."""
 
 MOST_CLIENTS: Final = 64
 """Connections at once; the one that was idle longest makes room for a new one."""
@@ -40,26 +32,61 @@ MOST_CLIENTS: Final = 64
 IDLE_S: Final = 30.0
 """Seconds after which a connection that says nothing, or does not take its answer, is closed."""
 
-ANSWER_S: Final = 10.0
-"""Seconds that a command waits for the service: its answers come from memory."""
-
-_QUEUE_S: Final = 0.01
-
-Handle = Callable[[dict[str, Any]], dict[str, Any] | Lasting]
+NEWS_BYTES: Final = 1 << 18
+"""Bytes of news that wait for one client: over ten seconds of both ways at 115,200 baud. What does not fit is counted, not
+kept: a watcher that is slow or stopped must not cost the service memory, nor the line time."""
 
 
-@contextlib.contextmanager
-def _address(state: Path) -> Iterator[str]:
-    """The socket's path; through the opened folder where the path itself is too long for an address."""
-    path = str(state / NAME)
-    if len(os.fsencode(path)) <= LONGEST_ADDRESS:
-        yield path
-        return
-    folder = os.open(state, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        yield f"/proc/self/fd/{folder}/{NAME}"
-    finally:
-        os.close(folder)
+class WatchQueue:
+    """What one client of a stream has not been told yet. `put` never waits and may be called from any thread."""
+
+    def __init__(self, most: int = NEWS_BYTES) -> None:
+        self._most = most
+        self._lines: deque[bytes] = deque()
+        self._held = self._dropped = 0
+        self._lock = threading.Lock()
+        self._wake: Callable[[], None] = lambda: None
+
+    def bind(self, wake: Callable[[], None]) -> None:
+        """Calls `wake` whenever there is something after there was nothing."""
+        self._wake = wake
+        wake()
+
+    def put(self, news: dict[str, Any]) -> None:
+        """One more; counted as dropped where it does not fit."""
+        line = json.dumps(news, separators=(",", ":")).encode() + b"\n"
+        with self._lock:
+            if self._held + len(line) > self._most:
+                self._dropped += 1
+                return
+            first = not self._lines
+            self._lines.append(line)
+            self._held += len(line)
+        if first:
+            self._wake()
+
+    def take(self) -> bytes:
+        """All that waits; behind it `{"dropped": N}` if N did not fit since the last call."""
+        with self._lock:
+            taken = b"".join(self._lines)
+            if self._dropped:
+                taken += json.dumps({"dropped": self._dropped}).encode() + b"\n"
+            self._lines.clear()
+            self._held = self._dropped = 0
+            return taken
+
+
+@dataclass(frozen=True, slots=True)
+class StreamReply:
+    """An answer whose connection stays open. content: as of any answer; gone: called once, in the command thread, when the
+    connection has ended, but not when the service itself closes it."""
+
+    content: dict[str, Any]
+    gone: Callable[[], None]
+    news: WatchQueue = field(default_factory=WatchQueue)
+
+
+Handle = Callable[[dict[str, Any]], dict[str, Any] | StreamReply]
 
 
 @dataclass(slots=True)
@@ -69,13 +96,13 @@ class _Client:
     coming: bytearray = field(default_factory=bytearray)
     going: bytearray = field(default_factory=bytearray)
     last_words: bool = False
-    lasting: Lasting | None = None
+    stream: StreamReply | None = None
 
 
 class CommandServer:
     """Answers requests in a thread of its own, until `close`. Nothing that a client sends can end the thread.
 
-    handle: request → the content of `ok`, or a `Lasting` with it; it is called in that thread, one request at a time. A
+    handle: request → the content of `ok`, or a `StreamReply` with it; it is called in that thread, one request at a time. A
     request that has the key `peer` is given the client's process there. A DncdError that it raises goes back to the client;
     any other exception too, as one sentence, and to `failed`.
     """
@@ -117,10 +144,10 @@ class CommandServer:
             while self._round():
                 pass
         finally:
-            with contextlib.suppress(OSError), _address(self._state) as address:
+            with contextlib.suppress(OSError), socket_address(self._state) as address:
                 os.unlink(address)  # noqa: PTH108 - may go through /proc/self/fd
             for client in list(self._clients.values()):
-                client.lasting = None  # the service ends: nobody is left to be told
+                client.stream = None  # the service ends: nobody is left to be told
                 self._drop(client)
             self._selector.close()
             self._listener.close()
@@ -141,8 +168,8 @@ class CommandServer:
                     self._serve(client)
         oldest = time.monotonic() - IDLE_S
         for client in list(self._clients.values()):
-            if client.lasting is not None:
-                self._serve_lasting(client, client.lasting)
+            if client.stream is not None:
+                self._serve_stream(client, client.stream)
             elif client.heard_at < oldest:
                 self._drop(client)
         return True
@@ -154,7 +181,7 @@ class CommandServer:
             return
         sock.setblocking(False)
         if len(self._clients) >= MOST_CLIENTS:
-            passing = [c for c in self._clients.values() if c.lasting is None]
+            passing = [c for c in self._clients.values() if c.stream is None]
             if not passing:
                 sock.close()
                 return
@@ -166,19 +193,19 @@ class CommandServer:
         self._clients.pop(client.sock.fileno(), None)
         self._selector.unregister(client.sock)
         client.sock.close()
-        if client.lasting is not None:
-            client.lasting.gone()
+        if client.stream is not None:
+            client.stream.gone()
 
-    def _serve_lasting(self, client: _Client, lasting: Lasting) -> None:
+    def _serve_stream(self, client: _Client, stream: StreamReply) -> None:
         try:
-            waits = move(client.sock, client.going, lasting.news)
+            waits = _move(client.sock, client.going, stream.news)
         except OSError:
             self._drop(client)
             return
         self._selector.modify(client.sock, selectors.EVENT_READ | (selectors.EVENT_WRITE if waits else 0))
 
     def _serve(self, client: _Client) -> None:
-        if client.lasting is not None:
+        if client.stream is not None:
             return  # served after every look, for its news come from elsewhere
         try:
             if not client.going and not self._read(client):
@@ -204,11 +231,11 @@ class CommandServer:
         while (end := client.coming.find(b"\n")) >= 0:
             line = bytes(client.coming[:end])
             del client.coming[: end + 1]
-            client.going += _line(self._answer(line, client))
-            if client.lasting is not None:
+            client.going += encoded(self._answer(line, client))
+            if client.stream is not None:
                 return True
         if len(client.coming) > LONGEST_REQUEST:
-            client.going += _line(
+            client.going += encoded(
                 _error(UsageError(f"a request has at most {LONGEST_REQUEST} bytes", "", "Shorten it"))
             )
             return False
@@ -234,8 +261,8 @@ class CommandServer:
             if "peer" in request:
                 request["peer"] = peer_pid(client.sock)
             answer = self._handle(request)
-            if isinstance(answer, Lasting):
-                client.lasting = answer
+            if isinstance(answer, StreamReply):
+                client.stream = answer
                 answer.news.bind(self._poke)
                 return {"ok": answer.content}
             return {"ok": answer}
@@ -247,10 +274,6 @@ class CommandServer:
             return _error(DncdError(what, str(request["do"]), "Look into the service's journal and report it"))
 
 
-def _line(answer: dict[str, Any]) -> bytes:
-    return json.dumps(answer, ensure_ascii=True, separators=(",", ":"), default=str).encode() + b"\n"
-
-
 def _error(error: DncdError) -> dict[str, Any]:
     said = {"code": error.code, "what": error.what, "where": error.where, "next_step": error.next_step}
     return {"error": {**said, "exit_status": error.exit_status}}
@@ -260,7 +283,7 @@ def _listen(state: Path) -> socket.socket:
     """The listening socket in the state folder; a left-over one is replaced only when nobody answers on it."""
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
-        with _address(state) as address:
+        with socket_address(state) as address:
             try:
                 listener.bind(address)
             except OSError:
@@ -294,97 +317,27 @@ def _clear(state: Path, address: str) -> None:
     raise StateHeldError("another dncd answers there", str(state / NAME), "Stop it, or use another state folder")
 
 
-def ask(state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> dict[str, Any]:
-    """Sends one request to the service and gives the content of its `ok`.
+def _move(sock: socket.socket, going: bytearray, news: WatchQueue) -> bool:
+    """Hands news to a client as far as it takes them; whether some wait for it. OSError: it is gone.
 
-    NoServiceError: nobody answers. NotDoneError: it may not be spoken to, or said nothing within `timeout` seconds.
-    DncdError with the service's own code, sentences and exit status: it said no.
+    Whatever it says itself is read and means nothing; its silence for good is its end.
     """
-    line = _exchange(state, _line(request), timeout)
     try:
-        answer = json.loads(line)
-        if isinstance(answer["ok"] if "ok" in answer else answer["error"], dict):
-            return opened(answer)
-    except (ValueError, KeyError, TypeError):
+        if not sock.recv(4096):
+            raise ConnectionResetError("the client closed the connection")
+    except BlockingIOError:
         pass
-    raise NotDoneError("what answers there is not dncd", str(state / NAME), "Look what else uses that folder")
-
-
-def started(state: Path, request: dict[str, Any], timeout: float) -> socket.socket:
-    """A connection on which this request was sent, for an answer that keeps it open; errors as `ask`."""
-    sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    try:
-        with _told(state, timeout), _address(state) as address:
-            sock.settimeout(timeout)
-            _connect(sock, address, time.monotonic() + timeout)
-            sock.sendall(_line(request))
-    except BaseException:
-        sock.close()
-        raise
-    return sock
-
-
-def _exchange(state: Path, line: bytes, timeout: float) -> bytes:
-    with _told(state, timeout), _address(state) as address, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
-        return _talk(sock, address, line, timeout)
-
-
-@contextlib.contextmanager
-def _told(state: Path, timeout: float) -> Iterator[None]:
-    """Turns what the system says of a connection that fails into the errors of `ask`."""
-    where = str(state / NAME)
-    try:
-        yield
-    except (FileNotFoundError, ConnectionRefusedError, NotADirectoryError):
-        raise NoServiceError("the service does not run", where, "Start it with `dncd run`") from None
-    except PermissionError:
-        what = "this user may not speak to the service"
-        raise NotDoneError(what, where, "Use the service's own user, or join its group") from None
-    except TimeoutError:
-        what = f"the service did not answer within {timeout:g} s"
-        raise NotDoneError(what, where, "Try again; if it stays so, look into its journal") from None
-    except OSError as error:
-        what = f"the service ended while it was asked: {error.strerror or error}"
-        raise NoServiceError(what, where, "Look into its journal, then start it with `dncd run`") from None
-
-
-def _talk(sock: socket.socket, address: str, line: bytes, timeout: float) -> bytes:
-    end = time.monotonic() + timeout
-    sock.settimeout(timeout)
-    _connect(sock, address, end)
-    sock.sendall(line)
-    coming = bytearray()
-    while not coming.endswith(b"\n") and len(coming) <= LONGEST_ANSWER:
-        left = end - time.monotonic()
-        if left <= 0:
-            raise TimeoutError
-        sock.settimeout(left)
-        data = sock.recv(1 << 18)
-        if not data:
-            raise ConnectionResetError("it closed the connection")
-        coming += data
-    return bytes(coming)
-
-
-def _connect(sock: socket.socket, address: str, end: float) -> None:
-    """Connects, waiting while the queue is full: connect(2) says EAGAIN then, for select cannot wait for it."""
-    while True:
+    while going or (fresh := news.take()):
+        if not going:
+            going += fresh
         try:
-            sock.connect(address)
+            del going[: sock.send(going)]
         except BlockingIOError:
-            if time.monotonic() >= end:
-                raise TimeoutError from None
-            time.sleep(_QUEUE_S)
-        else:
-            return
+            return True
+    return False
 
 
-def opened(answer: dict[str, Any]) -> dict[str, Any]:
-    """The content of an answer's `ok`; DncdError for its `error`."""
-    if "ok" in answer:
-        content: dict[str, Any] = answer["ok"]
-        return content
-    said = answer["error"]
-    error = DncdError(str(said["what"]), str(said["where"]), str(said["next_step"]))
-    error.code, error.exit_status = str(said["code"]), int(said["exit_status"])
-    raise error
+def peer_pid(sock: socket.socket) -> int:
+    """The process at the other end of a Unix socket, as the kernel knows it (unix(7), SO_PEERCRED)."""
+    credentials = sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12)
+    return int.from_bytes(credentials[:4], "little")

@@ -1,14 +1,68 @@
-"""The status of all lines as text: a line a machine."""
+"""`dncd status`: what each line does, a line a machine."""
 
+import json
+import sys
+import time
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from dncd.cli.layout import count, local_time, number, seconds, table
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import count, local_time, number, print_json, seconds, table
+from dncd.outside.command_client import ask
 from dncd.values import printable
 
 NAMES_SHOWN: Final = 3
 
 HEADS: Final = ("machine", "state", "what goes on", "waits", "line")
+
+FOLLOW_S: Final = 0.5
+"""Seconds between two looks of `status --follow`."""
+
+
+@click.command()
+@machine_word(required=False)
+@click.option("--follow", "-f", is_flag=True, help="Show it anew until ctrl-C.")
+@as_json
+@asked
+def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
+    """What each line does, how far it is, what waits."""
+    if machine is not None:
+        given.need(machine)
+    now = _status(given, machine)
+    if not follow:
+        if as_json:
+            print_json(now)
+        else:
+            click.echo("\n".join(lines(now)))
+        return
+    try:
+        _follow(given, machine, now, as_json)
+    except KeyboardInterrupt:
+        click.echo(err=True)
+
+
+def _status(given: Asked, machine: str | None) -> dict[str, Any]:
+    now = ask(given.state, {"do": "status"})
+    if machine is not None:
+        now["machines"] = {name: m for name, m in now["machines"].items() if name == machine}
+    return now
+
+
+def _follow(given: Asked, machine: str | None, now: dict[str, Any], as_json: bool) -> None:
+    redraws = sys.stdout.isatty() and not as_json
+    shown, kind = 0, None
+    while True:
+        if as_json:
+            click.echo(json.dumps(now))
+        elif redraws or kind_of(now) != kind:
+            text = lines(now)
+            up = f"\x1b[{shown}A\x1b[J" if redraws and shown else ""
+            click.echo(up + "\n".join(text), color=True)
+            shown, kind = len(text), kind_of(now)
+        time.sleep(FOLLOW_S)
+        now = _status(given, machine)
 
 
 def lines(status: Mapping[str, Any]) -> list[str]:

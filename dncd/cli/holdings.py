@@ -1,6 +1,5 @@
 """Commands about what a control holds: holds, restore, backup."""
 
-import tempfile
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -10,6 +9,7 @@ import click
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, table
 from dncd.cli.moments import at_option
+from dncd.outside.command_client import ask
 from dncd.values import printable
 
 if TYPE_CHECKING:
@@ -113,8 +113,6 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
     punches all programs between two marks needs no announcing.
     """
-    from dncd.outside.command_socket import ask
-
     given.need(machine)
     ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
     if not end:
@@ -129,8 +127,6 @@ def backup(given: Asked, machine: str, end: bool) -> int:
 
 
 def _follow(given: Asked, machine: str) -> int:
-    from dncd.outside.command_socket import ask
-
     shown = 0
     while True:
         state = ask(given.state, {"do": "status"})["machines"][machine]["backup"]
@@ -166,7 +162,7 @@ def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, 
     if each:
         made = made.each()
     if drop:
-        from dncd.outside.command_socket import ask
+        import tempfile
 
         ask(given.state, {"do": "status"})  # nothing is dropped where nobody serves
         with tempfile.TemporaryDirectory() as folder:
@@ -178,6 +174,3 @@ def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, 
     for told_line in made.told():
         click.echo(printable(told_line))
     return 0
-
-
-COMMANDS: tuple[Any, ...] = (holds, backup, restore)

@@ -83,6 +83,3 @@ def standing_words(program: Mapping[str, Any]) -> str:
     if signed := program["proven"]:
         return f"yes, {local_time(signed['time'])[:10]}"
     return f"no (revision {program['last_proven']} is)" if program["last_proven"] else "no"
-
-
-COMMANDS: tuple[Any, ...] = (prove,)
