@@ -1,5 +1,7 @@
 """A fault of dncd's own on one line ends what that line does, is told, and leaves the line ready to start anew."""
 
+import hashlib
+
 from fakes import FakePort
 from station_rig import rig
 
@@ -30,6 +32,8 @@ def test_a_fault_ends_the_sending_and_the_line_starts_anew(tmp_path):
         (told,) = shop.ledger("interrupted")
         assert "a fault of dncd itself (RuntimeError)" in told["reasons"][0]
         assert 0 < told["chars"] < len(BIG)
+        assert told["wire_chars"] == told["chars"]
+        assert told["wire_sha256"] == hashlib.sha256(BIG[: told["chars"]]).hexdigest(), "what went over the line"
         assert shop.station.state is LineState.NO_PORT
         assert "nobody thought of this" in shop.said.getvalue()
         shop.plug(FakePort())
