@@ -271,25 +271,3 @@ def _check(day: Day, flow: Flow, way: str, which: str, *, again: bool) -> None:
     assert plans.load_all(day.state) == [], which
     raws = [p.name for p in (day.state / "captures").iterdir() if not p.name.endswith(".damaged.raw")]
     assert raws == [], which
-
-
-def test_a_plan_that_cannot_be_read_is_set_aside_and_told(tmp_path: Path) -> None:
-    day = Day(tmp_path)
-    day.open()
-    day.drop(GOOD)
-    checked = day.checked()
-    prepared = day.outgoing.prepare("0004.nc", checked)
-    day.outgoing.begin("0004.nc", checked, prepared)  # type: ignore[arg-type]
-    day.close()
-    (plan,) = (day.state / "underway").glob("*.json")
-    for spoilt in (b"", plan.read_bytes()[:40], b"[]", b'{"kind": "out"}', b"\xff\xfe"):
-        plan.write_bytes(spoilt)
-        office = Office.open(day.settings)
-        said = office.recover(lambda _: True)
-        office.close()
-        assert [line for line in said if "cannot be read" in line], (spoilt, said)
-        assert not list((day.state / "underway").glob("*.json"))
-        (aside,) = (day.state / "underway").glob("unreadable-*")
-        assert aside.read_bytes() == spoilt
-        aside.unlink()
-    assert day.files() == {"to-machine/0004.nc": GOOD}

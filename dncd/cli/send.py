@@ -80,9 +80,13 @@ def request_program(given: Asked, machine: str) -> None:
 def withdraw(given: Asked, machine: str, file: str | None) -> None:
     """Take back what waits, or stop what runs.
 
-    Without FILE: what is being sent, else the first that waits.
+    Without FILE: what is being sent, else the first that waits; where a plan that cannot be read has stopped the
+    machine, it is sent to again.
     """
     given.need(machine)
     request = {"do": "withdraw", "machine": machine, **({"file": file} if file else {})}
     done = ask(given.state, request)
+    if done.get("released"):
+        click.echo(f"{machine}: it is sent to again; what waits in its to-machine/ goes out at its next start")
+        return
     click.echo(f"{machine}: {printable(str(done.get('file', file or 'the program')))} is taken back, to refused/")

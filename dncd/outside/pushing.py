@@ -5,7 +5,6 @@ What it reached last is kept in `STATE/library.pushed` for the status after a re
 """
 
 import contextlib
-import json
 import threading
 import time
 from dataclasses import asdict, dataclass, replace
@@ -19,7 +18,7 @@ from dncd import defaults
 from dncd.errors import DncdError
 from dncd.outside.clock import utc_now
 from dncd.outside.library_server import LibraryServer, wanted
-from dncd.records import durable
+from dncd.records import codec, durable
 from dncd.records.git_program import GitProgram
 from dncd.records.library import path_of
 from dncd.records.revisions import walk
@@ -125,13 +124,13 @@ class Pushing:
 
     def _keep(self, pushed: Pushed) -> None:
         with contextlib.suppress(OSError):  # the status after a restart says less then, no more
-            durable.replace(self._file, json.dumps(asdict(pushed)).encode() + b"\n")
+            durable.replace(self._file, codec.encode(pushed))
         self.pushed = pushed  # last: whoever sees it finds it kept
 
     def _remembered(self) -> Pushed:
         fresh = Pushed(self._server.shown, self._branch)
         try:
-            kept = Pushed(**json.loads(self._file.read_bytes()))
+            kept = codec.decode(Pushed, self._file.read_bytes())
         except (OSError, ValueError, TypeError):
             return fresh
         return kept if (kept.remote, kept.branch) == (fresh.remote, fresh.branch) else fresh

@@ -8,9 +8,7 @@ file in `from-machine/backups/`, and its receipt, which names what is missing an
 `STATE/underway/ID.backup` is written before, so that a power cut leaves nothing half told.
 """
 
-import dataclasses
 import hashlib
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.program import names
-from dncd.records import durable, plans, receipts
+from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK
 from dncd.records.endings import Shop
 from dncd.records.holdings import Holding, Holdings, is_data
@@ -83,9 +81,9 @@ class Backups:
             return None
         path = self._path(plan.id)
         if path.exists():
-            return _from_json(path.read_bytes())
+            return codec.decode(BackupPlan, path.read_bytes())
         names_here = [part.program for part in plan.parts if not is_data(part.program)]
-        if plan.result != Result.RECEIVED.value or len(names_here) < 2:
+        if plan.result != Result.RECEIVED or len(names_here) < 2:
             return None
         held = self._known(plan.machine)
         there = sum(1 for program in held if program in set(names_here))
@@ -175,7 +173,12 @@ class Backups:
         """At a start, after everything else is on record: finishes or drops what the last run left; sentences."""
         said = []
         for path in sorted(plans.folder_of(self._shop.state).glob(f"*{SUFFIX}")):
-            plan = _from_json(path.read_bytes())
+            try:
+                plan = codec.decode(BackupPlan, path.read_bytes())
+            except ValueError as error:
+                aside = durable.place(path, path.parent, f"unreadable-{path.name}.bytes")
+                said.append(f"a backup under way cannot be read ({error}) and lies in {aside.name}; make it once more")
+                continue
             if plan.transfer and self._entries(plan, self._lines(plan)):
                 self.finish(plan)
                 said.append(f"{plan.machine}: a backup that was cut short is on record now")
@@ -202,7 +205,7 @@ class Backups:
         return plans.folder_of(self._shop.state) / f"{name}{SUFFIX}"
 
     def _save(self, plan: BackupPlan) -> BackupPlan:
-        durable.replace(self._path(plan.id), json.dumps(dataclasses.asdict(plan)).encode("ascii"), self._disk)
+        durable.replace(self._path(plan.id), codec.encode(plan), self._disk)
         return plan
 
     def _is_ours(self, path: Path, digest: str) -> bool:
@@ -214,12 +217,6 @@ class Backups:
 
 def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:
     return [line for line in lines if str(line.get("transfer", "")).split(".", 1)[0] == transfer]
-
-
-def _from_json(data: bytes) -> BackupPlan:
-    fields = json.loads(data)
-    fields["held"] = tuple((str(program), str(words)) for program, words in fields["held"])
-    return BackupPlan(**fields)
 
 
 def present_in(entries: Iterable[tuple[str, int]]) -> Iterable[str]:
@@ -256,7 +253,7 @@ def _receipt(
 ) -> list[tuple[str, object]]:
     numbers = dict(zip(record["programs"], record["revisions"], strict=True))
     return [
-        ("result", Result.RECEIVED.value),
+        ("result", Result.RECEIVED),
         ("machine", record["machine"]),
         ("program", titles[0]),
         ("file", name),

@@ -16,7 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
-from dncd.records import durable, locks
+from dncd.records import durable, locks, state_format
 from dncd.values import printable
 
 NO_HASH: Final = "0" * 64
@@ -92,6 +92,7 @@ class Ledger:
 
         StateHeldError if another process has it; RecordsError if it cannot be read or mended.
         """
+        state_format.check(state)
         folder = state / "ledger"
         with durable.reporting("the ledger cannot be opened", folder, "; then start again"):
             durable.make_folder(folder, disk)
@@ -273,6 +274,7 @@ def _every_line(state: Path, wanted: bytes = b"") -> Iterator[tuple[Path, int, b
 
     wanted: bytes that a line must have.
     """
+    state_format.check(state)
     with durable.reporting("the ledger cannot be read", state / "ledger"):
         files = files_of(state)
         for path in files:

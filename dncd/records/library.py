@@ -27,7 +27,7 @@ from dulwich.repo import Repo
 from dncd import defaults
 from dncd.errors import RecordsError
 from dncd.program.names import title_in
-from dncd.records import durable
+from dncd.records import durable, state_format
 from dncd.records.branch import Branch
 from dncd.records.library_index import Index, Row, path_of_index
 from dncd.records.objects import ObjectWriter
@@ -64,6 +64,7 @@ class Library:
     """
 
     def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
+        state_format.check(state)
         self.path = path_of(state)
         _check_place(self.path)
         self.repo = Repo(str(self.path))

@@ -95,6 +95,10 @@ class Service:
         for recovered in self.office.recover(self._cut_short):
             where, next_step = str(self.settings.shop.state), "look at the receipt and at what the control holds"
             self.log.warning("recovered", what=recovered, where=where, next=next_step)
+        for name, problem in self.office.unreadable.machines.items():
+            self.log.warning(
+                "plan unreadable", machine=name, what=problem.what, where=problem.where, next=problem.next_step
+            )
         for name, port in open_ports(self.settings.machines.values()).items():
             if isinstance(port, DncdError):
                 self.stations[name].lose_port(port)
@@ -281,6 +285,10 @@ class Service:
         if request.get("do") in ON_RECORD:
             station = in_loop(self.loop, lambda: self._machine(request))
             return put_on_record(station, self.office, self.hands, request)
+        if request.get("do") == "withdraw" and not request.get("file"):
+            station = in_loop(self.loop, lambda: self._machine(request))
+            if station.name in self.office.unreadable.machines:
+                return put_on_record(station, self.office, self.hands, {"do": "release"})
         return in_loop(self.loop, lambda: self._do(request))
 
     def _do(self, request: dict[str, Any]) -> dict[str, Any] | StreamReply:

@@ -3,8 +3,9 @@
 import contextlib
 import dataclasses
 import threading
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from dncd.errors import NoServiceError, NotDoneError
 from dncd.line_trial.keeping import keep_for
@@ -16,6 +17,8 @@ from dncd.station.beside import ledger_beside
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.office import Office
+
+_T = TypeVar("_T")
 
 ON_RECORD: Final = ("keep-trial", "prove")
 """Requests whose answer waits until the records thread has done them."""
@@ -41,9 +44,11 @@ def _beside(state: Path, signing: Signing) -> dict[str, Any]:
 
 
 def put_on_record(station: Station, office: Office, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
-    """One of `ON_RECORD`, in the command thread: it waits for the disk, the line loop does not."""
+    """One of `ON_RECORD`, or `release`, in the command thread: it waits for the disk, the line loop does not."""
     if request["do"] == "keep-trial":
         return keep_for(station, office, hands, str(request.get("sheet")))
+    if request["do"] == "release":
+        return _release(station, office, hands)
     return sign_for(station.name, office, hands, request)
 
 
@@ -52,21 +57,33 @@ def sign_for(machine: str, office: Office, hands: Hands, request: dict[str, Any]
     number = request.get("revision")
     program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))
     signing = Signing(machine, program, note, by, number if isinstance(number, int) and number > 0 else 0)
-    done = threading.Event()
-    box: list[Proved | Exception] = []
+    return _told(_recorded(hands, machine, lambda: prove(office.ledger, office.library, office.holdings(), signing)))
 
-    def ended(result: Proved | Exception) -> None:
+
+def _release(station: Station, office: Office, hands: Hands) -> dict[str, Any]:
+    """Lets a machine go on that the plan of a transfer, which cannot be read, has stopped."""
+    _recorded(hands, station.name, lambda: office.unreadable.release(station.name))
+    hands.loop.post(station.kick)
+    return {"released": True}
+
+
+def _recorded(hands: Hands, machine: str, job: Callable[[], _T]) -> _T:
+    """Does a job in the records thread and waits for it, from the command thread."""
+    done = threading.Event()
+    box: list[_T | Exception] = []
+
+    def ended(result: _T | Exception) -> None:
         box.append(result)
         done.set()
 
-    hands.records.do(lambda: prove(office.ledger, office.library, office.holdings(), signing), ended, ended)
+    hands.records.do(job, ended, ended)
     if not done.wait(ANSWER_S):
         raise NotDoneError(
-            "the disk is slow: the signature is not known to be on record yet", machine, "Give the same command again"
+            "the disk is slow: it is not known to be on record yet", machine, "Give the same command again"
         )
     if isinstance(box[0], Exception):
         raise box[0]
-    return _told(box[0])
+    return box[0]
 
 
 def _told(proved: Proved) -> dict[str, Any]:

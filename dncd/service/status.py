@@ -30,7 +30,9 @@ def status_of(station: Station, now: float) -> dict[str, object]:
 
 def troubles(station: Station, now: float) -> list[str]:
     """What is wrong with this line just now, in sentences."""
+    blocked = station.outgoing.blocked
     found = [
+        blocked.sentence if blocked else "",
         station.trouble.what if station.trouble else "",
         station.records_trouble,
         station.folder_trouble,

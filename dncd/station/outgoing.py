@@ -16,6 +16,7 @@ from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
 from dncd.outside.loop import Owner
 from dncd.ports.port import Port
+from dncd.records.unreadable import Problem
 from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
@@ -155,6 +156,11 @@ class Outgoing:
         """Whether a sending or an ending is not on record yet."""
         return self.run is not None or self._endings > 0
 
+    @property
+    def blocked(self) -> Problem | None:
+        """Why nothing is sent to this machine at all; None where all is well."""
+        return self._paper.blocked
+
     def block_now(self) -> str:
         """The block that is being handed over, as text; "" without a sending."""
         return self._paper.text_of(self.run.sending.block_now()) if self.run is not None else ""
@@ -174,6 +180,8 @@ class Outgoing:
                 self.settings.name,
                 'Start it there, or set `send.start_on = "go"` for this machine',
             )
+        if (blocked := self.blocked) is not None:
+            raise NotDoneError(blocked.what, blocked.where, blocked.next_step)
         if first is None or not first.waits or self.run is not None:
             raise NotDoneError(
                 "nothing waits for a go", self.settings.name, "Drop a program into its to-machine folder"
@@ -210,7 +218,7 @@ class Outgoing:
             self._retries.remove((due, retry))
             retry()
         offer = self.offers.first()
-        if offer is None or self.run is not None:
+        if offer is None or self.run is not None or self._paper.blocked is not None:
             return
         if offer.stage is Stage.READY and offer.checked is not None:
             self._prepare(offer, offer.checked)

@@ -16,9 +16,10 @@ from dncd.program.rules import Rules
 from dncd.program.splitting import split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
-from dncd.records.endings import Told as Written
+from dncd.records.endings import OnRecord as Written
 from dncd.records.library import Text
-from dncd.records.plans import OutPlan, Sent
+from dncd.records.plans import Feed, OnWire, OutPlan, Sent, on_wire
+from dncd.records.unreadable import Problem
 from dncd.station.edits_desk import EditsDesk
 from dncd.station.office import Office
 from dncd.station.papers import Begun, Checked, Gone, Heard, Prepared, Told
@@ -61,6 +62,11 @@ class OutgoingPapers:
         """SHA-256 of files that somebody wants sent for their prove-out."""
         self.over_edits: set[str] = set()
         """SHA-256 of files that somebody wants sent over an operator's edit: the next one of each, however it ends."""
+
+    @property
+    def blocked(self) -> Problem | None:
+        """Why nothing may be sent to this machine: a transfer that nobody can tell the end of; None where all is well."""
+        return self._office.unreadable.machines.get(self._settings.name)
 
     def _signal(self, code: int) -> WireBytes:
         return self._coder.signal(code, self._settings.line.dc_parity)
@@ -276,7 +282,7 @@ class OutgoingPapers:
             wire_chars=prepared.wire_chars,
             wire_sha256=prepared.wire_sha256,
             began=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            drip_feed="yes" if self._settings.send.drip_feed else "",
+            drip_feed=Feed.DRIP if self._settings.send.drip_feed else Feed.STORED,
         )
         begun = self._office.endings.begin(
             plan,
@@ -320,7 +326,7 @@ class OutgoingPapers:
         faults = heard.counted.kinds()
         warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
         ended = Sent(
-            outcome.result.value,
+            outcome.result,
             reasons,
             outcome.seconds,
             outcome.holds,
@@ -329,9 +335,19 @@ class OutgoingPapers:
             notes,
             warnings,
             faults,
+            wire=self._on_wire(begun.prepared, outcome),
         )
+        told = self._told(begun.plan, self._office.endings.end_out(begun.plan, ended), ended)
         durable.discard(begun.prepared.image)
-        return self._told(begun.plan, self._office.endings.end_out(begun.plan, ended), ended)
+        return told
+
+    @staticmethod
+    def _on_wire(prepared: Prepared, outcome: Outcome) -> OnWire | None:
+        """What went out of an image that did not go whole."""
+        if outcome.chars >= prepared.shape.wire_out:
+            return None
+        image = [prepared.wire] if prepared.wire else durable.read_chunks(prepared.image)
+        return on_wire(image, prepared.shape.wire_out - prepared.wire_chars, outcome.chars)
 
     def new_id(self) -> str:
         """The name of one ending: the same for every try of it, so that a disk that fails doubles nothing."""
@@ -345,14 +361,14 @@ class OutgoingPapers:
     def refuse(self, transfer: str, name: str, checked: Checked) -> Told:
         """A file that must not be sent goes to refused/."""
         self._use_up_leave(checked)
-        ended = Sent(Result.REFUSED.value, checked.refusals)
+        ended = Sent(Result.REFUSED, checked.refusals)
         plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
 
     def withdraw(self, transfer: str, name: str, checked: Checked) -> Told:
         """A waiting file is taken back by a command."""
         self._use_up_leave(checked)
-        ended = Sent(Result.WITHDRAWN.value, ("taken back at a keyboard before its start",))
+        ended = Sent(Result.WITHDRAWN, ("taken back at a keyboard before its start",))
         plan = self._plan(transfer, name, checked)
         return self._told(plan, self._office.endings.end_out(plan, ended), ended)
 
@@ -361,7 +377,7 @@ class OutgoingPapers:
         plan = self._plan(transfer, name, checked)
         self._use_up_leave(checked)
         written = self._office.endings.withdrawn_by_hand(plan)
-        return self._told(plan, written, Sent(Result.WITHDRAWN.value))
+        return self._told(plan, written, Sent(Result.WITHDRAWN))
 
     def _plan(self, transfer: str, name: str, checked: Checked) -> OutPlan:
         return OutPlan(
