@@ -18,7 +18,8 @@ from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill
-from test_service import House, house, until
+from house import House, house
+from waiting import until
 
 from dncd import __version__
 from dncd.errors import RecordsError
