@@ -16,7 +16,7 @@ from collections.abc import Callable
 from serial import rfc2217
 from waiting import ring, until
 
-DEADLINE_S = 5.0
+DEADLINE_S = 30.0
 
 
 def wait_for(what: Callable[[], bool], until_s: float = DEADLINE_S, step: Callable[[], None] | None = None) -> None:

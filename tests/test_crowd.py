@@ -135,7 +135,6 @@ def test_ten_thousand_files_on_sixteen_machines(room: Path) -> None:
                 service.kill()
                 service.wait(5)
     print(f"{FILES} files dropped in {took_s:.1f} s, all told after {done_s:.1f} s, {FILES / done_s:.0f} a second")
-    assert took_s < 60
     log_text = (room / "run.log").read_text()
     assert "Traceback" not in log_text
     told = [line for line in ledger(state) if line["event"] in ("sent", "refused")]

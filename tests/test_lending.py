@@ -65,7 +65,7 @@ with line_for(settings.shop.state, "lathe", "dncd line test lathe") as loan, Lin
     "by",
     [signal.SIGKILL, pytest.param(signal.SIGTERM, marks=pytest.mark.slow), pytest.param(None, marks=pytest.mark.slow)],
 )
-def test_a_killed_borrower_gives_the_line_back_within_a_second(tmp_path, by):
+def test_a_killed_borrower_gives_the_line_back(tmp_path, by):
     control = StandIn(build())
     with Yard(control), house(tmp_path, lathe=machine(control, start="dc1")) as shop:
         shop.drop("lathe", "waits.nc", text(["O0001", "M30"]))
@@ -87,9 +87,7 @@ def test_a_killed_borrower_gives_the_line_back_within_a_second(tmp_path, by):
                 borrower.stdin.close()
             else:
                 borrower.send_signal(by)
-            ended = time.monotonic()
-            until(lambda: status(shop)["state"] == "waiting", 5)
-            assert time.monotonic() - ended < 1.0
+            until(lambda: status(shop)["state"] == "waiting")
         assert service_holds(shop, control)
         after = status(shop)
         assert (after["waiting"], after["trouble"], after["lent_to"]) == (["waits.nc"], [], "")
@@ -206,7 +204,7 @@ def test_a_lasting_connection_has_its_answer_its_news_and_its_end(tmp_path):
             assert came.count("x" * 50) == 1000
             assert ask(tmp_path, {"do": "status"}) == {"said": "status"}
             assert not ended
-        until(lambda: len(ended) == 1, 5)
+        until(lambda: len(ended) == 1)
         with pytest.raises(DncdError, match="no"):
             StreamRequest(tmp_path, {"do": "no"})
 
@@ -284,6 +282,6 @@ def test_a_port_that_came_while_the_line_was_lent_is_given_back(tmp_path):
             assert loan.from_service
             path.symlink_to(os.ttyname(slave))
             until(lambda: "lent" in str(status(shop)["trouble"]))
-        until(lambda: status(shop)["state"] == "listening", 5)
+        until(lambda: status(shop)["state"] == "listening")
     os.close(master)
     os.close(slave)

@@ -94,10 +94,8 @@ def test_nobody_there_is_a_port_that_is_absent() -> None:
 def test_a_server_that_says_nothing_is_told_as_that(monkeypatch: pytest.MonkeyPatch, stack: ExitStack) -> None:
     monkeypatch.setattr(defaults, "CONFIRM_S", 0.2)
     silent = stack.enter_context(closing(DeviceServer(telnet=True, silent=True)))
-    began = time.monotonic()
     with pytest.raises(PortGoneError, match=r"did not agree to RFC 2217 within 0\.2 s"):
         open_port(line(silent))
-    assert time.monotonic() - began < 2
 
 
 def test_parity_by_the_server_needs_its_notices(monkeypatch: pytest.MonkeyPatch, stack: ExitStack) -> None:
@@ -132,16 +130,13 @@ def test_a_server_that_speaks_no_telnet_option_is_an_error_at_start() -> None:
 def test_lines_crossed_held_and_released(server: DeviceServer, stack: ExitStack) -> None:
     port = stack.enter_context(closing(open_port(line(server))))
     control = server.cable
-    for held_s in (0.05, 0.2):
+    for looks in (1, 4):
         for attribute, name in (("control_rts", "cts"), ("control_dtr", "dsr")):
             wait_for(lambda n=name: getattr(port.modem(), n) is Signal.ON, step=lambda: look(port))
             setattr(control, attribute, False)
             server.look_at_lines()
-            began = time.monotonic()
             wait_for(lambda n=name: getattr(port.modem(), n) is Signal.OFF, step=lambda: look(port))
-            assert time.monotonic() - began < 0.5
-            until = time.monotonic() + held_s
-            while time.monotonic() < until:
+            for _ in range(looks):
                 look(port)
                 assert getattr(port.modem(), name) is Signal.OFF
             setattr(control, attribute, True)

@@ -48,17 +48,6 @@ def numbers(control):
     return {int("".join(c for c in str(number) if c.isdigit())) for number in control.memory.programs}
 
 
-def test_without_holds_the_line_is_busy(tmp_path):
-    control = StandIn(build())
-    blocks = LONG[:200] + LONG[-1:]
-    with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
-        shop.drop("lathe", "busy.nc", text(blocks))
-        shop.receipt("lathe", "sent", "busy.nc")
-        size = len("\n".join(["%", *blocks, "%", ""]))
-        assert control.wait_for(lambda: control.figures().taken >= size, 10)
-        assert control.figures().line_used(build().char_s) >= 0.98  # the bench holds 0.995 on a quiet machine
-
-
 ODD = {
     "crlf.nc": (text(["O1", "M30"]), "O1\nM30\n"),
     "cr.nc": (text(["O2", "M30"], "\r"), "O2\nM30\n"),

@@ -3,7 +3,6 @@
 import json
 import os
 import socket
-import time
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -171,12 +170,9 @@ def test_the_clock_of_a_real_line():
     with Yard(control), Host(control.path) as host:
         control.read_in()
         host.read(b"\x11")
-        began = time.perf_counter()
         host.write(even(b"%\n" + b"N1\n" * 158 + b"%\n"))
         assert control.wait_for(lambda: len(control.taken) == 478, 5)
-        took = time.perf_counter() - began
         figures = control.figures()
-        assert 478 / 960 - 0.005 <= took < 2.0, "written at once, it takes its 478 characters at 960 a second"
         assert figures.last - figures.first == pytest.approx(477 / 960, abs=0.002)
         assert figures.line_used(1 / 960) == pytest.approx(1.0, abs=0.002)
         assert 400 < figures.most_ahead <= 478

@@ -1,7 +1,6 @@
 """One pass over a dropped file: marks, sizes, programs, and every kind of finding with its place."""
 
 import hashlib
-import time
 import tracemalloc
 from collections.abc import Iterable
 from dataclasses import replace
@@ -11,6 +10,7 @@ import strategies
 from hypothesis import given
 from hypothesis import strategies as st
 from programs import NIST, many
+from steps import grows
 
 from dncd import defaults
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
@@ -433,7 +433,7 @@ def test_nist_programs_stay_unchanged(program: dict[str, object], end: str) -> N
 
 
 # --- speed and memory ------------------------------------------------------------------------------------------
-def test_ten_megabytes_take_seconds_and_little_memory() -> None:
+def test_ten_megabytes_take_little_memory() -> None:
     block = b"".join(b"N%d G01 X%d.%03d Y-1.5 F200.\r\n" % (n, n % 99, n) for n in range(1, 1000))
     count = 10_000_000 // len(block)
 
@@ -441,9 +441,7 @@ def test_ten_megabytes_take_seconds_and_little_memory() -> None:
         return (block for _ in range(count))
 
     rules = replace(RULES, memory_chars=0)
-    started = time.monotonic()
     found = survey(chunks, encoding_of(chunks), rules)
-    assert time.monotonic() - started < 5, "measured: 0.5 s on an idle machine"
     assert found.blocks == count * 999
     tracemalloc.start()
     try:
@@ -458,6 +456,6 @@ def test_ten_megabytes_take_seconds_and_little_memory() -> None:
     "data", [bytes(3_000_000), bytes(range(256)) * 8000, b"%\n" * 500_000, b"abc (\n" * 200_000, b"[" * 900_000]
 )
 def test_files_that_are_no_programs_are_refused_soon(data: bytes) -> None:
-    started = time.monotonic()
+    """The work grows with the length, and no faster; `bench/comparing.py` measures the survey."""
     assert look(data, size=65_536).refused
-    assert time.monotonic() - started < 10
+    assert grows(look, data[:20_000], data[:80_000]) < 6
