@@ -11,7 +11,6 @@ import os
 import selectors
 import socket
 import stat
-import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -21,6 +20,7 @@ from typing import Any, Final
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.outside.lasting import Lasting, move, peer_pid
+from dncd.outside.threads import Thread
 from dncd.values import shown
 
 NAME: Final = "dncd.sock"
@@ -42,6 +42,9 @@ IDLE_S: Final = 30.0
 
 ANSWER_S: Final = 10.0
 """Seconds that a command waits for the service: its answers come from memory."""
+
+_CLOSE_S: Final = 10.0
+"""Seconds that the answer under way may take when the service ends; what it waits for takes less."""
 
 _QUEUE_S: Final = 0.01
 
@@ -92,8 +95,8 @@ class CommandServer:
         self._wake.setblocking(False)
         self._selector.register(self._listener, selectors.EVENT_READ)
         self._selector.register(self._woken, selectors.EVENT_READ)
-        self._thread = threading.Thread(target=self._run, name="commands", daemon=True)
-        self._thread.start()
+        self.thread = Thread("commands", self._run)
+        self.thread.start()
 
     def __enter__(self) -> "CommandServer":
         return self
@@ -105,7 +108,7 @@ class CommandServer:
         """Stops answering and takes the socket away. The answers under way are given first."""
         self._closing = True
         self._poke()
-        self._thread.join()
+        self.thread.join(_CLOSE_S)
         self._wake.close()
 
     def _poke(self) -> None:

@@ -6,7 +6,6 @@ prometheus_client makes the text; it is loaded only where `shop.metrics` is set.
 
 import contextlib
 import socket
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -23,6 +22,7 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from prometheus_client.registry import Collector, CollectorRegistry
 
 from dncd.errors import NotDoneError
+from dncd.outside.threads import Fate, Thread
 from dncd.values import LineState
 
 PATH: Final = "/metrics"
@@ -139,10 +139,8 @@ class MetricsServer:
                 f"[shop] metrics = {address!r}",
                 "Look what else listens there, or give it another address; the lines are served without it",
             ) from None
-        self._thread = threading.Thread(
-            target=self._server.serve_forever, kwargs={"poll_interval": 0.5}, name="metrics", daemon=True
-        )
-        self._thread.start()
+        self.thread = Thread("metrics", self._server.serve_forever, Fate.ANEW)
+        self.thread.start()
 
     def _text(self) -> bytes:
         """The text of the last round, made once: asking more often costs nothing more."""
@@ -159,7 +157,7 @@ class MetricsServer:
     def close(self) -> None:
         """Stops answering."""
         self._server.shutdown()
-        self._thread.join()
+        self.thread.join(CLIENT_S)
         self._server.server_close()
         if self._path is not None:
             with contextlib.suppress(OSError):

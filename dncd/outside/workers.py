@@ -110,10 +110,19 @@ class Workers:
         waits = {name: worker.busy_s() for name, worker in self.named().items()}
         return {name: spent for name, spent in waits.items() if spent > seconds}
 
-    def finish(self, seconds: float) -> list[str]:
-        """Ends the threads, each when its jobs are done; gives the names of those that did not end in time."""
+    def finish(self, seconds: float, beside_s: float) -> list[str]:
+        """Ends the threads, each when its jobs are done; gives the names of those that did not end in time.
+
+        seconds: for what is to be on record; beside_s: for all others together, which a share that hangs may keep for ever.
+        """
+        late = []
         until = time.monotonic() + seconds
-        return [name for name, worker in self.named().items() if not worker.finish(max(0.1, until - time.monotonic()))]
+        for name, worker in self.named().items():
+            if name == "supply":
+                until = time.monotonic() + beside_s
+            if not worker.finish(max(0.1, until - time.monotonic())):
+                late.append(name)
+        return late
 
 
 def result_of(
