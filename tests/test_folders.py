@@ -549,3 +549,20 @@ def test_a_lease_given_back_stops_no_writer(tmp_path: Path) -> None:
 )
 def test_side_files(name: str, alone: bool) -> None:
     assert left_alone(name) is alone
+
+
+def test_a_shop_of_any_size_takes_two_threads_and_one_inotify_descriptor(tmp_path: Path, board: Board) -> None:
+    shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
+    before = threading.active_count()
+    folders = Folders(shop, [f"machine {number}" for number in range(128)], board.post)
+    board.wait(lambda: len(board.newest) == 128)
+    assert threading.active_count() == before + 2
+    open_now = [os.readlink(f"/proc/self/fd/{fd}") for fd in os.listdir("/proc/self/fd") if fd_is_open(fd)]  # noqa: PTH115, PTH208
+    assert sum("inotify" in name for name in open_now) == 1
+    assert all(folder.watch is not None for folder in folders._folders.values())
+    assert folders.stop(DEADLINE_S)
+
+
+def fd_is_open(number: str) -> bool:
+    """The one that listed them is closed again."""
+    return Path("/proc/self/fd", number).is_symlink()
