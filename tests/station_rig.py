@@ -11,12 +11,12 @@ from typing import Any
 from fakes import FakePort
 
 from dncd.outside import journal
-from dncd.outside.folder_looks import Complete, Entry, FolderNews
+from dncd.outside.folder_looks import Complete, Entry, Listing
 from dncd.outside.loop import Loop
+from dncd.outside.workers import Workers
 from dncd.records.ledger import records
 from dncd.records.receipts import Receipt, parse
 from dncd.service.status import status_of
-from dncd.station.hands import Hands
 from dncd.station.machine import Station
 from dncd.station.office import Office
 from dncd.values import MachineSettings, Settings, ShopSettings
@@ -35,7 +35,7 @@ class Rig:
         self._skipped = 0.0
         self.loop = Loop(lambda: time.monotonic() + self._skipped)
         self.office = Office.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
-        self.hands = Hands.of(self.loop)
+        self.hands = Workers.of(self.loop)
         self.folder = root / "shop" / settings.name
         (self.folder / "to-machine").mkdir(parents=True, exist_ok=True)
         self.station = Station(settings, self.office, self.hands, journal.journal(), lambda _station: None)
@@ -53,7 +53,7 @@ class Rig:
         entry = Entry(
             name, status.st_ino, status.st_dev, status.st_size, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
         )
-        self.station.news(FolderNews(self.station.name, (entry,)))
+        self.station.news(Listing(self.station.name, (entry,)))
 
     def skip(self, seconds: float) -> None:
         """The station's clock jumps forward."""
@@ -85,8 +85,9 @@ class Rig:
         """Everything ends; what is under way is interrupted."""
         self.station.stop("the test is over")
         self.until(lambda: not self.station.busy)
-        assert self.hands.finish(DEADLINE_S, self.loop.now) == []
+        assert self.hands.finish(DEADLINE_S, DEADLINE_S) == []
         self.loop.once(0.0)
+        assert self.loop.failure is None
         self.station.close()
         self.office.close()
         self.loop.close()

@@ -18,7 +18,7 @@ from waiting import until
 
 from dncd.errors import SettingsError
 from dncd.outside import config
-from dncd.outside.folder_looks import Complete, Entry, FolderNews, left_alone
+from dncd.outside.folder_looks import Complete, Entry, Listing, left_alone
 from dncd.records.verify import verify
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
@@ -97,7 +97,7 @@ def test_names_files_and_punched_streams(tmp_path):
                     )
                 )
             dropped += len(entries)
-            shop.station.news(FolderNews("mill", tuple(entries)))
+            shop.station.news(Listing("mill", tuple(entries)))
             shop.until(lambda: not any(inbox.iterdir()) and not shop.station.busy, 120)
             port.written.clear()
         told = shop.ledger("sent", "refused")

@@ -50,7 +50,7 @@ IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess",
 
 OWNERS = {
     "serial": ("ports/", "port"),
-    "watchdog": ("outside/", "folders"),
+    "watchdog": ("outside/", "folder_events"),
 }
 """Library → folder and a word of the module's name that alone may import it."""
 

@@ -21,6 +21,7 @@ from typing import Any, Final
 
 from dncd.errors import DncdError, RecordsError, StateHeldError, UsageError
 from dncd.outside.command_client import NAME, encoded, socket_address
+from dncd.outside.threads import Thread
 from dncd.values import shown
 
 LONGEST_REQUEST: Final = 65_536
@@ -31,6 +32,9 @@ MOST_CLIENTS: Final = 64
 
 IDLE_S: Final = 30.0
 """Seconds after which a connection that says nothing, or does not take its answer, is closed."""
+
+_CLOSE_S: Final = 10.0
+"""Seconds that the answer under way may take when the service ends; what it waits for takes less."""
 
 NEWS_BYTES: Final = 1 << 18
 """Bytes of news that wait for one client: over ten seconds of both ways at 115,200 baud. What does not fit is counted, not
@@ -119,8 +123,8 @@ class CommandServer:
         self._wake.setblocking(False)
         self._selector.register(self._listener, selectors.EVENT_READ)
         self._selector.register(self._woken, selectors.EVENT_READ)
-        self._thread = threading.Thread(target=self._run, name="commands", daemon=True)
-        self._thread.start()
+        self.thread = Thread("commands", self._run)
+        self.thread.start()
 
     def __enter__(self) -> "CommandServer":
         return self
@@ -132,7 +136,7 @@ class CommandServer:
         """Stops answering and takes the socket away. The answers under way are given first."""
         self._closing = True
         self._poke()
-        self._thread.join()
+        self.thread.join(_CLOSE_S)
         self._wake.close()
 
     def _poke(self) -> None:

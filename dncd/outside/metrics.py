@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import NotDoneError
+from dncd.outside.threads import Fate, Thread
 from dncd.values import LineState
 
 PATH: Final = "/metrics"
@@ -141,14 +142,14 @@ class MetricsServer:
                 "Look what else listens there, or give it another address; the lines are served without it",
             ) from None
         self.address: Any = self._listener.getsockname()
-        self._thread = threading.Thread(target=self._accept, name="metrics", daemon=True)
-        self._thread.start()
+        self.thread = Thread("metrics", self._accept, Fate.ANEW)
+        self.thread.start()
 
     def close(self) -> None:
         """Stops answering. Whoever is in the middle of asking is left: nothing waits for a peer."""
         self._closing.set()
         self._listener.shutdown(socket.SHUT_RDWR)  # wakes the accept
-        self._thread.join()
+        self.thread.join(CLIENT_S)
         self._listener.close()
         if self._path is not None:
             with contextlib.suppress(OSError):

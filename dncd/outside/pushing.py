@@ -18,6 +18,7 @@ from dncd import defaults
 from dncd.errors import DncdError
 from dncd.outside.clock import utc_now
 from dncd.outside.library_server import LibraryServer, wanted
+from dncd.outside.threads import Fate, Thread
 from dncd.records import codec, durable
 from dncd.records.git_program import GitProgram
 from dncd.records.library import path_of
@@ -61,11 +62,11 @@ class Pushing:
         self._stopping = threading.Event()
         self._there: dict[str, str] = {}  # what this run has given the server
         self.pushed = self._remembered()
-        self._thread = threading.Thread(target=self._work, name="dncd-pushing", daemon=True)
+        self.thread = Thread("dncd-pushing", self._work, Fate.ANEW)
 
     def start(self) -> None:
         """Begins with a push, whatever was there before: the server may be another one now."""
-        self._thread.start()
+        self.thread.start()
 
     def wake(self) -> None:
         """There is a new revision. Costs nothing; from any thread."""
@@ -76,8 +77,7 @@ class Pushing:
         self._stopping.set()
         self._server.stop()
         self._woken.set()
-        self._thread.join(seconds)
-        return not self._thread.is_alive()
+        return self.thread.join(seconds)
 
     def status(self) -> dict[str, Any]:
         """For `status --json`."""

@@ -9,16 +9,14 @@ from typing import Any, Final
 
 from dncd.errors import NotDoneError
 from dncd.outside.command_server import StreamReply, WatchQueue
-from dncd.outside.journal import Journal
+from dncd.outside.journal import journal
 from dncd.station.machine import Station
 from dncd.values import LineState, printable
 
 _IDLE: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
 
 
-def lend(
-    station: Station, request: dict[str, Any], journal: Journal, end: Callable[[Callable[[], None]], None]
-) -> StreamReply:
+def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], None]], None]) -> StreamReply:
     """Lends a line to whoever asked; `end` runs a job in the loop's thread unless the service stops.
 
     request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
@@ -33,11 +31,11 @@ def lend(
         )
     to = f"`{printable(str(request.get('command', 'a command')))[:60]}` (process {request.get('peer')})"
     station.watchers.note(f"the service has lent the line to {to}")
-    journal.info("line lent", machine=station.name, to=to)
+    journal().info("line lent", machine=station.name, to=to)
     station.give_away(to)
 
     def gone() -> None:
-        journal.info("line taken back", machine=station.name, to=to)
+        journal().info("line taken back", machine=station.name, to=to)
         station.take_back()
 
     return StreamReply({"port": station.settings.line.port}, lambda: end(gone))
@@ -46,12 +44,16 @@ def lend(
 def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> StreamReply:
     """Shows a line to whoever asked: news `{"lines": TEXT}`, each text one or more lines of a recording."""
     news = WatchQueue()
-    station.watchers.add(news)
-    station.tap()
-    content = {"port": station.settings.line.port, "state": station.state.value}
 
     def gone() -> None:
         station.watchers.remove(news)
         station.tap()
 
+    station.watchers.add(news)
+    try:
+        station.tap()
+    except BaseException:
+        station.watchers.remove(news)  # nobody will ever say that this one has gone
+        raise
+    content = {"port": station.settings.line.port, "state": station.state.value}
     return StreamReply(content, lambda: end(gone), news)

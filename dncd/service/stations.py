@@ -6,8 +6,10 @@ nothing new, and makes room for the new one as soon as everything of it is on re
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 from dncd.errors import DncdError, SettingsError
+from dncd.outside.loop import Loop
 from dncd.service.port_opening import Opened, close_all
 from dncd.station.machine import Station
 from dncd.values import MachineSettings, Settings
@@ -51,20 +53,22 @@ def _fixed_keys(settings: Settings) -> dict[str, object]:
     return shop | {f"[library] {key}": getattr(settings.library, key) for key in settings.library.__slots__}
 
 
-class Roster(Mapping[str, Station]):
+class Stations(Mapping[str, Station]):
     """Stations by machine name. Everything here is for the loop's thread.
 
-    build: makes the station of a machine; came, left: told when a station begins, or has given its port back.
+    build: makes the station of a machine; came, left: told when a station begins, or has given its port back. What one
+    station raises is its own and keeps none of the others from its settings.
     """
 
     def __init__(
         self,
         settings: Settings,
+        loop: Loop,
         build: Callable[[MachineSettings], Station],
         came: Callable[[Station], None],
         left: Callable[[Station], None],
     ) -> None:
-        self.settings = settings
+        self.settings, self._loop = settings, loop
         self._build, self._came, self._left = build, came, left
         self._stations = {name: build(machine) for name, machine in settings.machines.items()}
         self._pending: dict[str, MachineSettings | None] = {}
@@ -83,6 +87,10 @@ class Roster(Mapping[str, Station]):
         """Machines whose new settings do not hold yet."""
         return tuple(self._pending)
 
+    def busy(self) -> bool:
+        """Whether anything of any station is not on record yet. From any thread."""
+        return any(station.busy for station in tuple(self._stations.values()))
+
     def take(self, settings: Settings, ports: Mapping[str, Opened]) -> Changes:
         """Other settings hold from now on. ports: those opened already, of new machines and new ports."""
         found = changes(self.settings, settings)
@@ -92,9 +100,11 @@ class Roster(Mapping[str, Station]):
             machine = settings.machines.get(name)
             if machine != station.settings:
                 self._pending[name] = machine
-                station.retire(WAITS if machine is not None else LEAVES)
+                self._loop.serve(station, partial(station.retire, WAITS if machine is not None else LEAVES))
             else:
-                station.resume()  # an earlier reload wanted it otherwise, and has been taken back
+                self._loop.serve(
+                    station, station.resume
+                )  # an earlier reload wanted it otherwise, and has been taken back
         opened = dict(ports)
         self._settle(opened)
         for name, machine in settings.machines.items():
@@ -113,7 +123,7 @@ class Roster(Mapping[str, Station]):
         done = tuple(name for name in self._pending if name in idle)
         for name in done:
             machine, old = self._pending.pop(name), self._stations.pop(name)
-            old.close()
+            self._loop.serve(old, old.close)
             self._left(old)
             if machine is not None:
                 self._begin(machine, opened.pop(name, None))
@@ -127,9 +137,13 @@ class Roster(Mapping[str, Station]):
     def _begin(self, machine: MachineSettings, port: Opened | None) -> None:
         station = self._stations[machine.name] = self._build(machine)
         self._came(station)
+        self.plug(station, port)
+
+    def plug(self, station: Station, port: Opened | None) -> None:
+        """Gives a station its port, or why there is none just now; None: it opens its port itself."""
         if port is None:
-            station.start()
+            self._loop.serve(station, station.start)
         elif isinstance(port, DncdError):
-            station.lose_port(port)
+            self._loop.serve(station, partial(station.lose_port, port))
         else:
-            station.take_port(port)
+            self._loop.serve(station, partial(station.take_port, port))

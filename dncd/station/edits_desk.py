@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.outside.comparer import Comparer
+from dncd.outside.comparer import NOT_COMPARED, Comparer
 from dncd.program.edits import LostEdit, Version
 from dncd.records.checks import Readback
 from dncd.records.library import Library
@@ -74,7 +74,9 @@ class EditsDesk:
             for edit in program.edits:
                 shown = "; ".join(printable(line) for line in edit.differences) or "block numbers or blanks alone"
                 what = "this file lacks what the operator changed at the machine"
-                if edit.number == 1:
+                if edit.differences == (NOT_COMPARED,):
+                    what = "nothing tells whether this file holds what the operator changed at the machine"
+                elif edit.number == 1:
                     what = "this program came from the machine first, and nothing tells that this file is built on it"
                 said.append(f"{program.program}: {what} (revision {edit.number}: {shown})")
             name = f"from-machine/{program.program}{self._extension}"

@@ -12,8 +12,8 @@ from dncd import defaults
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said, Wished
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.loop import Owner
+from dncd.outside.workers import Workers
 from dncd.records.spool import CaptureSpool
-from dncd.station.hands import Hands
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.papers import Captured, Damage
 from dncd.values import NO_FAULTS, Counters
@@ -57,7 +57,7 @@ class Incoming:
         self,
         receiving: Receiving | XmodemReceiving,
         paper: IncomingPapers,
-        hands: Hands,
+        hands: Workers,
         owner: Owner,
         *,
         throttle: Callable[[bool], None],

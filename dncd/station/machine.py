@@ -8,13 +8,13 @@ from collections.abc import Callable
 from dncd import defaults
 from dncd.errors import DncdError, NotDoneError, PortGoneError
 from dncd.line.receiving import Wished
-from dncd.outside.folders import FolderNews
+from dncd.outside.folders import Listing
 from dncd.outside.journal import Journal
+from dncd.outside.workers import Workers
 from dncd.ports.opening import open_for
 from dncd.ports.port import NOTHING, Port, Reading
 from dncd.ports.watchers import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
-from dncd.station.hands import Hands
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
@@ -48,7 +48,7 @@ class Station:
         self,
         settings: MachineSettings,
         office: Office,
-        hands: Hands,
+        hands: Workers,
         journal: Journal,
         changed: Callable[["Station"], None],
     ) -> None:
@@ -83,7 +83,7 @@ class Station:
         self._opening = self._was_lent = False
         self._retry_at: float | None = None
         self._retry_wait = _RETRY_FIRST_S
-        self._news: FolderNews | None = None
+        self._news: Listing | None = None
         self._look_at = 0.0
         self._calm_until = 0.0  # until then a sending needs nothing of the station but `_send_on`
         self._stopping = False
@@ -316,7 +316,7 @@ class Station:
         if self.port is None and not self._opening:
             self._open()
 
-    def news(self, news: FolderNews) -> None:
+    def news(self, news: Listing) -> None:
         """A new listing of the machine's to-machine folder."""
         self._news = news
         self.folder_trouble = news.problem

@@ -15,9 +15,9 @@ from dncd.line.starting import Starts
 from dncd.line.xmodem_sending import XmodemSending
 from dncd.outside.folders import Entry
 from dncd.outside.loop import Owner
+from dncd.outside.workers import Workers
 from dncd.ports.port import Port
 from dncd.records.unreadable import Problem
-from dncd.station.hands import Hands
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Heard, Image, Prepared, Told
@@ -56,7 +56,7 @@ class Outgoing:
         self,
         settings: MachineSettings,
         paper: OutgoingPapers,
-        hands: Hands,
+        hands: Workers,
         owner: Owner,
         *,
         wake: Callable[[], None],
