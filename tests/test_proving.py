@@ -14,14 +14,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 from station_rig import rig
 
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.line.sending import Outcome
 from dncd.outside.command_socket import ask
-from dncd.records import durable, locks
+from dncd.records import locks
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
@@ -52,10 +52,10 @@ GOOD = Signing(MACHINE, PROGRAM, "order 1187, first part measured", "R. Foreman"
 class House:
     """A state folder with three revisions of a program."""
 
-    def __init__(self, root: Path, disk: durable.Disk = durable.DISK) -> None:
-        self.state, self.disk = root / "state", disk
-        self.ledger = Ledger.open(self.state, disk)
-        self.library = Writer(self.state, disk)
+    def __init__(self, root: Path) -> None:
+        self.state = root / "state"
+        self.ledger = Ledger.open(self.state)
+        self.library = Writer(self.state)
 
     def fill(self) -> None:
         for n, text in enumerate(TEXTS, 1):
@@ -139,8 +139,8 @@ def test_cut_at_each_operation_and_said_again(tmp_path: Path, way: object) -> No
     first.fill()
     first.close()
 
-    def flow(root: Path, disk: durable.Disk) -> None:
-        house = House(root, disk)
+    def flow(root: Path) -> None:
+        house = House(root)
         try:
             house.prove()
         finally:
@@ -148,11 +148,11 @@ def test_cut_at_each_operation_and_said_again(tmp_path: Path, way: object) -> No
                 house.close()
 
     shutil.copytree(start, tmp_path / "count")
-    for k in steps(lambda disk: flow(tmp_path / "count", disk)):
+    for k in steps(lambda: flow(tmp_path / "count")):
         root = tmp_path / "cut"
         shutil.copytree(start, root)
-        with contextlib.suppress(Exception, Kill):
-            flow(root, FailingDisk(k, way))
+        with contextlib.suppress(Exception, Kill), used(FailingDisk(k, way)):
+            flow(root)
         after = House(root)
         after.prove()
         after.git("fsck", "--strict")

@@ -29,8 +29,8 @@ _LOOK_S: Final = 0.02
 class Branch:
     """The branch `main` of one library; the caller holds the state folder's lock."""
 
-    def __init__(self, library: Path, repo: Repo, disk: durable.Disk = durable.DISK) -> None:
-        self._library, self._repo, self._disk = library, repo, disk
+    def __init__(self, library: Path, repo: Repo) -> None:
+        self._library, self._repo = library, repo
         self._main = library / MAIN.decode()
         self._lock = self._main.with_name(f"{self._main.name}.lock")
         self._new = library / NEW
@@ -39,8 +39,8 @@ class Branch:
         """At start: removes what a crash of dncd left, and nothing else."""
         if self._new.exists():
             if self._lock.exists() and self._lock.samefile(self._new):
-                durable.discard(self._lock, self._disk)
-            durable.discard(self._new, self._disk)
+                durable.discard(self._lock)
+            durable.discard(self._new)
 
     def value(self) -> bytes | None:
         """The newest commit; None before the first."""
@@ -48,16 +48,16 @@ class Branch:
 
     def move(self, old: bytes | None, new: bytes) -> None:
         """From `old` to `new`, durably, at one instant. RecordsError if it is not at `old`, or somebody holds it."""
-        durable.make_folder(self._main.parent, self._disk)
-        durable.discard(self._new, self._disk)
-        durable.write_temporary(self._library, [new + b"\n"], self._disk, name=self._new.name)
+        durable.make_folder(self._main.parent)
+        durable.discard(self._new)
+        durable.write_temporary(self._library, [new + b"\n"], name=self._new.name)
         try:
             self._replace(old, new)
         except Exception:
-            durable.discard(self._new, self._disk)
+            durable.discard(self._new)
             raise
-        durable.fsync_dir(self._main.parent, self._disk)
-        durable.discard(self._new, self._disk)
+        durable.fsync_dir(self._main.parent)
+        durable.discard(self._new)
 
     def _replace(self, old: bytes | None, new: bytes) -> None:
         try:
@@ -72,9 +72,9 @@ class Branch:
         try:
             if self.value() != old:
                 raise self._changed()
-            self._disk.rename(self._lock, self._main)
+            durable.DISK.rename(self._lock, self._main)
         except Exception:
-            durable.discard(self._lock, self._disk)
+            durable.discard(self._lock)
             raise
 
     def _take(self) -> None:
@@ -82,10 +82,10 @@ class Branch:
         until = time.monotonic() + defaults.BRANCH_WAIT_S
         while True:
             try:
-                self._disk.link(self._new, self._lock)
+                durable.DISK.link(self._new, self._lock)
             except FileExistsError:
                 if self._left_behind():
-                    durable.discard(self._lock, self._disk)
+                    durable.discard(self._lock)
                 elif time.monotonic() > until:
                     raise RecordsError(
                         "another program holds the branch main",
