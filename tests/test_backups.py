@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from backup_shop import MACHINE, Shop
 from dumps import dump, even, memory
-from failing_disk import FailingDisk, Kill
+from failing_disk import FailingDisk, Kill, used
 from house import house
 from waiting import until
 
@@ -179,14 +179,16 @@ def test_a_cut_at_any_operation_of_a_backup_neither_loses_nor_doubles_it(shop: S
     while not whole:
         plan, office = shop.plan(chars), shop.office
         disk = FailingDisk(at, error)
-        backups = Backups(office.shop, office.ledger, office.library, office.held, disk)
+        backups = Backups(office.shop, office.ledger, office.library, office.held)
         told = len(shop.receipts())
         begun = None
         try:
-            begun = backups.of_capture(plan)
+            with used(disk):
+                begun = backups.of_capture(plan)
             office.endings.end_in(plan)
             assert begun is not None
-            backups.finish(begun)
+            with used(disk):
+                backups.finish(begun)
             whole = True
         except (OSError, RecordsError, Kill):
             assert disk.done

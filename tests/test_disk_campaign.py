@@ -54,15 +54,12 @@ class FillingDisk(FailingDisk):
 def _whole_disk() -> Iterator[None]:
     """The disk of the whole process is the one that fails: every part of the flow uses it."""
     yield
-    durable.DISK.__class__ = durable.Disk
-    vars(durable.DISK).clear()
+    durable.DISK = durable.Disk()
 
 
 def disk(kind: type[FailingDisk], at: int = 0, error: object = Kill) -> FailingDisk:
-    vars(durable.DISK).update(at=at, error=error, done=[], dead=False)
-    durable.DISK.__class__ = kind
-    assert isinstance(durable.DISK, FailingDisk)
-    return durable.DISK
+    durable.DISK = made = kind(at, error)  # type: ignore[arg-type]
+    return made
 
 
 class Day:

@@ -125,8 +125,8 @@ def disk_calls(module: Module) -> list[str]:
     for call in calls(module):
         if not isinstance(call.func, ast.Attribute) or call.func.attr not in DISK_CALLS:
             continue
-        if ast.unparse(call.func.value) in ("disk", "self._disk") and module.room == "records":
-            continue  # through the owner's own Disk
+        if ast.unparse(call.func.value) in ("DISK", "durable.DISK"):
+            continue  # through the one disk
         of_os = isinstance(call.func.value, ast.Name) and call.func.value.id == "os"
         of_path = call.func.attr in ("rename", "replace") and len(call.args) == 1 and not call.keywords
         if of_os or of_path or call.func.attr in ("fsync", "fdatasync"):

@@ -12,14 +12,13 @@ import zlib
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 
 from dncd import defaults
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
 from dncd.outside.upkeep import Upkeep
 from dncd.records import packing
-from dncd.records.durable import Disk
 from dncd.records.git_program import GitProgram
 from dncd.records.library import Library, Text, Writer, path_of
 from dncd.values import Origin
@@ -135,15 +134,15 @@ def test_a_disk_that_fails_or_stops_at_each_operation(
             packing.tidy(path_of(start), program)
     before = seen(start)
 
-    def flow(disk: Disk) -> None:
+    def flow() -> None:
         shutil.rmtree(tmp_path / "state", ignore_errors=True)
         shutil.copytree(start, tmp_path / "state")
-        packing.tidy(path_of(tmp_path / "state"), program, disk)
+        packing.tidy(path_of(tmp_path / "state"), program)
 
     for way in (errno.EIO, Kill):
         for k in steps(flow):
-            with pytest.raises((OSError, RecordsError, Kill)):
-                flow(FailingDisk(k, way))
+            with pytest.raises((OSError, RecordsError, Kill)), used(FailingDisk(k, way)):
+                flow()
             assert seen(tmp_path / "state") == before, (way, k)
             packing.tidy(path_of(tmp_path / "state"), program)
             assert seen(tmp_path / "state") == before, (way, k)

@@ -17,14 +17,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill
+from failing_disk import FailingDisk, Kill, used
 from house import House, house
 from waiting import until
 
 from dncd import __version__
 from dncd.errors import RecordsError
 from dncd.outside.pushing import Pushed
-from dncd.records import codec, durable, plans, state_format
+from dncd.records import codec, plans, state_format
 from dncd.records.backups import BackupPlan
 from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, records
@@ -208,17 +208,13 @@ def test_a_cut_at_any_operation_loses_and_doubles_nothing(tmp_path: Path) -> Non
         shutil.copytree(OLD, root)
         spoil(root)
         office = Office.open(settings(root))
-        vars(durable.DISK).update(at=at, error=Kill, done=[], dead=False)
-        durable.DISK.__class__ = FailingDisk
         try:
-            office.recover(lambda _: True)
+            with used(FailingDisk(at, Kill)):
+                office.recover(lambda _: True)
             cut = False
         except Kill:
             cut = True
-        finally:
-            durable.DISK.__class__ = durable.Disk
-            vars(durable.DISK).clear()
-            office.close()
+        office.close()
         if not cut:
             break
         office, _ = opened(root)

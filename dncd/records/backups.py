@@ -63,10 +63,8 @@ class Outcome:
 class Backups:
     """Makes backups. For the records thread, but for `open`, which others may look at."""
 
-    def __init__(
-        self, shop: Shop, ledger: Ledger, library: Library, held: Holdings, disk: durable.Disk = durable.DISK
-    ) -> None:
-        self._shop, self._ledger, self._library, self._held, self._disk = shop, ledger, library, held, disk
+    def __init__(self, shop: Shop, ledger: Ledger, library: Library, held: Holdings) -> None:
+        self._shop, self._ledger, self._library, self._held = shop, ledger, library, held
         self.open: dict[str, BackupPlan] = {}
         self.captures: dict[str, int] = {}
         """Captures that came since a backup was announced, by machine."""
@@ -112,7 +110,7 @@ class Backups:
             told += [] if received else ["no whole program came"]
             self._ledger.append("no-backup", {"machine": machine, "reasons": told})
             outcome = Outcome(None, tuple(told))
-            durable.remove(self._path(plan.id), self._disk)
+            durable.remove(self._path(plan.id))
         else:
             record = self.finish(plan)
             outcome = Outcome(record, tuple(summary(record)))
@@ -129,7 +127,7 @@ class Backups:
         words = tuple((p, f"revision {h.revision}, {h.how.value}, {h.since}") for p, h in held.items())
         folder, file = self._shop.folder / machine / FOLDER, f"{machine}-{stamp}{self._shop.extension}"
         if folder.is_dir():
-            file = durable.free_name(folder, file, self._disk)
+            file = durable.free_name(folder, file)
         return BackupPlan(name, machine, self._ledger.seq, transfer, mark, file, words)
 
     # --- on record -----------------------------------------------------------------------------------------------------
@@ -157,16 +155,16 @@ class Backups:
         record = next((line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id), None)
         record = record or self._ledger.append("backup", {**fields, "transfer": plan.id})
         folder = self._shop.folder / plan.machine / FOLDER
-        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         path = folder / plan.file
         if path.exists() and not self._is_ours(path, digest):
-            path = folder / durable.free_name(folder, plan.file, self._disk)
+            path = folder / durable.free_name(folder, plan.file)
         if not path.exists():
-            durable.write_new(path, [data], self._disk, durable.SHARED_FILE_MODE)
+            durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         titles = [_title(piece) for piece in pieces]
         pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
-        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
-        durable.remove(self._path(plan.id), self._disk)
+        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+        durable.remove(self._path(plan.id))
         return record
 
     def recover(self) -> list[str]:
@@ -183,7 +181,7 @@ class Backups:
                 self.finish(plan)
                 said.append(f"{plan.machine}: a backup that was cut short is on record now")
                 continue
-            durable.remove(path, self._disk)
+            durable.remove(path)
             if not plan.transfer:
                 said.append(f"{plan.machine}: the backup that was announced is off; its programs are on record as ever")
         return said
@@ -205,12 +203,12 @@ class Backups:
         return plans.folder_of(self._shop.state) / f"{name}{SUFFIX}"
 
     def _save(self, plan: BackupPlan) -> BackupPlan:
-        durable.replace(self._path(plan.id), codec.encode(plan), self._disk)
+        durable.replace(self._path(plan.id), codec.encode(plan))
         return plan
 
     def _is_ours(self, path: Path, digest: str) -> bool:
         try:
-            return durable.sha256_of(path, self._disk) == digest
+            return durable.sha256_of(path) == digest
         except OSError:
             return False
 

@@ -57,14 +57,13 @@ class OnRecord:
 class Endings:
     """Carries plans out. One thread only: the records thread."""
 
-    def __init__(self, shop: Shop, ledger: Ledger, library: Writer, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, shop: Shop, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
-        self._disk = disk
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
         self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
         for name in ("underway", "outgoing", "captures"):
-            durable.make_folder(shop.state / name, disk)
+            durable.make_folder(shop.state / name)
 
     # --- out -------------------------------------------------------------------------------------------------------
 
@@ -78,7 +77,7 @@ class Endings:
 
         proven: who signed each of these revisions off, or a text like it; number 0 where nobody did.
         """
-        plans.save(self.shop.state, plan, self._disk)
+        plans.save(self.shop.state, plan)
         made = [
             (
                 program,
@@ -95,7 +94,7 @@ class Endings:
             commits=tuple(revision.commit for _, revision in made),
             signed=tuple(proven(made)),
         )
-        plans.save(self.shop.state, plan, self._disk)
+        plans.save(self.shop.state, plan)
         return plan
 
     def end_out(self, plan: OutPlan, ended: Sent) -> OnRecord | None:
@@ -108,9 +107,9 @@ class Endings:
         saved = plans.load(self.shop.state, plan.id)
         if isinstance(saved, OutPlan) and saved.ended is not None:
             return self.carry_out(saved)
-        name = durable.free_name(self._target(plan, ended), plan.file, self._disk)
+        name = durable.free_name(self._target(plan, ended), plan.file)
         plan = dataclasses.replace(plan, ended=ended, placed_as=name)
-        plans.save(self.shop.state, plan, self._disk)
+        plans.save(self.shop.state, plan)
         return self.carry_out(plan)
 
     def _target(self, plan: OutPlan, ended: Sent) -> Path:
@@ -124,7 +123,7 @@ class Endings:
         self._again.add(plan.id)
         self._written = ("", {})
         target = self._target(plan, ended)
-        durable.make_folder(target, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(target, durable.SHARED_FOLDER_MODE)
         taken = target / f"{TAKEN}{plan.id}"
         stored = self.shop.state / "outgoing" / f"{plan.id}.file"
         if taken.exists() and not self._is_ours(taken, plan.sha256):  # a cut came before a new drop was put back
@@ -132,18 +131,18 @@ class Endings:
         if not self._is_ours(target / plan.placed_as, plan.sha256) and not taken.exists():
             self._take(plan, taken, stored)
         if not taken.exists() and not self._is_ours(target / plan.placed_as, plan.sha256):
-            plans.remove(self.shop.state, plan, self._disk)
+            plans.remove(self.shop.state, plan)
             return None
         record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
         final = self._name_taken(taken, target, plan)
         self._receipt(final, out_receipt(plan, ended, record, final.name))
-        durable.remove(stored, self._disk)
+        durable.remove(stored)
         self._finished[plan.id] = [OnRecord(record, str(final), str(receipts.path_for(final)), ended.reasons)]
         return self._finish(plan)[0]
 
     def _finish(self, plan: OutPlan | InPlan) -> list[OnRecord]:
         """All of the ending is on record: its plan goes. Every try after a failure comes here and does nothing twice."""
-        plans.remove(self.shop.state, plan, self._disk)
+        plans.remove(self.shop.state, plan)
         self._again.discard(plan.id)
         return self._finished.pop(plan.id)
 
@@ -160,7 +159,7 @@ class Endings:
         """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
         source = self.shop.folder / plan.machine / "to-machine" / plan.file
         try:
-            self._disk.rename(source, taken)
+            durable.DISK.rename(source, taken)
         except FileNotFoundError:
             pass
         else:
@@ -169,31 +168,31 @@ class Endings:
                 return
             self._put_back(plan, taken)
         if stored.exists():
-            durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk, durable.SHARED_FILE_MODE)
+            durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
 
     def _bind(self, source: Path, taken: Path) -> None:
         """Nobody in the office syncs: before the state's own copy goes, the file and both its folders are on the disk."""
-        durable.sync_file(taken, self._disk)
-        durable.fsync_dir(taken.parent, self._disk)
-        durable.fsync_dir(source.parent, self._disk)
+        durable.sync_file(taken)
+        durable.fsync_dir(taken.parent)
+        durable.fsync_dir(source.parent)
 
     def _put_back(self, plan: OutPlan, taken: Path) -> None:
         """A new drop under the old name was taken with it; it waits again."""
-        durable.place(taken, self.shop.folder / plan.machine / "to-machine", plan.file, self._disk)
+        durable.place(taken, self.shop.folder / plan.machine / "to-machine", plan.file)
 
     def _name_taken(self, taken: Path, target: Path, plan: OutPlan) -> Path:
         if not taken.exists():
             return target / plan.placed_as
         final = target / plan.placed_as
         try:
-            durable.move_new(taken, final, self._disk)
+            durable.move_new(taken, final)
         except FileExistsError:
-            final = durable.place(taken, target, plan.file, self._disk)
+            final = durable.place(taken, target, plan.file)
         return final
 
     def _is_ours(self, path: Path, sha256: str) -> bool:
         try:
-            return durable.sha256_of(path, self._disk) == sha256
+            return durable.sha256_of(path) == sha256
         except OSError:
             return False
 
@@ -210,23 +209,23 @@ class Endings:
         if isinstance(saved, InPlan):  # begun before: the names that it chose hold
             plan = saved
         else:
-            plans.save(self.shop.state, plan, self._disk)
+            plans.save(self.shop.state, plan)
         if plan.result == Result.DAMAGED:
             told = [self._damaged(plan, again)]
         else:
             told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
-            durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}", self._disk)
+            durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}")
         self._finished[plan.id] = told
         return self._finish(plan)
 
     def _damaged(self, plan: InPlan, again: bool) -> OnRecord:
         folder = self.shop.folder / plan.machine / "from-machine" / "damaged"
-        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         data = plan.whole.replace("\n", self.shop.line_end).encode("utf-8")
         digest = hashlib.sha256(data).hexdigest()
         if not plan.placed_as:
             plan = dataclasses.replace(plan, placed_as=durable.free_name(folder, plan.program + self.shop.extension))
-            plans.save(self.shop.state, plan, self._disk)
+            plans.save(self.shop.state, plan)
         fields: dict[str, Any] = {
             "machine": plan.machine,
             "program": plan.program,
@@ -240,7 +239,7 @@ class Endings:
         if not self._is_ours(path, digest):
             if path.exists():
                 path = folder / durable.free_name(folder, plan.placed_as)
-            durable.write_new(path, [data], self._disk, durable.SHARED_FILE_MODE)
+            durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         pairs = [
             *head_pairs(Result.DAMAGED, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
             *receipts.reasons(plan.reasons),
@@ -252,7 +251,7 @@ class Endings:
         self._receipt(path, pairs)
         raw = self.shop.state / "captures" / f"{plan.id}{spool.RAW}"
         if raw.exists():
-            spool.keep_damaged(raw, self._disk)
+            spool.keep_damaged(raw)
         return OnRecord(record, str(path), str(receipts.path_for(path)), plan.reasons)
 
     def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> OnRecord:
@@ -283,7 +282,7 @@ class Endings:
             more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
             self._ledger_line(part.told, transfer, {**more, "against": part.against}, again)
         folder = self.shop.folder / plan.machine / "from-machine"
-        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         path = folder / name
         aside = self._deliver(path, data, transfer)
         pairs = [
@@ -308,9 +307,9 @@ class Endings:
     def _deliver(self, path: Path, data: bytes, transfer: str) -> str:
         """Over an older delivery (the library keeps it); the name of what somebody had saved there and was set aside."""
         receipt = receipts.path_for(path)
-        before = receipts.read(receipt, self._disk).get("sha256") if receipt.exists() else ""
-        aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}", self._disk)
-        durable.remove(receipt, self._disk)  # the one of before; the new one is written last
+        before = receipts.read(receipt).get("sha256") if receipt.exists() else ""
+        aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}")
+        durable.remove(receipt)  # the one of before; the new one is written last
         return aside
 
     # --- both --------------------------------------------------------------------------------------------------------
@@ -330,4 +329,4 @@ class Endings:
         return self._written[1].get((event, transfer))
 
     def _receipt(self, path: Path, pairs: Iterable[tuple[str, object]]) -> None:
-        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
+        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))

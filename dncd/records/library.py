@@ -63,13 +63,12 @@ class Library:
     `trouble`: why the index could not be written last time, "" if it could. It costs time, nothing else.
     """
 
-    def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, state: Path) -> None:
         state_format.check(state)
         self.path = path_of(state)
         _check_place(self.path)
         self.repo = Repo(str(self.path))
         self.trouble = ""
-        self._disk = disk
         self._index_path = path_of_index(state)
         self._index = Index.find(self._index_path)
         self._lock = threading.RLock()  # the index and what is newer are asked by more than one thread
@@ -235,7 +234,7 @@ class Library:
                 self._index.add(self._newer, head)
                 return
         rows = [*(self._index.every() if self._index else ()), *self._newer]
-        made = Index.build(self._index_path, rows, head, self._disk)
+        made = Index.build(self._index_path, rows, head)
         if self._index is not None:
             self._index.close()
         self._index = made
@@ -281,31 +280,31 @@ def trailers_of(commit: Commit) -> dict[str, str]:
     return trailers_in(commit.message)
 
 
-def _make(path: Path, disk: durable.Disk) -> None:
+def _make(path: Path) -> None:
     """An empty library, whole at one instant: a kill must not leave half of one."""
     fresh = path.with_name(f"{path.name}.new")
     shutil.rmtree(fresh, ignore_errors=True)
-    durable.make_folder(fresh, disk)
+    durable.make_folder(fresh)
     Repo.init_bare(str(fresh), default_branch=b"main").close()
     for made in fresh.rglob("*"):  # as all of dncd's own: its group reads, and does not write
         made.chmod(made.stat().st_mode & 0o755)
-    durable.fsync_dir(fresh, disk)
-    disk.rename(fresh, path)
-    durable.fsync_dir(path.parent, disk)
+    durable.fsync_dir(fresh)
+    durable.DISK.rename(fresh, path)
+    durable.fsync_dir(path.parent)
 
 
 class Writer(Library):
     """The one writer of the library; the caller holds the state folder's lock. `made` is called after each revision."""
 
-    def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, state: Path) -> None:
         path = path_of(state)
         if not (path / "HEAD").is_file() and not (path / ".git").exists():
-            _make(path, disk)
-        super().__init__(state, disk)
+            _make(path)
+        super().__init__(state)
         self.made: Callable[[], None] = lambda: None
         try:
-            self._objects = ObjectWriter(self.path / "objects", disk)
-            self._branch = Branch(self.path, self.repo, disk)
+            self._objects = ObjectWriter(self.path / "objects")
+            self._branch = Branch(self.path, self.repo)
             self._branch.clear()
             self._own_index()
             self._catch_up()
@@ -351,7 +350,7 @@ class Writer(Library):
         commit.message = f"{program} at {machine}, revision {number} from the {origin.value}\n\n{foot}\n".encode()
         folders |= {self._objects.write(item) for item in (folder, root, commit)}
         for where in folders:
-            durable.fsync_dir(where, self._disk)
+            durable.fsync_dir(where)
         self._branch.move(old, commit.id)
         made = self.history(machine, program)[-1]
         with self._lock:

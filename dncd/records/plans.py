@@ -176,15 +176,15 @@ def path_of(state: Path, plan_id: str) -> Path:
     return folder_of(state) / f"{plan_id}.json"
 
 
-def save(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
+def save(state: Path, plan: Plan) -> None:
     """Writes a plan, durably, over an older form of it."""
     kind = "out" if isinstance(plan, OutPlan) else "in"
-    durable.replace(path_of(state, plan.id), codec.encode(plan, kind=kind), disk)
+    durable.replace(path_of(state, plan.id), codec.encode(plan, kind=kind))
 
 
-def remove(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
+def remove(state: Path, plan: Plan) -> None:
     """The transfer is on record: its plan goes."""
-    durable.remove(path_of(state, plan.id), disk)
+    durable.remove(path_of(state, plan.id))
 
 
 def load(state: Path, plan_id: str) -> Plan | None:

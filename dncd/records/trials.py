@@ -98,7 +98,7 @@ def folder_of(state: Path, machine: str) -> Path:
     return state / "trials" / machine
 
 
-def keep(state: Path, ledger: Ledger, text: str, disk: durable.Disk = durable.DISK) -> Path:
+def keep(state: Path, ledger: Ledger, text: str) -> Path:
     """Puts a sheet on record; gives its path. RecordsError: the disk did not take it, or it is no sheet."""
     head = head_of(text)
     machine, result = head.get("machine", ""), head.get("result", "")
@@ -107,10 +107,10 @@ def keep(state: Path, ledger: Ledger, text: str, disk: durable.Disk = durable.DI
     folder, data = folder_of(state, machine), text.encode("utf-8")
     with durable.reporting("the sheet of the trial cannot be kept", folder):
         for part in (state / "trials", folder):
-            durable.make_folder(part, disk)
+            durable.make_folder(part)
         stamp = "".join(char for char in head["time"] if char.isalnum())
-        path = folder / durable.free_name(folder, f"{stamp}.txt", disk)
-        durable.write_new(path, [data], disk)
+        path = folder / durable.free_name(folder, f"{stamp}.txt")
+        durable.write_new(path, [data])
     ledger.append(
         EVENT[result],
         {

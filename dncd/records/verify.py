@@ -63,9 +63,7 @@ def verify(state: Path, folder: Path) -> Report:
     named = [line for line in records(state) if line.get("commit")]
     revisions = _library(state, named, problems)
     problems += trials.faults(state)
-    wrong, said = proving.faults(state)
-    problems += wrong
-    notes += said
+    problems += proving.faults(state)
     return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
 
 
