@@ -6,10 +6,11 @@ Nothing of what finds the settings is used here but the waveform, which has its 
 import random
 from dataclasses import dataclass, replace
 
+from damaged_waveform import noisy
 from programs import one
 
 from dncd.commissioning.punches import Chunk, Punch
-from dncd.commissioning.waveform import Fault, Pauses, Resync, noisy, receive_waveform, send_waveform
+from dncd.standin.waveform import Fault, Pauses, Resync, receive_waveform, send_waveform
 from dncd.tape.codes import Coder
 from dncd.values import Frame, IsoBytes, TapeCode
 

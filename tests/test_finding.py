@@ -14,7 +14,7 @@ from punched import COMMON_RATES, KINDS, Control
 from dncd.commissioning import resampling, scoring
 from dncd.commissioning.finding import FIRST_RATES, Answer, Ask, Finder, Sureness, judge, settings_text
 from dncd.commissioning.punches import Chunk, Punch
-from dncd.commissioning.waveform import Pauses, Resync, receive_waveform, send_waveform
+from dncd.standin.waveform import Pauses, Resync, receive_waveform, send_waveform
 from dncd.values import BlockEnd, Frame, TapeCode
 
 PUNCHES = 5

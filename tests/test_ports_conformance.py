@@ -1,5 +1,6 @@
 """What every kind of port does alike; what a kind cannot do is listed in GAPS, and that too is tested."""
 
+import contextlib
 import os
 import pty
 import select
@@ -14,6 +15,8 @@ from fakes import FakePort
 from dncd.errors import PortGoneError
 from dncd.ports.opening import open_port
 from dncd.ports.port import Counters, Modem, Port, Reading, Signal
+from dncd.ports.serial_port import TtyPort
+from dncd.ports.tap import TappedPort
 from dncd.values import Frame, LineSettings, ModemLine
 
 EVERY = bytes(range(256)) * 4 + b"\xff\x00\xff\xff\x00\x13\x93\x11\r\n"
@@ -297,6 +300,67 @@ def test_a_closed_port_is_gone_and_closing_twice_is_nothing(rig: Rig) -> None:
     for use in (port.fileno, port.read, lambda: port.write(b"X")):
         with pytest.raises(PortGoneError):
             use()
+
+
+CALLS: dict[str, Callable[[Port], object]] = {
+    "fileno": lambda port: port.fileno(),
+    "read": lambda port: port.read(),
+    "read_new": lambda port: port.read_new(),
+    "put_back": lambda port: port.put_back(Reading(b"A")),
+    "write": lambda port: [port.write(piece) for piece in (b"X", b"")],
+    "pending_write": lambda port: port.pending_write(),
+    "suspended": lambda port: port.suspended(),
+    "outgoing": lambda port: port.outgoing(),
+    "settled": lambda port: port.settled(),
+    "modem": lambda port: port.modem(),
+    "switch": lambda port: [port.switch(line, on) for line in ModemLine for on in (Signal.OFF, Signal.ON)],
+    "counters": lambda port: port.counters(),
+    "close": lambda port: port.close(),
+}
+
+
+def test_no_call_of_a_port_is_left_out() -> None:
+    assert {name for name in vars(Port) if not name.startswith("_")} == set(CALLS)
+
+
+@pytest.mark.parametrize("tapped", [False, True], ids=["bare", "watched"])
+@pytest.mark.parametrize("call", CALLS)
+def test_a_port_may_go_away_at_each_call_and_no_other_error_escapes(rig: Rig, call: str, tapped: bool) -> None:
+    """Gone without a word, then known to be gone, then closed: each call answers or raises PortGoneError."""
+    port = rig.port()
+    port.read()
+    port = TappedPort(port, lambda _: None, time.monotonic) if tapped else port
+    rig.vanish()
+    gone_at_most(port, call)
+    trouble(rig.opened[-1], rig.opened[-1].read_new)
+    gone_at_most(port, call)
+    gone_at_most(port, call)
+    port.close()
+    for _ in range(2):
+        gone_at_most(port, call)
+    assert bool(TappedPort(port, lambda _: None, time.monotonic).name), "to watch one that has gone is no error either"
+
+
+def gone_at_most(port: Port, call: str) -> None:
+    with contextlib.suppress(PortGoneError):
+        CALLS[call](port)
+
+
+@pytest.mark.parametrize("call", CALLS)
+def test_a_serial_port_whose_driver_answers_nothing_more_is_gone(call: str) -> None:
+    """A pseudo-terminal refuses what a UART's driver answers (ENOTTY), as a driver does whose adaptor was pulled."""
+    rig = PtyRig()
+    port = rig.port()
+    try:
+        assert isinstance(port, TtyPort)
+        port._has_modem = port._has_counters = port._has_count = True
+        gone_at_most(port, call)
+        if call in ("modem", "counters", "switch"):
+            with pytest.raises(PortGoneError, match="went away"):
+                CALLS[call](port)
+    finally:
+        port.close()
+        rig.close()
 
 
 def test_what_came_before_the_end_is_still_read(rig: Rig) -> None:
