@@ -13,12 +13,13 @@ from pathlib import Path
 import pytest
 
 from dncd import defaults
+from dncd.choices import Watch
 from dncd.outside import folder_looks
 from dncd.outside.folder_looks import Book, Complete, Hint, left_alone, opened, plain_files
 from dncd.outside.folders import Entry, FolderNews, Folders
 from dncd.records import held_open
 from dncd.records.held_open import Writer, leases_tell
-from dncd.values import ShopSettings, Watch
+from dncd.values import ShopSettings
 
 DEADLINE_S = 8.0
 

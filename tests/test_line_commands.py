@@ -16,6 +16,7 @@ from test_loopback import AT_END, CABLE_FAULTS, LINE_FAULTS
 from test_service import build, house, machine, text, until
 from test_standin import pieces_in
 
+from dncd.choices import TapeCode
 from dncd.cli import main
 from dncd.cli.line_find import FindHand
 from dncd.cli.line_test import report
@@ -32,7 +33,7 @@ from dncd.standin.control import StandIn
 from dncd.standin.network_plug import NetworkPlug, Speaks
 from dncd.standin.null_modem import NullModem, Rates
 from dncd.standin.yard import Yard
-from dncd.values import Frame, LineSettings, TapeCode, TapeSettings
+from dncd.values import Frame, LineSettings, TapeSettings
 
 PROGRAM = ("O0004", *(f"N{n} G01 X{n * 1.37:.3f} Z-{n * 0.77:.3f} F0.{n % 9 + 1}" for n in range(10, 250, 10)), "M30")
 

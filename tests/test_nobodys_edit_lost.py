@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from dncd.choices import MachineEdits
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.line.sending import Outcome
 from dncd.records.ledger import records
@@ -25,7 +26,6 @@ from dncd.station.papers import Begun, Checked, Damage, Heard
 from dncd.values import (
     Frame,
     LineSettings,
-    MachineEdits,
     MachineSettings,
     ProgramSettings,
     Result,

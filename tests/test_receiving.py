@@ -6,10 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode
 from dncd.line.receiving import Alphabet, Began, CaptureEnd, Caught, Ended, Phase, Receiving, Said
 from dncd.tape.codes import Coder
-from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
+from dncd.values import Frame
 
 CHAR_S = 0.001
 

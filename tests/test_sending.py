@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dncd.choices import Flow
 from dncd.line.sending import Phase, Sending, Shape
-from dncd.values import Flow, Frame, LineSettings, Result, SendSettings
+from dncd.values import Frame, LineSettings, Result, SendSettings
 
 CHAR_S = 10 / 9600
 LINE = LineSettings("x", baud=9600, frame=Frame.parse("7E1"))

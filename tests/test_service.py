@@ -14,11 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from dncd.choices import TapeCode
 from dncd.records.receipts import parse
 from dncd.standin.build import Build, Dc3
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.values import Frame, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 NIST = json.loads((Path(__file__).parent / "vectors" / "nist_programs.json").read_text())["programs"]
 LONG = ["O0100", *(f"N{n} G01 X{n / 100:.2f} Z-{n / 50:.2f} F0.1" for n in range(10, 4200, 10)), "M30"]

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import dncd
+from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
@@ -20,7 +21,7 @@ from dncd.standin.screen import Screen
 from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
-from dncd.values import EndsOn, Flow, Frame, LineSettings, Protocol, TapeCode
+from dncd.values import Frame, LineSettings
 
 ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
 

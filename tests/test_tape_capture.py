@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, MarkAt, TapeCode
 from dncd.tape.capture import DAMAGED, Closed, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import image_chunks
-from dncd.values import BlockEnd, EndsOn, Frame, MarkAt, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
 NIST = json.loads((VECTORS / "nist_programs.json").read_text())["programs"]

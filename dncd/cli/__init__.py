@@ -16,7 +16,7 @@ from dncd import __version__
 from dncd.cli.asking import Asked
 from dncd.cli.late_group import LateGroup
 from dncd.errors import DncdError
-from dncd.values import printable
+from dncd.peer_text import printable
 
 PROGRAM: Final = "dncd"
 

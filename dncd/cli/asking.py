@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dncd.errors import NoServiceError, SettingsError, UsageError
-from dncd.values import printable, shown
+from dncd.peer_text import printable, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -7,9 +7,9 @@ from typing import Any, Final
 import click
 
 from dncd.cli.layout import print_json
+from dncd.peer_text import printable
 from dncd.program.comparing import ChangeKind, compare
 from dncd.program.differences import line, summary, unified
-from dncd.values import printable
 
 _KINDS: Final = {
     ChangeKind.NEW: "green",

@@ -12,13 +12,14 @@ from typing import Final
 
 from dncd.cli.asking import Asked
 from dncd.errors import UsageError
+from dncd.peer_text import printable
 from dncd.program.names import title_in
 from dncd.records import durable
 from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.tape.image import block_end
-from dncd.values import MachineSettings, TapeSettings, printable
+from dncd.values import MachineSettings, TapeSettings
 
 CHAR_MM: Final = 2.54
 """Tape pitch: ten characters to the inch."""

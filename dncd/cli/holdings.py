@@ -10,7 +10,7 @@ from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, table
 from dncd.cli.moments import at_option
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Backup, Holding, Holdings

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import click
 
+from dncd.choices import TapeCode
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, print_json, seconds
 from dncd.cli.progress import cleared_line, show
@@ -15,7 +16,7 @@ from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.ports.loan import line_for
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
-from dncd.values import MachineSettings, Modem, TapeCode
+from dncd.values import MachineSettings, Modem
 
 WAIT_S: Final = 600.0
 """Seconds without a character after which nobody seems to be at the control."""

@@ -9,8 +9,8 @@ import click
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import print_json
 from dncd.errors import SettingsError
+from dncd.peer_text import printable
 from dncd.ports.listing import SerialPort, serial_ports
-from dncd.values import printable
 
 
 @click.command()

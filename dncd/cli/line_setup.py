@@ -7,7 +7,8 @@ import click
 
 from dncd.cli.machine_file import LIKES, Answers, machine_text, shop_text
 from dncd.errors import NotDoneError, UsageError
-from dncd.values import Frame, printable
+from dncd.peer_text import printable
+from dncd.values import Frame
 
 _STDOUT = Path("-")
 

@@ -48,10 +48,10 @@ def trial(
 
     The line is borrowed from the service while it runs.
     """
+    from dncd.choices import Protocol
     from dncd.line_trial.keeping import keep_sheet
     from dncd.line_trial.steps import hearing_in_packets, hearing_step, loopback_step
     from dncd.ports.loan import line_for
-    from dncd.values import Protocol
 
     settings = given.machine(machine)
     if not (number[:1] == "O" and number[1:].isdecimal() and len(number) <= 9):

@@ -18,10 +18,11 @@ from dncd.commissioning.live_view import View
 from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
 from dncd.errors import DncdError, NoServiceError, NotDoneError
 from dncd.outside.command_client import StreamRequest
+from dncd.peer_text import printable
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
 from dncd.tape.codes import Coder
-from dncd.values import MachineSettings, Modem, printable
+from dncd.values import MachineSettings, Modem
 
 REST_S: Final = 0.25
 """Seconds after which what stands in an unfinished line of the view is shown as it is."""

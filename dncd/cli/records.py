@@ -14,7 +14,7 @@ from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from dncd.choices import MarkAt
 from dncd.cli import dropping
 from dncd.cli.asking import Asked
 from dncd.errors import NotDoneError, UsageError
@@ -14,7 +15,7 @@ from dncd.records.ledger import utc_now
 from dncd.records.library import Library
 from dncd.records.plans import STAMP
 from dncd.records.restoring import Dump, Piece, compose, held_at, tape
-from dncd.values import MarkAt, TapeSettings
+from dncd.values import TapeSettings
 
 NAMES_SHOWN: Final = 20
 

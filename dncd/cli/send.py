@@ -7,7 +7,7 @@ import click
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import print_json
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 
 @click.command()

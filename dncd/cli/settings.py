@@ -7,7 +7,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import print_json
-from dncd.values import printable
+from dncd.peer_text import printable
 
 RELOAD_S: Final = 40.0
 """Seconds that `reload` waits for the service: new ports are tried first, and a device server may take its time."""

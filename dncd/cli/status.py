@@ -11,7 +11,7 @@ import click
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 NAMES_SHOWN: Final = 3
 

@@ -7,7 +7,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import count, print_json, seconds
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.packing import Size

@@ -14,23 +14,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.choices import RENAMED_KEYS, RENAMED_WORDS
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, Protocol, TapeCode
 from dncd.errors import SettingsError
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
+from dncd.peer_text import printable
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
-from dncd.values import (
-    EndsOn,
-    Frame,
-    LibrarySettings,
-    LineSettings,
-    MachineSettings,
-    Protocol,
-    Settings,
-    ShopSettings,
-    TapeCode,
-    printable,
-)
+from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, Settings, ShopSettings
 
 _TOP: Final = "[shop], [library] and [machines.NAME]"
 

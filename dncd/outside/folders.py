@@ -29,6 +29,7 @@ from watchdog.observers.api import ObservedWatch
 from watchdog.observers.inotify import InotifyObserver
 
 from dncd import defaults
+from dncd.choices import Watch
 from dncd.outside.folder_looks import (
     Book,
     Complete,
@@ -39,8 +40,9 @@ from dncd.outside.folder_looks import (
     plain_files,
     problem_of,
 )
+from dncd.peer_text import shown
 from dncd.records.held_open import Writer, leases_tell, writer_of
-from dncd.values import ShopSettings, Watch, shown
+from dncd.values import ShopSettings
 
 __all__ = ["Complete", "Entry", "FolderNews", "Folders", "make_folders"]
 

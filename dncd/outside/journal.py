@@ -16,7 +16,7 @@ from typing import Any, Final, TextIO
 import structlog
 
 from dncd.errors import DncdError
-from dncd.values import printable
+from dncd.peer_text import printable
 
 LONGEST_TEXT: Final = 2000
 """Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""

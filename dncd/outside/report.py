@@ -27,8 +27,8 @@ from dncd.outside.clock import utc_now
 from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
 from dncd.outside.disk_room import free_bytes
+from dncd.peer_text import printable
 from dncd.records import ledger
-from dncd.values import printable
 
 LEDGER_LINES: Final = 500
 JOURNAL_LINES: Final = 2_000

@@ -12,8 +12,9 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import Flow, StartOn
 from dncd.ports.port import Port, Reading
-from dncd.values import Flow, MachineSettings, Signal, StartOn
+from dncd.values import MachineSettings, Signal
 
 _ROUNDS: Final = 2
 """A control that switches its own line by chance does not do so twice in step with ours."""

@@ -21,8 +21,9 @@ from dncd import defaults
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.line.telnet_stream import Data, escaped
+from dncd.peer_text import printable, shown
 from dncd.ports.port import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import LineSettings, printable, shown
+from dncd.values import LineSettings
 
 
 class SocketPort:

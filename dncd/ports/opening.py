@@ -5,12 +5,13 @@ It may take a few seconds for a device server: call it from a thread of its own.
 
 from typing import Final
 
+from dncd.choices import Flow, StartOn
 from dncd.errors import PortError
 from dncd.ports.looped_lines import looped_lines
 from dncd.ports.network_port import open_rfc2217, open_socket
 from dncd.ports.port import Port
 from dncd.ports.serial_port import open_tty
-from dncd.values import Flow, LineSettings, MachineSettings, Signal, StartOn
+from dncd.values import LineSettings, MachineSettings, Signal
 
 _MODEM_FLOWS: Final = (Flow.RTS_CTS, Flow.DTR_DSR)
 _MODEM_STARTS: Final = (StartOn.CTS, StartOn.DSR)

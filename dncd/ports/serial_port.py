@@ -24,10 +24,11 @@ import serial
 
 from dncd import defaults
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
+from dncd.peer_text import shown
 from dncd.ports.holders import holders
 from dncd.ports.marked_input import MarkedInput
 from dncd.ports.port import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import NO_FAULTS, Frame, LineSettings, shown
+from dncd.values import NO_FAULTS, Frame, LineSettings
 
 PTY_MAJORS: Final = range(136, 144)
 """Device majors of Unix98 pseudo-terminals (Linux list of devices; memory)."""

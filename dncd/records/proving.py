@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Final
 
 from dncd.errors import NotDoneError, RecordsError, UsageError
+from dncd.peer_text import printable
 from dncd.records import durable
 from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Library, path_of
 from dncd.records.proven_notes import ProvenNotes, note_of
 from dncd.records.revisions import Revision
-from dncd.values import printable
 
 EVENT: Final = "proven"
 

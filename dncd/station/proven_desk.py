@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
+from dncd.peer_text import printable
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
 from dncd.records.texts import Text, blob_name
-from dncd.values import MachineSettings, printable
+from dncd.values import MachineSettings
 
 _NAMED = 20
 """Programs that one line of a receipt names."""
