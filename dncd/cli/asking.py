@@ -61,12 +61,10 @@ class Asked:
 
     @property
     def state(self) -> Path:
-        """The state folder."""
         return self.outline.state
 
     @property
     def folder(self) -> Path:
-        """The shop folder."""
         return self.outline.folder
 
     @property

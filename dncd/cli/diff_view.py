@@ -34,7 +34,6 @@ def tell(about: Mapping[str, Any], old: str, new: str, as_json: bool) -> None:
 
 
 def tell_unified(about: Mapping[str, Any], old: str, new: str, as_json: bool) -> None:
-    """As `diff -u` does."""
     file = f"{about['machine']}/{about['program']}.nc revision"
     lines = unified(old, new, f"{file} {about['from']}", f"{file} {about['to']}")
     if as_json:

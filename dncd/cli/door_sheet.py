@@ -74,7 +74,6 @@ class Row:
 
 
 def make(given: Asked, machine: str, now: datetime) -> str:
-    """The sheet of a machine as HTML."""
     settings = given.settings.machines.get(machine)
     held = Holdings.read(given.state, machine)
     with Library(given.state) as library:
@@ -132,7 +131,6 @@ def _place(row: Row) -> tuple[bool, bool, int, str]:
 def page(
     machine: str, settings: MachineSettings | None, rows: Sequence[Row], backup: Backup | None, now: datetime
 ) -> str:
-    """The whole HTML document."""
     title = settings.title if settings and settings.title else machine
     name = f" ({_safe(machine)})" if title != machine else ""
     inside = [row for row in rows if row.held]

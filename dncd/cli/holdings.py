@@ -31,7 +31,6 @@ HOW: Final = {
 
 
 def told(known: "Holding") -> str:
-    """A holding in a few words."""
     return HOW[known.how.value].format(known.revision or "?")
 
 
@@ -95,7 +94,6 @@ def _as_json(held: "dict[str, Holding]", backup: "Backup | None") -> dict[str, A
 
 
 def backup_line(backup: "Backup | None") -> str:
-    """The newest backup in one line."""
     if backup is None:
         return "backup: none yet"
     parts = [count(len(backup.programs), "program")]

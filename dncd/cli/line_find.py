@@ -63,7 +63,6 @@ class FindHand:
         self._said: list[str] = []
 
     def start(self, session: LineSession, now: float) -> None:
-        """Listens at the first rate."""
         self._session, self._heard_at = session, now
         session.tune(self.finder.listen_baud, LISTENING_FRAME)
         self._tell(
@@ -72,7 +71,6 @@ class FindHand:
         )
 
     def feed(self, reading: Reading, now: float) -> None:
-        """Part of a punch."""
         if reading.data:
             self._heard_at = now
             self._chars += len(reading.data)
@@ -83,7 +81,6 @@ class FindHand:
         """Says nothing about rates."""
 
     def turn(self, now: float) -> None:
-        """A punch that is over is judged."""
         self.finder.tick(now)
         if len(self.finder.punches) > self._judged:
             self._judged, self._chars, self._heard_at = len(self.finder.punches), 0, now
@@ -93,7 +90,6 @@ class FindHand:
             self.over = True
 
     def next_due(self) -> float:
-        """The end of a punch, or of patience."""
         return min(self.finder.next_due(), self._heard_at + self._wait_s)
 
     def _go_on(self, answer: Answer) -> None:
@@ -130,7 +126,6 @@ def run_find(given: Asked, settings: MachineSettings, hand: FindHand, command: s
 
 
 def report(settings: MachineSettings, answer: Answer) -> list[str]:
-    """What was found, how sure it is, and what to paste."""
     lines = [""]
     if answer.guesses:
         best = answer.guesses[0]
@@ -180,7 +175,6 @@ def _changed(settings: MachineSettings, answer: Answer) -> str:
 
 
 def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[str, Any]:
-    """The same for programs."""
     return {
         "machine": settings.name,
         "port": settings.line.port,

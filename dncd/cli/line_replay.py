@@ -36,7 +36,6 @@ class Heard:
 
     @property
     def result(self) -> str:
-        """As its receipt would say."""
         return "damaged" if self.reasons else "received"
 
 

@@ -7,6 +7,8 @@ import click
 
 from dncd.cli.machine_file import LIKES, Answers, machine_text, shop_text
 from dncd.errors import NotDoneError, UsageError
+from dncd.outside import config
+from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
 from dncd.peer_text import printable
 from dncd.values import Frame
 
@@ -31,7 +33,6 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
     FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
     add to a file that you have.
     """
-    from dncd.outside import config
 
     answers = _answers(given, folder, state, ask=not no_questions)
     path = file if file is not None else Path(f"{answers.name}.toml")
@@ -54,7 +55,6 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
 
 
 def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> Answers:
-    from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
 
     def answer(key: str, question: str, offered: Any) -> Any:
         if given[key] is not None:
@@ -92,11 +92,9 @@ def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> An
 
 
 def _line_of(profile: str) -> tuple[int, Frame]:
-    """Rate and frame of a shipped starting point."""
-    from dncd.outside.config import read
 
     text = f'[machines.control]\nprofile = "{profile}"\n[machines.control.line]\nport = "/dev/null"\n'
-    line = read(Path("profile.toml"), text).machines["control"].line
+    line = config.read(Path("profile.toml"), text).machines["control"].line
     return line.baud, line.frame
 
 

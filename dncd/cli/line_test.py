@@ -131,7 +131,6 @@ def _far(plan: Plan) -> str:
 
 
 def as_object(settings: MachineSettings, measures: Measures, plan: Plan) -> dict[str, Any]:
-    """The same for programs; times in seconds, rates in bits a second. Nothing measured is null."""
     first = measures.rates[0]
     return {
         "machine": settings.name,

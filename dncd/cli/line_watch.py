@@ -6,7 +6,6 @@ import math
 import select
 import time
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Final
 
@@ -21,6 +20,7 @@ from dncd.outside.command_client import StreamRequest
 from dncd.peer_text import printable
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
+from dncd.records.ledger import utc_now
 from dncd.tape.codes import Coder
 from dncd.values import MachineSettings, Modem
 
@@ -117,13 +117,11 @@ class Listening:
         """Told already by the session."""
 
     def turn(self, now: float) -> None:
-        """Shows an unfinished line."""
         if now >= self._rest_at:
             self._rest_at = math.inf
             self._rested()
 
     def next_due(self) -> float:
-        """When an unfinished line is shown."""
         return self._rest_at
 
 
@@ -138,7 +136,6 @@ class Shown:
         self.came = self.went = 0
 
     def take(self, entry: Entry) -> None:
-        """One more entry."""
         if not isinstance(entry, Passed):
             self.rest()
             click.echo(self._view.line(entry))
@@ -151,7 +148,6 @@ class Shown:
             self._join(piece)
 
     def rest(self) -> None:
-        """Shows what is unfinished."""
         if self._open is not None:
             click.echo(self._view.line(self._open))
             self._open = None
@@ -200,7 +196,7 @@ def _recorder(file: Path | None, settings: MachineSettings) -> Iterator[Callable
         head = {
             "machine": settings.name,
             "port": printable(line.port),
-            "began": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "began": utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "line": f"{line.baud} {line.frame} {settings.tape.code.value}",
         }
         _write(out, head_lines(head), file)

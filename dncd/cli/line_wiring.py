@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 import click
 
 from dncd.cli.asking import Asked, asked, machine_word
+from dncd.commissioning.pins import Connector
+from dncd.commissioning.wiring_page import Order, wiring_page, wiring_text
 from dncd.errors import NotDoneError
 
 if TYPE_CHECKING:
@@ -15,7 +17,6 @@ _CONNECTORS = ("de-9", "db-25")
 
 
 def connector_option(word: str, default: str, whose: str) -> "Callable[[click.decorators.FC], click.decorators.FC]":
-    """An option that names a connector."""
     choice = click.Choice(_CONNECTORS, case_sensitive=False)
     return click.option(
         f"--{word}", word.replace("-", "_"), type=choice, default=default, show_default=True, help=whose
@@ -30,8 +31,6 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @asked
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
     """The cable for a machine: which pins to join, how long it may be."""
-    from dncd.commissioning.pins import Connector
-    from dncd.commissioning.wiring_page import Order, wiring_page, wiring_text
 
     settings = given.machine(machine)
     order = Order(

@@ -81,7 +81,6 @@ def log_line(record: Mapping[str, Any]) -> str:
 
 
 def reasons_of(record: Mapping[str, Any]) -> list[str]:
-    """The reasons of a record, however many it has."""
     found = record.get("reasons", record.get("reason"))
     if isinstance(found, str):
         return [found] if found else []

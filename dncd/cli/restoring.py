@@ -46,7 +46,6 @@ class Made:
         return replace(self, dump=Dump(self.dump.opening, (), self.dump.closing, self.pieces))
 
     def files(self) -> Iterator[tuple[str, bytes]]:
-        """Name and contents of each file."""
         if self.dump.pieces:
             yield self.name + self.extension, self._bytes(self.dump.text)
         opening = self.dump.opening[:1]

@@ -1,16 +1,22 @@
 """`dncd standin`: a stand-in control to learn on, at a pseudo-terminal or a TCP port."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from dncd.cli.asking import Asked, asked, unknown
 from dncd.errors import NotDoneError, UsageError
-
-if TYPE_CHECKING:
-    from dncd.standin.plug import Plug
+from dncd.outside.config_rules import PROFILES
+from dncd.standin.control import StandIn
+from dncd.standin.counterpart import counterpart, of_profile
+from dncd.standin.network_plug import NetworkPlug, Speaks
+from dncd.standin.null_modem import NullModem, Rates
+from dncd.standin.plug import Plug
+from dncd.standin.screen import Screen
+from dncd.standin.training import first_programs
+from dncd.standin.yard import Yard
 
 
 @click.command()
@@ -39,13 +45,6 @@ def standin(
 
     It reads its words from standard input, so a script can play the operator: `help` lists them.
     """
-    from dataclasses import replace
-
-    from dncd.standin.control import StandIn
-    from dncd.standin.counterpart import counterpart, of_profile
-    from dncd.standin.screen import Screen
-    from dncd.standin.training import first_programs
-    from dncd.standin.yard import Yard
 
     if (profile is None) == (machine is None):
         raise UsageError("it is not said which control", "dncd standin", "Name one of --profile and --machine")
@@ -69,16 +68,13 @@ def standin(
 
 
 def _profile(name: str) -> str:
-    from dncd.outside.config_rules import PROFILES
 
     if name not in PROFILES:
         raise unknown("profile", name, PROFILES, "--profile")
     return name
 
 
-def _plug(listen: str | None, raw: bool) -> "Plug":
-    from dncd.standin.network_plug import NetworkPlug, Speaks
-    from dncd.standin.null_modem import NullModem, Rates
+def _plug(listen: str | None, raw: bool) -> Plug:
 
     if listen is None:
         return NullModem(Rates.SEEN)

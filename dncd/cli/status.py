@@ -107,7 +107,6 @@ def library_lines(library: Mapping[str, Any] | None) -> list[str]:
 
 
 def doing(machine: Mapping[str, Any]) -> str:
-    """What one line does, in a few words."""
     transfer = machine["transfer"]
     if transfer:
         return _transfer(transfer, held=machine["state"] == "held")

@@ -112,7 +112,6 @@ def tidy(given: Asked, as_json: bool) -> None:
 
 
 def told(size: "Size") -> str:
-    """A size in words."""
     return f"{count(size.loose, 'loose object')}, {count(size.packs, 'pack')}, {size.held_bytes / 1e6:,.1f} MB"
 
 
@@ -132,7 +131,7 @@ def report(given: Asked, output: Path | None) -> None:
     Whether the service runs or not.
     """
     from dncd.outside import report as packing
-    from dncd.outside.clock import utc_now
+    from dncd.records.ledger import utc_now
 
     when = utc_now()
     target = output or Path(f"dncd-report-{when:%Y%m%dT%H%M%SZ}.tar.gz")

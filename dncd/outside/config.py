@@ -112,7 +112,6 @@ class _Faults:
     hints: list[str] = field(default_factory=list)
 
     def at(self, table: str, key: str, value: Any, what: str) -> None:
-        """One fault of one key."""
         shown = _printable(toml_value(value))
         self.lines.append(f"{self.path.name}: [{table}] {_key(key)} = {shown}: {what}")
 

@@ -18,10 +18,10 @@ from typing import Any, TypeVar
 from dncd import __version__, defaults
 from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside import journal, manager
-from dncd.outside.clock import utc_now
 from dncd.outside.command_server import CommandServer, StreamReply
 from dncd.outside.folders import FolderNews, Folders
 from dncd.outside.loop import Loop
+from dncd.records.ledger import utc_now
 from dncd.records.spool import Leftover
 from dncd.service import lending
 from dncd.service.backups import BackingUp
