@@ -207,6 +207,6 @@ def save(path: Path, text: str) -> None:
         except OSError:
             ours = False
         if not ours:
-            raise UsageError("there is another file of this name, and no index sheet", str(path), "Name another one")
+            raise UsageError("the file exists and is not an index sheet", str(path), "Name another one")
     with durable.reporting("the sheet cannot be written", path):
         durable.replace(path, text.encode("utf-8"))

@@ -115,7 +115,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
     if not end:
         click.echo(
-            f"{machine}: punch all programs now; after a minute of quiet, or `dncd backup {machine} --end`, it is done"
+            f"{machine}: punch all programs now; the backup ends after a minute of quiet, or with `dncd backup {machine} --end`"
         )
     try:
         return _follow(given, machine)
@@ -135,7 +135,7 @@ def _follow(given: Asked, machine: str) -> int:
             click.echo(f"{count(shown, 'capture')} so far")
         time.sleep(FOLLOW_S)
     outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
-    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is no backup: "
+    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is not a backup: "
     click.echo(printable(head + "; ".join(outcome["told"])))
     return 0 if outcome["counts"] else 1
 

@@ -141,7 +141,7 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
     if answer.guesses:
         lines.append(f"- {count(answer.marks, 'mark')}, {count(answer.leader, 'character')} of leader.")
     if answer.dc_codes:
-        lines.append(f"- Before and behind it the control said {', '.join(answer.dc_codes)}.")
+        lines.append(f"- Before and after it the control said {', '.join(answer.dc_codes)}.")
     if answer.sureness is Sureness.SURE:
         changed = _changed(settings, answer)
         lines += ["", "The settings say so already." if not changed else f"The settings say otherwise: {changed}."]

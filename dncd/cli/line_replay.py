@@ -61,10 +61,12 @@ def replay(given: Asked, file: Path, *, machine: str | None, as_json: bool) -> i
     recording = _read(file)
     name = machine or recording.head.get("machine", "")
     if not name:
-        raise UsageError("the recording does not say of which machine it is", str(file), "Name one with --machine")
+        raise UsageError("the recording does not say which machine it is from", str(file), "Name one with --machine")
     settings = given.machine(name)
     if settings.line.protocol is not Protocol.PLAIN:
-        what = f"its line speaks {settings.line.protocol.value}, where what comes depends on what dncd says"
+        what = (
+            f"its line speaks {settings.line.protocol.value}, where what the control sends depends on what dncd answers"
+        )
         raise NotDoneError(what, name, "Replay recordings of plain lines; `dncd line watch` shows this one")
     found = hear(recording, settings)
     if as_json:
@@ -150,7 +152,7 @@ def _lines(machine: str, found: Replay) -> list[str]:
     if found.said:
         names = [name for _, name in found.said]
         lines.append(
-            "beside that the control said " + ", ".join(f"{n} {names.count(n)}×" for n in dict.fromkeys(names))
+            "besides that, the control said " + ", ".join(f"{n} {names.count(n)}×" for n in dict.fromkeys(names))
         )
     if found.noise:
         lines.append(f"{count(found.noise, 'burst')} of noise would be let go")

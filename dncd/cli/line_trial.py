@@ -22,8 +22,8 @@ PATIENCE_S: Final = 900.0
 """Seconds that a step waits for the operator: the walk to the machine and back, twice."""
 
 CAUTIONS: Final = """\
-The program of the trial holds comments alone and moves nothing; the control keeps it under the number {number}, so look
-first that it has no program of its own by that number. Plug and unplug with both ends switched off. Nobody runs the
+The program of the trial has only comments and moves nothing; the control keeps it under the number {number}, so look
+first that it has no program of its own by that number. Plug and unplug with both ends switched off. Do not run the
 program; delete it afterwards."""
 
 
@@ -51,7 +51,7 @@ def trial(
     skip_find: str | None,
     patience: float,
 ) -> int:
-    """Prove a line by a harmless program, out and back.
+    """Prove a line with a harmless program, out and back.
 
     Loopback plug, settings heard, then ten rounds, the program another one each time. A signed sheet goes on record;
     `dncd status` then shows since when the line is proven, until its settings are changed.
@@ -60,7 +60,7 @@ def trial(
     """
     settings = given.machine(machine)
     if not (number[:1] == "O" and number[1:].isdecimal() and len(number) <= 9):
-        raise UsageError(f"{number!r} is no program number", "--program", "Write O and digits, such as O8888")
+        raise UsageError(f"{number!r} is not a program number", "--program", "Write O and digits, such as O8888")
     click.echo(f"Trial of the line of {machine}, {settings.line.port}\n{CAUTIONS.format(number=number)}\n")
     signed = by if by is not None else click.prompt("Who signs the sheet")
     with line_for(given.state, machine, f"dncd line trial {machine}"):

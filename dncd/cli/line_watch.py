@@ -34,7 +34,7 @@ WIDE_CHARS: Final = 60
 @click.command()
 @machine_word(required=True)
 @click.option("--record", metavar="FILE", type=click.Path(path_type=Path), help="Keep it, for `dncd line replay`.")
-@click.option("--seconds", "longest", type=click.FloatRange(0), metavar="N", help="End by itself after so long.")
+@click.option("--seconds", "longest", type=click.FloatRange(0), metavar="N", help="Stop after N seconds.")
 @asked
 def watch(given: Asked, machine: str, *, record: Path | None, longest: float | None) -> None:
     """See a line live, both ways, until ctrl-C.
@@ -73,7 +73,7 @@ def _watch(
             click.echo(f"A copy of what the service does on this line; it is {held.content['state']}.", err=True)
             _follow(held, tell, shown, until)
         return
-    click.echo("The service does not run on this line: dncd listens, and answers nothing.", err=True)
+    click.echo("No service runs on this line: dncd only listens and answers nothing.", err=True)
     began = time.monotonic()
     with LineSession(settings.line, lambda entry: tell(dataclasses.replace(entry, at=entry.at - began))) as session:
         for note in session.port.notes:
@@ -207,5 +207,7 @@ def _write(out: IO[str], text: str, file: Path) -> None:
     try:
         out.write(text)
     except OSError as error:
-        what = f"the recording cannot be written on: {error.strerror}"
-        raise NotDoneError(what, str(file), "What came before is kept in it; make room, and record anew") from None
+        what = f"the recording cannot be continued: {error.strerror}"
+        raise NotDoneError(
+            what, str(file), "What came before is kept in it; make room and start a new recording"
+        ) from None

@@ -27,7 +27,7 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @machine_word(required=True)
 @connector_option("at-port", "de-9", "The connector of dncd's port.")
 @connector_option("at-control", "db-25", "The connector of the control.")
-@click.option("--page", metavar="FILE", type=click.Path(path_type=Path), help="Write it as a page of HTML to print.")
+@click.option("--page", metavar="FILE", type=click.Path(path_type=Path), help="Write it as an HTML page to print.")
 @asked
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
     """The cable for a machine: which pins to join, how long it may be."""
@@ -54,7 +54,7 @@ def _write(page: Path, text: str) -> None:
     try:
         if page.exists() and not page.read_text(encoding="utf-8", errors="replace").startswith(start):
             raise NotDoneError(
-                "there is a file that is no page, and it is left as it is", str(page), "Name another FILE"
+                "the file exists and is not such a page, so it stays as it is", str(page), "Name another FILE"
             )
         page.write_text(text, encoding="utf-8")
     except OSError as error:

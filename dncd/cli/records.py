@@ -99,7 +99,7 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
         _known(given, machine)
     if sheet or output is not None:
         if machine is None or not sheet or as_json:
-            raise click.UsageError("a sheet is of one machine: dncd programs MACHINE --sheet [--output FILE]")
+            raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
         _sheet(given, machine, output)
         return
     names = [machine] if machine is not None else list(given.machines)
@@ -271,7 +271,7 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
     Between the last two; -r N compares N with the newest, -r A -r B compares A with B.
     """
     if len(revisions) > 2:
-        raise click.UsageError("two revisions are compared: -r may come twice")
+        raise click.UsageError("-r may be given twice at most: two revisions are compared")
     _known(given, machine)
     with _library(given) as library:
         history = _history(library, given, machine, program)

@@ -21,7 +21,7 @@ NAMES_SHOWN: Final = 20
 
 CAUTIONS: Final = (
     "Before it cuts: prove out each program as a new one (single block, dry run, reduced rapid).",
-    "It goes over programs of the same number in the control: punch those out first if anybody may have changed them.",
+    "It overwrites programs of the same number in the control: punch those out first if anybody may have changed them.",
 )
 
 
@@ -66,7 +66,7 @@ class Made:
             yield f"data in the dump, as old as the dump ({len(data)}): {_names(data)}. Check offsets before it cuts."
         if self.dump.alone and self.dump.pieces:
             alone = [piece.program for piece in self.dump.alone]
-            yield f"files of their own, for their names stand on their mark lines ({len(alone)}): {_names(alone)}"
+            yield f"in files of their own, because their names stand on their mark lines ({len(alone)}): {_names(alone)}"
         for program, reason in self.left:
             yield f"left out: {program}: {reason}"
         yield from CAUTIONS

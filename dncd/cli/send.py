@@ -39,7 +39,7 @@ def send(
         name = dropping.drop(file, folder)
         dropped[name] = int(service.get("seq", 0))
         if name != file.name and not as_json:
-            click.echo(f"{printable(file.name)} waits as {printable(name)}, for its own name is taken")
+            click.echo(f"{printable(file.name)} waits as {printable(name)}, because its own name is taken")
     following = Following(given.state, folder, machine, dropped, quiet=as_json)
     try:
         following.to_the_end()

@@ -26,7 +26,7 @@ from dncd.standin.yard import Yard
 @click.option("--raw", is_flag=True, help="With --listen: characters alone (socket://), without RFC 2217.")
 @click.option("--link", metavar="PATH", type=click.Path(path_type=Path), help="A name for the pseudo-terminal.")
 @click.option(
-    "--reads", metavar="CHARS", type=float, default=0.0, help="It reads so many characters a second and holds."
+    "--reads", metavar="CHARS", type=float, default=0.0, help="It reads this many characters a second, and holds."
 )
 @asked
 def standin(
@@ -47,7 +47,7 @@ def standin(
     """
 
     if (profile is None) == (machine is None):
-        raise UsageError("it is not said which control", "dncd standin", "Name one of --profile and --machine")
+        raise UsageError("no control is named", "dncd standin", "Give --profile or --machine")
     settings = of_profile(_profile(profile)) if profile is not None else given.machine(str(machine))
     build = replace(counterpart(settings), reads_per_s=reads, title=f"stand-in control for {profile or machine}")
     control = StandIn(build, plug=_plug(listen, raw))
@@ -80,20 +80,20 @@ def _plug(listen: str | None, raw: bool) -> Plug:
         return NullModem(Rates.SEEN)
     host, colon, port = listen.rpartition(":")
     if not colon or not port.isdigit() or int(port) > 65535:
-        raise UsageError(f"{listen!r} is no HOST:PORT", "--listen", "Write it such as 127.0.0.1:4001")
+        raise UsageError(f"{listen!r} is not HOST:PORT", "--listen", "Write it like 127.0.0.1:4001")
     return NetworkPlug(host.strip("[]"), int(port), Speaks.RAW if raw else Speaks.COM_PORT)
 
 
 def _link(link: Path, path: str) -> Path:
     """Makes the name; one that an earlier stand-in left behind is taken over, any other file is left alone."""
     if not path.startswith("/"):
-        raise UsageError("a name is for a pseudo-terminal", "--link", "Leave --link or --listen away")
+        raise UsageError("only a pseudo-terminal can have a name", "--link", "Leave out --link or --listen")
     try:
         if link.is_symlink() and (str(link.readlink()).startswith("/dev/pts/")):
             link.unlink()
         link.symlink_to(path)
     except OSError as error:
         raise NotDoneError(
-            f"this name cannot be made: {error.strerror}", f"--link {link}", "Name another that does not exist yet"
+            f"the link cannot be made: {error.strerror}", f"--link {link}", "Name another that does not exist yet"
         ) from None
     return link

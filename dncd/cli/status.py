@@ -23,7 +23,7 @@ FOLLOW_S: Final = 0.5
 
 @click.command()
 @machine_word(required=False)
-@click.option("--follow", "-f", is_flag=True, help="Show it anew until ctrl-C.")
+@click.option("--follow", "-f", is_flag=True, help="Keep it up to date until ctrl-C.")
 @as_json
 @asked
 def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:

@@ -121,7 +121,7 @@ def told(size: "Size") -> str:
     "-o",
     metavar="FILE",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Where to. Without it: dncd-report-TIME.tar.gz, here.",
+    help="The file to write. Without it: dncd-report-TIME.tar.gz in this folder.",
 )
 @asked
 def report(given: Asked, output: Path | None) -> None:

@@ -142,8 +142,9 @@ class _Reader:
 
     def settings(self, raw: dict[str, Any]) -> Settings | None:
         """The settings, or None; faults are noted either way."""
-        for key in raw.keys() - {"shop", "library", "machines"}:
-            self._unknown_top(key, raw[key])
+        for key, value in raw.items():
+            if key not in ("shop", "library", "machines"):
+                self._unknown_top(key, value)
         shop = self._shop(raw.get("shop", {}))
         library = self._library(raw.get("library", {}))
         tables = raw.get("machines", {})
@@ -249,7 +250,7 @@ class _Reader:
             except ValueError:
                 faulty.add(key)
                 self._wrong(table.rules[key], where, key, value)
-        for key in table.rules.keys() - values.keys() - faulty:
+        for key in [key for key in table.rules if key not in values and key not in faulty]:
             faulty.add(key)
             self.faults.of(where, f"{key}: missing, and it has no default; it is {table.rules[key].allowed}")
         return _Checked(where, values, frozenset(faulty))

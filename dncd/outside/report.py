@@ -108,7 +108,7 @@ def _or_why(make: Callable[[], str]) -> str:
     try:
         return make()
     except (DncdError, OSError, ValueError, subprocess.SubprocessError) as error:
-        return f"could not be had: {error}\n"
+        return f"could not be read: {error}\n"
 
 
 def _printable_lines(text: str) -> str:
