@@ -115,7 +115,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
     if not end:
         click.echo(
-            f"{machine}: punch all programs now; the backup ends after a minute of quiet, or with `dncd backup {machine} --end`"
+            f"{machine}: punch all programs now; it ends after a minute of quiet, or with `dncd backup {machine} --end`"
         )
     try:
         return _follow(given, machine)

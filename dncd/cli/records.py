@@ -163,16 +163,8 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
         click.echo("no programs yet")
         return
     heads = (
-        "program",
-        "title",
-        "revisions",
-        "characters",
-        "proven",
-        "last sent",
-        "last back",
-        "the control holds",
-        "checked",
-    )
+        "program", "title", "revisions", "characters", "proven", "last sent", "last back", "the control holds", "checked",
+    )  # fmt: skip
     rows = [
         (
             p["program"],
