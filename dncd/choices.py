@@ -1,4 +1,4 @@
-"""The words that settings may have, each with what it means. `dncd.values` gives them on."""
+"""The words that settings may have, each with what it means."""
 
 import enum
 from dataclasses import dataclass

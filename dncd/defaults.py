@@ -47,29 +47,9 @@ BAUD: Final = 4800
 """Bits a second: 4800 and 7E2 is the usual pair of the ISO tape age (common practice)."""
 
 BAUDS: Final = (
-    50,
-    75,
-    110,
-    134,
-    150,
-    200,
-    300,
-    600,
-    1200,
-    1800,
-    2400,
-    4800,
-    7200,
-    9600,
-    14400,
-    19200,
-    28800,
-    38400,
-    57600,
-    76800,
-    115200,
-    230400,
-)
+    50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 7200, 9600, 14400, 19200, 28800, 38400, 57600, 76800,
+    115200, 230400,
+)  # fmt: skip
 """Rates that termios(3) and common UART dividers know."""
 
 FRAME: Final = "7E2"

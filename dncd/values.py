@@ -28,54 +28,7 @@ from dncd.choices import (
     Watch,
     Weight,
 )
-
-__all__ = [
-    "NO_FAULTS",
-    "Announce",
-    "BlockEnd",
-    "Counters",
-    "DcParity",
-    "EndsOn",
-    "FileBytes",
-    "FileLineEnd",
-    "Finding",
-    "Flow",
-    "Frame",
-    "IsoBytes",
-    "LineSettings",
-    "LineState",
-    "LowerCase",
-    "MachineEdits",
-    "MachineSettings",
-    "MarkAt",
-    "Modem",
-    "ModemLine",
-    "Origin",
-    "Place",
-    "ProgramSettings",
-    "Programs",
-    "Protocol",
-    "ReceiveSettings",
-    "Request",
-    "Result",
-    "SendSettings",
-    "Settings",
-    "Severity",
-    "ShopSettings",
-    "Signal",
-    "StartOn",
-    "TapeCode",
-    "TapeSettings",
-    "Watch",
-    "Weight",
-    "WireBytes",
-    "fault_words",
-    "printable",
-    "shown",
-]
-
-FileBytes = NewType("FileBytes", bytes)
-"""Bytes as they lie in a file of the office."""
+from dncd.peer_text import shown
 
 WireBytes = NewType("WireBytes", bytes)
 """Bytes as they stand on an eight-bit line: coded, with parity where the frame has it."""
@@ -360,16 +313,3 @@ class Finding:
             return f"{self.what}; {self.next_step}"
         where = f"line {self.place.line}, column {self.place.column}"
         return f"{where}, block {shown(self.place.block)}: {self.what}; {self.next_step}"
-
-
-def printable(text: str) -> str:
-    """Text from a control, a file or its name, with control characters and stray surrogates as \\xNN or \\uNNNN."""
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
-
-
-def shown(text: str, longest: int = 60) -> str:
-    """Peer text made printable and short: at most `longest` characters, in quotes."""
-    safe = printable(text[:longest])
-    return f"'{safe}…'" if len(text) > longest else f"'{safe}'"

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from dumps import even
 
+from dncd.choices import EndsOn
 from dncd.cli import main
 from dncd.outside.config import read
 from dncd.records import plans, receipts
@@ -15,7 +16,7 @@ from dncd.records.verify import verify
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import EndsOn, MachineSettings, WireBytes
+from dncd.values import MachineSettings, WireBytes
 
 SETTINGS = """
 [machines.gang-lathe.line]

@@ -3,10 +3,10 @@
 import sys
 from pathlib import Path
 
+from dncd.choices import Flow, StartOn
 from dncd.outside import journal
 from dncd.service.run import Service
 from dncd.values import (
-    Flow,
     Frame,
     LineSettings,
     MachineSettings,
@@ -15,7 +15,6 @@ from dncd.values import (
     SendSettings,
     Settings,
     ShopSettings,
-    StartOn,
 )
 
 

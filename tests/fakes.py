@@ -3,9 +3,10 @@
 import os
 from collections import deque
 
+from dncd.choices import ModemLine
 from dncd.errors import PortGoneError
-from dncd.ports.port import Counters, Modem, Port, Reading, Signal
-from dncd.values import NO_FAULTS, ModemLine
+from dncd.ports.port import Port, Reading
+from dncd.values import NO_FAULTS, Counters, Modem, Signal
 
 
 class FakePort(Port):

@@ -11,9 +11,10 @@ from pathlib import Path
 from waiting import until, watched
 
 import dncd
+from dncd.choices import TapeCode
 from dncd.records.receipts import parse
 from dncd.standin.build import Build, Dc3
-from dncd.values import Frame, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
 """The environment of a child that runs this same dncd from any folder."""

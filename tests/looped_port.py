@@ -4,10 +4,11 @@ import os
 
 from simulated_cable import SimulatedPort, _Run
 
+from dncd.choices import ModemLine
 from dncd.commissioning.loopback import SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Plan
-from dncd.ports.port import Modem, Port, Reading, Signal
-from dncd.values import LineSettings, ModemLine
+from dncd.ports.port import Port, Reading
+from dncd.values import LineSettings, Modem, Signal
 
 
 class LoopedLine:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from dncd.choices import EndsOn
 from dncd.line.receiving import Ended
 from dncd.records import durable, plans, receipts
 from dncd.records.ledger import records
@@ -14,7 +15,7 @@ from dncd.records.plans import OutPlan, Sent
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import EndsOn, Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 MACHINE = "gang-lathe"
 

@@ -1,8 +1,9 @@
 """The receiving machine as tests feed it."""
 
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.receiving import Alphabet, Began, Caught, Ended, Receiving, Said
 from dncd.tape.codes import Coder
-from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
+from dncd.values import Frame
 
 CHAR_S = 0.001
 

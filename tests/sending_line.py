@@ -1,7 +1,8 @@
 """The sending machine as tests drive it on a clock of their own."""
 
+from dncd.choices import Flow
 from dncd.line.sending import Sending
-from dncd.values import Flow, Frame, LineSettings, SendSettings
+from dncd.values import Frame, LineSettings, SendSettings
 
 CHAR_S = 10 / 9600
 

@@ -19,6 +19,7 @@ from failing_disk import FailingDisk, Kill, used
 from house import house
 from waiting import until
 
+from dncd.choices import EndsOn
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
 from dncd.records.backups import FOLDER, Backups
@@ -26,7 +27,7 @@ from dncd.records.holdings import Backup, How
 from dncd.records.ledger import records
 from dncd.service.backups import due
 from dncd.station.papers import Damage
-from dncd.values import EndsOn, WireBytes
+from dncd.values import WireBytes
 
 
 @pytest.fixture

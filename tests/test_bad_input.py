@@ -16,13 +16,14 @@ from house import LONG, build, house, machine, text
 from station_rig import rig
 from waiting import until
 
+from dncd.choices import Flow, StartOn
 from dncd.errors import SettingsError
 from dncd.outside import config
 from dncd.outside.folder_looks import Complete, Entry, Listing, left_alone
 from dncd.records.verify import verify
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.values import Flow, Frame, LineSettings, MachineSettings, SendSettings, Settings, StartOn
+from dncd.values import Frame, LineSettings, MachineSettings, SendSettings, Settings
 
 SEED = 20
 EACH = int(os.environ.get("DNCD_BAD_INPUTS", "2500"))

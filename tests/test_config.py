@@ -12,22 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, Flow, LowerCase, Protocol, StartOn, TapeCode, Weight
 from dncd.errors import SettingsError
 from dncd.outside import config
 from dncd.outside.config_rules import KINDS, PROFILES, TABLES, profile_text
-from dncd.values import (
-    BlockEnd,
-    EndsOn,
-    Flow,
-    Frame,
-    LowerCase,
-    MachineSettings,
-    Protocol,
-    Settings,
-    StartOn,
-    TapeCode,
-    Weight,
-)
+from dncd.values import Frame, MachineSettings, Settings
 
 LATHE = '[machines.gang-lathe.line]\nport = "/dev/ttyS0"\n'
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from failing_disk import FailingDisk, Kill
 
+from dncd.choices import EndsOn
 from dncd.errors import RecordsError
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.line.sending import Outcome
@@ -24,7 +25,7 @@ from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Checked, Damage, Gone, Heard
-from dncd.values import EndsOn, Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
+from dncd.values import Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
 
 TEXT = "O0004\nN10 G00 X1.\nM30\n"
 EDITED = TEXT.replace("X1.", "X2.")

@@ -8,6 +8,7 @@ import strategies
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dncd.choices import LowerCase
 from dncd.program.dropped import (
     LONGEST_LINE_CHARS,
     PIECE_CHARS,
@@ -18,7 +19,6 @@ from dncd.program.dropped import (
     pieces,
     raised,
 )
-from dncd.values import LowerCase
 
 
 def chunked(data: bytes, size: int = 65_536) -> Callable[[], Iterable[bytes]]:

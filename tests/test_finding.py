@@ -11,11 +11,12 @@ from collections import Counter
 import pytest
 from punched import COMMON_RATES, KINDS, Control
 
+from dncd.choices import BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
 from dncd.commissioning.finding import FIRST_RATES, Answer, Ask, Finder, Sureness, judge, settings_text
 from dncd.commissioning.punches import Chunk, Punch
 from dncd.standin.waveform import Pauses, Resync, receive_waveform, send_waveform
-from dncd.values import BlockEnd, Frame, TapeCode
+from dncd.values import Frame
 
 PUNCHES = 5
 """An operator who is asked for more punches than that gives up."""

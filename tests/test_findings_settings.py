@@ -4,6 +4,7 @@ import contextlib
 
 import pytest
 
+from dncd.choices import Programs, Weight
 from dncd.records.library import Text
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
@@ -13,11 +14,9 @@ from dncd.values import (
     LineSettings,
     MachineSettings,
     Origin,
-    Programs,
     ProgramSettings,
     Settings,
     ShopSettings,
-    Weight,
 )
 
 

@@ -15,6 +15,7 @@ FLOORS = {
     "defaults": 0,
     "choices": 0,
     "errors": 0,
+    "peer_text": 0,
     "values": 0,
     "program": 1,
     "tape": 1,
@@ -36,6 +37,7 @@ FLOORS = {
 WITHIN_FLOOR = {
     ("values", "defaults"),
     ("values", "choices"),
+    ("values", "peer_text"),
     ("errors", "defaults"),
     ("ports", "outside"),
     ("service", "line_trial"),

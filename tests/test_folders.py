@@ -16,12 +16,13 @@ from device_servers import wait_for
 from watchdog.observers.inotify_c import InotifyFD
 
 from dncd import defaults
+from dncd.choices import Watch
 from dncd.outside import folder_looks
 from dncd.outside.folder_looks import Complete, FolderState, Hint, left_alone, opened, plain_files
 from dncd.outside.folders import Entry, Folders, Listing
 from dncd.records import held_open
 from dncd.records.held_open import Writer, leases_tell
-from dncd.values import ShopSettings, Watch
+from dncd.values import ShopSettings
 
 DEADLINE_S = 30.0
 

@@ -3,13 +3,14 @@
 import pytest
 
 from dncd import defaults
+from dncd.choices import EndsOn
 from dncd.line.receiving import Ended
 from dncd.records.ledger import records
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
 from dncd.station.ration import HOUR_S, Ration
-from dncd.values import Counters, EndsOn, Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import Counters, Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 WIRE = b"%\nO0004\nM30\n%\n"
 

@@ -16,6 +16,7 @@ import pytest
 from house import LONG, build, house, machine, text
 from waiting import until
 
+from dncd.choices import StartOn
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.line.starting import Starts
 from dncd.outside.command_client import StreamRequest, ask
@@ -24,7 +25,7 @@ from dncd.ports.holders import holders
 from dncd.ports.loan import line_for
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.values import Modem, SendSettings, Signal, StartOn
+from dncd.values import Modem, SendSettings, Signal
 
 
 def status(shop, name="lathe"):

@@ -17,6 +17,7 @@ from simulated_cable import SimulatedPort
 from standin_host import pieces_in
 from waiting import until
 
+from dncd.choices import TapeCode
 from dncd.cli import main
 from dncd.cli.line_find import FindHand
 from dncd.cli.line_test import report
@@ -33,7 +34,7 @@ from dncd.standin.control import StandIn
 from dncd.standin.network_plug import NetworkPlug, Speaks
 from dncd.standin.null_modem import NullModem, Rates
 from dncd.standin.yard import Yard
-from dncd.values import Frame, LineSettings, TapeCode, TapeSettings
+from dncd.values import Frame, LineSettings, TapeSettings
 
 PROGRAM = ("O0004", *(f"N{n} G01 X{n * 1.37:.3f} Z-{n * 0.77:.3f} F0.{n % 9 + 1}" for n in range(10, 250, 10)), "M30")
 

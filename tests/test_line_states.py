@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from receiving_line import CHAR_S, make, tidy, wire
 from sending_line import DC1, DC3, machine, run_to_end, step
 
+from dncd.choices import EndsOn, Flow
 from dncd.line.receiving import CaptureEnd, Ended, Phase
 from dncd.line.sending import Phase as Sends
-from dncd.values import EndsOn, Flow, Result
+from dncd.values import Result
 
 # --- receiving -----------------------------------------------------------------------------------------------------
 

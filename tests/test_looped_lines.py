@@ -10,12 +10,13 @@ from device_servers import DeviceServer, wait_for
 from fakes import FakePort
 
 from dncd import defaults
+from dncd.choices import Flow, ModemLine, StartOn
 from dncd.errors import PortError, PortGoneError
 from dncd.ports import opening
 from dncd.ports.looped_lines import looped_lines
 from dncd.ports.opening import open_for
 from dncd.ports.port import Reading
-from dncd.values import Flow, Frame, LineSettings, MachineSettings, Modem, ModemLine, SendSettings, Signal, StartOn
+from dncd.values import Frame, LineSettings, MachineSettings, Modem, SendSettings, Signal
 
 ON, OFF = Signal.ON, Signal.OFF
 

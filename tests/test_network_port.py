@@ -12,12 +12,13 @@ import pytest
 from device_servers import DEADLINE_S, DeviceServer, wait_for
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.ports.network_port import Rfc2217Port
 from dncd.ports.opening import open_port
-from dncd.ports.port import Counters, Port, Signal
-from dncd.values import Frame, LineSettings, ModemLine
+from dncd.ports.port import Port
+from dncd.values import Counters, Frame, LineSettings, Signal
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from dncd.choices import EndsOn, MachineEdits
 from dncd.line.receiving import Ended
 from dncd.line.sending import Outcome
 from dncd.records.ledger import records
@@ -22,17 +23,7 @@ from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Damage, Heard
-from dncd.values import (
-    EndsOn,
-    Frame,
-    LineSettings,
-    MachineEdits,
-    MachineSettings,
-    ProgramSettings,
-    Result,
-    Settings,
-    ShopSettings,
-)
+from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings, Result, Settings, ShopSettings
 
 BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
 

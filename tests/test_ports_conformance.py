@@ -12,12 +12,13 @@ import pytest
 from device_servers import DEADLINE_S, DeviceServer, wait_for
 from fakes import FakePort
 
+from dncd.choices import ModemLine
 from dncd.errors import PortGoneError
 from dncd.ports.opening import open_port
-from dncd.ports.port import Counters, Modem, Port, Reading, Signal
+from dncd.ports.port import Port, Reading
 from dncd.ports.serial_port import TtyPort
 from dncd.ports.tap import TappedPort
-from dncd.values import Frame, LineSettings, ModemLine
+from dncd.values import Counters, Frame, LineSettings, Modem, Signal
 
 EVERY = bytes(range(256)) * 4 + b"\xff\x00\xff\xff\x00\x13\x93\x11\r\n"
 

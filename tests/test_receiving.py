@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from receiving_line import CHAR_S, make, tidy, wire
 
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode
 from dncd.line.receiving import CaptureEnd, Phase
-from dncd.values import BlockEnd, EndsOn, TapeCode
 
 
 def fed(data, cuts=(), **how):

@@ -141,7 +141,10 @@ def test_a_bad_file_changes_nothing_and_says_why(tmp_path, lathe):
         assert '"next"' in next(line for line in log.read_text().splitlines() if "9601" in line)
         write(shop, lathe=good, mill={"line": {"port": lathe.path, "frame": "8E1"}})
         assert "same port" in shop.dncd("reload").stderr
-        write(shop, lathe=good)
+        note = tmp_path / "shop/lathe/STATUS.txt"
+        written = note.stat().st_mtime_ns
+        until(lambda: note.stat().st_mtime_ns != written)  # the file is still wrong: STATUS.txt and `status` go on
+        assert "long.nc" in note.read_text()
         now = status(shop)["service"]["reload"]
         assert (now["result"], now["number"]) == ("refused", 1)
         assert "9601" in now["what"]

@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sending_line import CHAR_S, DC1, DC3, DC3_PARITY, machine, run_to_end, step
 
+from dncd.choices import Flow
 from dncd.line.sending import Phase, Sending, Shape
-from dncd.values import Flow, Frame, LineSettings, Result, SendSettings
+from dncd.values import Frame, LineSettings, Result, SendSettings
 
 LINE = LineSettings("x", baud=9600, frame=Frame.parse("7E1"))
 

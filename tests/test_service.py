@@ -13,10 +13,10 @@ from house import LONG, build, house, machine, text, toml
 from programs import NIST
 from waiting import until
 
+from dncd.choices import TapeCode
 from dncd.records.receipts import parse
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.values import TapeCode
 
 
 @pytest.mark.parametrize("blocks", [LONG[:130], pytest.param(LONG, marks=pytest.mark.slow)], ids=["short", "12,000"])

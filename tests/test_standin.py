@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from standin_host import Hand, Host, even, pieces_in
 
+from dncd.choices import TapeCode
 from dncd.standin.build import Build, Dc3
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.line_end import LineEnd
@@ -17,7 +18,7 @@ from dncd.standin.program_memory import Alarm, Stored
 from dncd.standin.reader_buffer import ReaderBuffer
 from dncd.standin.tape_punch import FlippedBit, LostChar
 from dncd.standin.yard import Yard
-from dncd.values import Frame, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
 TIMING = json.loads((VECTORS / "serial_timing.json").read_text("utf-8"))["cases"]  # verified: arithmetic

@@ -9,6 +9,7 @@ from contextlib import closing
 import pytest
 from house import ENV
 
+from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
@@ -19,7 +20,7 @@ from dncd.standin.screen import Screen
 from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
-from dncd.values import EndsOn, Flow, Frame, LineSettings, Protocol, TapeCode
+from dncd.values import Frame, LineSettings
 
 
 def played(script: str, build: Build | None = None) -> list[str]:
@@ -116,7 +117,7 @@ def test_the_command_at_a_pseudo_terminal(tmp_path):
     ("words", "status", "said"),
     [
         (["--profile", "isotape"], 2, "Did you mean 'iso-tape'?"),
-        ([], 2, "Name one of --profile and --machine"),
+        ([], 2, "Give --profile or --machine"),
         (["--profile", "iso-tape", "--listen", "here"], 2, "127.0.0.1:4001"),
         (["--profile", "iso-tape", "--listen", "127.0.0.1:0", "--link", "x"], 2, "for a pseudo-terminal"),
         (["--profile", "iso-tape", "--link", "/"], 1, "cannot be made"),

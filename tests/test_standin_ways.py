@@ -9,6 +9,7 @@ from contextlib import closing
 import pytest
 from standin_host import Hand, Host, even, pieces_in
 
+from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
 from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
@@ -19,7 +20,7 @@ from dncd.standin.null_modem import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar
 from dncd.standin.yard import Yard
-from dncd.values import EndsOn, Flow, Frame, LineSettings, MarkAt, ModemLine, Protocol, Signal, TapeCode, TapeSettings
+from dncd.values import Frame, LineSettings, Signal, TapeSettings
 
 BLOCKS = ("O0007", "N10 G00 X1.", "M30")
 TEXT = b"O0007\nN10 G00 X1.\nM30\n"

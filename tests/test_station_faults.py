@@ -6,8 +6,9 @@ import pytest
 from fakes import FakePort
 from station_rig import rig
 
+from dncd.choices import Flow, StartOn
 from dncd.outside.command_server import WatchQueue
-from dncd.values import Flow, Frame, LineSettings, LineState, MachineSettings, SendSettings, StartOn
+from dncd.values import Frame, LineSettings, LineState, MachineSettings, SendSettings
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
 

@@ -8,7 +8,8 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from test_service import LONG, House, build, machine, text, until
+from house import LONG, House, build, machine, text
+from waiting import until
 
 from dncd.errors import PortGoneError
 from dncd.outside.loop import Loop

@@ -13,13 +13,14 @@ from programs import NIST, many
 from steps import grows
 
 from dncd import defaults
+from dncd.choices import BlockEnd, LowerCase, MarkAt, TapeCode
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
 from dncd.program.findings import COUNTED_OF_A_KIND, KINDS, Weight
 from dncd.program.rules import Programs, Rules
 from dncd.program.survey import Survey, body, survey
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chars
-from dncd.values import BlockEnd, Finding, Frame, LowerCase, MarkAt, Severity, TapeCode, TapeSettings
+from dncd.values import Finding, Frame, Severity, TapeSettings
 
 ISO = Coder(TapeCode.ISO, Frame.parse("7E2"))
 EIA = Coder(TapeCode.EIA, Frame.parse("8N1"))

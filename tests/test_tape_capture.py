@@ -10,10 +10,11 @@ from hypothesis import strategies as st
 from programs import NIST
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, MarkAt, TapeCode
 from dncd.tape.capture import DAMAGED, Closed, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import image_chunks
-from dncd.values import BlockEnd, EndsOn, Frame, MarkAt, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
 EXAMPLES = json.loads((VECTORS / "tape_examples.json").read_text())

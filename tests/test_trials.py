@@ -5,6 +5,7 @@ from dataclasses import replace
 import pygcode
 import pytest
 
+from dncd.choices import Flow
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, head_of, settings_of, sheet_text
 from dncd.errors import RecordsError, UsageError
@@ -14,7 +15,7 @@ from dncd.records import trials
 from dncd.records.ledger import Ledger, records
 from dncd.standin.counterpart import of_profile
 from dncd.tape.codes import Coder
-from dncd.values import Flow, Frame
+from dncd.values import Frame
 
 LATHE = replace(of_profile("iso-tape"), name="gang-lathe", title="Gang lathe, bay 2")
 

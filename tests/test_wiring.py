@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from dncd.choices import Flow
 from dncd.commissioning.pins import PINS, Connector, Direction, Line, line_at, pin_of
 from dncd.commissioning.wiring import (
     CAUTIONS,
@@ -22,7 +23,6 @@ from dncd.commissioning.wiring import (
 )
 from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, wire_count
 from dncd.commissioning.wiring_page import COLUMNS, Order, wiring_page, wiring_text
-from dncd.values import Flow
 
 VECTORS = Path(__file__).parent / "vectors"
 PINOUT = list(csv.DictReader((VECTORS / "pinout.csv").read_text("utf-8").splitlines()))

@@ -16,7 +16,7 @@ from dncd import __version__
 from dncd.cli.asking import Asked
 from dncd.cli.late_group import LateGroup
 from dncd.errors import DncdError
-from dncd.values import printable
+from dncd.peer_text import printable
 
 PROGRAM: Final = "dncd"
 
@@ -115,6 +115,6 @@ def _tell_fault(error: Exception) -> None:
 
         traceback.print_exception(error)
     _tell(
-        f"dncd {__version__} failed over something that it should have told better: {type(error).__name__}: {error}. "
-        "Run the same command with DNCD_DEBUG=1 and report what it says."
+        f"dncd {__version__} met a fault of its own: {type(error).__name__}: {error}. "
+        "Run the same command with DNCD_DEBUG=1 and report what it prints."
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dncd.errors import NoServiceError, SettingsError, UsageError
-from dncd.values import printable, shown
+from dncd.peer_text import printable, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -61,12 +61,10 @@ class Asked:
 
     @property
     def state(self) -> Path:
-        """The state folder."""
         return self.outline.state
 
     @property
     def folder(self) -> Path:
-        """The shop folder."""
         return self.outline.folder
 
     @property

@@ -12,7 +12,7 @@ from dncd.cli.layout import seconds
 from dncd.cli.status import rate_of
 from dncd.errors import NoServiceError
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar

@@ -10,7 +10,7 @@ from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, table
 from dncd.cli.moments import at_option
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Backup, Holding, Holdings
@@ -31,7 +31,6 @@ HOW: Final = {
 
 
 def told(known: "Holding") -> str:
-    """A holding in a few words."""
     return HOW[known.how.value].format(known.revision or "?")
 
 
@@ -95,7 +94,6 @@ def _as_json(held: "dict[str, Holding]", backup: "Backup | None") -> dict[str, A
 
 
 def backup_line(backup: "Backup | None") -> str:
-    """The newest backup in one line."""
     if backup is None:
         return "backup: none yet"
     parts = [count(len(backup.programs), "program")]
@@ -117,7 +115,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
     if not end:
         click.echo(
-            f"{machine}: punch all programs now; after a minute of quiet, or `dncd backup {machine} --end`, it is done"
+            f"{machine}: punch all programs now; it ends after a minute of quiet, or with `dncd backup {machine} --end`"
         )
     try:
         return _follow(given, machine)
@@ -137,7 +135,7 @@ def _follow(given: Asked, machine: str) -> int:
             click.echo(f"{count(shown, 'capture')} so far")
         time.sleep(FOLLOW_S)
     outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
-    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is no backup: "
+    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is not a backup: "
     click.echo(printable(head + "; ".join(outcome["told"])))
     return 0 if outcome["counts"] else 1
 

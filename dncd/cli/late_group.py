@@ -17,22 +17,18 @@ class LateGroup(click.Group):
         self.late = late
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """In the order of the table."""
         return list(self.late)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Loads one command; None for a word that is none."""
         if cmd_name in self.late and cmd_name not in self.commands:
             module, _, name = self.late[cmd_name][0].partition(":")
             self.add_command(getattr(importlib.import_module(f"dncd.cli.{module}"), name), cmd_name)
         return self.commands.get(cmd_name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """As click does, from the table."""
         with formatter.section("Commands"):
             formatter.write_dl([(word, text) for word, (_, text) in self.late.items()])
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
-        """As click does, from the table."""
         words = [CompletionItem(w, help=text) for w, (_, text) in self.late.items() if w.startswith(incomplete)]
         return words + click.Command.shell_complete(self, ctx, incomplete)

@@ -27,7 +27,6 @@ def progress(what: str, of_s: float) -> Callable[[float], None]:
 
 
 def show(text: str) -> None:
-    """Replaces what stands on the line."""
     if sys.stderr.isatty():
         click.echo(f"\r{text[:_WIDE]:<{_WIDE}}\r", err=True, nl=False)
 

@@ -7,7 +7,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import local_time, print_json
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff

@@ -14,7 +14,7 @@ from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff
@@ -81,7 +81,6 @@ def log_line(record: Mapping[str, Any]) -> str:
 
 
 def reasons_of(record: Mapping[str, Any]) -> list[str]:
-    """The reasons of a record, however many it has."""
     found = record.get("reasons", record.get("reason"))
     if isinstance(found, str):
         return [found] if found else []
@@ -100,7 +99,7 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
         _known(given, machine)
     if sheet or output is not None:
         if machine is None or not sheet or as_json:
-            raise click.UsageError("a sheet is of one machine: dncd programs MACHINE --sheet [--output FILE]")
+            raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
         _sheet(given, machine, output)
         return
     names = [machine] if machine is not None else list(given.machines)
@@ -164,16 +163,8 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
         click.echo("no programs yet")
         return
     heads = (
-        "program",
-        "title",
-        "revisions",
-        "characters",
-        "proven",
-        "last sent",
-        "last back",
-        "the control holds",
-        "checked",
-    )
+        "program", "title", "revisions", "characters", "proven", "last sent", "last back", "the control holds", "checked",
+    )  # fmt: skip
     rows = [
         (
             p["program"],
@@ -272,7 +263,7 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
     Between the last two; -r N compares N with the newest, -r A -r B compares A with B.
     """
     if len(revisions) > 2:
-        raise click.UsageError("two revisions are compared: -r may come twice")
+        raise click.UsageError("-r may be given twice at most: two revisions are compared")
     _known(given, machine)
     with _library(given) as library:
         history = _history(library, given, machine, program)

@@ -7,7 +7,7 @@ import click
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import print_json
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 
 @click.command()
@@ -39,7 +39,7 @@ def send(
         name = dropping.drop(file, folder)
         dropped[name] = int(service.get("seq", 0))
         if name != file.name and not as_json:
-            click.echo(f"{printable(file.name)} waits as {printable(name)}, for its own name is taken")
+            click.echo(f"{printable(file.name)} waits as {printable(name)}, because its own name is taken")
     following = Following(given.state, folder, machine, dropped, quiet=as_json)
     try:
         following.to_the_end()

@@ -7,7 +7,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import print_json
-from dncd.values import printable
+from dncd.peer_text import printable
 
 RELOAD_S: Final = 40.0
 """Seconds that `reload` waits for the service: new ports are tried first, and a device server may take its time."""
@@ -46,7 +46,7 @@ def reload(given: Asked, as_json: bool) -> int:
     try:
         state = given.settings.shop.state
     except SettingsError as error:
-        next_step = f"{error.next_step}. A running service goes on by its old settings"
+        next_step = f"{error.next_step}. A running service goes on with its old settings"
         raise SettingsError(error.where, error.problems, next_step) from None
     number = int(ask(state, {"do": "reload"})["number"])
     until = time.monotonic() + RELOAD_S
@@ -60,7 +60,7 @@ def reload(given: Asked, as_json: bool) -> int:
     else:
         click.echo(printable_lines(outcome["what"]), err=outcome["result"] != "done")
         for name in outcome["pending"]:
-            click.echo(f"{name}: its new settings hold as soon as what is under way is over")
+            click.echo(f"{name}: its new settings hold once what is under way has ended")
     return 0 if outcome["result"] == "done" else 2
 
 

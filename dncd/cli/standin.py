@@ -1,16 +1,22 @@
 """`dncd standin`: a stand-in control to learn on, at a pseudo-terminal or a TCP port."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from dncd.cli.asking import Asked, asked, unknown
 from dncd.errors import NotDoneError, UsageError
-
-if TYPE_CHECKING:
-    from dncd.standin.plug import Plug
+from dncd.outside.config_rules import PROFILES
+from dncd.standin.control import StandIn
+from dncd.standin.counterpart import counterpart, of_profile
+from dncd.standin.network_plug import NetworkPlug, Speaks
+from dncd.standin.null_modem import NullModem, Rates
+from dncd.standin.plug import Plug
+from dncd.standin.screen import Screen
+from dncd.standin.training import first_programs
+from dncd.standin.yard import Yard
 
 
 @click.command()
@@ -20,7 +26,7 @@ if TYPE_CHECKING:
 @click.option("--raw", is_flag=True, help="With --listen: characters alone (socket://), without RFC 2217.")
 @click.option("--link", metavar="PATH", type=click.Path(path_type=Path), help="A name for the pseudo-terminal.")
 @click.option(
-    "--reads", metavar="CHARS", type=float, default=0.0, help="It reads so many characters a second and holds."
+    "--reads", metavar="CHARS", type=float, default=0.0, help="It reads this many characters a second, and holds."
 )
 @asked
 def standin(
@@ -39,16 +45,9 @@ def standin(
 
     It reads its words from standard input, so a script can play the operator: `help` lists them.
     """
-    from dataclasses import replace
-
-    from dncd.standin.control import StandIn
-    from dncd.standin.counterpart import counterpart, of_profile
-    from dncd.standin.screen import Screen
-    from dncd.standin.training import first_programs
-    from dncd.standin.yard import Yard
 
     if (profile is None) == (machine is None):
-        raise UsageError("it is not said which control", "dncd standin", "Name one of --profile and --machine")
+        raise UsageError("no control is named", "dncd standin", "Give --profile or --machine")
     settings = of_profile(_profile(profile)) if profile is not None else given.machine(str(machine))
     build = replace(counterpart(settings), reads_per_s=reads, title=f"stand-in control for {profile or machine}")
     control = StandIn(build, plug=_plug(listen, raw))
@@ -69,35 +68,32 @@ def standin(
 
 
 def _profile(name: str) -> str:
-    from dncd.outside.config_rules import PROFILES
 
     if name not in PROFILES:
         raise unknown("profile", name, PROFILES, "--profile")
     return name
 
 
-def _plug(listen: str | None, raw: bool) -> "Plug":
-    from dncd.standin.network_plug import NetworkPlug, Speaks
-    from dncd.standin.null_modem import NullModem, Rates
+def _plug(listen: str | None, raw: bool) -> Plug:
 
     if listen is None:
         return NullModem(Rates.SEEN)
     host, colon, port = listen.rpartition(":")
     if not colon or not port.isdigit() or int(port) > 65535:
-        raise UsageError(f"{listen!r} is no HOST:PORT", "--listen", "Write it such as 127.0.0.1:4001")
+        raise UsageError(f"{listen!r} is not HOST:PORT", "--listen", "Write it like 127.0.0.1:4001")
     return NetworkPlug(host.strip("[]"), int(port), Speaks.RAW if raw else Speaks.COM_PORT)
 
 
 def _link(link: Path, path: str) -> Path:
     """Makes the name; one that an earlier stand-in left behind is taken over, any other file is left alone."""
     if not path.startswith("/"):
-        raise UsageError("a name is for a pseudo-terminal", "--link", "Leave --link or --listen away")
+        raise UsageError("only a pseudo-terminal can have a name", "--link", "Leave out --link or --listen")
     try:
         if link.is_symlink() and (str(link.readlink()).startswith("/dev/pts/")):
             link.unlink()
         link.symlink_to(path)
     except OSError as error:
         raise NotDoneError(
-            f"this name cannot be made: {error.strerror}", f"--link {link}", "Name another that does not exist yet"
+            f"the link cannot be made: {error.strerror}", f"--link {link}", "Name another that does not exist yet"
         ) from None
     return link

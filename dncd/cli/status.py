@@ -11,7 +11,7 @@ import click
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.outside.command_client import ask
-from dncd.values import printable
+from dncd.peer_text import printable
 
 NAMES_SHOWN: Final = 3
 
@@ -23,7 +23,7 @@ FOLLOW_S: Final = 0.5
 
 @click.command()
 @machine_word(required=False)
-@click.option("--follow", "-f", is_flag=True, help="Show it anew until ctrl-C.")
+@click.option("--follow", "-f", is_flag=True, help="Keep it up to date until ctrl-C.")
 @as_json
 @asked
 def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
@@ -107,7 +107,6 @@ def library_lines(library: Mapping[str, Any] | None) -> list[str]:
 
 
 def doing(machine: Mapping[str, Any]) -> str:
-    """What one line does, in a few words."""
     transfer = machine["transfer"]
     if transfer:
         return _transfer(transfer, held=machine["state"] == "held")

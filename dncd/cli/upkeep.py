@@ -7,7 +7,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import count, print_json, seconds
-from dncd.values import printable
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.packing import Size
@@ -112,7 +112,6 @@ def tidy(given: Asked, as_json: bool) -> None:
 
 
 def told(size: "Size") -> str:
-    """A size in words."""
     return f"{count(size.loose, 'loose object')}, {count(size.packs, 'pack')}, {size.held_bytes / 1e6:,.1f} MB"
 
 
@@ -122,7 +121,7 @@ def told(size: "Size") -> str:
     "-o",
     metavar="FILE",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Where to. Without it: dncd-report-TIME.tar.gz, here.",
+    help="The file to write. Without it: dncd-report-TIME.tar.gz in this folder.",
 )
 @asked
 def report(given: Asked, output: Path | None) -> None:
@@ -132,7 +131,7 @@ def report(given: Asked, output: Path | None) -> None:
     Whether the service runs or not.
     """
     from dncd.outside import report as packing
-    from dncd.outside.clock import utc_now
+    from dncd.records.ledger import utc_now
 
     when = utc_now()
     target = output or Path(f"dncd-report-{when:%Y%m%dT%H%M%SZ}.tar.gz")

@@ -13,9 +13,10 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import BlockEnd, TapeCode
 from dncd.commissioning.punches import BLANKS
 from dncd.tape.codes import EOB, FAULT, Coder
-from dncd.values import BlockEnd, Frame, TapeCode, WireBytes
+from dncd.values import Frame, WireBytes
 
 
 class Parity(enum.Enum):

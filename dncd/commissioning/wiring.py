@@ -8,8 +8,8 @@ import enum
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import Flow, ModemLine
 from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.values import Flow, ModemLine
 
 
 class End(enum.StrEnum):

@@ -8,7 +8,7 @@ control: while dncd sends.
 import enum
 from dataclasses import dataclass
 
-from dncd.values import TapeCode
+from dncd.choices import TapeCode
 
 
 class ReaderCode(enum.Enum):

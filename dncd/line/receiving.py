@@ -20,8 +20,9 @@ import re
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode, when_idle
-from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
+from dncd.values import Frame
 
 
 class CaptureEnd(enum.Enum):

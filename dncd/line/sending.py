@@ -26,9 +26,10 @@ import math
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.line.clock import LineClock
 from dncd.line.codes import WHILE_SENDING, ReaderCode
-from dncd.values import LineSettings, ModemLine, Result, SendSettings
+from dncd.values import LineSettings, Result, SendSettings
 
 SUPPLY_LOW_CHARS = 32_768
 """Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""

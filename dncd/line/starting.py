@@ -7,8 +7,9 @@ one, the line coming on) that ends a hold, even after the last character of a pr
 import math
 
 from dncd import defaults
+from dncd.choices import Flow, ModemLine, Protocol, StartOn
 from dncd.line.codes import ReaderCode
-from dncd.values import Flow, Modem, ModemLine, Protocol, SendSettings, Signal, StartOn
+from dncd.values import Modem, SendSettings, Signal
 
 
 class Starts:

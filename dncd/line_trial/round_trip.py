@@ -14,6 +14,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from dncd.choices import Announce, MarkAt, Protocol, Request, StartOn
 from dncd.line.receiving import Began, Caught, Ended, Receiving, Said, Wished
 from dncd.line.sending import Outcome, Sending, Shape
 from dncd.line.starting import Starts
@@ -24,20 +25,7 @@ from dncd.ports.session import LineSession
 from dncd.station.receivers import receiver_of
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
-from dncd.values import (
-    NO_FAULTS,
-    Announce,
-    Counters,
-    IsoBytes,
-    MachineSettings,
-    MarkAt,
-    Modem,
-    Protocol,
-    Request,
-    Result,
-    Signal,
-    StartOn,
-)
+from dncd.values import NO_FAULTS, Counters, IsoBytes, MachineSettings, Modem, Result, Signal
 
 NOISE_CHARS = 16
 """Characters without one good printable that are noise of the line (a machine switched on), not a punch."""

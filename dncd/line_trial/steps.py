@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import ModemLine, Protocol, Request, StartOn
 from dncd.commissioning.finding import Answer, Finder, Sureness
 from dncd.commissioning.loopback_findings import findings, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
@@ -22,17 +23,7 @@ from dncd.program.comparing import Level, compare
 from dncd.program.differences import lines as difference_lines
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.values import (
-    NO_FAULTS,
-    MachineSettings,
-    Modem,
-    ModemLine,
-    Protocol,
-    Request,
-    Result,
-    StartOn,
-    WireBytes,
-)
+from dncd.values import NO_FAULTS, MachineSettings, Modem, Result, WireBytes
 
 SOAK_S: Final = 3.0
 """Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""

@@ -47,7 +47,6 @@ def socket_address(state: Path) -> Iterator[str]:
 
 
 def encoded(message: dict[str, Any]) -> bytes:
-    """A request or an answer as its line."""
     return json.dumps(message, ensure_ascii=True, separators=(",", ":"), default=str).encode() + b"\n"
 
 
@@ -122,7 +121,6 @@ class StreamRequest:
         self.close()
 
     def close(self) -> None:
-        """Ends it: what was lent goes back."""
         self._sock.close()
 
     def fileno(self) -> int:

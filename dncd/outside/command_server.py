@@ -22,7 +22,7 @@ from typing import Any, Final
 from dncd.errors import DncdError, RecordsError, StateHeldError, UsageError
 from dncd.outside.command_client import NAME, encoded, socket_address
 from dncd.outside.threads import Thread
-from dncd.values import shown
+from dncd.peer_text import shown
 
 LONGEST_REQUEST: Final = 65_536
 """Bytes of one request: names and little else."""

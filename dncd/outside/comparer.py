@@ -21,10 +21,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.program.comparing import compare
 from dncd.program.differences import lines
 from dncd.program.edits import LostEdit, Version, lost_edits
-from dncd.values import Origin, printable
+from dncd.values import Origin
 
 _SMALL_CHARS: Final = 4_000
 """Characters up to which a comparison is done here: it takes less than the question."""

@@ -14,23 +14,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.choices import RENAMED_KEYS, RENAMED_WORDS
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, Protocol, TapeCode
 from dncd.errors import SettingsError
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
+from dncd.peer_text import printable
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
-from dncd.values import (
-    EndsOn,
-    Frame,
-    LibrarySettings,
-    LineSettings,
-    MachineSettings,
-    Protocol,
-    Settings,
-    ShopSettings,
-    TapeCode,
-    printable,
-)
+from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, Settings, ShopSettings
 
 _TOP: Final = "[shop], [library] and [machines.NAME]"
 
@@ -122,7 +112,6 @@ class _Faults:
     hints: list[str] = field(default_factory=list)
 
     def at(self, table: str, key: str, value: Any, what: str) -> None:
-        """One fault of one key."""
         shown = _printable(toml_value(value))
         self.lines.append(f"{self.path.name}: [{table}] {_key(key)} = {shown}: {what}")
 
@@ -153,8 +142,9 @@ class _Reader:
 
     def settings(self, raw: dict[str, Any]) -> Settings | None:
         """The settings, or None; faults are noted either way."""
-        for key in raw.keys() - {"shop", "library", "machines"}:
-            self._unknown_top(key, raw[key])
+        for key, value in raw.items():
+            if key not in ("shop", "library", "machines"):
+                self._unknown_top(key, value)
         shop = self._shop(raw.get("shop", {}))
         library = self._library(raw.get("library", {}))
         tables = raw.get("machines", {})
@@ -260,7 +250,7 @@ class _Reader:
             except ValueError:
                 faulty.add(key)
                 self._wrong(table.rules[key], where, key, value)
-        for key in table.rules.keys() - values.keys() - faulty:
+        for key in [key for key in table.rules if key not in values and key not in faulty]:
             faulty.add(key)
             self.faults.of(where, f"{key}: missing, and it has no default; it is {table.rules[key].allowed}")
         return _Checked(where, values, frozenset(faulty))

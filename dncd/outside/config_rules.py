@@ -13,6 +13,7 @@ from importlib import resources
 from typing import Any, Final, get_type_hints
 
 from dncd import defaults
+from dncd.choices import TapeCode, Weight
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import Coder
@@ -24,9 +25,7 @@ from dncd.values import (
     ReceiveSettings,
     SendSettings,
     ShopSettings,
-    TapeCode,
     TapeSettings,
-    Weight,
 )
 
 TABLES: Final[Mapping[str, type]] = {

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.peer_text import shown
 from dncd.records.held_open import Writer
-from dncd.values import shown
 
 _SIDE_FILES: Final = ("thumbs.db", "ehthumbs.db", "desktop.ini")
 _SIDE_STARTS: Final = (".", "~$")

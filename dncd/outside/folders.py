@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import Watch
 from dncd.outside.folder_events import ITSELF, FolderEvents
 from dncd.outside.folder_looks import (
     Complete,
@@ -30,8 +31,9 @@ from dncd.outside.folder_looks import (
 )
 from dncd.outside.journal import journal
 from dncd.outside.threads import Fate, Thread
+from dncd.peer_text import shown
 from dncd.records.held_open import Writer, leases_tell, writer_of
-from dncd.values import ShopSettings, Watch, shown
+from dncd.values import ShopSettings
 
 __all__ = ["Complete", "Entry", "Folders", "Listing", "make_folders"]
 

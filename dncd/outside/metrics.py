@@ -62,7 +62,6 @@ def _escaped(text: str) -> str:
 
 
 def _families(service: Status, machines: Mapping[str, Status]) -> Iterator[_Family]:
-    """Every family, in a fixed order."""
     yield _Family("dncd", "The service.", [({"version": str(service["version"])}, 1)], "info")
     yield _Family("dncd_troubles", "Things that are wrong with the service itself.", [({}, len(service["trouble"]))])
     room = [({"folder": name}, free) for name, free in service["disk_free_bytes"].items() if free is not None]

@@ -16,14 +16,15 @@ from dulwich.repo import Repo
 
 from dncd import defaults
 from dncd.errors import DncdError
-from dncd.outside.clock import utc_now
 from dncd.outside.library_server import LibraryServer, wanted
 from dncd.outside.threads import Fate, Thread
+from dncd.peer_text import printable
 from dncd.records import codec, durable
 from dncd.records.git_program import GitProgram
+from dncd.records.ledger import utc_now
 from dncd.records.library import path_of
 from dncd.records.revisions import walk
-from dncd.values import LibrarySettings, printable
+from dncd.values import LibrarySettings
 
 _FILE: Final = "library.pushed"
 

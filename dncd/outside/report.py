@@ -23,12 +23,12 @@ from typing import Any, Final
 from dncd import __version__
 from dncd.errors import DncdError, NotDoneError, SettingsError
 from dncd.outside import config
-from dncd.outside.clock import utc_now
 from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
 from dncd.outside.disk_room import free_bytes
+from dncd.peer_text import printable
 from dncd.records import ledger
-from dncd.values import printable
+from dncd.records.ledger import utc_now
 
 LEDGER_LINES: Final = 500
 JOURNAL_LINES: Final = 2_000
@@ -108,7 +108,7 @@ def _or_why(make: Callable[[], str]) -> str:
     try:
         return make()
     except (DncdError, OSError, ValueError, subprocess.SubprocessError) as error:
-        return f"could not be had: {error}\n"
+        return f"could not be read: {error}\n"
 
 
 def _printable_lines(text: str) -> str:

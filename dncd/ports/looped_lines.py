@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.ports.port import Port, Reading
-from dncd.values import MachineSettings, ModemLine, Signal
+from dncd.values import MachineSettings, Signal
 
 _TIED: Final = {ModemLine.CTS: ModemLine.RTS, ModemLine.DSR: ModemLine.DTR}
 """Our line that such a plug ties to each of the control's."""

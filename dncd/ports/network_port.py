@@ -19,11 +19,13 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.line.telnet_stream import Data, escaped
+from dncd.peer_text import printable, shown
 from dncd.ports.port import NOTHING, Port, Reading, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import NO_FAULTS, LineSettings, Modem, ModemLine, Signal, printable, shown
+from dncd.values import NO_FAULTS, LineSettings, Modem, Signal
 
 _SWITCHES: Final = {ModemLine.RTS: (telnet.Setting.RTS, 11, 12), ModemLine.DTR: (telnet.Setting.DTR, 8, 9)}
 """What asks for our lines, and SET-CONTROL's values for on and off (RFC 2217 section 3)."""

@@ -3,12 +3,13 @@
 It may take a few seconds for a device server: call it from a thread of its own.
 """
 
+from dncd.choices import ModemLine
 from dncd.errors import PortError
 from dncd.ports.looped_lines import looped_lines
 from dncd.ports.network_port import open_rfc2217, open_socket
 from dncd.ports.port import Port
 from dncd.ports.serial_port import open_tty
-from dncd.values import LineSettings, MachineSettings, ModemLine, Signal
+from dncd.values import LineSettings, MachineSettings, Signal
 
 
 def open_port(line: LineSettings) -> Port:

@@ -21,8 +21,9 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import Final
 
+from dncd.choices import ModemLine
 from dncd.errors import PortError
-from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, ModemLine, Signal
+from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
 
 
 @dataclass(frozen=True, slots=True)

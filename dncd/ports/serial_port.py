@@ -23,11 +23,13 @@ from typing import Final
 import serial
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
+from dncd.peer_text import shown
 from dncd.ports.holders import holders
 from dncd.ports.marked_input import MarkedInput
 from dncd.ports.port import NOTHING, Port, Reading, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, ModemLine, Signal, shown
+from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
 
 PTY_MAJORS: Final = range(136, 144)
 """Device majors of Unix98 pseudo-terminals (Linux list of devices; memory)."""

@@ -15,11 +15,12 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Final, Protocol
 
+from dncd.choices import ModemLine
 from dncd.errors import PortBusyError, PortGoneError
 from dncd.ports.opening import open_port
 from dncd.ports.port import Port, Reading
 from dncd.ports.tap import TappedPort, Tell
-from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, ModemLine, Signal
+from dncd.values import NO_FAULTS, Frame, LineSettings, Modem, Signal
 
 LOOK_S: Final = 0.01
 """Seconds between looks at the modem lines of a port that has them: ten characters at 9600 baud."""

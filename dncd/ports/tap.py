@@ -4,10 +4,11 @@ import contextlib
 import dataclasses
 from collections.abc import Callable
 
+from dncd.choices import ModemLine
 from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way
 from dncd.errors import PortGoneError
 from dncd.ports.port import Port, Reading
-from dncd.values import NO_FAULTS, Counters, Modem, ModemLine, Signal
+from dncd.values import NO_FAULTS, Counters, Modem, Signal
 
 Tell = Callable[[Entry], None]
 """Is told each entry at once, with `at` by the clock that was given; it must not wait."""

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.values import LowerCase
+from dncd.choices import LowerCase
 
 Chunks = Callable[[], Iterable[bytes]]
 """Gives the bytes of a file from its beginning, in chunks of any size, each time that it is called."""

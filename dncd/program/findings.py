@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
-from dncd.values import Finding, Place, Severity, Weight
+from dncd.choices import Weight
+from dncd.values import Finding, Place, Severity
 
 __all__ = ["ALWAYS_REFUSED", "COUNTED_OF_A_KIND", "KINDS", "PLACES_OF_A_KIND", "Findings", "Kind", "Weight"]
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import LowerCase, MarkAt
 from dncd.program import names
 from dncd.program.block_checks import check_characters, check_length, check_small_letters, check_words, place
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised
@@ -17,7 +18,7 @@ from dncd.program.findings import Findings
 from dncd.program.names import Head
 from dncd.program.program_checks import ProgramChecks
 from dncd.program.rules import Rules
-from dncd.values import Finding, LowerCase, MarkAt, Place, Severity
+from dncd.values import Finding, Place, Severity
 
 _MOST_MARKS: Final = 1_000
 """Mark lines that are looked at; a file with more is no program."""

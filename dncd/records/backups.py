@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.program import names
 from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK
@@ -24,7 +25,7 @@ from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
-from dncd.values import Result, printable
+from dncd.values import Result
 
 FOLDER: Final = "from-machine/backups"
 SUFFIX: Final = ".backup"

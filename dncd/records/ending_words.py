@@ -3,10 +3,11 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.records import receipts
 from dncd.records.ledger import Record
 from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
-from dncd.values import Result, fault_words, printable
+from dncd.values import Result, fault_words
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
 CAUTION_LINK: Final = (

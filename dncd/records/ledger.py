@@ -16,8 +16,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.records import durable, locks, state_format
-from dncd.values import printable
 
 NO_HASH: Final = "0" * 64
 """`prev` of the first line."""

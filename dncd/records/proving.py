@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Final
 
 from dncd.errors import NotDoneError, UsageError
+from dncd.peer_text import printable
 from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Library
 from dncd.records.revisions import Revision
-from dncd.values import printable
 
 EVENT: Final = "proven"
 

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from dncd.peer_text import printable
 from dncd.program import names
 from dncd.records import durable, plans
 from dncd.records.endings import Endings
 from dncd.records.ledger import Record, records
 from dncd.records.plans import Counted, OutPlan, Sent
-from dncd.values import Result, printable
+from dncd.values import Result
 
 EVENT: Final = "plan-unreadable"
 RELEASED: Final = "released"

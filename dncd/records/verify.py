@@ -14,11 +14,11 @@ from typing import Any, Final
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
+from dncd.peer_text import printable
 from dncd.records import backups, durable, proving, receipts, trials
 from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of, trailers_of
 from dncd.records.receipts import Receipt
-from dncd.values import printable
 
 FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged", backups.FOLDER)
 """Where receipts stand, under a machine's folder."""

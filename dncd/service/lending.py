@@ -10,8 +10,9 @@ from typing import Any, Final
 from dncd.errors import NotDoneError
 from dncd.outside.command_server import StreamReply, WatchQueue
 from dncd.outside.journal import journal
+from dncd.peer_text import printable
 from dncd.station.machine import Station
-from dncd.values import LineState, printable
+from dncd.values import LineState
 
 _IDLE: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
 

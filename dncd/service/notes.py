@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from dncd import __version__
-from dncd.outside.clock import utc_now
+from dncd.records.ledger import utc_now
 from dncd.service.parts import Parts
 from dncd.service.status import status_of, status_text
 from dncd.station.machine import Station

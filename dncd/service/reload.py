@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from dncd.errors import DncdError
 from dncd.outside import config
-from dncd.outside.clock import utc_now
 from dncd.outside.loop import Loop
+from dncd.records.ledger import utc_now
 from dncd.service.port_opening import Opened, close_all, open_ports
 from dncd.service.stations import Changes, Stations, changes
 from dncd.values import Settings

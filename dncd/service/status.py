@@ -2,9 +2,10 @@
 
 from typing import Any
 
+from dncd.peer_text import printable
 from dncd.station.machine import Station
 from dncd.station.ration import HOUR_S
-from dncd.values import LineState, Signal, printable
+from dncd.values import LineState, Signal
 
 _NAMES_SHOWN = 10
 

@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.tape.codes import DC1, DC2, DC3, DC4
-from dncd.values import EndsOn, Flow, Frame, Protocol, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 __all__ = [
     "DC1",

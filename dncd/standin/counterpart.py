@@ -4,18 +4,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from dncd.choices import Announce, EndsOn, MarkAt, Protocol, Request, StartOn, TapeCode
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.program_memory import CHAR_MM
-from dncd.values import (
-    Announce,
-    EndsOn,
-    MachineSettings,
-    MarkAt,
-    Protocol,
-    Request,
-    StartOn,
-    TapeCode,
-)
+from dncd.values import MachineSettings
 
 _ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
 _PARITY: Final = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}

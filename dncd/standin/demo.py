@@ -11,6 +11,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+from dncd.choices import TapeCode
 from dncd.standin import demo_programs
 from dncd.standin.build import Build
 from dncd.standin.control import Mode, StandIn
@@ -19,7 +20,7 @@ from dncd.standin.program_memory import Stored
 from dncd.standin.tape_punch import FlippedBit
 from dncd.standin.telling import Teller, rate
 from dncd.standin.yard import Yard
-from dncd.values import Frame, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 LATHE = Build("gang-lathe", 4800, Frame.parse("7E2"), buffer_chars=256, high=192, low=64, reads_per_s=320)
 """ISO code, and a reader slower than its line: it must stop the host again and again."""

@@ -4,8 +4,8 @@ import enum
 import re
 from dataclasses import dataclass, field
 
+from dncd.choices import EndsOn, MarkAt
 from dncd.tape.codes import DEL, NUL
-from dncd.values import EndsOn, MarkAt
 
 CHAR_MM = 2.54
 """Tape pitch: ten characters to the inch."""

@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 
+from dncd.choices import MarkAt
 from dncd.standin.build import DC1, DC2, DC3, Build, PunchOn, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, Stored
 from dncd.tape.codes import Coder
-from dncd.values import IsoBytes, MarkAt
+from dncd.values import IsoBytes
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd.outside.comparer import NOT_COMPARED, Comparer
+from dncd.peer_text import printable
 from dncd.program.edits import LostEdit, Version
 from dncd.records.checks import Readback
 from dncd.records.library import Library
 from dncd.records.revisions import Revision
-from dncd.values import MachineSettings, Origin, printable
+from dncd.values import MachineSettings, Origin
 
 _EDITS_LOOKED_AT: Final = 12
 """Revisions from the machine that are looked at, the newest; how many the office made since does not count."""

@@ -8,10 +8,12 @@ from datetime import UTC, datetime
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import EndsOn, Protocol, TapeCode
 from dncd.errors import RecordsError
 from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.disk_room import free_bytes
+from dncd.peer_text import printable
 from dncd.program import names
 from dncd.program.splitting import Kind, split
 from dncd.records import durable, overflow, plans
@@ -25,18 +27,7 @@ from dncd.station.ration import Ration
 from dncd.station.receivers import receiver_of
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.values import (
-    NO_FAULTS,
-    Counters,
-    EndsOn,
-    MachineSettings,
-    Protocol,
-    Result,
-    TapeCode,
-    WireBytes,
-    fault_words,
-    printable,
-)
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes, fault_words
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""

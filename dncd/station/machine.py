@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import DncdError, NotDoneError, PortGoneError
 from dncd.line.receiving import Wished
 from dncd.outside.folders import Listing
@@ -23,7 +24,7 @@ from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Captured, PortTrouble, Told
 from dncd.station.saying import Saying
 from dncd.station.tally import Tally
-from dncd.values import NO_FAULTS, LineState, MachineSettings, ModemLine
+from dncd.values import NO_FAULTS, LineState, MachineSettings
 
 _RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
 """Seconds between tries to open an absent port: soon after it went away, then less often."""
@@ -32,7 +33,6 @@ _RETRY_LENT_S = 0.05
 """The first of these waits after a loan: a borrower that was killed may hold the port for a moment longer."""
 _LOOK_AT_MODEM_S = 0.05
 """Seconds between looks at CTS or DSR while a program waits for them."""
-
 _LOOK_AT_IDLE_MODEM_S = 0.2
 """The same while none waits: the line going off and on again between two programs must be seen."""
 _PENDING_S = 0.005

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.outside.comparer import Comparer
+from dncd.peer_text import printable
 from dncd.records import durable, locks, plans, state_format
 from dncd.records.backups import FOLDER as BACKUPS
 from dncd.records.backups import Backups
@@ -17,7 +18,7 @@ from dncd.records.library import Library, Writer
 from dncd.records.plans import Counted, InPlan, Sent
 from dncd.records.spool import Leftover, leftovers
 from dncd.records.unreadable import UnreadablePlans
-from dncd.values import Result, Settings, printable
+from dncd.values import Result, Settings
 
 _CUT_OFF: Final = (
     "the service or its machine stopped in the middle of the sending; how much the control took is not known;"

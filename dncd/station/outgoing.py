@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.choices import ModemLine, Protocol, StartOn
 from dncd.errors import NotDoneError
 from dncd.line.codes import ReaderCode
 from dncd.line.sending import Sending
@@ -21,7 +22,7 @@ from dncd.records.unreadable import Problem
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Heard, Image, Prepared, Told
-from dncd.values import NO_FAULTS, Counters, MachineSettings, Modem, ModemLine, Protocol, Signal, StartOn
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Modem, Signal
 
 _POLL_MODEM_S = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""

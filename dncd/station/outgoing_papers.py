@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import Announce, MachineEdits
 from dncd.line.sending import Outcome, Shape
+from dncd.peer_text import printable, shown
 from dncd.program import dropped, names
 from dncd.program.rules import Rules
 from dncd.program.splitting import split
@@ -26,19 +28,7 @@ from dncd.station.papers import Begun, Checked, Gone, Heard, Prepared, Told
 from dncd.station.proven_desk import ProvenDesk
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, significant_chunks, trailer
-from dncd.values import (
-    Announce,
-    Finding,
-    IsoBytes,
-    MachineEdits,
-    MachineSettings,
-    Result,
-    Severity,
-    WireBytes,
-    fault_words,
-    printable,
-    shown,
-)
+from dncd.values import Finding, IsoBytes, MachineSettings, Result, Severity, WireBytes, fault_words
 
 _IN_MEMORY: Final = 4 * 1024 * 1024
 """Characters of a tape image that are kept in memory; a larger one is read from a file as it goes out."""

@@ -2,13 +2,14 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
+from dncd.peer_text import printable
 from dncd.records.ending_words import named
 from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
 from dncd.records.texts import Text, blob_name
-from dncd.values import MachineSettings, printable
+from dncd.values import MachineSettings
 
 
 class ProvenDesk:

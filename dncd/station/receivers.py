@@ -1,10 +1,11 @@
 """The receiver for a machine's line, as its settings say."""
 
+from dncd.choices import Protocol
 from dncd.line.receiving import Alphabet, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
-from dncd.values import IsoBytes, MachineSettings, Protocol
+from dncd.values import IsoBytes, MachineSettings
 
 
 def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving | XmodemReceiving:

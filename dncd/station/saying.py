@@ -1,11 +1,12 @@
 """What dncd says to a control beside programs: stop and go on, reader codes, and an XMODEM receiver's part."""
 
+from dncd.choices import Request
 from dncd.errors import NotDoneError, PortGoneError
 from dncd.line.receiving import Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.ports.port import Port
 from dncd.station.incoming_papers import IncomingPapers
-from dncd.values import MachineSettings, Request, Signal
+from dncd.values import MachineSettings, Signal
 
 
 class Saying:

@@ -18,9 +18,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import EndsOn, MarkAt, TapeCode
+from dncd.peer_text import shown
 from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, FAULT, LF, NUL, TAB, Coder
 from dncd.tape.image import block_end
-from dncd.values import EndsOn, Finding, MarkAt, Place, Severity, TapeCode, TapeSettings, WireBytes, shown
+from dncd.values import Finding, Place, Severity, TapeSettings, WireBytes
 
 DAMAGED: Final = "\ufffd"
 """Stands for a damaged character in `Capture.whole`: no tape code carries it, so the file cannot be sent by mistake."""

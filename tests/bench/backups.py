@@ -14,6 +14,7 @@ from pathlib import Path
 from backup_shop import SETTINGS
 from dumps import dump, even, memory
 
+from dncd.choices import EndsOn
 from dncd.outside.config import read
 from dncd.records import plans
 from dncd.records.ledger import _canonical, line_hash
@@ -21,7 +22,7 @@ from dncd.records.plans import InPlan
 from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
-from dncd.values import EndsOn, WireBytes
+from dncd.values import WireBytes
 
 LINES = 50_000
 
