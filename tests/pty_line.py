@@ -29,8 +29,11 @@ class PtyLine:
             found += os.read(self._master, count - len(found))
         return found
 
+    def say(self, data):
+        os.write(self._master, data)
+
     def hold(self):
-        os.write(self._master, b"\x93")
+        self.say(b"\x93")
 
     def go(self):
-        os.write(self._master, b"\x11")
+        self.say(b"\x11")

@@ -3,6 +3,7 @@
 import ast
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,9 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_FILE = 420
 LONGEST_FUNCTION = 60
+MOST_METHODS = 15
+SMALLEST_MODULE = 60
+"""Lines below which a module that one other imports alone wants a reason to stand by itself."""
 
 FLOORS = {
     "defaults": 0,
@@ -56,6 +60,45 @@ OWNERS = {
 }
 """Library → folder and a word of the module's name that alone may import it."""
 
+BEING_REBUILT = "being rebuilt"
+MANY_METHODS = {
+    "line/sending.py Sending": "one machine with its table: what the line says, what a driver asks, what a status shows",
+    "line/xmodem_sending.py XmodemSending": "has the surface of Sending, and the turns of XMODEM",
+    "ports/network_port.py Rfc2217Port": "what every port can do, and what RFC 2217 adds",
+    "ports/serial_port.py TtyPort": "what every port can do, and what a terminal adds",
+    "records/endings.py Endings": "one step of an ending a method, in the order of writing",
+    "records/library.py Library": "what may be asked of the library, by the programs' names",
+    "standin/control.py StandIn": "keys, lamps and memory of one control",
+    "standin/screen.py Screen": "one method a key",
+    "standin/tape_reader.py TapeReader": "one reader with its table of states",
+    "service/run.py Service": BEING_REBUILT,
+    "station/incoming.py Incoming": BEING_REBUILT,
+    "station/incoming_papers.py IncomingPapers": BEING_REBUILT,
+    "station/machine.py Station": BEING_REBUILT,
+    "station/outgoing.py Outgoing": BEING_REBUILT,
+    "station/outgoing_papers.py OutgoingPapers": BEING_REBUILT,
+}
+"""Classes with more methods than MOST_METHODS, and why. A reason that is no longer needed fails a test."""
+
+SMALL_AND_ALONE = {
+    "cli/diff_view.py": "how a difference looks, beside the commands that show it",
+    "cli/line_group.py": "the group that loads each `dncd line` command late",
+    "cli/moments.py": "pure: how people write a moment, and its own tests",
+    "cli/settings_commands.py": "commands by subject",
+    "cli/tidying.py": "commands by subject; a child of the service",
+    "commissioning/trial_program.py": "pure: the program of a trial's round",
+    "ports/marked_input.py": "pure: the marks of termios(3), fed bytes and tested without a port",
+    "ports/watchers.py": "who watches a line, beside the tap that they are told by",
+    "service/lending.py": BEING_REBUILT,
+    "service/library_care.py": BEING_REBUILT,
+    "service/machine_requests.py": BEING_REBUILT,
+    "standin/line_noise.py": "pure: what a welder does to a waveform",
+    "standin/reader_buffer.py": "pure: the buffer with its two marks, tested by itself",
+    "standin/training.py": "the programs in a stand-in's memory",
+    "station/tally.py": BEING_REBUILT,
+}
+"""Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
+
 DISK_OWNER = "records/durable.py"
 DISK_CALLS = {"fsync", "fdatasync", "rename", "replace", "link", "renames"}
 
@@ -71,7 +114,7 @@ class Module:
     def room(self) -> str:
         return self.path.split("/", maxsplit=1)[0].removesuffix(".py")
 
-    @property
+    @cached_property
     def tree(self) -> ast.Module:
         return ast.parse(self.text)
 
@@ -159,6 +202,46 @@ def too_long(module: Module) -> list[str]:
     return found
 
 
+def many_methods(module: Module) -> list[str]:
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
+    classes = [node for node in ast.walk(module.tree) if isinstance(node, ast.ClassDef)]
+    return [f"{module.path} {c.name}" for c in classes if sum(isinstance(n, kinds) for n in c.body) > MOST_METHODS]
+
+
+def named(path: str) -> str:
+    """A module's dotted name below dncd."""
+    return path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+
+def graph(modules: list[Module]) -> dict[str, set[str]]:
+    """Which module imports which, late and for types alone included; a name given on by a package counts for it."""
+    names = {named(module.path) for module in modules}
+    found = {}
+    for module in modules:
+        used = (name.removeprefix("dncd.") for name in imported(module) if name.startswith("dncd."))
+        places = {name if name in names else name.rpartition(".")[0] for name in used}
+        found[named(module.path)] = (places & names) - {named(module.path)}
+    return found
+
+
+def circles(modules: list[Module]) -> list[list[str]]:
+    """What is left when, again and again, all that imports nothing of the rest is taken out."""
+    left = graph(modules)
+    while free := [name for name, used in left.items() if not used & left.keys()]:
+        for name in free:
+            del left[name]
+    return sorted([name, *sorted(used & left.keys())] for name, used in left.items())
+
+
+def small_and_alone(modules: list[Module]) -> list[str]:
+    used = [name for names in graph(modules).values() for name in names]
+    return [
+        module.path
+        for module in modules
+        if len(module.text.splitlines()) < SMALLEST_MODULE and used.count(named(module.path)) == 1
+    ]
+
+
 def sleeps(text: str) -> list[int]:
     """Lines that call sleep, by whatever name it was imported, and those that sleep in disguise."""
     calls = (node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call))
@@ -194,6 +277,18 @@ def silent_events(tree: ast.Module) -> set[str]:
 def test_every_room_has_a_floor():
     assert len(MODULES) > 20
     assert {module.room for module in MODULES} <= FLOORS.keys()
+
+
+def test_no_class_has_too_many_methods():
+    assert sorted(found for module in MODULES for found in many_methods(module)) == sorted(MANY_METHODS)
+
+
+def test_a_small_module_that_one_other_imports_has_a_reason():
+    assert small_and_alone(MODULES) == sorted(SMALL_AND_ALONE)
+
+
+def test_nothing_imports_in_circles():
+    assert circles(MODULES) == []
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda module: module.path)
@@ -246,12 +341,28 @@ def test_what_tests_share_stands_in_modules_of_its_own(path):
         (disk_calls, "records/library.py", "import os\nos.fsync(3)"),
         (disk_calls, "records/library.py", "from os import rename"),
         (disk_calls, "records/library.py", "path.replace(other)"),
+        (many_methods, "station/x.py", "class X:\n" + "".join(f"    def m{n}(self): ...\n" for n in range(16))),
         (too_long, "station/x.py", "x = 1\n" * 421),
         (too_long, "station/x.py", "def f():\n" + "    x = 1\n" * 60),
     ],
 )
 def test_the_checks_find_what_they_look_for(check, path, text):
     assert check(Module(path, text)) != []
+
+
+def test_circles_and_lonely_modules_are_found_however_they_import():
+    a = Module("line/a.py", "if TYPE_CHECKING:\n    from dncd.line.b import B")
+    b = Module("line/b.py", "def f():\n    from dncd.line import c")
+    c = Module("line/c.py", "from .a import A")
+    d = Module("line/d.py", "import dncd.line.a")
+    assert circles([a, b, c, d]) == [
+        ["line.a", "line.b"],
+        ["line.b", "line.c"],
+        ["line.c", "line.a"],
+        ["line.d", "line.a"],
+    ]
+    assert circles([a, b, d]) == []
+    assert small_and_alone([a, b, c, d]) == ["line/b.py", "line/c.py"]
 
 
 def test_the_checks_let_pass_what_is_allowed():
