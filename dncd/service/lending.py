@@ -13,11 +13,14 @@ from dncd.outside.lasting import Lasting, News
 from dncd.station.machine import Station
 from dncd.values import LineState, printable
 
+End = Callable[[Callable[[], None], Station], None]
+"""Runs a job in the loop's thread unless the service stops; what it raises is the station's."""
+
 _IDLE: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
 
 
-def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], None]], None]) -> Lasting:
-    """Lends a line to whoever asked; `end` runs a job in the loop's thread unless the service stops.
+def lend(station: Station, request: dict[str, Any], end: End) -> Lasting:
+    """Lends a line to whoever asked; `end` as `End`.
 
     request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
     idle. No start survives a loan, neither one said before nor one during it: on a line under test DC1 and CTS mean nothing.
@@ -38,10 +41,10 @@ def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], 
         journal().info("line taken back", machine=station.name, to=to)
         station.take_back()
 
-    return Lasting({"port": station.settings.line.port}, lambda: end(gone))
+    return Lasting({"port": station.settings.line.port}, lambda: end(gone, station))
 
 
-def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> Lasting:
+def watch(station: Station, end: End) -> Lasting:
     """Shows a line to whoever asked: news `{"lines": TEXT}`, each text one or more lines of a recording."""
     news = News()
 
@@ -56,4 +59,4 @@ def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> Lastin
         station.watchers.remove(news)  # nobody will ever say that this one has gone
         raise
     content = {"port": station.settings.line.port, "state": station.state.value}
-    return Lasting(content, lambda: end(gone), news)
+    return Lasting(content, lambda: end(gone, station), news)
