@@ -149,5 +149,5 @@ def test_a_watcher_that_nobody_could_take_leave_of_is_no_watcher():
         watchers=SimpleNamespace(add=watchers.append, remove=watchers.remove), tap=tap, settings=None, state=None
     )
     with pytest.raises(PortGoneError):
-        lending.watch(station, lambda job: job())
+        lending.watch(station, lambda job, _station: job())
     assert watchers == []

@@ -14,11 +14,14 @@ from dncd.peer_text import printable
 from dncd.station.machine import Station
 from dncd.values import LineState
 
+End = Callable[[Callable[[], None], Station], None]
+"""Runs a job in the loop's thread unless the service stops; what it raises is the station's."""
+
 _IDLE: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
 
 
-def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], None]], None]) -> StreamReply:
-    """Lends a line to whoever asked; `end` runs a job in the loop's thread unless the service stops.
+def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
+    """Lends a line to whoever asked; `end` as `End`.
 
     request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
     idle. No start survives a loan, neither one said before nor one during it: on a line under test DC1 and CTS mean nothing.
@@ -39,10 +42,10 @@ def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], 
         journal().info("line taken back", machine=station.name, to=to)
         station.take_back()
 
-    return StreamReply({"port": station.settings.line.port}, lambda: end(gone))
+    return StreamReply({"port": station.settings.line.port}, lambda: end(gone, station))
 
 
-def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> StreamReply:
+def watch(station: Station, end: End) -> StreamReply:
     """Shows a line to whoever asked: news `{"lines": TEXT}`, each text one or more lines of a recording."""
     news = WatchQueue()
 
@@ -57,4 +60,4 @@ def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> Stream
         station.watchers.remove(news)  # nobody will ever say that this one has gone
         raise
     content = {"port": station.settings.line.port, "state": station.state.value}
-    return StreamReply(content, lambda: end(gone), news)
+    return StreamReply(content, lambda: end(gone, station), news)

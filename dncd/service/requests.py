@@ -27,12 +27,11 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True, slots=True)
 class Requests:
-    """Answers them. status: the status object, in the loop's thread; unless_stopping: runs a job in the loop's thread, if
-    the service does not end."""
+    """Answers them. status: the status object, in the loop's thread; unless_stopping: as `lending.End`."""
 
     parts: Parts
     status: Callable[[], dict[str, Any]]
-    unless_stopping: Callable[[Callable[[], None]], None]
+    unless_stopping: lending.End
 
     def answer(self, request: _Request) -> dict[str, Any] | StreamReply:
         """The content of the answer. UsageError for a word that is not known; NotDoneError where it cannot be done now."""

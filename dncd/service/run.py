@@ -123,10 +123,10 @@ class Service:
         signal.signal(signal.SIGINT, asked)
         signal.signal(signal.SIGHUP, reload_asked)
 
-    def _unless_stopping(self, job: Callable[[], None]) -> None:
+    def _unless_stopping(self, job: Callable[[], None], station: Station) -> None:
         """Runs a job in the loop's thread; one that comes while the service ends has nothing left to do."""
         if not self._stop_asked:
-            self.loop.post(job)
+            self.loop.post(job, station)
 
     # --- rounds, folders ---------------------------------------------------------------------------------------------
 

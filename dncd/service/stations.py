@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from dncd.errors import DncdError, SettingsError
+from dncd.outside.journal import journal
 from dncd.outside.loop import Loop
 from dncd.service.port_opening import Opened, close_all
 from dncd.station.machine import Station
@@ -135,7 +136,12 @@ class Stations(Mapping[str, Station]):
         self._stations = {name: self._stations[name] for name in order if name in self._stations}
 
     def _begin(self, machine: MachineSettings, port: Opened | None) -> None:
-        station = self._stations[machine.name] = self._build(machine)
+        try:
+            station = self._stations[machine.name] = self._build(machine)
+        except Exception as error:  # noqa: BLE001 - the other machines are served all the same
+            journal().failed(f"a fault of dncd over the settings of {machine.name}: it is not served", error)
+            close_all([] if port is None else [port])
+            return
         self._came(station)
         self.plug(station, port)
 
