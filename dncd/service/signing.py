@@ -12,7 +12,7 @@ from dncd.line_trial.keeping import keep_for
 from dncd.outside.command_socket import ask
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
-from dncd.records.proving import Proved, Signing, prove
+from dncd.records.proving import Signature, Signing, prove
 from dncd.station.beside import ledger_beside
 from dncd.station.hands import Hands
 from dncd.station.machine import Station
@@ -86,5 +86,5 @@ def _recorded(hands: Hands, machine: str, job: Callable[[], _T]) -> _T:
     return box[0]
 
 
-def _told(proved: Proved) -> dict[str, Any]:
+def _told(proved: Signature) -> dict[str, Any]:
     return {**dataclasses.asdict(proved.signed), "new": proved.new}
