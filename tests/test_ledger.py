@@ -32,6 +32,19 @@ class Clock:
         return self.now
 
 
+class Lazy(durable.Disk):
+    """Syncs nothing: for tests that are about order, not about power cuts."""
+
+    def fsync(self, fd: int) -> None:
+        pass
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _lazy() -> Iterator[None]:
+    with used(Lazy()):
+        yield
+
+
 def by_hand(state: Path) -> list[dict[str, object]]:
     """The reading of contract 5, by its words alone (json and hashlib of the standard library)."""
     found: list[dict[str, object]] = []

@@ -158,7 +158,7 @@ class Backups:
         folder = self._shop.folder / plan.machine / FOLDER
         durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         path = folder / plan.file
-        if path.exists() and not self._is_ours(path, digest):
+        if path.exists() and not durable.holds(path, digest):
             path = folder / durable.free_name(folder, plan.file)
         if not path.exists():
             durable.write_new(path, [data], durable.SHARED_FILE_MODE)
@@ -206,12 +206,6 @@ class Backups:
     def _save(self, plan: BackupPlan) -> BackupPlan:
         durable.replace(self._path(plan.id), codec.encode(plan))
         return plan
-
-    def _is_ours(self, path: Path, digest: str) -> bool:
-        try:
-            return durable.sha256_of(path) == digest
-        except OSError:
-            return False
 
 
 def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:

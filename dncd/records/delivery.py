@@ -34,9 +34,9 @@ def deliver(path: Path, data: bytes, before: str, over: Path) -> str:
     digest = hashlib.sha256(data).hexdigest()
     aside = ""
     for left in (off, over):  # a cut or a full disk came behind the change of names
-        if os.path.lexists(left) and not _holds(left, digest):
+        if os.path.lexists(left) and not durable.holds(left, digest):
             aside = _settle(left, path, before) or aside
-    if _holds(path, digest):
+    if durable.holds(path, digest):
         durable.remove(over)
         return aside
     if not over.exists():
@@ -85,17 +85,10 @@ def _move(over: Path, path: Path) -> None:
 
 def _settle(came_off: Path, path: Path, before: str) -> str:
     """What lay at `path` goes if it is the delivery of before and nobody writes into it; else it stays beside."""
-    if before and _holds(came_off, before) and not _written(came_off):
+    if before and durable.holds(came_off, before) and not _written(came_off):
         durable.remove(came_off)
         return ""
     return durable.place(came_off, path.parent, f"{path.stem} (edited in the folder){path.suffix}").name
-
-
-def _holds(path: Path, sha256: str) -> bool:
-    try:
-        return durable.sha256_of(path) == sha256
-    except OSError:
-        return False
 
 
 def _written(path: Path) -> bool:

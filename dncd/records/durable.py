@@ -92,10 +92,6 @@ class Disk:
         """utimensat(2) with the present time."""
         os.utime(path)
 
-    def listdir(self, path: Path) -> list[str]:
-        """The names in a folder."""
-        return [entry.name for entry in path.iterdir()]
-
 
 DISK = Disk()
 """The one disk of the process; a test puts another in its place (`failing_disk.used`)."""
@@ -381,6 +377,14 @@ def sha256_of(path: Path) -> str:
     for chunk in read_chunks(path):
         digest.update(chunk)
     return digest.hexdigest()
+
+
+def holds(path: Path, sha256: str) -> bool:
+    """Whether a regular file is there and has this SHA-256."""
+    try:
+        return sha256_of(path) == sha256
+    except OSError:
+        return False
 
 
 class TooLargeError(OSError):

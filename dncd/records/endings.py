@@ -126,11 +126,11 @@ class Endings:
         durable.make_folder(target, durable.SHARED_FOLDER_MODE)
         taken = target / f"{TAKEN}{plan.id}"
         stored = self.shop.state / "outgoing" / f"{plan.id}.file"
-        if taken.exists() and not self._is_ours(taken, plan.sha256):  # a cut came before a new drop was put back
+        if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
             self._put_back(plan, taken)
-        if not self._is_ours(target / plan.placed_as, plan.sha256) and not taken.exists():
+        if not durable.holds(target / plan.placed_as, plan.sha256) and not taken.exists():
             self._take(plan, taken, stored)
-        if not taken.exists() and not self._is_ours(target / plan.placed_as, plan.sha256):
+        if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
             plans.remove(self.shop.state, plan)
             return None
         record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
@@ -163,7 +163,7 @@ class Endings:
         except FileNotFoundError:
             pass
         else:
-            if self._is_ours(taken, plan.sha256):
+            if durable.holds(taken, plan.sha256):
                 self._bind(source, taken)
                 return
             self._put_back(plan, taken)
@@ -189,12 +189,6 @@ class Endings:
         except FileExistsError:
             final = durable.place(taken, target, plan.file)
         return final
-
-    def _is_ours(self, path: Path, sha256: str) -> bool:
-        try:
-            return durable.sha256_of(path) == sha256
-        except OSError:
-            return False
 
     # --- in ----------------------------------------------------------------------------------------------------------
 
@@ -236,7 +230,7 @@ class Endings:
         }
         record = self._ledger_line(Result.DAMAGED, plan.id, fields, again)
         path = folder / plan.placed_as
-        if not self._is_ours(path, digest):
+        if not durable.holds(path, digest):
             if path.exists():
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], durable.SHARED_FILE_MODE)

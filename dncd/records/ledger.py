@@ -116,11 +116,6 @@ class Ledger:
         """Number of the last line, 0 before the first."""
         return self._seq
 
-    @property
-    def last_hash(self) -> str:
-        """Hash of the last line, `NO_HASH` before the first."""
-        return self._hash
-
     def append(self, event: str, fields: Mapping[str, Any] = MappingProxyType({})) -> Record:
         """Writes one line and syncs it; gives the line's object.
 

@@ -15,7 +15,7 @@ import shutil
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -31,11 +31,11 @@ from dncd.records import durable, state_format
 from dncd.records.branch import Branch
 from dncd.records.library_index import Index, Row, path_of_index
 from dncd.records.objects import ObjectWriter
-from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, Revision, Told, read_object, trailers_in, walk
+from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, CommitFacts, Revision, read_object, walk
 from dncd.records.texts import Text, blob_name, facts_of
 from dncd.values import Origin
 
-__all__ = ["MAIN", "SUFFIX", "Library", "Made", "Revision", "Text", "Writer", "blob_name", "path_of", "trailers_of"]
+__all__ = ["MAIN", "SUFFIX", "Library", "Revision", "RevisionResult", "Text", "Writer", "blob_name", "path_of"]
 
 _IDENTITY: Final = b"dncd <dncd@localhost>"
 _FILE: Final = 0o100644
@@ -45,7 +45,7 @@ _T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class RevisionResult:
     """What `revise` did. new: whether a commit was made, or the newest revision already had this text."""
 
     revision: Revision
@@ -155,21 +155,6 @@ class Library:
             raise RecordsError(f"the object {name} was changed", str(self.path), "Take it from a backup")
         return data
 
-    def commits(self) -> Iterator[Commit]:
-        """Commits of main along first parents, newest first. RecordsError where one is gone."""
-        at = self.head()
-        while at is not None:
-            try:
-                commit = self.repo.object_store[ObjectID(at)]
-            except UNREADABLE as error:
-                raise RecordsError(
-                    f"the commit {at.decode()} cannot be read", str(self.path), "Take it from a backup"
-                ) from error
-            if not isinstance(commit, Commit):
-                raise RecordsError(f"{at.decode()} is no commit", str(self.path), "Take the library from a backup")
-            yield commit
-            at = commit.parents[0] if commit.parents else None
-
     def _ask(self, question: Callable[[Index], _T], nothing: Callable[[], _T]) -> _T:
         """What the index says, and `_newer` is complete then; an index that cannot be read is left for git."""
         try:
@@ -185,7 +170,7 @@ class Library:
         head = self.head()
         if head == self._read_to:
             return
-        fresh: list[Told] = []
+        fresh: list[CommitFacts] = []
         for told in walk(self.repo.object_store, head, str(self.path)):
             if told.commit == self._read_to:
                 break
@@ -198,7 +183,7 @@ class Library:
             self._note(*told.key, told)
         self._read_to = head
 
-    def _note(self, machine: str, program: str, told: Told) -> None:
+    def _note(self, machine: str, program: str, told: CommitFacts) -> None:
         newer = self._newer_of.get((machine, program))
         if newer is None:
             newer = self._newer_of[machine, program] = []
@@ -275,11 +260,6 @@ def _check_branch(repo: Repo, path: Path) -> None:
         )
 
 
-def trailers_of(commit: Commit) -> dict[str, str]:
-    """The `Key: value` lines at the end of a commit's message."""
-    return trailers_in(commit.message)
-
-
 def _make(path: Path) -> None:
     """An empty library, whole at one instant: a kill must not leave half of one."""
     fresh = path.with_name(f"{path.name}.new")
@@ -320,7 +300,9 @@ class Writer(Library):
             self._save_index()
         self._let_go()
 
-    def revise(self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]) -> Made:
+    def revise(
+        self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]
+    ) -> RevisionResult:
         """Makes a revision, durably, unless the newest one has this very text. OSError leaves the library as it was."""
         facts = facts_of(text)
         blob = facts.blob
@@ -332,7 +314,7 @@ class Writer(Library):
         if there and history and history[-1].blob != there:
             history = self._read_again(machine, program)
         if history and history[-1].blob == blob and there == blob:
-            return Made(history[-1], new=False)
+            return RevisionResult(history[-1], new=False)
         folders = {self._objects.write_text(text, blob)}
         folder[file] = (_FILE, ObjectID(blob.encode()))
         root[machine.encode()] = (_FOLDER, folder.id)
@@ -357,7 +339,7 @@ class Writer(Library):
             if len(self._newer) >= defaults.INDEX_ROWS:
                 self._save_index()
         self.made()
-        return Made(made, new=True)
+        return RevisionResult(made, new=True)
 
     def _read_again(self, machine: str, program: str) -> list[Revision]:
         """The index does not say what main holds (or somebody committed by hand): git alone is asked."""

@@ -43,14 +43,14 @@ class Signing:
 
 
 @dataclass(frozen=True, slots=True)
-class Proved:
+class Signature:
     """What `prove` did. new: whether it was not on record yet."""
 
     signed: SignedOff
     new: bool
 
 
-def prove(ledger: Ledger, library: Library, held: Holdings, signing: Signing) -> Proved:
+def prove(ledger: Ledger, library: Library, held: Holdings, signing: Signing) -> Signature:
     """Puts a signature on record, or finds it there. UsageError, NotDoneError: which revision is not clear; RecordsError.
 
     For the records thread; held: caught up with the ledger.
@@ -60,10 +60,10 @@ def prove(ledger: Ledger, library: Library, held: Holdings, signing: Signing) ->
     known = {signed.revision: signed for signed in held.signed_off(signing.machine, signing.program)}
     before = known.get(revision.number)
     if before is not None and (before.note, before.by) == (signing.note, signing.by):
-        return Proved(before, new=False)
+        return Signature(before, new=False)
     fields = {"machine": signing.machine, "program": signing.program, "revision": revision.number}
     line = ledger.append(EVENT, {**fields, "commit": revision.commit, "note": signing.note, "by": signing.by})
-    return Proved(SignedOff(signing.program, revision.number, str(line["time"]), signing.note, signing.by), new=True)
+    return Signature(SignedOff(signing.program, revision.number, str(line["time"]), signing.note, signing.by), new=True)
 
 
 def _chosen(library: Library, held: Holdings, signing: Signing) -> Revision:

@@ -11,7 +11,7 @@ from dncd.outside.command_client import ask
 from dncd.outside.workers import Workers
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
-from dncd.records.proving import Proved, Signing, prove
+from dncd.records.proving import Signature, Signing, prove
 from dncd.station.beside import ledger_beside
 from dncd.station.office import Office
 
@@ -60,5 +60,5 @@ def _recorded(hands: Workers, machine: str, job: Callable[[], _T]) -> _T:
         raise NotDoneError(what, machine, "Give the same command again") from None
 
 
-def _told(proved: Proved) -> dict[str, Any]:
+def _told(proved: Signature) -> dict[str, Any]:
     return {**dataclasses.asdict(proved.signed), "new": proved.new}
