@@ -36,7 +36,6 @@ __all__ = [
     "Counters",
     "DcParity",
     "EndsOn",
-    "FileBytes",
     "FileLineEnd",
     "Finding",
     "Flow",
@@ -73,9 +72,6 @@ __all__ = [
     "printable",
     "shown",
 ]
-
-FileBytes = NewType("FileBytes", bytes)
-"""Bytes as they lie in a file of the office."""
 
 WireBytes = NewType("WireBytes", bytes)
 """Bytes as they stand on an eight-bit line: coded, with parity where the frame has it."""
