@@ -113,9 +113,6 @@ SILENCE_S: Final = 5.0
 """Seconds (0.1 to 3600) of silence that close an unfinished capture. One control family pauses up to 5 s between the
 blocks it punches (a machining centre's manual of 2004)."""
 
-AFTER_DC3_CHARS: Final = 10
-"""Characters that a control may still send after dncd's DC3 (two connection manuals)."""
-
 CAPTURE_CHARS: Final = 16_000_000
 """Most characters of one capture: 128 times the largest common tape memory of 320 m (125,984). A control that punches
 garbage for ever must not fill the disk."""

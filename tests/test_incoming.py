@@ -81,12 +81,12 @@ def test_a_control_that_heeds_the_stop_loses_nothing(bench):
         bench.disk.fail()
     assert held(bench) <= defaults.HELD_HIGH_CHARS + 100
     assert any("No space left" in what for what in bench.said)
-    punch(bench, BLOCK[: defaults.AFTER_DC3_CHARS])
+    punch(bench, BLOCK[:10])
     bench.clock[0] += 2.0
     bench.incoming.tick(bench.clock[0])
     bench.disk.work()
     assert bench.said[-1] == "go"
-    punch(bench, BLOCK[defaults.AFTER_DC3_CHARS :] + b"M30\n%\n")
+    punch(bench, BLOCK[10:] + b"M30\n%\n")
     bench.disk.work()
     assert bench.said[-1] == "received"
     assert told(bench)[0]["wire_chars"] == sent + len(b"%\nO0004\n" + BLOCK + b"M30\n%\n")

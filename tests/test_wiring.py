@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from dncd.choices import Flow
-from dncd.commissioning.pins import PINS, Connector, Direction, Line, line_at, pin_of
+from dncd.commissioning.pins import PINS, Connector, Direction, Line, pin_of
 from dncd.commissioning.wiring import (
     CAUTIONS,
     THREE_WIRE_NOTE,
@@ -33,6 +33,10 @@ VARIANT_NAMES = {"full": Variant.FULL, "three-wire-local-loop": Variant.THREE_WI
 
 Joined = frozenset[str]
 """Two contacts that are joined, as `A3` (near) and `B2` (far)."""
+
+
+def line_at(pin: int, connector: Connector) -> Line:
+    return {entry.at(connector): entry.line for entry in PINS}[pin]
 
 
 def rows_of(variant: str, connector: str) -> set[Joined]:

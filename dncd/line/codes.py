@@ -26,10 +26,6 @@ class CodeBytes:
 
     meaning: dict[int, ReaderCode]
 
-    def find(self, data: bytes) -> list[ReaderCode]:
-        """The signals in `data`, in order; every other byte is passed over."""
-        return [self.meaning[byte] for byte in data if byte in self.meaning]
-
 
 _WITH_AND_WITHOUT_PARITY = {byte: signal for signal in ReaderCode for byte in (signal.value, signal.value | 0x80)}
 

@@ -104,11 +104,6 @@ class LineSession:
         self._going += data
         self._push()
 
-    @property
-    def unsent(self) -> int:
-        """Characters that `send` was given and the port has not taken."""
-        return len(self._going)
-
     def set_lines(self, rts: Signal, dtr: Signal) -> None:
         """Switches the two outputs; without effect on a port that has none."""
         self._rts, self._dtr = rts, dtr
