@@ -73,7 +73,7 @@ def _watch(
             click.echo(f"A copy of what the service does on this line; it is {held.content['state']}.", err=True)
             _follow(held, tell, shown, until)
         return
-    click.echo("No service runs on this line: dncd only listens and answers nothing.", err=True)
+    click.echo("No service runs on this line: dncd listens, and answers nothing.", err=True)
     began = time.monotonic()
     with LineSession(settings.line, lambda entry: tell(dataclasses.replace(entry, at=entry.at - began))) as session:
         for note in session.port.notes:

@@ -60,7 +60,7 @@ def reload(given: Asked, as_json: bool) -> int:
     else:
         click.echo(printable_lines(outcome["what"]), err=outcome["result"] != "done")
         for name in outcome["pending"]:
-            click.echo(f"{name}: its new settings hold once what is under way has ended")
+            click.echo(f"{name}: its new settings hold as soon as what is under way is over")
     return 0 if outcome["result"] == "done" else 2
 
 
