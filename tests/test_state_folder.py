@@ -176,6 +176,7 @@ def test_a_plan_that_cannot_be_read_ends_its_file_and_stops_its_machine(root: Pa
         assert not list((root / "shop" / MACHINE / "to-machine").iterdir())
         office.close()
     assert f"{MACHINE}: 0006.nc ended as interrupted" not in said
+    assert f"`dncd withdraw {MACHINE}`" in verify(root / "state", root / "shop").notes[-1]
     office, _ = opened(root)
     office.unreadable.release(MACHINE)
     office.unreadable.release(MACHINE)
