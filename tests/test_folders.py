@@ -18,6 +18,7 @@ from watchdog.observers.inotify_c import InotifyFD
 from dncd import defaults
 from dncd.choices import Watch
 from dncd.outside import folder_looks
+from dncd.outside.folder_events import UNWATCHED
 from dncd.outside.folder_looks import Complete, FolderState, Hint, left_alone, opened, plain_files
 from dncd.outside.folders import Entry, Folders, Listing
 from dncd.records import held_open
@@ -228,10 +229,9 @@ def test_order_at_start_is_by_time_then_name_and_later_as_they_came(
 def test_lost_events_lose_no_file(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
     """As after an overflow, or on a mount that sends none: nothing is said, and the slow look finds it."""
     folders = start(settle_s=0.05)
-    assert folders._events
     for folder in folders._folders.values():
-        assert folder.watch is not None
-        folders._events.unwatch(folder.watch)
+        assert folder.watch != UNWATCHED
+        folders._events.unwatch(folder.path, folder.watch)
     (inbox / "a.nc").write_text("%\n")
     board.wait(lambda: board.complete() == ["a.nc"], within_s=defaults.RESCAN_S + 2)
     (inbox / "a.nc").unlink()
@@ -318,7 +318,7 @@ def test_a_system_without_events_to_give_is_told_and_the_folders_are_looked_at(
     (inbox / "a.nc").write_text("%\n")
     board.wait(lambda: board.complete() == ["a.nc"])
     monkeypatch.undo()
-    folders._events_at = 0.0  # a minute later
+    folders._events._ask_at = 0.0  # a minute later
     folders.poke()
     wait_for(lambda: folders.problem == "")
 
@@ -327,16 +327,17 @@ def test_what_listens_to_events_is_started_anew_when_it_ends(
     start: Callable[..., Folders], inbox: Path, board: Board
 ) -> None:
     folders = start(settle_s=600)
-    first = folders._events
-    assert first
-    first._inotify.read_events = None  # type: ignore[assignment,method-assign]
+    inotify, thread = folders._events._inotify, folders._events._thread
+    assert inotify
+    assert thread
+    inotify.read_events = None  # type: ignore[assignment,method-assign]
     (inbox / "a.nc").write_text("%\n")
-    assert first.thread.join(DEADLINE_S)
+    assert thread.join(DEADLINE_S)
     folders.poke()
     wait_for(lambda: "fault of dncd" in folders.problem)
-    folders._events_at = 0.0
+    folders._events._ask_at = 0.0
     folders.poke()
-    wait_for(lambda: folders._folders["gang-lathe"].watch is not None)
+    wait_for(lambda: (folders._folders["gang-lathe"].watched or (0,))[0] == 2)
     assert folders.problem == ""
     (inbox / "b.nc").write_text("%\n")
     board.wait(lambda: "b.nc" in board.complete())
@@ -552,16 +553,14 @@ def test_side_files(name: str, alone: bool) -> None:
 
 def test_a_shop_of_any_size_takes_two_threads_and_one_inotify_descriptor(tmp_path: Path, board: Board) -> None:
     shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
-    before = threading.active_count()
+    before, open_before = threading.active_count(), inotify_descriptors()
     folders = Folders(shop, [f"machine {number}" for number in range(128)], board.post)
     board.wait(lambda: len(board.newest) == 128)
     assert threading.active_count() == before + 2
-    open_now = [os.readlink(f"/proc/self/fd/{fd}") for fd in os.listdir("/proc/self/fd") if fd_is_open(fd)]  # noqa: PTH115, PTH208
-    assert sum("inotify" in name for name in open_now) == 1
-    assert all(folder.watch is not None for folder in folders._folders.values())
+    assert inotify_descriptors() == open_before + 1
+    assert all(folder.watch != UNWATCHED for folder in folders._folders.values())
     assert folders.stop(DEADLINE_S)
 
 
-def fd_is_open(number: str) -> bool:
-    """The one that listed them is closed again."""
-    return Path("/proc/self/fd", number).is_symlink()
+def inotify_descriptors() -> int:
+    return sum("inotify" in str(fd.readlink()) for fd in Path("/proc/self/fd").iterdir() if fd.is_symlink())

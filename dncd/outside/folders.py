@@ -18,7 +18,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.choices import Watch
-from dncd.outside.folder_events import ITSELF, FolderEvents
+from dncd.outside.folder_events import ITSELF, UNWATCHED, FolderEvents, Hear
 from dncd.outside.folder_looks import (
     Complete,
     Entry,
@@ -39,9 +39,6 @@ __all__ = ["Complete", "Entry", "Folders", "Listing", "make_folders"]
 
 TO_MACHINE: Final = "to-machine"
 _FOLDERS: Final = (TO_MACHINE, "from-machine", "from-machine/damaged", "sent", "refused")
-
-_EVENTS_AGAIN_S: Final = 60.0
-"""Seconds until events are asked for again where the system had none to give."""
 
 
 def make_folders(shop: Path, machine: str) -> tuple[str, ...]:
@@ -65,13 +62,42 @@ class _Folder:
     due: float
     not_before: float = 0.0
     hints: deque[tuple[str, Hint]] = field(default_factory=deque)
-    watch: int | None = None
-    watched: tuple[int, int] | None = None
-    deaf: str = ""  # why there are no events of it alone
+    watch: int = UNWATCHED
+    watched: tuple[int, int, int] | None = None  # generation of the events; the folder's device and number
     posted: Listing | None = None
     by_name: dict[str, Entry] = field(default_factory=dict)  # of what was posted
     again: bool = False  # somebody new listens: post all of the next look whatever it shows
     dropped: bool = False
+
+    def numbered(self, listing: Listing) -> Listing | None:
+        """A listing with its number and what makes it another one than the last; None where nothing does."""
+        posted, before = (None, {}) if self.again else (self.posted, self.by_name)
+        entries = listing.entries
+        changed = tuple(entry for entry in entries if before.get(entry.name) is not entry)
+        by_name = {entry.name: entry for entry in entries} if changed or len(entries) != len(before) else before
+        gone = frozenset(before.keys() - by_name.keys())
+        if posted is not None and not (changed or gone or listing.notes) and listing.problem == posted.problem:
+            return None
+        number = posted.number + 1 if posted is not None else 1
+        self.again, self.by_name = False, by_name
+        self.posted = replace(listing, number=number, changed=changed, gone=gone)
+        return self.posted
+
+    def watch_by(self, events: FolderEvents, descriptor: int, hear: Hear) -> None:
+        """Has events for the folder that is there now; it may be another one than at the last look."""
+        status = os.fstat(descriptor)
+        found = events.generation, status.st_dev, status.st_ino
+        if self.watched == found and self.watch != UNWATCHED:
+            return
+        self.unwatch_by(events)
+        self.watched, self.watch = found, events.watch(self.path, hear)
+        self.state.lag_s = defaults.HINT_LAG_S if self.watch != UNWATCHED else 0.0
+
+    def unwatch_by(self, events: FolderEvents) -> None:
+        """Has none any more."""
+        if self.watched is not None and self.watched[0] == events.generation:
+            events.unwatch(self.path, self.watch)
+        self.watch, self.watched = UNWATCHED, None
 
 
 class Folders:
@@ -84,23 +110,20 @@ class Folders:
     def __init__(self, shop: ShopSettings, machines: Iterable[str], post: Callable[[Listing], None]) -> None:
         self._shop = shop
         self._post = post
-        self._problem = ""
         self._changed = threading.Condition()
         self._stopping = False
         self._folders = {name: self._folder(name) for name in machines}
         for name in self._folders:
             with contextlib.suppress(OSError):  # the first look tries again and tells
                 make_folders(shop.folder, name)
-        self._events: FolderEvents | None = None
-        self._events_at = 0.0
+        self._events = FolderEvents()
         self.thread = Thread("folders", self._run, Fate.ANEW | Fate.VITAL)
         self.thread.start()
 
     @property
     def problem(self) -> str:
         """Why there are no events where there should be some, in words; "" where all is well."""
-        deaf = [folder.deaf for folder in list(self._folders.values()) if folder.deaf]
-        return self._problem or next(iter(deaf), "")
+        return self._events.problem
 
     def _folder(self, machine: str) -> _Folder:
         lag = defaults.HINT_LAG_S if self._shop.watch is Watch.EVENTS else 0.0
@@ -137,7 +160,7 @@ class Folders:
             self._stopping = True
             self._changed.notify()
         ended = self.thread.join(seconds)
-        return (self._events is None or self._events.stop(seconds)) and ended
+        return self._events.stop(seconds) and ended
 
     def _run(self) -> None:
         while True:
@@ -155,39 +178,16 @@ class Folders:
                     folder.due = now + defaults.RESCAN_S
                     if folder.dropped:
                         del self._folders[folder.machine]
-            self._have_events(now)
+            if self._shop.watch is Watch.EVENTS:
+                self._events.keep(now)
             for folder in due:
                 if folder.dropped:
-                    self._unwatch(folder)
+                    folder.unwatch_by(self._events)
                     continue
                 try:
                     self._look(folder)
                 except Exception as error:  # noqa: BLE001 - the folders of the other machines are looked at all the same
                     self._failed(folder, error)
-
-    def _have_events(self, now: float) -> None:
-        """Asks for events where they are wanted and there are none, or none any more."""
-        if self._events is not None and not self._events.thread.alive():
-            self._lose_events(f"they ended by a fault of dncd ({self._events.thread.fault})", now)
-        if self._shop.watch is not Watch.EVENTS or now < self._events_at:
-            return
-        self._events_at = now + _EVENTS_AGAIN_S
-        for folder in self._folders.values():
-            folder.watched = None if folder.deaf else folder.watched
-        if self._events is None:
-            try:
-                self._events = FolderEvents()
-            except (OSError, RuntimeError) as fault:  # no descriptor, or no thread
-                self._lose_events(str(fault), now)
-            else:
-                self._problem = ""
-
-    def _lose_events(self, why: str, now: float) -> None:
-        self._events, self._events_at = None, now + _EVENTS_AGAIN_S
-        self._problem = f"there are no events of the shared folders: {why}"
-        for folder in self._folders.values():
-            folder.watch = folder.watched = None
-            folder.state.lag_s = 0.0
 
     def _hear(self, folder: _Folder, name: str, hint: Hint) -> None:
         """From watchdog's thread: an event in a folder."""
@@ -211,34 +211,23 @@ class Folders:
             if made and folder.posted is not None:
                 notes = (f"made again, as it was gone: {', '.join(made)}",)
             with opened(folder.path) as descriptor:
-                self._watch(folder, descriptor)
+                folder.watch_by(self._events, descriptor, partial(self._hear, folder))
                 entries, problem = self._list(folder, descriptor)
         except OSError as fault:
             problem = f"{shown(str(folder.path), 200)} cannot be read ({os.strerror(fault.errno or 0)})"
             problem += "; it must be a folder of its own, no link, that dncd's user may read and write"
-        self._tell(folder, Listing(folder.machine, entries, problem, notes))
+        self._post_news(folder, Listing(folder.machine, entries, problem, notes))
         self._plan(folder, len(entries))
 
     def _failed(self, folder: _Folder, error: Exception) -> None:
         problem = f"dncd failed over {shown(str(folder.path), 200)} ({type(error).__name__}: {error}); report it"
         if folder.posted is None or folder.posted.problem != problem:
             journal().failed(f"a fault of dncd over the folder of {folder.machine}", error)
-        self._tell(folder, Listing(folder.machine, folder.posted.entries if folder.posted else (), problem))
+        self._post_news(folder, Listing(folder.machine, folder.posted.entries if folder.posted else (), problem))
 
-    def _tell(self, folder: _Folder, listing: Listing) -> None:
-        """Posts a listing that is another one than the last, with what makes the difference."""
-        posted, before = folder.posted, folder.by_name
-        if folder.again or posted is None:
-            posted, before = None, {}
-        entries = listing.entries
-        changed = tuple(entry for entry in entries if before.get(entry.name) is not entry)
-        by_name = {entry.name: entry for entry in entries} if changed or len(entries) != len(before) else before
-        gone = frozenset(before.keys() - by_name.keys())
-        if posted is None or changed or gone or listing.notes or listing.problem != posted.problem:
-            number = posted.number + 1 if posted is not None else 1
-            folder.again, folder.by_name = False, by_name
-            folder.posted = replace(listing, number=number, changed=changed, gone=gone)
-            self._post(folder.posted)
+    def _post_news(self, folder: _Folder, listing: Listing) -> None:
+        if (news := folder.numbered(listing)) is not None:
+            self._post(news)
 
     def _plan(self, folder: _Folder, files: int) -> None:
         now = time.monotonic()
@@ -269,25 +258,3 @@ class Folders:
         entries = folder.state.look(plain_files(descriptor), now, writer)
         problem = problem_of(folder.path, len(entries), folder.state.held_open(now))
         return entries[: defaults.QUEUE_FILES], problem
-
-    def _watch(self, folder: _Folder, descriptor: int) -> None:
-        """Have events for the folder that is there now; it may be another one than at the last look."""
-        if self._events is None:
-            return
-        status = os.fstat(descriptor)
-        if folder.watched == (status.st_dev, status.st_ino):
-            return
-        self._unwatch(folder)
-        folder.watched = (status.st_dev, status.st_ino)
-        try:
-            folder.watch = self._events.watch(folder.path, partial(self._hear, folder))
-            folder.state.lag_s = defaults.HINT_LAG_S
-            folder.deaf = ""
-        except OSError as fault:
-            folder.state.lag_s = 0.0
-            folder.deaf = f"there are no events of {shown(str(folder.path), 200)}: {fault.strerror}"
-
-    def _unwatch(self, folder: _Folder) -> None:
-        watch, folder.watch = folder.watch, None
-        if self._events is not None and watch is not None:
-            self._events.unwatch(watch)

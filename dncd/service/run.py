@@ -75,7 +75,7 @@ class Service:
         """Serves until SIGTERM or SIGINT. PortError when a port cannot do what its settings ask; what failed in a way that
         nobody had thought of, and belongs to no line, is raised after the end."""
         settings = self.stations.settings
-        for recovered in self.office.recover(self._cut_short):
+        for recovered in self.office.recover(partial(_cut_short, self.office, settings)):
             where, next_step = str(settings.shop.state), "look at the receipt and at what the control holds"
             self.log.warning("recovered", what=recovered, where=where, next=next_step)
         for name, problem in self.office.unreadable.machines.items():
@@ -102,14 +102,6 @@ class Service:
             wind_down(self._parts, self._folders, self._notes)
         if self.loop.failure is not None:
             raise self.loop.failure
-
-    def _cut_short(self, leftover: Leftover) -> bool:
-        """Records a capture that the last run left; False for a machine that the settings no longer have."""
-        machine = self._at_start.machines.get(leftover.machine)
-        if machine is None:
-            return False
-        IncomingPapers(self.office, machine).cut_short(leftover)
-        return True
 
     def _listen_to_signals(self) -> None:
         def asked(_number: int, _frame: FrameType | None) -> None:
@@ -210,6 +202,15 @@ class Service:
     def _failed(self, error: Exception) -> None:
         next_step = "report it, with what `dncd report` packs"
         self.log.warning("command", what=f"{type(error).__name__}: {error}", where="command socket", next=next_step)
+
+
+def _cut_short(office: Office, settings: Settings, leftover: Leftover) -> bool:
+    """Records a capture that the last run left; False for a machine that the settings no longer have."""
+    machine = settings.machines.get(leftover.machine)
+    if machine is None:
+        return False
+    IncomingPapers(office, machine).cut_short(leftover)
+    return True
 
 
 def run(settings: Settings) -> int:
