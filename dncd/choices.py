@@ -1,15 +1,57 @@
-"""The words that settings may have, each with what it means. `dncd.values` gives them on."""
+"""The words that settings may have, each with what it means."""
 
 import enum
+from dataclasses import dataclass
+from typing import Final
+
+
+class ModemLine(enum.Enum):
+    """A line beside the data, as dncd's end names it; NONE where a setting uses none."""
+
+    CTS = "CTS"
+    DSR = "DSR"
+    RTS = "RTS"
+    DTR = "DTR"
+    NONE = ""
 
 
 class Flow(enum.StrEnum):
-    """Who may stop whom, and by what signal."""
+    """Who may stop whom, and by what signal: `_STOPS` is the one table of it."""
 
     XON_XOFF = "xon/xoff"
     RTS_CTS = "rts/cts"
     DTR_DSR = "dtr/dsr"
     NONE = "none"
+
+    @property
+    def in_band(self) -> bool:
+        """Whether the bytes DC3 and DC1 stop and go, both ways."""
+        return _STOPS[self].in_band
+
+    @property
+    def stop_line(self) -> ModemLine:
+        """The line by which the control stops dncd: CTS, DSR or NONE."""
+        return _STOPS[self].theirs
+
+    @property
+    def our_line(self) -> ModemLine:
+        """The line by which dncd stops the control: RTS, DTR or NONE."""
+        return _STOPS[self].ours
+
+
+@dataclass(frozen=True, slots=True)
+class _Stops:
+    in_band: bool
+    theirs: ModemLine
+    ours: ModemLine
+
+
+_STOPS = {
+    Flow.XON_XOFF: _Stops(True, ModemLine.NONE, ModemLine.NONE),
+    Flow.RTS_CTS: _Stops(False, ModemLine.CTS, ModemLine.RTS),
+    Flow.DTR_DSR: _Stops(False, ModemLine.DSR, ModemLine.DTR),
+    Flow.NONE: _Stops(False, ModemLine.NONE, ModemLine.NONE),
+}
 
 
 class Protocol(enum.StrEnum):
@@ -61,15 +103,45 @@ class StartOn(enum.StrEnum):
     GO = "go"
     NOW = "now"
 
+    @property
+    def start_line(self) -> ModemLine:
+        """The line whose coming on is the start: CTS, DSR or NONE."""
+        return {StartOn.CTS: ModemLine.CTS, StartOn.DSR: ModemLine.DSR}.get(self, ModemLine.NONE)
+
 
 class EndsOn(enum.StrEnum):
-    """What ends a capture."""
+    """What ends a capture: `_END_CHARS` has the characters."""
 
     MARK = "mark"
     DC4 = "dc4"
     SUB = "sub"
     EOT = "eot"
     SILENCE = "silence"
+
+    @property
+    def chars(self) -> bytes:
+        """The character itself in ISO 646; b"" where the mark or time ends it."""
+        return _END_CHARS[self].chars
+
+    @property
+    def codes(self) -> tuple[TapeCode, ...]:
+        """The tape codes that can end so."""
+        return _END_CHARS[self].codes
+
+
+@dataclass(frozen=True, slots=True)
+class _EndChars:
+    chars: bytes
+    codes: tuple[TapeCode, ...] = (TapeCode.ISO, TapeCode.EIA)
+
+
+_END_CHARS = {
+    EndsOn.MARK: _EndChars(b""),
+    EndsOn.DC4: _EndChars(b"\x14"),
+    EndsOn.SUB: _EndChars(b"\x1a", (TapeCode.ISO,)),  # in EIA this byte is the ( of many controls
+    EndsOn.EOT: _EndChars(b"\x04", (TapeCode.ISO,)),  # and this one is the digit 4
+    EndsOn.SILENCE: _EndChars(b""),
+}
 
 
 class Announce(enum.StrEnum):
@@ -99,7 +171,7 @@ class LowerCase(enum.StrEnum):
     """What happens to lower-case letters of a dropped file."""
 
     REFUSE = "refuse"
-    RAISE = "raise"
+    UPPER = "upper"
     KEEP = "keep"
 
 
@@ -111,9 +183,9 @@ class Programs(enum.StrEnum):
 
 
 class MachineEdits(enum.StrEnum):
-    """What becomes of a dropped file that lacks an edit made at the machine: HOLD refuses it, SEND sends it."""
+    """Whether a dropped file that lacks an edit made at the machine is refused or sent all the same."""
 
-    HOLD = "hold"
+    REFUSE = "refuse"
     SEND = "send"
 
 
@@ -143,3 +215,10 @@ class FileLineEnd(enum.StrEnum):
     def chars(self) -> str:
         """The characters themselves."""
         return {"CRLF": "\r\n", "LF": "\n", "CR": "\r"}[self.value]
+
+
+RENAMED_KEYS: Final = {("line", "ahead"): "ahead_chars"}
+"""Keys that have another name now, by table and old key."""
+
+RENAMED_WORDS: Final = {("program", "machine_edits", "hold"): "refuse", ("program", "lower_case", "raise"): "upper"}
+"""Words that have another name now, by table, key and old word."""

@@ -47,29 +47,9 @@ BAUD: Final = 4800
 """Bits a second: 4800 and 7E2 is the usual pair of the ISO tape age (common practice)."""
 
 BAUDS: Final = (
-    50,
-    75,
-    110,
-    134,
-    150,
-    200,
-    300,
-    600,
-    1200,
-    1800,
-    2400,
-    4800,
-    7200,
-    9600,
-    14400,
-    19200,
-    28800,
-    38400,
-    57600,
-    76800,
-    115200,
-    230400,
-)
+    50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 7200, 9600, 14400, 19200, 28800, 38400, 57600, 76800,
+    115200, 230400,
+)  # fmt: skip
 """Rates that termios(3) and common UART dividers know."""
 
 FRAME: Final = "7E2"
@@ -101,8 +81,8 @@ KEEPALIVE_S: Final = 10
 """Seconds of quiet after which TCP asks whether the device server still lives; then every third of it, three times."""
 
 UNACKNOWLEDGED_S: Final = 0.25
-"""Seconds of the line's characters that may be on their way to a device server unacknowledged, beside `ahead`. TCP delays
-an acknowledgement by 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
+"""Seconds of the line's characters that may be on their way to a device server unacknowledged, beside `ahead_chars`. TCP
+delays an acknowledgement 40 ms (Linux) to 200 ms (common practice; RFC 1122 4.2.3.2 allows less than 500, from memory)."""
 
 LOOKS_FOR_LOOP_S: Final = 0.05
 """Seconds within which CTS follows RTS where a plug loops the two: a wire needs none, a USB adaptor asks its chip about
@@ -132,9 +112,6 @@ AFTER_BLOCK_S: Final = 0.0
 SILENCE_S: Final = 5.0
 """Seconds (0.1 to 3600) of silence that close an unfinished capture. One control family pauses up to 5 s between the
 blocks it punches (a machining centre's manual of 2004)."""
-
-AFTER_DC3_CHARS: Final = 10
-"""Characters that a control may still send after dncd's DC3 (two connection manuals)."""
 
 CAPTURE_CHARS: Final = 16_000_000
 """Most characters of one capture: 128 times the largest common tape memory of 320 m (125,984). A control that punches
@@ -310,7 +287,7 @@ REASONS: Final = 50
 """Most findings a receipt lists; the rest is counted."""
 
 REFILL_S: Final = 0.002
-"""Seconds of characters that should still be in front of a line when more are handed over (at most half of `ahead`): a
+"""Seconds of characters that should still be in front of a line when more are handed over (at most half of `ahead_chars`): a
 wake-up is seldom later, and each costs the processor some 10 µs."""
 
 LOOP_SLACK_S: Final = 0.0004

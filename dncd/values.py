@@ -19,6 +19,7 @@ from dncd.choices import (
     LowerCase,
     MachineEdits,
     MarkAt,
+    ModemLine,
     Programs,
     Protocol,
     Request,
@@ -27,53 +28,7 @@ from dncd.choices import (
     Watch,
     Weight,
 )
-
-__all__ = [
-    "NO_FAULTS",
-    "Announce",
-    "BlockEnd",
-    "Counters",
-    "DcParity",
-    "EndsOn",
-    "FileBytes",
-    "FileLineEnd",
-    "Finding",
-    "Flow",
-    "Frame",
-    "IsoBytes",
-    "LineSettings",
-    "LineState",
-    "LowerCase",
-    "MachineEdits",
-    "MachineSettings",
-    "MarkAt",
-    "Modem",
-    "Origin",
-    "Place",
-    "ProgramSettings",
-    "Programs",
-    "Protocol",
-    "ReceiveSettings",
-    "Request",
-    "Result",
-    "SendSettings",
-    "Settings",
-    "Severity",
-    "ShopSettings",
-    "Signal",
-    "StartOn",
-    "TapeCode",
-    "TapeSettings",
-    "Watch",
-    "Weight",
-    "WireBytes",
-    "fault_words",
-    "printable",
-    "shown",
-]
-
-FileBytes = NewType("FileBytes", bytes)
-"""Bytes as they lie in a file of the office."""
+from dncd.peer_text import shown
 
 WireBytes = NewType("WireBytes", bytes)
 """Bytes as they stand on an eight-bit line: coded, with parity where the frame has it."""
@@ -133,6 +88,10 @@ class Modem:
     cts: Signal = Signal.UNKNOWN
     dsr: Signal = Signal.UNKNOWN
     dcd: Signal = Signal.UNKNOWN
+
+    def of(self, line: ModemLine) -> Signal:
+        """The state of CTS or DSR; UNKNOWN of any other."""
+        return {ModemLine.CTS: self.cts, ModemLine.DSR: self.dsr}.get(line, Signal.UNKNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,14 +170,14 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:
-    """Table `[machines.NAME.line]`. baud: bits a second; ahead: characters."""
+    """Table `[machines.NAME.line]`. baud: bits a second."""
 
     port: str
     baud: int = defaults.BAUD
     frame: Frame = field(default_factory=lambda: Frame.parse(defaults.FRAME))
     protocol: Protocol = Protocol.PLAIN
     flow: Flow = Flow.XON_XOFF
-    ahead: int = defaults.AHEAD_CHARS
+    ahead_chars: int = defaults.AHEAD_CHARS
     dc_parity: DcParity = DcParity.AS_FRAME
 
     @property
@@ -272,7 +231,7 @@ class ProgramSettings:
     programs: Programs = Programs.MANY
     lowest_number: int = defaults.LOWEST_NUMBER
     highest_number: int = defaults.HIGHEST_NUMBER
-    machine_edits: MachineEdits = MachineEdits.HOLD
+    machine_edits: MachineEdits = MachineEdits.REFUSE
     send_only_proven: bool = False
     findings: tuple[tuple[str, Weight], ...] = ()
 
@@ -289,6 +248,12 @@ class MachineSettings:
     receive: ReceiveSettings = ReceiveSettings()
     program: ProgramSettings = ProgramSettings()
     backup_days: int = defaults.BACKUP_DAYS
+
+    @property
+    def lines_needed(self) -> tuple[ModemLine, ...]:
+        """The lines of the control that a sending needs, for flow or start, CTS first."""
+        used = (self.line.flow.stop_line, self.send.start_on.start_line)
+        return tuple(line for line in (ModemLine.CTS, ModemLine.DSR) if line in used)
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,12 +279,13 @@ class LibrarySettings:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """The whole settings file; machines by name, in the order of the file."""
+    """The whole settings file. machines: by name, in the order of the file; hints: sentences about words of old in it."""
 
     file: Path
     shop: ShopSettings
     machines: dict[str, MachineSettings]
     library: LibrarySettings = LibrarySettings()
+    hints: tuple[str, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,16 +313,3 @@ class Finding:
             return f"{self.what}; {self.next_step}"
         where = f"line {self.place.line}, column {self.place.column}"
         return f"{where}, block {shown(self.place.block)}: {self.what}; {self.next_step}"
-
-
-def printable(text: str) -> str:
-    """Text from a control, a file or its name, with control characters and stray surrogates as \\xNN or \\uNNNN."""
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
-
-
-def shown(text: str, longest: int = 60) -> str:
-    """Peer text made printable and short: at most `longest` characters, in quotes."""
-    safe = printable(text[:longest])
-    return f"'{safe}…'" if len(text) > longest else f"'{safe}'"

@@ -4,15 +4,14 @@ receipts as bytes, and holds them against what was dropped, what the controls to
 
 import hashlib
 import json
-import select
 import subprocess
-import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from waiting import until
 from workday import Drop, Punch, Workday, coded
 
 MARGIN_S = 0.5
@@ -123,11 +122,10 @@ class Accounts:
 
     def _again(self, what: Any) -> bool:
         """Whether it is still wrong a few looks later: the service works on while the accountant reads."""
-        end = time.monotonic() + 1.0
-        while what():
-            if time.monotonic() > end:
-                return True
-            select.select([], [], [], 0.02)
+        try:
+            until(lambda: not what(), 10.0)
+        except AssertionError:
+            return True
         return False
 
     # --- every dropped byte ---------------------------------------------------------------------------------------------

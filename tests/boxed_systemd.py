@@ -11,18 +11,17 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import pydantic
+import click
 import pytest
+from waiting import until
 
 SYSTEMD = Path("/lib/systemd/systemd")
 TOOLS = ("unshare", "nsenter", "setpriv", "mount", "pivot_root", "systemctl", "systemd-sysusers", "systemd-tmpfiles")
 
-PACKAGES = str(Path(pydantic.__file__).parents[1])
+PACKAGES = str(Path(click.__file__).parents[1])
 """Where what dncd imports is installed."""
 
 PYTHON = f"/opt/dncd/python/bin/python{sys.version_info.major}.{sys.version_info.minor}"
@@ -73,12 +72,10 @@ exec env -i container=other PATH=/usr/sbin:/usr/bin:/sbin:/bin \
 
 def wait_for(what: Callable[[], object], until_s: float) -> bool:
     """Looks until `what` is true; whether it came true in time."""
-    until, pause = time.monotonic() + until_s, threading.Event()
-    while not what():
-        if time.monotonic() > until:
-            return False
-        pause.wait(0.1)
-    return True
+    try:
+        return bool(until(what, until_s))
+    except AssertionError:
+        return False
 
 
 def why_not() -> str:

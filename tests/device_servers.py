@@ -14,19 +14,20 @@ import time
 from collections.abc import Callable
 
 from serial import rfc2217
+from waiting import ring, until
 
-DEADLINE_S = 5.0
+DEADLINE_S = 30.0
 
 
 def wait_for(what: Callable[[], bool], until_s: float = DEADLINE_S, step: Callable[[], None] | None = None) -> None:
     """Until `what` is true; fails after the deadline. `step` is done between two looks and should wait for an event."""
-    until = time.monotonic() + until_s
+    if step is None:
+        until(what, until_s)
+        return
+    end = time.monotonic() + until_s
     while not what():
-        assert time.monotonic() < until, "the deadline passed"
-        if step:
-            step()
-        else:
-            threading.Event().wait(0.002)
+        assert time.monotonic() < end, "the deadline passed"
+        step()
 
 
 class Cable:
@@ -239,6 +240,7 @@ class DeviceServer:
                 self._accept()
             elif self._connection and self._connection in ready:
                 self._take_in(self._connection)
+            ring()
 
     def _accept(self) -> None:
         self._hang_up()

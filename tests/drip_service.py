@@ -3,10 +3,10 @@
 import sys
 from pathlib import Path
 
+from dncd.choices import Flow, StartOn
 from dncd.outside import journal
 from dncd.service.run import Service
 from dncd.values import (
-    Flow,
     Frame,
     LineSettings,
     MachineSettings,
@@ -15,13 +15,12 @@ from dncd.values import (
     SendSettings,
     Settings,
     ShopSettings,
-    StartOn,
 )
 
 
 def main() -> None:
     folder = Path(sys.argv[1])
-    line = LineSettings(sys.argv[2], baud=10**9, frame=Frame.parse("8N1"), flow=Flow.XON_XOFF, ahead=65_536)
+    line = LineSettings(sys.argv[2], baud=10**9, frame=Frame.parse("8N1"), flow=Flow.XON_XOFF, ahead_chars=65_536)
     send = SendSettings(start_on=StartOn.DC1, drip_feed=True)
     mill = MachineSettings("mill", line, send=send, receive=ReceiveSettings(), program=ProgramSettings())
     shop = ShopSettings(folder / "shop", folder / "state", settle_s=0.1)

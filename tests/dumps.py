@@ -6,7 +6,7 @@ of older controls: LF CR CR is verified (a later control manual on data formats)
 
 from programs import Made, one
 
-from dncd.values import BlockEnd
+from dncd.choices import BlockEnd
 
 PRINTABLE = frozenset(map(chr, range(0x20, 0x7F))) | {"\t", "\n"}
 

@@ -1,11 +1,13 @@
 """A disk that fails or stops at one operation: the k-th system call that changes something, counted from 1."""
 
+import contextlib
 import errno
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from dncd.records import durable
 from dncd.records.durable import Disk
 
 
@@ -65,10 +67,21 @@ for _name in ("fsync", "truncate", "rename", "rename_new", "exchange", "link", "
     setattr(FailingDisk, _name, _counted(_name))
 
 
-def steps(flow: Callable[[Disk], object]) -> range:
+@contextlib.contextmanager
+def used(disk: Disk) -> Iterator[Disk]:
+    """The whole process writes through this disk meanwhile."""
+    before, durable.DISK = durable.DISK, disk
+    try:
+        yield disk
+    finally:
+        durable.DISK = before
+
+
+def steps(flow: Callable[[], object]) -> range:
     """1 to the number of changing calls that the flow makes on a good disk."""
     disk = FailingDisk()
-    flow(disk)
+    with used(disk):
+        flow()
     return range(1, len(disk.done) + 1)
 
 

@@ -2,20 +2,18 @@
 
 import os
 from collections import deque
-from collections.abc import Mapping
 
+from dncd.choices import ModemLine
 from dncd.errors import PortGoneError
-from dncd.ports.port import Counters, Modem, Reading, Signal
-from dncd.values import NO_FAULTS
+from dncd.ports.port import Port, Reading
+from dncd.values import NO_FAULTS, Counters, Modem, Signal
 
 
-class FakePort:
+class FakePort(Port):
     """A port without a line. `feed` gives it input, `written` is what it was handed, `room` limits what it takes."""
 
     def __init__(self, name: str = "fake", *, room: int | None = None) -> None:
-        self.name = name
-        self.notes: tuple[str, ...] = ()
-        self.looped: Mapping[str, str] = {}
+        super().__init__(name)
         self.written = bytearray()
         self.room = room
         self.lines = Modem()
@@ -27,6 +25,7 @@ class FakePort:
         self._wake = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._gone = False
         self.is_settled = True
+        self.is_suspended = False
 
     def feed(
         self, data: bytes, bad: tuple[int, ...] = (), notices: Counters = NO_FAULTS, counted: Counters = NO_FAULTS
@@ -45,7 +44,7 @@ class FakePort:
             raise self._error()
         return self._wake
 
-    def read(self) -> Reading:
+    def read_new(self) -> Reading:
         if self._wake < 0:
             raise self._error()
         if self._input:
@@ -66,12 +65,8 @@ class FakePort:
         self.written += data[:taken]
         return taken
 
-    def put_back(self, reading: Reading) -> None:
-        self._input.appendleft(reading)
-        os.eventfd_write(self._wake, 1)
-
-    def pending_write(self) -> bool:
-        return False
+    def suspended(self) -> bool:
+        return self.is_suspended
 
     def settled(self) -> bool:
         return self.is_settled
@@ -82,13 +77,10 @@ class FakePort:
     def modem(self) -> Modem:
         return self.lines
 
-    def set_rts(self, on: Signal) -> None:
-        self.rts = on
-        self.switched.append(("rts", on))
-
-    def set_dtr(self, on: Signal) -> None:
-        self.dtr = on
-        self.switched.append(("dtr", on))
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        if line is not ModemLine.NONE:
+            setattr(self, line.value.lower(), on)
+            self.switched.append((line.value.lower(), on))
 
     def counters(self) -> Counters | None:
         return self.faults

@@ -121,8 +121,7 @@ def _child(asked: dict[str, Any]) -> None:
     for fd, to in ((null, 0), (log, 1), (log, 2)):
         os.dup2(fd, to)
     if asked["at"]:
-        vars(durable.DISK).update(at=asked["at"], error=0, done=[], dead=False)
-        durable.DISK.__class__ = KillingDisk
+        durable.DISK = KillingDisk(asked["at"])
     code = 1
     try:
         code = main(asked["words"])

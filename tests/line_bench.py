@@ -4,6 +4,7 @@ and jobs that are done at once, later or never, as the test says."""
 from collections import deque
 from pathlib import Path
 
+from dncd.choices import StartOn
 from dncd.errors import PortGoneError
 from dncd.line.sending import Shape
 from dncd.outside.folder_looks import Complete, Entry
@@ -39,7 +40,7 @@ from dncd.station.events import (
 )
 from dncd.station.results import NO_IMAGE, Begun, Captured, Checked, FileEnding, Prepared, TakenIn
 from dncd.station.states import LineUse, PortState
-from dncd.values import Frame, LineSettings, MachineSettings, Modem, ReceiveSettings, SendSettings, StartOn
+from dncd.values import Frame, LineSettings, MachineSettings, Modem, ReceiveSettings, SendSettings
 
 GONE = PortGoneError("the adaptor was pulled", "port x", "Plug it in")
 

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from device_servers import DEADLINE_S, Cable, Manager
+from waiting import ring
 
 
 @dataclass
@@ -154,6 +155,7 @@ class Controls:
             jobs, self._jobs = self._jobs, []
         for job in jobs:
             job()
+        ring()
 
     def _look(self, end: FarEnd, fd: int) -> None:
         if end.listener is not None and end.connection is None:

@@ -4,10 +4,11 @@ import os
 
 from simulated_cable import SimulatedPort, _Run
 
+from dncd.choices import ModemLine
 from dncd.commissioning.loopback import SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Plan
-from dncd.ports.port import Counters, Modem, Reading, Signal
-from dncd.values import LineSettings
+from dncd.ports.port import Port, Reading
+from dncd.values import LineSettings, Modem, Signal
 
 
 class LoopedLine:
@@ -26,13 +27,11 @@ class LoopedLine:
         return self.run.now
 
 
-class LoopedPort:
+class LoopedPort(Port):
     """Always readable, so that no select waits: the clock moves with each look."""
 
-    name = "simulated"
-    notes: tuple[str, ...] = ()
-
     def __init__(self, line: LoopedLine) -> None:
+        super().__init__("simulated")
         self._run, self._looks_s = line.run, line.run.port.looks_s
         self._fd = os.eventfd(1)
         self._rts = self._dtr = Signal.ON
@@ -40,7 +39,7 @@ class LoopedPort:
     def fileno(self) -> int:
         return self._fd
 
-    def read(self) -> Reading:
+    def read_new(self) -> Reading:
         run = self._run
         run.now += self._looks_s
         run.idle()
@@ -53,25 +52,13 @@ class LoopedPort:
             self._run.do((Write(data),))
         return len(data)
 
-    def pending_write(self) -> bool:
-        return False
-
-    def outgoing(self) -> int | None:
-        return None
-
     def modem(self) -> Modem:
         return self._run.modem()
 
-    def set_rts(self, on: Signal) -> None:
-        self._rts = on
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        self._rts = on if line is ModemLine.RTS else self._rts
+        self._dtr = on if line is ModemLine.DTR else self._dtr
         self._run.do((SetLines(self._rts, self._dtr),))
-
-    def set_dtr(self, on: Signal) -> None:
-        self._dtr = on
-        self._run.do((SetLines(self._rts, self._dtr),))
-
-    def counters(self) -> Counters | None:
-        return None
 
     def close(self) -> None:
         if self._fd >= 0:

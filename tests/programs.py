@@ -4,9 +4,14 @@ Every program knows what it is made of, so that a test can hold what dncd finds 
 programs. The shop is invented.
 """
 
+import json
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
+
+NIST = json.loads((Path(__file__).parent / "vectors" / "nist_programs.json").read_text("utf-8"))["programs"]
+"""Sample programs printed in NISTIR 6556, appendices B.4 and C (verified in a text copy of the report)."""
 
 PARTS = ("FLANGE", "GLAND NUT", "PUMP SHAFT", "BEARING CAP", "SPACER", "VALVE STEM", "GEAR BLANK", "TAIL ROD")
 

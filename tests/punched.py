@@ -6,12 +6,14 @@ Nothing of what finds the settings is used here but the waveform, which has its 
 import random
 from dataclasses import dataclass, replace
 
+from damaged_waveform import noisy
 from programs import one
 
+from dncd.choices import TapeCode
 from dncd.commissioning.punches import Chunk, Punch
-from dncd.commissioning.waveform import Fault, Pauses, Resync, noisy, receive_waveform, send_waveform
+from dncd.standin.waveform import Fault, Pauses, Resync, receive_waveform, send_waveform
 from dncd.tape.codes import Coder
-from dncd.values import Frame, IsoBytes, TapeCode
+from dncd.values import Frame, IsoBytes
 
 COMMON_RATES = (300, 600, 1200, 1800, 2400, 4800, 7200, 9600, 14400, 19200, 28800, 38400)
 KINDS = (

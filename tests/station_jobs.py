@@ -4,6 +4,7 @@ import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from dncd.choices import EndsOn
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.line.sending import Outcome
 from dncd.outside.comparer import Comparer
@@ -73,7 +74,7 @@ class Jobs:
         damage: Damage | None = None,
         *,
         printable: int = 10,
-        why: CaptureEnd = CaptureEnd.MARK,
+        why: EndsOn | CaptureEnd = EndsOn.MARK,
         seconds: float = 1.0,
     ) -> Captured:
         """The control punches these characters; what becomes of them."""

@@ -12,15 +12,15 @@ from fakes import FakePort
 
 from dncd.outside import journal
 from dncd.outside.comparer import Comparer
-from dncd.outside.folder_looks import Complete, Entry, FolderNews
+from dncd.outside.folder_looks import Complete, Entry, Listing
 from dncd.outside.loop import Loop
+from dncd.outside.workers import Workers
 from dncd.records.ledger import records
 from dncd.records.receipts import Receipt, parse
 from dncd.records.store import Store
 from dncd.service.status import status_of
 from dncd.station.driver import Shared, Station
 from dncd.station.events import Stop
-from dncd.station.hands import Hands
 from dncd.values import MachineSettings, Settings, ShopSettings
 
 DEADLINE_S = 20.0
@@ -38,7 +38,7 @@ class Rig:
         self.loop = Loop(lambda: time.monotonic() + self._skipped)
         self.comparer = Comparer()
         self.office = Store.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
-        self.hands = Hands.of(self.loop)
+        self.hands = Workers.of(self.loop)
         self.folder = root / "shop" / settings.name
         (self.folder / "to-machine").mkdir(parents=True, exist_ok=True)
         self.station = Station(
@@ -58,7 +58,7 @@ class Rig:
         entry = Entry(
             name, status.st_ino, status.st_dev, status.st_size, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
         )
-        self.station.news(FolderNews(self.station.name, (entry,)))
+        self.station.news(Listing(self.station.name, (entry,)))
 
     def skip(self, seconds: float) -> None:
         """The station's clock jumps forward."""
@@ -90,8 +90,9 @@ class Rig:
         """Everything ends; what is under way is interrupted."""
         self.station.tell(Stop("the test is over"))
         self.until(lambda: not self.station.busy)
-        assert self.hands.finish(DEADLINE_S, self.loop.now) == []
+        assert self.hands.finish(DEADLINE_S, DEADLINE_S) == []
         self.loop.once(0.0)
+        assert self.loop.failure is None
         self.station.close()
         self.comparer.close()
         self.office.close()

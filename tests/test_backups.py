@@ -13,88 +13,21 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from backup_shop import MACHINE, Shop
 from dumps import dump, even, memory
-from failing_disk import FailingDisk, Kill
-from test_service import house, until
+from failing_disk import FailingDisk, Kill, used
+from house import house
+from waiting import until
 
+from dncd.choices import EndsOn
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
-from dncd.line.receiving import CaptureEnd
-from dncd.outside.comparer import Comparer
-from dncd.outside.config import read
-from dncd.records import plans, receipts
 from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
-from dncd.records.ledger import check_chain, records
-from dncd.records.plans import InPlan
-from dncd.records.store import Store
-from dncd.records.verify import verify
+from dncd.records.ledger import records
 from dncd.service.backups import due
-from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.results import Damage
-from dncd.values import MachineSettings, WireBytes
-
-SETTINGS = """
-[machines.gang-lathe.line]
-port = "/dev/tty-gang-lathe"
-frame = "7E1"
-[machines.gang-lathe.tape]
-block_end = "LF CR CR"
-[machines.gang-lathe.program]
-memory_chars = 500000
-longest_block_chars = 200
-"""
-MACHINE = "gang-lathe"
-
-
-class Shop:
-    """The records of a shop and the jobs of one machine, without a line."""
-
-    def __init__(self, root: Path) -> None:
-        self.root = root
-        (root / "dncd.toml").write_text(SETTINGS)
-        (root / "shop").mkdir(exist_ok=True)
-        self.machine: MachineSettings = read(root / "dncd.toml", SETTINGS).machines[MACHINE]
-        self.captures = 0
-        self.open()
-
-    def open(self) -> list[str]:
-        self.office = Store.open(read(self.root / "dncd.toml", SETTINGS))
-        said = self.office.recover(lambda _: False)
-        self.jobs = CaptureJobs(self.office, Comparer(), self.machine)
-        return said
-
-    def plan(self, chars: bytes) -> InPlan:
-        self.captures += 1
-        name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
-        return self.jobs._plan(name, WireBytes(even(chars)), CaptureEnd.MARK, Damage(), 1.0)
-
-    def punch(self, chars: bytes) -> None:
-        self.jobs._record(self.plan(chars))
-
-    def receipts(self) -> list[receipts.Receipt]:
-        """Of the backups, in the order of the ledger."""
-        found = [receipts.read(p) for p in (self.root / "shop" / MACHINE / FOLDER).glob("*.receipt.txt")]
-        return sorted(found, key=lambda receipt: int(receipt.get("ledger").split()[0]))
-
-    def backup(self) -> Backup:
-        self.office.held.catch_up(self.root / "state")
-        found = self.office.held.backup(MACHINE)
-        assert found is not None
-        return found
-
-    def sound(self) -> None:
-        assert check_chain(self.root / "state") == []
-        assert verify(self.root / "state", self.root / "shop").problems == ()
-        assert list(plans.folder_of(self.root / "state").iterdir()) == []
-
-    def restored(self, *words: str) -> bytes:
-        """The file that `dncd restore` makes, as the characters that go over the line."""
-        out = self.root / f"restored-{len(list(self.root.iterdir()))}.nc"
-        assert main(["--config", str(self.root / "dncd.toml"), "restore", MACHINE, "-o", str(out), *words]) == 0
-        data = out.read_bytes()
-        assert data.count(b"\r\n") == data.count(b"\n") == data.count(b"\r")
-        return data.replace(b"\r\n", b"\n\r\r")
+from dncd.values import WireBytes
 
 
 @pytest.fixture
@@ -208,9 +141,7 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     damaged[12] ^= 1
     for again in (False, True):
         backups.announce(MACHINE)
-        plan = shop.jobs._plan(
-            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), CaptureEnd.MARK, Damage(), 1.0
-        )
+        plan = shop.jobs._plan(f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0)
         shop.jobs._record(plan)
         shop.punch(dump(programs[1:2]))
         shop.punch(dump(programs[2:]))
@@ -247,14 +178,16 @@ def test_a_cut_at_any_operation_of_a_backup_neither_loses_nor_doubles_it(shop: S
     while not whole:
         plan, office = shop.plan(chars), shop.office
         disk = FailingDisk(at, error)
-        backups = Backups(office.shop, office.ledger, office.library, office.held, disk)
+        backups = Backups(office.shop, office.ledger, office.library, office.held)
         told = len(shop.receipts())
         begun = None
         try:
-            begun = backups.of_capture(plan)
+            with used(disk):
+                begun = backups.of_capture(plan)
             office.endings.end_in(plan)
             assert begun is not None
-            backups.finish(begun)
+            with used(disk):
+                backups.finish(begun)
             whole = True
         except (OSError, RecordsError, Kill):
             assert disk.done

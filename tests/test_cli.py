@@ -14,19 +14,23 @@ import subprocess
 import sys
 import threading
 import time
+import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 
 import dncd
 from dncd import __version__
-from dncd.cli import following, group, main, status_view
+from dncd.cli import LATE, following, group, line_group, main
+from dncd.cli import status as status_view
+from dncd.cli.late_group import LateGroup
 from dncd.cli.layout import local_time, seconds, table
 from dncd.errors import NotDoneError
-from dncd.outside.command_socket import CommandServer
+from dncd.outside.command_server import CommandServer
 from dncd.records.ledger import Ledger
 
 SETTINGS = """
@@ -74,6 +78,7 @@ def idle() -> dict[str, Any]:
         "waits_for": "",
         "transfer": None,
         "trouble": [],
+        "backup": {"open": False, "captures": 0, "outcome": {"counts": True, "told": ["1 program"]}},
     }
 
 
@@ -120,6 +125,10 @@ class Service:
                 return {"file": "b.nc"}
             case "withdraw":
                 return {"file": request.get("file", "a.nc")}
+            case "request" | "over-edits" | "backup":
+                return {}
+            case "prove":
+                return {"revision": 1, "new": True, "note": "", "by": "", "time": "2026-11-25T08:00:00Z"}
         raise NotDoneError("nothing waits for a go", request["machine"], "Drop a file first")
 
 
@@ -159,7 +168,18 @@ def process(*line: str, **how: Any) -> "subprocess.Popen[str]":
 
 
 def test_the_commands_are_those_of_the_contract() -> None:
-    assert set(group.commands) == COMMANDS
+    assert set(LATE) == COMMANDS
+    assert list(LATE) == sorted(LATE)
+
+
+@pytest.mark.parametrize("late", [group, line_group.line])
+def test_the_short_help_is_that_of_the_command(late: LateGroup) -> None:
+    context = click.Context(late)
+    for word, (_, text) in late.late.items():
+        command = late.get_command(context, word)
+        assert command is not None
+        assert command.get_short_help_str(200) == text
+        assert command.name == word
 
 
 @pytest.mark.parametrize("command", ["", *sorted(COMMANDS)])
@@ -218,7 +238,7 @@ def test_without_a_service_3_and_nothing_is_dropped(
     assert list((shop / "shop/gang-lathe/to-machine").iterdir()) == []
 
 
-@pytest.mark.parametrize("command", ["check-config", "run", "status", "log", "verify"])
+@pytest.mark.parametrize("command", ["check-config", "run", "verify"])
 def test_wrong_settings_end_with_2_and_all_faults(shop: Path, capsys: pytest.CaptureFixture[str], command: str) -> None:
     (shop / "dncd.toml").write_text(SETTINGS.replace("port", "prot"))
     status, out, err = words(capsys, command)
@@ -226,6 +246,68 @@ def test_wrong_settings_end_with_2_and_all_faults(shop: Path, capsys: pytest.Cap
     assert "[machines.gang-lathe.line] prot" in err
     assert "[machines.bore-mill.line] prot" in err
     assert "did you mean 'port'?" in err
+
+
+WITH_A_MISTAKE = {
+    "a wrong key": SETTINGS.replace("port", "prot"),
+    "a wrong value": SETTINGS + "baud = 9601\n",
+    "no TOML at its end": SETTINGS + "[machines.new",
+    "no TOML before it": "[shop\n" + SETTINGS,
+    "no TOML in the very line": SETTINGS.replace('state = "state"', 'state = "state'),
+    "not UTF-8": SETTINGS + "# M\udcfcller\n",
+}
+
+
+@pytest.mark.parametrize("mistake", WITH_A_MISTAKE)
+@pytest.mark.parametrize(
+    "line",
+    [
+        ["status"],
+        ["status", "gang-lathe", "--json"],
+        ["go", "bore-mill"],
+        ["withdraw", "gang-lathe"],
+        ["send", "gang-lathe", "a.nc", "--over-edits"],
+        ["request", "gang-lathe"],
+        ["prove", "gang-lathe", "O0004", "--note", "first part"],
+        ["backup", "gang-lathe"],
+        ["log"],
+    ],
+)
+def test_what_asks_the_service_or_reads_its_records_works_whatever_the_settings_say(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], line: list[str], mistake: str
+) -> None:
+    text = WITH_A_MISTAKE[mistake]
+    (shop / "dncd.toml").write_bytes(text.encode("utf-8", "surrogateescape"))
+    (shop / "a.nc").write_text("O1")
+    service.results = {"a.nc": {"result": "sent", "reasons": []}}
+    status, out, err = words(capsys, *line)
+    assert status == 0, err
+    assert out or line == ["log"]
+    assert ("`dncd check-config` names it" in err) is mistake.startswith(("no", "not"))
+    assert err.count("\n") <= 1
+    assert words(capsys, "check-config")[0] == 2
+
+
+@pytest.mark.parametrize("lost", ["", "[machines.", "[machines.gang-lathe", "[machines.bore-mill.line]\nport = 3\n"])
+def test_a_machine_that_the_service_serves_is_known_whatever_the_settings_say(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], lost: str
+) -> None:
+    (shop / "dncd.toml").write_text("[shop]\n" + lost)
+    assert words(capsys, "status", "gang-lathe")[0] == 0
+    status, _, err = words(capsys, "status", "gang-lath")
+    assert status == 2
+    assert "Did you mean 'gang-lathe'?" in err
+    assert service.asked[0] == {"do": "status"}
+
+
+def test_settings_whose_folder_is_no_path_are_told_and_the_usual_folder_is_taken(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS.replace('state = "state"', "state = 3"))
+    status, _, err = words(capsys, "status")
+    assert status == 0
+    assert f"The state folder is taken to be {shop / 'state'}" in err
+    assert service.looks == 1
 
 
 def test_a_fault_of_dncd_is_one_sentence(
@@ -263,6 +345,25 @@ def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixtur
     holds = json.loads(words(capsys, "check-config", "--json")[1])
     assert holds["shop"]["folder"] == str(shop / "shop")
     assert holds["machines"]["bore-mill"]["line"]["frame"] == "7E2"
+
+
+def test_words_of_old_are_told_by_check_config_and_in_the_journal_at_a_start(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (shop / "dncd.toml").write_text(SETTINGS + "ahead = 8\n")
+    hint = "ahead = 8 is written ahead_chars = 8 now"
+    status, out, err = words(capsys, "check-config")
+    assert status == 0
+    assert hint in err
+    assert tomllib.loads(out)["machines"]["bore-mill"]["line"]["ahead_chars"] == 8
+    with process("run", cwd=shop, stderr=subprocess.PIPE) as running:
+        assert running.stderr is not None
+        lines = iter(running.stderr.readline, "")
+        assert any(hint in line for line in lines)
+        assert any("started" in line for line in lines)
+        running.send_signal(signal.SIGTERM)
+        running.stderr.read()
+    assert running.returncode == 0
 
 
 # --- status ----------------------------------------------------------------------------------------------------------

@@ -13,8 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, StateHeldError, UsageError
-from dncd.outside import command_socket
-from dncd.outside.command_socket import CommandServer, ask
+from dncd.outside import command_client, command_server
+from dncd.outside.command_client import ask
+from dncd.outside.command_server import CommandServer
 
 
 def answer(request: dict[str, Any]) -> dict[str, Any]:
@@ -41,7 +42,7 @@ def server(tmp_path: Path, failures: list[Exception]) -> Iterator[CommandServer]
 
 def raw(state: Path) -> socket.socket:
     sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    sock.connect(str(state / command_socket.NAME))  # without a time-out it waits while the queue is full
+    sock.connect(str(state / command_client.NAME))  # without a time-out it waits while the queue is full
     sock.settimeout(10)
     return sock
 
@@ -129,7 +130,7 @@ def test_a_client_that_hangs_keeps_nobody_else(tmp_path: Path) -> None:
 
 @pytest.mark.usefixtures("server")
 def test_a_crowd_of_clients_makes_room_for_the_next(tmp_path: Path) -> None:
-    crowd = [raw(tmp_path) for _ in range(command_socket.MOST_CLIENTS + 20)]
+    crowd = [raw(tmp_path) for _ in range(command_server.MOST_CLIENTS + 20)]
     try:
         assert ask(tmp_path, {"do": "echo", "say": 7}) == {"said": 7}
     finally:

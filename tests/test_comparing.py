@@ -9,7 +9,6 @@ import json
 import random
 import re
 import subprocess
-import time
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
@@ -19,9 +18,9 @@ import pytest
 import strategies
 from hypothesis import given
 from hypothesis import strategies as st
-from programs import Made, many
+from programs import NIST, Made, many
 from pygcode.exceptions import GCodeParameterError, GCodeWordStrError
-from test_survey import NIST
+from steps import grows
 
 from dncd.program import aligning
 from dncd.program.aligning import Hunk, hunks
@@ -398,7 +397,8 @@ def large(rng: random.Random, blocks: int = 300_000) -> list[str]:
     ]
 
 
-def test_ten_megabytes_compare_in_seconds() -> None:
+def test_ten_megabytes_compare() -> None:
+    """`bench/comparing.py` measures it; that the work grows with the length is counted below."""
     rng = random.Random(9)
     old = large(rng)
     new = list(old)
@@ -409,9 +409,7 @@ def test_ten_megabytes_compare_in_seconds() -> None:
         del new[at]
     old_text, new_text = "\n".join(old), "\n".join(new)
     assert len(old_text) > 10_000_000
-    started = time.monotonic()
     comparison = compare(old_text, new_text)
-    assert time.monotonic() - started < 5, "measured: 1.7 s on an idle machine"
     assert (comparison.blocks_changed, comparison.blocks_dropped, comparison.blocks_new) == (20, 10, 0)
 
 
@@ -425,9 +423,9 @@ def test_hard_pairs_end_too() -> None:
         shaken[at] = "G04 P1"
     other = [rng.choice(few) for _ in range(100_000)]
     for old, new, changed in ((repeated, shaken, 20), (repeated, other, None), (few * 5000, ["M00"] * 30_000, None)):
-        started = time.monotonic()
         comparison = compare("\n".join(old), "\n".join(new))
-        assert time.monotonic() - started < 8
+        parts = [("\n".join(old[:count]), "\n".join(new[:count])) for count in (500, 2_000)]
+        assert grows(lambda pair: compare(*pair), *parts) < 6, "four times the length, about four times the work"
         if changed is not None:
             assert comparison.blocks_changed + comparison.blocks_new == changed
     told = compare("\n".join(large(rng, 5000)), "\n".join(large(rng, 5000)))

@@ -12,22 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, Flow, LowerCase, Protocol, StartOn, TapeCode, Weight
 from dncd.errors import SettingsError
 from dncd.outside import config
 from dncd.outside.config_rules import KINDS, PROFILES, TABLES, profile_text
-from dncd.values import (
-    BlockEnd,
-    EndsOn,
-    Flow,
-    Frame,
-    LowerCase,
-    MachineSettings,
-    Protocol,
-    Settings,
-    StartOn,
-    TapeCode,
-    Weight,
-)
+from dncd.values import Frame, MachineSettings, Settings
 
 LATHE = '[machines.gang-lathe.line]\nport = "/dev/ttyS0"\n'
 
@@ -57,7 +46,7 @@ def test_only_a_port_is_needed_and_the_rest_has_the_defaults(tmp_path: Path) -> 
     assert settings.file == tmp_path / "dncd.toml"
     # contract 3, the values of its example
     line = machine.line
-    assert (line.port, line.baud, str(line.frame), line.ahead) == ("/dev/ttyS0", 4800, "7E2", 8)
+    assert (line.port, line.baud, str(line.frame), line.ahead_chars) == ("/dev/ttyS0", 4800, "7E2", 8)
     assert (line.protocol, line.flow) == (Protocol.PLAIN, Flow.XON_XOFF)
     tape = machine.tape
     assert (tape.code, tape.block_end, tape.mark, tape.mark_at.value) == (TapeCode.ISO, BlockEnd.LF, "%", "both")
@@ -137,9 +126,9 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("line", 'frame = "7e2"'),
         ("line", "frame = 72"),
         ("line", 'protocol = "ymodem"'),
-        ("line", "ahead = 0"),
-        ("line", "ahead = 4097"),
-        ("line", "ahead = 8.0"),
+        ("line", "ahead_chars = 0"),
+        ("line", "ahead_chars = 4097"),
+        ("line", "ahead_chars = 8.0"),
         ("tape", 'code = "ascii"'),
         ("tape", 'block_end = "LF CR"'),
         ("tape", 'mark = ""'),
@@ -165,6 +154,13 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("send", "stall_s = nan"),
         ("send", "stall_s = inf"),
         ("send", "stall_s = 07:32:00"),
+        ("send", "stall_s = [600]"),
+        ("send", "stall_s = 1" + "0" * 400),
+        ("send", 'start_on = ["dc1"]'),
+        ("send", "start_on = 1"),
+        ("line", "flow = { a = 1 }"),
+        ("line", "baud = [9600]"),
+        ("tape", "mark = 37"),
         ("receive", 'ends_on = "etx"'),
         ("receive", "silence_s = 0"),
         ("program", "memory_chars = 0"),
@@ -447,3 +443,43 @@ def test_the_lowest_number_is_not_above_the_highest(tmp_path: Path) -> None:
     program = LATHE + "[machines.gang-lathe.program]\n"
     assert "no program number" in faults(tmp_path, program + "lowest_number = 9000\nhighest_number = 8999\n")[0]
     assert lathe(tmp_path, program + "lowest_number = 1\nhighest_number = 9999\n").program.highest_number == 9999
+
+
+# --- words that were renamed -----------------------------------------------------------------------------------------
+
+OF_OLD = (
+    LATHE
+    + """ahead = 5
+[machines.gang-lathe.program]
+machine_edits = "hold"
+lower_case = "raise"
+"""
+)
+
+
+def test_words_of_old_are_read_on_with_a_hint_for_each(tmp_path: Path) -> None:
+    settings = read(tmp_path, OF_OLD)
+    machine = settings.machines["gang-lathe"]
+    assert machine.line.ahead_chars == 5
+    assert (machine.program.machine_edits.value, machine.program.lower_case.value) == ("refuse", "upper")
+    line, edits, case = settings.hints
+    still = "now; the old word is still read"
+    assert line == f"dncd.toml: [machines.gang-lathe.line] ahead = 5 is written ahead_chars = 5 {still}"
+    assert 'machine_edits = "hold" is written machine_edits = "refuse"' in edits
+    assert 'lower_case = "raise" is written lower_case = "upper"' in case
+    again = read(tmp_path, config.explain(settings), "again.toml")
+    assert replace(again, file=settings.file) == settings
+    assert again.hints == ()
+
+
+def test_a_word_of_old_overrides_the_profile_and_is_checked_as_the_new_one(tmp_path: Path) -> None:
+    profile = '[machines.gang-lathe]\nprofile = "paced-reader"\n' + LATHE
+    assert lathe(tmp_path, profile + "ahead = 3").line.ahead_chars == 3
+    wrong, hint = faults(tmp_path, LATHE + "ahead = 0")
+    assert wrong.endswith("ahead_chars = 0: allowed: a whole number of characters from 1 to 4096")
+    assert "ahead = 0 is written ahead_chars" in hint
+
+
+def test_a_key_under_both_its_names_is_a_fault(tmp_path: Path) -> None:
+    (said,) = faults(tmp_path, LATHE + "ahead = 3\nahead_chars = 3")
+    assert "ahead = 3: unknown key; did you mean 'ahead_chars'?" in said

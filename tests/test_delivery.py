@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill
+from failing_disk import FailingDisk, Kill, used
 
 from dncd.records import durable
 from dncd.records.delivery import OVER, deliver
@@ -51,6 +51,11 @@ def over(folder: Path) -> Path:
     return folder / f"{OVER}gang-lathe@1.0"
 
 
+def delivered_by(disk: Disk, path: Path) -> str:
+    with used(disk):
+        return deliver(path, NEW, BEFORE, over(path.parent))
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     (tmp_path / "O0004.nc").write_bytes(OLD)
@@ -59,14 +64,14 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize("exchanges", [True, False])
 def test_the_delivery_before_is_replaced(path: Path, exchanges: bool) -> None:
-    assert deliver(path, NEW, BEFORE, over(path.parent), Office(exchanges=exchanges)) == ""
+    assert delivered_by(Office(exchanges=exchanges), path) == ""
     assert files(path.parent) == {"O0004.nc": NEW}
 
 
 @pytest.mark.parametrize("exchanges", [True, False])
 def test_what_is_saved_in_the_very_instant_is_set_aside(path: Path, exchanges: bool) -> None:
     office = Office(lambda: path.write_bytes(NOTES), exchanges)
-    assert deliver(path, NEW, BEFORE, over(path.parent), office) == ASIDE
+    assert delivered_by(office, path) == ASIDE
     assert office.times == 1
     assert files(path.parent) == {"O0004.nc": NEW, ASIDE: NOTES}
 
@@ -75,13 +80,13 @@ def test_a_file_saved_by_renaming_in_the_very_instant_is_set_aside(path: Path) -
     """Most editors write beside and rename over."""
     beside = path.with_name("saved")
     beside.write_bytes(NOTES)
-    assert deliver(path, NEW, BEFORE, over(path.parent), Office(lambda: beside.rename(path))) == ASIDE
+    assert delivered_by(Office(lambda: beside.rename(path)), path) == ASIDE
     assert files(path.parent) == {"O0004.nc": NEW, ASIDE: NOTES}
 
 
 @pytest.mark.parametrize("exchanges", [True, False])
 def test_a_file_taken_away_in_the_very_instant_is_no_hindrance(path: Path, exchanges: bool) -> None:
-    assert deliver(path, NEW, BEFORE, over(path.parent), Office(path.unlink, exchanges)) == ""
+    assert delivered_by(Office(path.unlink, exchanges), path) == ""
     assert files(path.parent) == {"O0004.nc": NEW}
 
 
@@ -95,7 +100,7 @@ def test_a_file_saved_while_the_name_is_free_is_set_aside(path: Path) -> None:
         def rename(self, source: Path, target: Path) -> None:
             Disk.rename(self, source, target)
 
-    assert deliver(path, NEW, BEFORE, over(path.parent), Between(lambda: path.write_bytes(NOTES), False)) == ASIDE
+    assert delivered_by(Between(lambda: path.write_bytes(NOTES), False), path) == ASIDE
     assert files(path.parent) == {"O0004.nc": NEW, ASIDE: NOTES}
 
 
@@ -107,7 +112,7 @@ def test_somebody_who_saves_without_end_does_not_hold_dncd_up(path: Path, exchan
                 path.write_bytes(NOTES)
             super().rename_new(source, target)
 
-    deliver_it = lambda: deliver(path, NEW, BEFORE, over(path.parent), Restless(exchanges=exchanges))  # noqa: E731
+    deliver_it = lambda: delivered_by(Restless(exchanges=exchanges), path)  # noqa: E731
     if exchanges:
         assert deliver_it() == ""
     else:
@@ -180,7 +185,7 @@ def test_cut_at_each_operation(tmp_path: Path, way: object, saved: bool, exchang
                 done.append(True)
 
         try:
-            deliver(path, NEW, BEFORE, over(path.parent), Cut(k, save))
+            delivered_by(Cut(k, save), path)
             cut = False
         except (OSError, Kill):
             pass

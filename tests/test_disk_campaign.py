@@ -14,6 +14,7 @@ import pytest
 from failing_disk import FailingDisk, Kill
 from station_jobs import Jobs
 
+from dncd.choices import EndsOn
 from dncd.errors import RecordsError
 from dncd.line.receiving import CaptureEnd
 from dncd.records import durable, plans
@@ -52,15 +53,12 @@ class FillingDisk(FailingDisk):
 def _whole_disk() -> Iterator[None]:
     """The disk of the whole process is the one that fails: every part of the flow uses it."""
     yield
-    durable.DISK.__class__ = durable.Disk
-    vars(durable.DISK).clear()
+    durable.DISK = durable.Disk()
 
 
 def disk(kind: type[FailingDisk], at: int = 0, error: object = Kill) -> FailingDisk:
-    vars(durable.DISK).update(at=at, error=error, done=[], dead=False)
-    durable.DISK.__class__ = kind
-    assert isinstance(durable.DISK, FailingDisk)
-    return durable.DISK
+    durable.DISK = made = kind(at, error)  # type: ignore[arg-type]
+    return made
 
 
 class Day:
@@ -166,12 +164,12 @@ def withdraw(day: Day) -> None:
     day.jobs.dismiss("0004.nc", taken.checked, Verdict.WITHDRAWN, taken.prepared)
 
 
-def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: CaptureEnd = CaptureEnd.MARK) -> None:
+def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: EndsOn | CaptureEnd = EndsOn.MARK) -> None:
     day.jobs.capture(wire, printable=len(wire), why=why)
 
 
 def damage(day: Day) -> None:
-    receive(day, f"%\n{EDITED}".encode(), CaptureEnd.SILENCE)
+    receive(day, f"%\n{EDITED}".encode(), EndsOn.SILENCE)
 
 
 def restart(day: Day) -> None:
@@ -280,23 +278,3 @@ def _check(day: Day, flow: Flow, way: str, which: str, *, again: bool) -> None:
     assert plans.load_all(day.state) == [], which
     raws = [p.name for p in (day.state / "captures").iterdir() if not p.name.endswith(".damaged.raw")]
     assert raws == [], which
-
-
-def test_a_plan_that_cannot_be_read_is_set_aside_and_told(tmp_path: Path) -> None:
-    day = Day(tmp_path)
-    day.open()
-    day.drop(GOOD)
-    day.begun(day.taken())
-    day.close()
-    (plan,) = (day.state / "underway").glob("*.json")
-    for spoilt in (b"", plan.read_bytes()[:40], b"[]", b'{"kind": "out"}', b"\xff\xfe"):
-        plan.write_bytes(spoilt)
-        office = Store.open(day.settings)
-        said = office.recover(lambda _: True)
-        office.close()
-        assert [line for line in said if "cannot be read" in line], (spoilt, said)
-        assert not list((day.state / "underway").glob("*.json"))
-        (aside,) = (day.state / "underway").glob("unreadable-*")
-        assert aside.read_bytes() == spoilt
-        aside.unlink()
-    assert day.files() == {"to-machine/0004.nc": GOOD}

@@ -5,8 +5,8 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from backup_shop import MACHINE, Shop
 from dumps import dump, memory
-from test_backups import MACHINE, Shop
 
 from dncd.cli import main
 from dncd.cli.door_sheet import HEADS
@@ -115,7 +115,7 @@ def test_a_sheet_is_renewed_and_goes_over_nothing_else(shop: Shop, capsys: pytes
     other.write_text("<p>Dear customer")
     assert main([*words, str(other)]) == 2
     assert other.read_text() == "<p>Dear customer"
-    assert "no index sheet" in capsys.readouterr().err
+    assert "not an index sheet" in capsys.readouterr().err
 
 
 def test_a_sheet_is_of_one_machine(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:

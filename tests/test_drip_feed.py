@@ -9,8 +9,9 @@ import time
 from pathlib import Path
 
 import pytest
-from test_service import House, house, until
-from test_service_protocols import DeviceServer, settings
+from house import House, house
+from socket_line import SocketLine, settings
+from waiting import until
 
 from dncd.records.receipts import parse
 
@@ -62,7 +63,7 @@ def take(server, chars, seconds):
 
 @pytest.mark.slow
 def test_a_hundred_megabytes_go_out_at_flat_memory(tmp_path):
-    server = DeviceServer()
+    server = SocketLine()
     drop, sent = tmp_path / "shop/mill/to-machine", tmp_path / "shop/mill/sent"
     words = [sys.executable, str(HERE / "drip_service.py"), str(tmp_path), server.port]
     with (tmp_path / "run.log").open("wb") as log:
@@ -94,7 +95,7 @@ def test_a_hundred_megabytes_go_out_at_flat_memory(tmp_path):
 
 
 def test_the_block_under_way_is_shown_and_the_file_stays_until_the_end(tmp_path):
-    server = DeviceServer()
+    server = SocketLine()
     slow = settings(server, line={"baud": 2400, "flow": "xon/xoff"}, send={"start_on": "dc1", "drip_feed": True})
     try:
         with house(tmp_path, mill={**slow, "program": {"memory_chars": 100}}) as shop:

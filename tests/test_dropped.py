@@ -8,6 +8,7 @@ import strategies
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dncd.choices import LowerCase
 from dncd.program.dropped import (
     LONGEST_LINE_CHARS,
     PIECE_CHARS,
@@ -18,7 +19,6 @@ from dncd.program.dropped import (
     pieces,
     raised,
 )
-from dncd.values import LowerCase
 
 
 def chunked(data: bytes, size: int = 65_536) -> Callable[[], Iterable[bytes]]:
@@ -146,6 +146,6 @@ def test_lines_between(texts: list[str], data: st.DataObject) -> None:
 
 
 def test_raising_touches_a_to_z_only_and_keeps_the_length() -> None:
-    assert raised("n10 g0 (straße é ß)", LowerCase.RAISE) == "N10 G0 (STRAßE é ß)"
-    assert raised("n10 (abc)", LowerCase.RAISE) == "N10 (ABC)"
+    assert raised("n10 g0 (straße é ß)", LowerCase.UPPER) == "N10 G0 (STRAßE é ß)"
+    assert raised("n10 (abc)", LowerCase.UPPER) == "N10 (ABC)"
     assert raised("n10 (abc)", LowerCase.KEEP) == "n10 (abc)" == raised("n10 (abc)", LowerCase.REFUSE)

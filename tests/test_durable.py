@@ -9,7 +9,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -39,45 +39,45 @@ def folders(tmp_path: Path):
 
 
 def test_a_new_file_is_whole_or_not_there(folders) -> None:
-    def flow(disk: durable.Disk, folder: Path) -> None:
-        durable.write_new(folder / "a.nc", [b"N10 ", b"M30\n"], disk)
+    def flow(folder: Path) -> None:
+        durable.write_new(folder / "a.nc", [b"N10 ", b"M30\n"])
 
     for way in WAYS:
-        for k in steps(lambda disk: flow(disk, folders())):
+        for k in steps(lambda: flow(folders())):
             folder = folders()
-            with pytest.raises((OSError, Kill)):
-                flow(FailingDisk(k, way), folder)
+            with pytest.raises((OSError, Kill)), used(FailingDisk(k, way)):
+                flow(folder)
             assert visible(folder) in ({}, {"a.nc": b"N10 M30\n"}), (way, k)
             if way is not Kill and "a.nc" not in visible(folder):
                 assert list(folder.iterdir()) == [], "an error leaves nothing behind"
 
 
 def test_a_replaced_file_is_the_old_or_the_new_one(folders) -> None:
-    def flow(disk: durable.Disk, folder: Path) -> None:
+    def flow(folder: Path) -> None:
         (folder / "s").write_bytes(b"old")
-        durable.replace(folder / "s", b"new and longer", disk)
+        durable.replace(folder / "s", b"new and longer")
 
     for way in WAYS:
-        for k in steps(lambda disk: flow(disk, folders())):
+        for k in steps(lambda: flow(folders())):
             folder = folders()
-            with pytest.raises((OSError, Kill)):
-                flow(FailingDisk(k, way), folder)
+            with pytest.raises((OSError, Kill)), used(FailingDisk(k, way)):
+                flow(folder)
             assert visible(folder)["s"] in (b"old", b"new and longer"), (way, k)
 
 
 def test_a_moved_file_is_never_lost(folders) -> None:
-    def flow(disk: durable.Disk, folder: Path) -> None:
+    def flow(folder: Path) -> None:
         (folder / "from").mkdir(exist_ok=True)
         (folder / "to").mkdir(exist_ok=True)
         (folder / "from" / "a.nc").write_bytes(b"mine")
         (folder / "to" / "a.nc").write_bytes(b"another's")
-        assert durable.place(folder / "from" / "a.nc", folder / "to", "a.nc", disk) == folder / "to" / "a (2).nc"
+        assert durable.place(folder / "from" / "a.nc", folder / "to", "a.nc") == folder / "to" / "a (2).nc"
 
     for way in WAYS:
-        for k in steps(lambda disk: flow(disk, folders())):
+        for k in steps(lambda: flow(folders())):
             folder = folders()
-            with pytest.raises((OSError, Kill)):
-                flow(FailingDisk(k, way), folder)
+            with pytest.raises((OSError, Kill)), used(FailingDisk(k, way)):
+                flow(folder)
             there = [*visible(folder / "from").values(), *visible(folder / "to").values()]
             assert b"mine" in there, (way, k)
             assert visible(folder / "to")["a.nc"] == b"another's", (way, k)
@@ -86,10 +86,12 @@ def test_a_moved_file_is_never_lost(folders) -> None:
 def test_what_is_synced_before_a_name_appears(tmp_path: Path) -> None:
     """fsync(2): the file before its name, the folder after it."""
     disk = FailingDisk()
-    durable.write_new(tmp_path / "a", [b"x"], disk)
+    with used(disk):
+        durable.write_new(tmp_path / "a", [b"x"])
     assert disk.done == ["open", "write", "fsync", "rename_new", "fsync"]
     disk = FailingDisk()
-    durable.replace(tmp_path / "a", b"y", disk)
+    with used(disk):
+        durable.replace(tmp_path / "a", b"y")
     assert disk.done == ["open", "write", "fsync", "rename", "fsync"]
 
 
@@ -145,8 +147,8 @@ def test_a_line_is_appended_whole_or_cut_back(tmp_path: Path) -> None:
         path.write_bytes(b"one\n")
         fd = os.open(path, os.O_RDWR)
         try:
-            with pytest.raises(OSError):
-                durable.append_line(fd, b"two\n", 4, FailingDisk(k))
+            with pytest.raises(OSError), used(FailingDisk(k)):
+                durable.append_line(fd, b"two\n", 4)
             assert path.read_bytes() == b"one\n"
             assert durable.append_line(fd, b"two\n", 4) == 8
         finally:
@@ -194,8 +196,9 @@ def test_a_group_reads_what_is_dncds_own_and_writes_what_is_the_shops(tmp_path: 
 
 
 def test_an_error_of_the_disk_says_what_where_and_what_next(tmp_path: Path) -> None:
-    with pytest.raises(RecordsError) as caught, durable.reporting("it cannot be written", tmp_path):
-        durable.write_new(tmp_path / "a", [b"x"], FailingDisk(2))
+    failing = used(FailingDisk(2))
+    with pytest.raises(RecordsError) as caught, failing, durable.reporting("it cannot be written", tmp_path):
+        durable.write_new(tmp_path / "a", [b"x"])
     error = caught.value
     assert error.what == f"it cannot be written: {os.strerror(errno.ENOSPC)}"
     assert error.where == str(tmp_path)

@@ -7,12 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill
+from failing_disk import FailingDisk, Kill, used
 
-from dncd.cli.record_commands import log_line
+from dncd.cli.records import log_line
 from dncd.errors import RecordsError
 from dncd.records import durable, plans, receipts
-from dncd.records.durable import Disk
 from dncd.records.endings import Endings, Shop
 from dncd.records.ledger import Ledger, check_chain, records
 from dncd.records.library import Text, Writer
@@ -28,19 +27,19 @@ WIRE = {"wire_chars": 30, "wire_sha256": "cd" * 32}
 class House:
     """A state folder and a shop folder, and the endings that work on them; opened anew as after a restart."""
 
-    def __init__(self, root: Path, disk: Disk = durable.DISK) -> None:
+    def __init__(self, root: Path) -> None:
         self.shop = Shop(root / "state", root / "shop", "\r\n", ".nc")
         self.folder = root / "shop" / "gang-lathe"
-        self.open(disk)
+        self.open()
 
-    def open(self, disk: Disk = durable.DISK) -> None:
-        self.ledger = Ledger.open(self.shop.state, disk)
+    def open(self) -> None:
+        self.ledger = Ledger.open(self.shop.state)
         try:
-            self.library = Writer(self.shop.state, disk)
+            self.library = Writer(self.shop.state)
         except BaseException:
             self.ledger.close()
             raise
-        self.endings = Endings(self.shop, self.ledger, self.library, disk)
+        self.endings = Endings(self.shop, self.ledger, self.library)
 
     def close(self) -> None:
         self.ledger.close()
@@ -289,11 +288,11 @@ def test_cut_at_each_operation(tmp_path: Path, flow: Callable[[House], None], wa
         k += 1
         root = tmp_path / str(k)
         prepared(root, edited)
-        disk = FailingDisk()
-        house = House(root, disk)
-        disk.at, disk.done, disk.error = k, [], way  # type: ignore[assignment]
+        disk = FailingDisk(k, way)  # type: ignore[arg-type]
+        house = House(root)
         try:
-            flow(house)
+            with used(disk):
+                flow(house)
             cut = False
         except (OSError, RecordsError, Kill):
             pass

@@ -14,10 +14,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from house import House, house
 from line_controls import Controls, FarEnd, Hold
-from test_service import House, house, until
+from waiting import until
 
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 
 CODES = {
     "7E1": ("iso", "7E1"),
@@ -99,7 +100,7 @@ class Sent:
             dc3 = b"\x93" if self.code in ("7E1", "7E2", "eia") else b"\x13"
             end.hold = Hold(40, 0.3, lambda: end.say(dc3), lambda: end.say(b"\x11"))
         return {
-            "line": {"port": end.url, "baud": BAUD, "frame": frame, "flow": self.flow, "ahead": AHEAD},
+            "line": {"port": end.url, "baud": BAUD, "frame": frame, "flow": self.flow, "ahead_chars": AHEAD},
             "tape": {"code": code},
             "send": {"start_on": STARTS[self.start][0]},
         }

@@ -5,18 +5,11 @@ import contextlib
 import pytest
 from station_jobs import jobs_of
 
+from dncd.choices import Programs, Weight
 from dncd.records.library import Text
 from dncd.station.events import Scope
 from dncd.station.results import TakenIn
-from dncd.values import (
-    Frame,
-    LineSettings,
-    MachineSettings,
-    Origin,
-    Programs,
-    ProgramSettings,
-    Weight,
-)
+from dncd.values import Frame, LineSettings, MachineSettings, Origin, ProgramSettings
 
 
 @contextlib.contextmanager

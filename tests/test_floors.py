@@ -3,6 +3,7 @@
 import ast
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,15 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_FILE = 420
 LONGEST_FUNCTION = 60
+MOST_METHODS = 15
+SMALLEST_MODULE = 60
+"""Lines below which a module that one other imports alone wants a reason to stand by itself."""
 
 FLOORS = {
     "defaults": 0,
     "choices": 0,
     "errors": 0,
+    "peer_text": 0,
     "values": 0,
     "program": 1,
     "tape": 1,
@@ -36,6 +41,7 @@ FLOORS = {
 WITHIN_FLOOR = {
     ("values", "defaults"),
     ("values", "choices"),
+    ("values", "peer_text"),
     ("errors", "defaults"),
     ("ports", "outside"),
     ("service", "line_trial"),
@@ -50,9 +56,48 @@ IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess",
 
 OWNERS = {
     "serial": ("ports/", "port"),
-    "watchdog": ("outside/", "folders"),
+    "watchdog": ("outside/", "folder_events"),
 }
 """Library → folder and a word of the module's name that alone may import it."""
+
+BEING_REBUILT = "being rebuilt"
+MANY_METHODS = {
+    "line/sending.py Sending": "one machine with its table: what the line says, what a driver asks, what a status shows",
+    "line/xmodem_sending.py XmodemSending": "has the surface of Sending, and the turns of XMODEM",
+    "ports/network_port.py Rfc2217Port": "what every port can do, and what RFC 2217 adds",
+    "ports/serial_port.py TtyPort": "what every port can do, and what a terminal adds",
+    "records/endings.py Endings": "one step of an ending a method, in the order of writing",
+    "records/library.py Library": "what may be asked of the library, by the programs' names",
+    "standin/control.py StandIn": "keys, lamps and memory of one control",
+    "standin/screen.py Screen": "one method a key",
+    "standin/tape_reader.py TapeReader": "one reader with its table of states",
+    "service/run.py Service": BEING_REBUILT,
+    "station/incoming.py Incoming": BEING_REBUILT,
+    "station/incoming_papers.py IncomingPapers": BEING_REBUILT,
+    "station/machine.py Station": BEING_REBUILT,
+    "station/outgoing.py Outgoing": BEING_REBUILT,
+    "station/outgoing_papers.py OutgoingPapers": BEING_REBUILT,
+}
+"""Classes with more methods than MOST_METHODS, and why. A reason that is no longer needed fails a test."""
+
+SMALL_AND_ALONE = {
+    "cli/diff_view.py": "how a difference looks, beside the commands that show it",
+    "cli/line_group.py": "the group that loads each `dncd line` command late",
+    "cli/moments.py": "pure: how people write a moment, and its own tests",
+    "cli/settings_commands.py": "commands by subject",
+    "cli/tidying.py": "commands by subject; a child of the service",
+    "commissioning/trial_program.py": "pure: the program of a trial's round",
+    "ports/marked_input.py": "pure: the marks of termios(3), fed bytes and tested without a port",
+    "ports/watchers.py": "who watches a line, beside the tap that they are told by",
+    "service/lending.py": BEING_REBUILT,
+    "service/library_care.py": BEING_REBUILT,
+    "service/machine_requests.py": BEING_REBUILT,
+    "standin/line_noise.py": "pure: what a welder does to a waveform",
+    "standin/reader_buffer.py": "pure: the buffer with its two marks, tested by itself",
+    "standin/training.py": "the programs in a stand-in's memory",
+    "station/tally.py": BEING_REBUILT,
+}
+"""Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
 
 DISK_OWNER = "records/durable.py"
 DISK_CALLS = {"fsync", "fdatasync", "rename", "replace", "link", "renames"}
@@ -69,7 +114,7 @@ class Module:
     def room(self) -> str:
         return self.path.split("/", maxsplit=1)[0].removesuffix(".py")
 
-    @property
+    @cached_property
     def tree(self) -> ast.Module:
         return ast.parse(self.text)
 
@@ -125,8 +170,8 @@ def disk_calls(module: Module) -> list[str]:
     for call in calls(module):
         if not isinstance(call.func, ast.Attribute) or call.func.attr not in DISK_CALLS:
             continue
-        if ast.unparse(call.func.value) in ("disk", "self._disk") and module.room == "records":
-            continue  # through the owner's own Disk
+        if ast.unparse(call.func.value) in ("DISK", "durable.DISK"):
+            continue  # through the one disk
         of_os = isinstance(call.func.value, ast.Name) and call.func.value.id == "os"
         of_path = call.func.attr in ("rename", "replace") and len(call.args) == 1 and not call.keywords
         if of_os or of_path or call.func.attr in ("fsync", "fdatasync"):
@@ -157,22 +202,93 @@ def too_long(module: Module) -> list[str]:
     return found
 
 
-def sleeps(text: str) -> list[int]:
-    """Lines that call sleep, by whatever name it was imported."""
+def many_methods(module: Module) -> list[str]:
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
+    classes = [node for node in ast.walk(module.tree) if isinstance(node, ast.ClassDef)]
+    return [f"{module.path} {c.name}" for c in classes if sum(isinstance(n, kinds) for n in c.body) > MOST_METHODS]
+
+
+def named(path: str) -> str:
+    """A module's dotted name below dncd."""
+    return path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+
+def graph(modules: list[Module]) -> dict[str, set[str]]:
+    """Which module imports which, late and for types alone included; a name given on by a package counts for it."""
+    names = {named(module.path) for module in modules}
+    found = {}
+    for module in modules:
+        used = (name.removeprefix("dncd.") for name in imported(module) if name.startswith("dncd."))
+        places = {name if name in names else name.rpartition(".")[0] for name in used}
+        found[named(module.path)] = (places & names) - {named(module.path)}
+    return found
+
+
+def circles(modules: list[Module]) -> list[list[str]]:
+    """What is left when, again and again, all that imports nothing of the rest is taken out."""
+    left = graph(modules)
+    while free := [name for name, used in left.items() if not used & left.keys()]:
+        for name in free:
+            del left[name]
+    return sorted([name, *sorted(used & left.keys())] for name, used in left.items())
+
+
+def small_and_alone(modules: list[Module]) -> list[str]:
+    used = [name for names in graph(modules).values() for name in names]
     return [
-        node.lineno
-        for node in ast.walk(ast.parse(text))
-        if isinstance(node, ast.Call)
-        and (
-            (isinstance(node.func, ast.Attribute) and node.func.attr == "sleep")
-            or (isinstance(node.func, ast.Name) and node.func.id == "sleep")
-        )
+        module.path
+        for module in modules
+        if len(module.text.splitlines()) < SMALLEST_MODULE and used.count(named(module.path)) == 1
     ]
+
+
+def sleeps(text: str) -> list[int]:
+    """Lines that call sleep, by whatever name it was imported, and those that sleep in disguise."""
+    calls = (node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call))
+    named = [node.lineno for node in calls if ast.unparse(node.func).split(".")[-1] == "sleep"]
+    return sorted(named + disguised_sleeps(text))
+
+
+def disguised_sleeps(text: str) -> list[int]:
+    """Lines that select among nothing, or wait with a limit for an event that is made here and set by nobody."""
+    tree, found = ast.parse(text), []
+    silent = silent_events(tree)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            who, _, called = ast.unparse(node.func).rpartition(".")
+            among_nothing = called == "select" and [ast.unparse(given) for given in node.args[:3]] == ["[]"] * 3
+            waits = called == "wait" and who in silent and (node.args or node.keywords)
+            found += [node.lineno] if among_nothing or waits else []
+    return found
+
+
+def silent_events(tree: ast.Module) -> set[str]:
+    """Names of events that are made here, set nowhere and given to nobody; one without a name is always silent."""
+    made = {"threading.Event()"}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Assign):
+            names, values = (getattr(side, "elts", [side]) for side in (node.targets[0], node.value))
+            made |= {ast.unparse(n) for n, v in zip(names, values, strict=False) if ast.unparse(v) in made}
+    used = {ast.unparse(n.value) for n in ast.walk(tree) if isinstance(n, ast.Attribute) and n.attr == "set"}
+    given = {ast.unparse(a) for node in ast.walk(tree) if isinstance(node, ast.Call) for a in node.args}
+    return made - used - given
 
 
 def test_every_room_has_a_floor():
     assert len(MODULES) > 20
     assert {module.room for module in MODULES} <= FLOORS.keys()
+
+
+def test_no_class_has_too_many_methods():
+    assert sorted(found for module in MODULES for found in many_methods(module)) == sorted(MANY_METHODS)
+
+
+def test_a_small_module_that_one_other_imports_has_a_reason():
+    assert small_and_alone(MODULES) == sorted(SMALL_AND_ALONE)
+
+
+def test_nothing_imports_in_circles():
+    assert circles(MODULES) == []
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda module: module.path)
@@ -198,6 +314,17 @@ def test_no_test_sleeps(path):
     assert sleeps(path.read_text("utf-8")) == []
 
 
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.path)
+def test_the_product_sleeps_in_no_disguise(module):
+    assert disguised_sleeps(module.text) == []
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("*.py")), ids=lambda path: path.name)
+def test_what_tests_share_stands_in_modules_of_its_own(path):
+    used = imported(Module(f"tests/{path.name}", path.read_text("utf-8")))
+    assert [name for name in used if name.startswith("test_")] == []
+
+
 @pytest.mark.parametrize(
     ("check", "path", "text"),
     [
@@ -214,6 +341,7 @@ def test_no_test_sleeps(path):
         (disk_calls, "records/library.py", "import os\nos.fsync(3)"),
         (disk_calls, "records/library.py", "from os import rename"),
         (disk_calls, "records/library.py", "path.replace(other)"),
+        (many_methods, "station/x.py", "class X:\n" + "".join(f"    def m{n}(self): ...\n" for n in range(16))),
         (too_long, "station/x.py", "x = 1\n" * 421),
         (too_long, "station/x.py", "def f():\n" + "    x = 1\n" * 60),
     ],
@@ -222,8 +350,27 @@ def test_the_checks_find_what_they_look_for(check, path, text):
     assert check(Module(path, text)) != []
 
 
+def test_circles_and_lonely_modules_are_found_however_they_import():
+    a = Module("line/a.py", "if TYPE_CHECKING:\n    from dncd.line.b import B")
+    b = Module("line/b.py", "def f():\n    from dncd.line import c")
+    c = Module("line/c.py", "from .a import A")
+    d = Module("line/d.py", "import dncd.line.a")
+    assert circles([a, b, c, d]) == [
+        ["line.a", "line.b"],
+        ["line.b", "line.c"],
+        ["line.c", "line.a"],
+        ["line.d", "line.a"],
+    ]
+    assert circles([a, b, d]) == []
+    assert small_and_alone([a, b, c, d]) == ["line/b.py", "line/c.py"]
+
+
 def test_the_checks_let_pass_what_is_allowed():
     assert upward(Module("standin/x.py", "from dncd.tape.codes import Coder")) == []
     assert disk_calls(Module("cli/x.py", "'a'.replace('b', 'c')\ndataclasses.replace(x, y=1)")) == []
     assert strangers(Module("ports/serial_port.py", "import serial")) == []
     assert sleeps("import time\ntime.sleep(1)") == [2]
+    assert sleeps("select.select([], [], [], 0.01)\nselect.select([fd], [], [], 0.01)") == [1]
+    assert sleeps("threading.Event().wait(0.1)") == [1]
+    assert sleeps("end, pause = 1, threading.Event()\npause.wait(0.1)\npause.wait()") == [2]
+    assert sleeps("done = threading.Event()\nworker(done.set)\ndone.wait(0.1)") == []

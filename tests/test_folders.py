@@ -1,5 +1,6 @@
 """The shared folders: what is listed, when a file is complete, and that no lost event loses a file."""
 
+import errno
 import os
 import shutil
 import subprocess
@@ -11,16 +12,20 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from device_servers import wait_for
+from watchdog.observers.inotify_c import InotifyFD
 
 from dncd import defaults
+from dncd.choices import Watch
 from dncd.outside import folder_looks
-from dncd.outside.folder_looks import Book, Complete, Hint, left_alone, opened, plain_files
-from dncd.outside.folders import Entry, FolderNews, Folders
+from dncd.outside.folder_events import UNWATCHED
+from dncd.outside.folder_looks import Complete, FolderState, Hint, left_alone, opened, plain_files
+from dncd.outside.folders import Entry, Folders, Listing
 from dncd.records import held_open
 from dncd.records.held_open import Writer, leases_tell
-from dncd.values import ShopSettings, Watch
+from dncd.values import ShopSettings
 
-DEADLINE_S = 8.0
+DEADLINE_S = 30.0
 
 
 class Board:
@@ -28,13 +33,15 @@ class Board:
 
     def __init__(self) -> None:
         self.changed = threading.Condition()
-        self.newest: dict[str, FolderNews] = {}
+        self.newest: dict[str, Listing] = {}
+        self.listings: dict[str, list[Listing]] = {}
         self.notes: list[str] = []
         self.count = 0
 
-    def post(self, news: FolderNews) -> None:
+    def post(self, news: Listing) -> None:
         with self.changed:
             self.newest[news.machine] = news
+            self.listings.setdefault(news.machine, []).append(news)
             self.notes += news.notes
             self.count += 1
             self.changed.notify_all()
@@ -93,7 +100,7 @@ def test_the_folders_of_the_contract_are_made(start: Callable[..., Folders], tmp
     for machine in ("gang-lathe", "bore-mill"):
         made = {str(p.relative_to(tmp_path / "shop" / machine)) for p in (tmp_path / "shop" / machine).rglob("*")}
         assert made == {"to-machine", "from-machine", "from-machine/damaged", "sent", "refused"}
-        assert board.newest[machine] == FolderNews(machine, ())
+        assert board.newest[machine] == Listing(machine, ())
 
 
 def test_a_closed_file_is_complete_without_waiting(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
@@ -124,13 +131,12 @@ def test_an_empty_file_waits_and_a_file_without_events_settles(
     watch: Watch, start: Callable[..., Folders], inbox: Path, board: Board
 ) -> None:
     folders = start(watch, settle_s=0.3)
+    began = time.monotonic()
     (inbox / "empty.nc").touch()
     folders.poke("gang-lathe")
     board.wait(lambda: board.names() == ["empty.nc"])
-    seen = time.monotonic()
-    assert board.complete() == []
     board.wait(lambda: board.complete() == ["empty.nc"])
-    assert time.monotonic() - seen > 0.2
+    assert time.monotonic() - began >= 0.3, "never sooner; how much later is the machine's affair"
 
 
 def test_a_slow_copy_is_not_taken_while_it_is_open(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
@@ -146,7 +152,8 @@ def test_a_slow_copy_is_not_taken_while_it_is_open(start: Callable[..., Folders]
             board.wait(lambda: board.names()[:1] == ["long.nc"])
             (inbox / f"meanwhile {line}.nc").write_text("%")
             board.wait(lambda n=line: f"meanwhile {n}.nc" in board.complete())
-            threading.Event().wait(0.1)  # twice settle_s without a change
+            (inbox / f"later {line}.nc").write_text("%")
+            board.wait(lambda n=line: f"later {n}.nc" in board.complete())  # twice settle_s without a change
             assert "long.nc" not in board.complete()
     board.wait(lambda: "long.nc" in board.complete())
     assert board.names()[0] == "long.nc"
@@ -222,8 +229,9 @@ def test_order_at_start_is_by_time_then_name_and_later_as_they_came(
 def test_lost_events_lose_no_file(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
     """As after an overflow, or on a mount that sends none: nothing is said, and the slow look finds it."""
     folders = start(settle_s=0.05)
-    assert folders._observer
-    folders._observer.unschedule_all()
+    for folder in folders._folders.values():
+        assert folder.watch != UNWATCHED
+        folders._events.unwatch(folder.path, folder.watch)
     (inbox / "a.nc").write_text("%\n")
     board.wait(lambda: board.complete() == ["a.nc"], within_s=defaults.RESCAN_S + 2)
     (inbox / "a.nc").unlink()
@@ -238,7 +246,7 @@ def test_a_crowd_comes_in_few_listings_and_in_order(start: Callable[..., Folders
         (inbox / name).write_text("%")
     board.wait(lambda: len(board.complete()) == len(names))
     assert board.complete() == names
-    assert board.count < 40
+    assert board.count < len(names) / 30
 
 
 def test_a_folder_that_was_removed_is_made_again_told_and_watched(
@@ -293,6 +301,83 @@ def test_wrong_rights_are_told() -> None:
         folder.chmod(0o755)
 
 
+@pytest.mark.parametrize("limit", ["no descriptor", "no watch"])
+def test_a_system_without_events_to_give_is_told_and_the_folders_are_looked_at(
+    limit: str, start: Callable[..., Folders], inbox: Path, board: Board, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """inotify(7): EMFILE where the user has too many instances, ENOSPC where it has too many watches."""
+
+    def none_left(*_: object) -> None:
+        code = errno.EMFILE if limit == "no descriptor" else errno.ENOSPC
+        raise OSError(code, "inotify limit reached")
+
+    where = {"no descriptor": "_create_inotify_fd", "no watch": "add_callback"}
+    monkeypatch.setattr(InotifyFD, where[limit], none_left)
+    folders = start(settle_s=0.1)
+    assert "inotify limit reached" in folders.problem
+    (inbox / "a.nc").write_text("%\n")
+    board.wait(lambda: board.complete() == ["a.nc"])
+    monkeypatch.undo()
+    folders._events._ask_at = 0.0  # a minute later
+    folders.poke()
+    wait_for(lambda: folders.problem == "")
+
+
+def test_what_listens_to_events_is_started_anew_when_it_ends(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    folders = start(settle_s=600)
+    inotify, thread = folders._events._inotify, folders._events._thread
+    assert inotify
+    assert thread
+    inotify.read_events = None  # type: ignore[assignment,method-assign]
+    (inbox / "a.nc").write_text("%\n")
+    assert thread.join(DEADLINE_S)
+    folders.poke()
+    wait_for(lambda: "fault of dncd" in folders.problem)
+    folders._events._ask_at = 0.0
+    folders.poke()
+    wait_for(lambda: (folders._folders["gang-lathe"].watched or (0,))[0] == 2)
+    assert folders.problem == ""
+    (inbox / "b.nc").write_text("%\n")
+    board.wait(lambda: "b.nc" in board.complete())
+
+
+def test_a_fault_over_one_folder_is_told_and_the_others_are_looked_at(
+    start: Callable[..., Folders], tmp_path: Path, board: Board, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folders = start()
+    monkeypatch.setattr(folders._folders["gang-lathe"], "state", None)
+    (tmp_path / "shop" / "bore-mill" / "to-machine" / "a.nc").write_text("%\n")
+    folders.poke()
+    board.wait(lambda: board.complete("bore-mill") == ["a.nc"])
+    board.wait(lambda: "dncd failed over" in board.newest["gang-lathe"].problem)
+    assert folders.thread.alive()
+
+
+def test_a_listing_says_what_makes_it_another_than_the_one_before(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    folders = start()
+    for name in ("a.nc", "b.nc"):
+        (inbox / name).write_text("%\n")
+    board.wait(lambda: board.complete() == ["a.nc", "b.nc"])
+    before = board.newest["gang-lathe"]
+    (inbox / "a.nc").unlink()
+    (inbox / "c.nc").write_text("%\n")
+    board.wait(lambda: board.complete() == ["b.nc", "c.nc"])
+    taken: dict[str, Entry] = {}
+    for listing in board.listings["gang-lathe"]:
+        assert listing.number == 1 + (board.listings["gang-lathe"].index(listing))
+        taken = {name: entry for name, entry in taken.items() if name not in listing.gone}
+        taken |= {entry.name: entry for entry in listing.changed}
+        assert set(taken.values()) == set(listing.entries)
+    assert board.newest["gang-lathe"].entries[0] is before.entries[1]
+    folders.take("gang-lathe")
+    board.wait(lambda: board.newest["gang-lathe"].number == 1)
+    assert board.newest["gang-lathe"].changed == board.newest["gang-lathe"].entries
+
+
 # --- the book alone, with a clock of our own -----------------------------------------------------------------------
 
 
@@ -300,14 +385,14 @@ class Shelf:
     """A folder without events: the test says what was seen and when."""
 
     def __init__(self, folder: Path, settle_s: float = 1.0) -> None:
-        self.folder, self.book, self.now = folder, Book(settle_s), 1000.0
+        self.folder, self.state, self.now = folder, FolderState(settle_s), 1000.0
         self.writers: dict[str, Writer] = {}
 
     def look(self, after_s: float = 0.0) -> dict[str, Complete]:
         self.now += after_s
         with opened(self.folder) as descriptor:
             files = plain_files(descriptor)
-        entries = self.book.look(files, self.now, lambda name: self.writers.get(name, Writer.UNTOLD))
+        entries = self.state.look(files, self.now, lambda name: self.writers.get(name, Writer.UNTOLD))
         return {entry.name: entry.complete for entry in entries}
 
 
@@ -323,13 +408,13 @@ def test_unchanged_for_settle_s_counts_from_the_last_change(shelf: Shelf, tmp_pa
     file = tmp_path / "a"
     file.write_text("1")
     assert shelf.look() == {"a": NO}
-    assert shelf.book.due(shelf.now) == shelf.now + 1.0
+    assert shelf.state.due(shelf.now) == shelf.now + 1.0
     assert shelf.look(0.9) == {"a": NO}
     file.write_text("12")
     assert shelf.look(0.2) == {"a": NO}
     assert shelf.look(0.9) == {"a": NO}
     assert shelf.look(0.1) == {"a": YES}
-    assert shelf.book.due(shelf.now) is None
+    assert shelf.state.due(shelf.now) is None
 
 
 def test_a_close_event_spares_the_wait_unless_a_change_came_after_it(shelf: Shelf, tmp_path: Path) -> None:
@@ -337,26 +422,26 @@ def test_a_close_event_spares_the_wait_unless_a_change_came_after_it(shelf: Shel
     (tmp_path / "b").write_text("1")
     (tmp_path / "empty").touch()
     for name in ("a", "b", "empty"):
-        shelf.book.hint(name, Hint.CHANGED)
-        shelf.book.hint(name, Hint.CLOSED)
-    shelf.book.hint("b", Hint.CHANGED)
+        shelf.state.hint(name, Hint.CHANGED)
+        shelf.state.hint(name, Hint.CLOSED)
+    shelf.state.hint("b", Hint.CHANGED)
     assert shelf.look() == {"a": YES, "b": NO, "empty": NO}
     assert shelf.look(1.0) == {"a": YES, "b": YES, "empty": YES}
 
 
 def test_a_new_file_waits_for_its_event_which_tells_its_place(tmp_path: Path) -> None:
     shelf = Shelf(tmp_path, settle_s=0.5)
-    shelf.book.lag_s = 0.5
+    shelf.state.lag_s = 0.5
     (tmp_path / "there before").write_text("1")
     assert list(shelf.look()) == ["there before"]
     assert shelf.look(0.5) == {"there before": YES}
     (tmp_path / "z").write_text("1")
     (tmp_path / "lost").write_text("1")
     assert list(shelf.look(0.1)) == ["there before"]
-    assert shelf.book.due(shelf.now) == shelf.now + 0.5
+    assert shelf.state.due(shelf.now) == shelf.now + 0.5
     (tmp_path / "a").write_text("1")
-    shelf.book.hint("z", Hint.CHANGED)
-    shelf.book.hint("a", Hint.CHANGED)
+    shelf.state.hint("z", Hint.CHANGED)
+    shelf.state.hint("a", Hint.CHANGED)
     assert list(shelf.look(0.1)) == ["there before", "z"]
     assert list(shelf.look(0.4)) == ["there before", "z", "lost", "a"]
 
@@ -364,17 +449,17 @@ def test_a_new_file_waits_for_its_event_which_tells_its_place(tmp_path: Path) ->
 def test_files_whose_events_were_lost_keep_their_place_before_those_that_came_after_them(tmp_path: Path) -> None:
     """As after an overflow: the kernel kept the first events, threw the next away, and told of what came later."""
     shelf = Shelf(tmp_path, settle_s=0.5)
-    shelf.book.lag_s = 0.5
+    shelf.state.lag_s = 0.5
     shelf.look()
     names = [f"{n * 37 % 100:02}" for n in range(60)]
     for n, name in enumerate(names):
         (tmp_path / name).write_text("1")
         if n < 20 or n >= 40:
-            shelf.book.hint(name, Hint.CHANGED)
-            shelf.book.hint(name, Hint.CLOSED)
+            shelf.state.hint(name, Hint.CHANGED)
+            shelf.state.hint(name, Hint.CLOSED)
     assert list(shelf.look(0.1)) == names[:20]
     (tmp_path / "last").write_text("1")
-    shelf.book.hint("last", Hint.CLOSED)
+    shelf.state.hint("last", Hint.CLOSED)
     assert list(shelf.look(0.1)) == names[:20]
     assert list(shelf.look(0.4)) == [*names, "last"]
 
@@ -382,12 +467,12 @@ def test_files_whose_events_were_lost_keep_their_place_before_those_that_came_af
 def test_a_file_whose_event_comes_late_is_complete_with_those_behind_it(tmp_path: Path) -> None:
     """The events of thousands of files are read piece by piece: a listing may fall between a file's first and its last."""
     shelf = Shelf(tmp_path, settle_s=0.5)
-    shelf.book.lag_s = 0.5
+    shelf.state.lag_s = 0.5
     shelf.look()
     for name in ("c", "b", "a"):
         (tmp_path / name).write_text("1")
     assert shelf.look(0.1) == {}
-    shelf.book.hint("c", Hint.CHANGED)  # its CLOSED is still to be read, as are all events of the others
+    shelf.state.hint("c", Hint.CHANGED)  # its CLOSED is still to be read, as are all events of the others
     assert shelf.look(0.5) == {"c": YES, "b": YES, "a": YES}
     assert list(shelf.look()) == ["c", "b", "a"]
 
@@ -395,16 +480,16 @@ def test_a_file_whose_event_comes_late_is_complete_with_those_behind_it(tmp_path
 def test_who_writes_keeps_a_file_from_being_taken_and_is_told_after_a_while(shelf: Shelf, tmp_path: Path) -> None:
     (tmp_path / "a").write_text("1")
     shelf.writers["a"] = Writer.SOMEBODY
-    shelf.book.hint("a", Hint.CLOSED)
+    shelf.state.hint("a", Hint.CLOSED)
     assert shelf.look() == {"a": NO}
     assert shelf.look(5) == {"a": NO}
-    assert shelf.book.held_open(shelf.now) == []
+    assert shelf.state.held_open(shelf.now) == []
     assert shelf.look(defaults.HELD_OPEN_S) == {"a": NO}
-    assert shelf.book.held_open(shelf.now) == ["a"]
+    assert shelf.state.held_open(shelf.now) == ["a"]
     assert "'a' is still open for writing" in folder_looks.problem_of(tmp_path, 1, ["a"])
     shelf.writers["a"] = Writer.NOBODY
     assert shelf.look(0.1) == {"a": YES}
-    assert shelf.book.held_open(shelf.now) == []
+    assert shelf.state.held_open(shelf.now) == []
 
 
 def test_the_lease_tells_who_writes(tmp_path: Path) -> None:
@@ -419,9 +504,7 @@ def test_the_lease_tells_who_writes(tmp_path: Path) -> None:
             assert held_open.writer_of(folder, "a") is Writer.NOBODY
         assert held_open.writer_of(folder, "gone") is Writer.UNTOLD
         os.mkfifo(tmp_path / "pipe")
-        began = time.monotonic()
-        assert held_open.writer_of(folder, "pipe") is not Writer.NOBODY
-        assert time.monotonic() - began < 1
+        assert held_open.writer_of(folder, "pipe") is not Writer.NOBODY  # and it waits for no writer
 
 
 def test_a_lease_given_back_stops_no_writer(tmp_path: Path) -> None:
@@ -466,3 +549,18 @@ def test_a_lease_given_back_stops_no_writer(tmp_path: Path) -> None:
 )
 def test_side_files(name: str, alone: bool) -> None:
     assert left_alone(name) is alone
+
+
+def test_a_shop_of_any_size_takes_two_threads_and_one_inotify_descriptor(tmp_path: Path, board: Board) -> None:
+    shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
+    before, open_before = threading.active_count(), inotify_descriptors()
+    folders = Folders(shop, [f"machine {number}" for number in range(128)], board.post)
+    board.wait(lambda: len(board.newest) == 128)
+    assert threading.active_count() == before + 2
+    assert inotify_descriptors() == open_before + 1
+    assert all(folder.watch != UNWATCHED for folder in folders._folders.values())
+    assert folders.stop(DEADLINE_S)
+
+
+def inotify_descriptors() -> int:
+    return sum("inotify" in str(fd.readlink()) for fd in Path("/proc/self/fd").iterdir() if fd.is_symlink())

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from test_service import house, until
+from house import house
+from waiting import until
 
 pytestmark = pytest.mark.slow
 

@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from trial_operator import ENV, Operator, Talk, Turn, until
+from trial_operator import ENV, Operator, Talk, Turn
+from waiting import until
 
 README = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
 
@@ -78,9 +79,9 @@ def test_word_for_word(tmp_path, env):
             if " standin " in line or line.endswith(" run"):
                 running.append(Talk(["sh", "-c", f"exec {line}"], shop, env))
                 if " standin " in line:
-                    until((shop / "gang-lathe-port").exists, "the stand-in does not begin")
+                    until((shop / "gang-lathe-port").exists, 30, "the stand-in does not begin")
                 else:
-                    until(lambda: "listening" in ended(commands()[-1]).stdout, "the service does not listen")
+                    until(lambda: "listening" in ended(commands()[-1]).stdout, 30, "the service does not listen")
             elif " trial " in line:
                 trial = Talk(["sh", "-c", f"exec {line}"], shop, env)
                 status = Operator(running[0], trial, turns()).follow()

@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 import structlog
 
-from dncd.errors import PortGoneError
 from dncd.outside import manager
 from dncd.outside.journal import LONGEST_TEXT, journal, set_up
+
+GONE = {"what": "the port is gone", "where": "/dev/ttyUSB0", "next": "Plug it in again"}
 
 RECORD = {
     "event": "sent", "machine": "gang-lathe", "program": "O0004", "file": "0004.nc", "wire_chars": 132, "seconds": 0.3,
@@ -62,7 +63,9 @@ def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, m
         monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino}")
         set_up(out)
         journal(machine="gang-lathe").transfer({**RECORD, "file": "a b\n<0>.nc"})
-        journal(machine="gang-lathe").told(PortGoneError("the port is gone", "/dev/ttyUSB0", "Plug it in again"))
+        journal(machine="gang-lathe").warning(
+            "port-gone", what="the port is gone", where="/dev/ttyUSB0", next="Plug it in again"
+        )
         try:
             raise ZeroDivisionError("some fault")
         except ZeroDivisionError as error:
@@ -84,7 +87,9 @@ def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, m
 def test_a_warning_has_its_three_sentences() -> None:
     out = io.StringIO()
     set_up(out)
-    journal(machine="gang-lathe").told(PortGoneError("the port is gone", "/dev/ttyUSB0", "Plug it in again"))
+    journal(machine="gang-lathe").warning(
+        "port-gone", what="the port is gone", where="/dev/ttyUSB0", next="Plug it in again"
+    )
     said = json.loads(out.getvalue())
     assert (said["level"], said["event"], said["machine"]) == ("warning", "port-gone", "gang-lathe")
     assert (said["what"], said["where"], said["next"]) == ("the port is gone", "/dev/ttyUSB0", "Plug it in again")

@@ -13,12 +13,12 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dncd.errors import RecordsError, StateHeldError
-from dncd.records.durable import Disk
+from dncd.records import durable
 from dncd.records.ledger import NO_HASH, Ledger, check_chain, files_of, records
 
 START = datetime(2026, 11, 25, 10, 15, 2, tzinfo=UTC)
@@ -32,11 +32,17 @@ class Clock:
         return self.now
 
 
-class Lazy(Disk):
+class Lazy(durable.Disk):
     """Syncs nothing: for tests that are about order, not about power cuts."""
 
     def fsync(self, fd: int) -> None:
         pass
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _lazy() -> Iterator[None]:
+    with used(Lazy()):
+        yield
 
 
 def by_hand(state: Path) -> list[dict[str, object]]:
@@ -56,9 +62,9 @@ def by_hand(state: Path) -> list[dict[str, object]]:
     return found
 
 
-def filled(state: Path, count: int, disk: Disk | None = None) -> None:
+def filled(state: Path, count: int) -> None:
     clock = Clock()
-    ledger = Ledger.open(state, disk or Lazy(), clock)
+    ledger = Ledger.open(state, clock)
     try:
         for n in range(count):
             ledger.append("sent", {"machine": "gang-lathe", "file": f"{n}.nc"})
@@ -83,7 +89,7 @@ def test_lines_are_as_the_contract_says(tmp_path: Path) -> None:
 
 
 def test_what_the_service_says_does_not_forge_the_chain(tmp_path: Path) -> None:
-    ledger = Ledger.open(tmp_path, Lazy(), Clock())
+    ledger = Ledger.open(tmp_path, Clock())
     line = ledger.append("sent", {"seq": 99, "prev": "x", "hash": "y", "event": "no", "time": "never"})
     ledger.close()
     assert (line["seq"], line["event"]) == (1, "sent")
@@ -97,12 +103,12 @@ def test_clocks_that_jump_change_no_order(
 ) -> None:
     state = tmp_path_factory.mktemp("jump")
     clock = Clock()
-    ledger = Ledger.open(state, Lazy(), clock)
+    ledger = Ledger.open(state, clock)
     for n, jump in enumerate(days):
         clock.now = START + timedelta(days=jump)
         if n in reopen:
             ledger.close()
-            ledger = Ledger.open(state, Lazy(), clock)
+            ledger = Ledger.open(state, clock)
         ledger.append("sent", {"n": n})
     ledger.close()
     assert [r["n"] for r in by_hand(state)] == list(range(len(days)))
@@ -110,16 +116,16 @@ def test_clocks_that_jump_change_no_order(
 
 
 def test_one_writer(tmp_path: Path) -> None:
-    ledger = Ledger.open(tmp_path, Lazy())
+    ledger = Ledger.open(tmp_path)
     with pytest.raises(StateHeldError):
-        Ledger.open(tmp_path, Lazy())
+        Ledger.open(tmp_path)
     ledger.close()
-    Ledger.open(tmp_path, Lazy()).close()
+    Ledger.open(tmp_path).close()
 
 
 def test_recent_lines_are_found_from_the_end(tmp_path: Path) -> None:
     filled(tmp_path, 40)
-    ledger = Ledger.open(tmp_path, Lazy(), Clock())
+    ledger = Ledger.open(tmp_path, Clock())
     assert [r["seq"] for r in ledger.since(17)] == list(range(18, 41))
     assert ledger.since(40) == []
     assert len(ledger.since(0)) == 40
@@ -138,7 +144,7 @@ def test_every_length_of_a_half_written_line_is_mended(tmp_path: Path) -> None:
             old.unlink()
         path.write_bytes(whole[:cut])
         assert len(list(records(tmp_path))) == 2, "a reader sees whole lines only"
-        ledger = Ledger.open(tmp_path, Lazy(), Clock())
+        ledger = Ledger.open(tmp_path, Clock())
         assert len(ledger.notes) == 1
         expected = 3 if cut == len(whole) - 1 else 2  # only the line end was missing
         assert ledger.seq == expected
@@ -154,7 +160,7 @@ def test_blocks_of_zeros_at_the_end_are_set_aside(tmp_path: Path) -> None:
     path = files_of(tmp_path)[-1]
     with path.open("ab") as file:
         file.write(bytes(5000) + b"\n" + bytes(100))
-    ledger = Ledger.open(tmp_path, Lazy(), Clock())
+    ledger = Ledger.open(tmp_path, Clock())
     assert len(ledger.notes) == 2
     ledger.append("started")
     ledger.close()
@@ -165,8 +171,8 @@ def test_blocks_of_zeros_at_the_end_are_set_aside(tmp_path: Path) -> None:
 def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
     """What append returned is there after the next opening; what it refused is not, unless the power went."""
 
-    def flow(state: Path, disk: Disk, *, told: list[int]) -> None:
-        ledger = Ledger.open(state, disk, Clock())
+    def flow(state: Path, *, told: list[int]) -> None:
+        ledger = Ledger.open(state, Clock())
         try:
             for n in range(3):
                 ledger.append("sent", {"n": n})
@@ -178,9 +184,9 @@ def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
         for k in steps(partial(flow, tmp_path / f"count{way}", told=[])):
             state = tmp_path / f"{way}-{k}"
             told: list[int] = []
-            with pytest.raises((RecordsError, Kill)):
-                flow(state, FailingDisk(k, way), told=told)
-            ledger = Ledger.open(state, Lazy(), Clock())
+            with pytest.raises((RecordsError, Kill)), used(FailingDisk(k, way)):
+                flow(state, told=told)
+            ledger = Ledger.open(state, Clock())
             kept = [r["n"] for r in by_hand(state)]
             ledger.append("started")
             ledger.close()
@@ -189,9 +195,10 @@ def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
             assert by_hand(state)[-1]["event"] == "started"
 
 
-def test_a_full_disk_that_has_room_again_goes_on(tmp_path: Path) -> None:
+def test_a_full_disk_that_has_room_again_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     disk = FailingDisk()
-    ledger = Ledger.open(tmp_path, disk, Clock())
+    monkeypatch.setattr(durable, "DISK", disk)
+    ledger = Ledger.open(tmp_path, Clock())
     ledger.append("started")
     for k in (1, 2):  # the write, then the sync
         disk.at, disk.done = k, []
@@ -203,7 +210,7 @@ def test_a_full_disk_that_has_room_again_goes_on(tmp_path: Path) -> None:
     assert [r.get("n") for r in by_hand(tmp_path)] == [None, 1, 2]
 
 
-def test_a_disk_that_cannot_even_cut_back(tmp_path: Path) -> None:
+def test_a_disk_that_cannot_even_cut_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The bytes of a refused line stay behind: they must not be taken for one, nor spoil the next."""
 
     class Worse(FailingDisk):
@@ -213,7 +220,8 @@ def test_a_disk_that_cannot_even_cut_back(tmp_path: Path) -> None:
             super().truncate(fd, size)
 
     disk = Worse()
-    ledger = Ledger.open(tmp_path, disk, Clock())
+    monkeypatch.setattr(durable, "DISK", disk)
+    ledger = Ledger.open(tmp_path, Clock())
     ledger.append("started")
     disk.at, disk.done, disk.error = 2, [], errno.EIO  # the sync after the write: the whole line is in the file
     with pytest.raises(RecordsError):

@@ -3,6 +3,7 @@
 Outside check: the git program (`fsck --strict`, `log`, `show`), where it is installed.
 """
 
+import contextlib
 import errno
 import os
 import random
@@ -13,7 +14,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -130,8 +131,8 @@ def test_folders_and_files_stand_in_the_order_that_git_wants(
 def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
     """Told revisions stay; after the next opening the same revision can be made; git finds nothing wrong."""
 
-    def flow(state: Path, disk: Disk, *, told: list[bytes]) -> None:
-        writer = Writer(state, disk)
+    def flow(state: Path, *, told: list[bytes]) -> None:
+        writer = Writer(state)
         try:
             for text in (b"one\n", b"two\n"):
                 revise(writer, "O0004", text)
@@ -145,7 +146,8 @@ def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
             told: list[bytes] = []
             disk = FailingDisk(k, way)
             try:
-                flow(state, disk, told=told)
+                with used(disk):
+                    flow(state, told=told)
             except (OSError, RecordsError, Kill):
                 pass
             else:  # only what is no part of a revision failed (the index, or clearing up), or two objects share a folder
@@ -223,9 +225,8 @@ def test_a_disk_without_hard_links(tmp_path: Path) -> None:
         def link(self, source: Path, target: Path) -> None:
             raise OSError(errno.EPERM, "no hard links here", str(target))
 
-    writer = Writer(tmp_path, NoLinks())
-    assert [revise(writer, "O0004", text).revision.number for text in (b"one\n", b"two\n")] == [1, 2]
-    writer.close()
+    with used(NoLinks()), contextlib.closing(Writer(tmp_path)) as writer:
+        assert [revise(writer, "O0004", text).revision.number for text in (b"one\n", b"two\n")] == [1, 2]
     with Library(tmp_path) as reader:
         assert len(reader.history("gang-lathe", "O0004")) == 2
 

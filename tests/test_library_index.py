@@ -5,12 +5,12 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
 import big_library
 import pytest
+from steps import steps
 
 from dncd import defaults
 from dncd.errors import RecordsError
@@ -195,29 +195,23 @@ def test_a_clone_that_is_not_what_is_needed_is_told(tmp_path: Path) -> None:
 @needs_git
 @pytest.mark.slow
 def test_ten_thousand_programs_and_fifty_thousand_revisions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is counted holds on any machine; the times have margins for a busy one (`tests/bench/library.py` measures)."""
+    """What is counted holds on any machine; `bench/library.py` measures the times."""
     path = big_library.make(tmp_path, 10_000, 50_000)
     Writer(tmp_path).close()
-    began = time.monotonic()
-    writer = Writer(tmp_path)
-    assert time.monotonic() - began < 2, "with an index that fits, a start reads nothing"
+    opened = []
+    assert steps(lambda: opened.append(Writer(tmp_path))) < 20_000, "with an index that fits, a start reads nothing"
+    (writer,) = opened
     names = reads_of(writer, monkeypatch)
     count = len(writer.history("machine-07", "O0123"))
     assert count == sum(program == 123 * 20 + 7 for program, _ in big_library.order(10_000, 50_000))
-    times = []
     for n in range(50):
-        began = time.monotonic()
         made = writer.revise("machine-07", "O0123", Text.of(b"(NEW %d)\n" % n), Origin.OFFICE, {})
-        times.append(time.monotonic() - began)
         assert made.revision.number == count + n + 1
     assert len(names) < 50 * 6, "a few objects for each, however many there are"
-    assert sorted(times)[25] < 0.25, "50 ms are promised on an idle machine"
     words = [sys.executable, "-c", PROGRAMS, str(tmp_path)]
     for _ in ("beside the service", "without it"):
-        began = time.monotonic()
         said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
         assert said.split() == ["10000", "50050"]
-        assert time.monotonic() - began < 4, "1 s is promised on an idle machine"
         writer.close()
     assert path.is_dir()
 
@@ -225,6 +219,8 @@ def test_ten_thousand_programs_and_fifty_thousand_revisions(tmp_path: Path, monk
 PROGRAMS = """
 import sys
 from pathlib import Path
+from steps import steps
+
 from dncd.records.library import Library
 with Library(Path(sys.argv[1])) as library:
     newest = [r for machine in library.machines() for r in library.newest(machine).values()]

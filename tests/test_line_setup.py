@@ -5,7 +5,7 @@ import subprocess
 import sys
 
 import pytest
-from test_standin_screen import ENV
+from house import ENV
 
 from dncd.cli import main
 from dncd.cli.machine_file import LIKES

@@ -8,12 +8,13 @@ import itertools
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_receiving import CHAR_S, make, tidy, wire
-from test_sending import DC1, DC3, machine, run_to_end, step
+from receiving_line import CHAR_S, make, tidy, wire
+from sending_line import DC1, DC3, machine, run_to_end, step
 
+from dncd.choices import EndsOn, Flow
 from dncd.line.receiving import CaptureEnd, Ended, Phase
 from dncd.line.sending import Phase as Sends
-from dncd.values import EndsOn, Flow, Result
+from dncd.values import Result
 
 # --- receiving -----------------------------------------------------------------------------------------------------
 
@@ -48,34 +49,34 @@ MOVES: dict[tuple[Phase, str], tuple[Phase, CaptureEnd | None]] = {
     (Phase.IDLE, "text"): (Phase.OPENING, None),
     (Phase.IDLE, "wrong parity"): (Phase.OPENING, None),
     (Phase.OPENING, "mark"): (Phase.INSIDE, None),
-    (Phase.OPENING, "dc4"): (Phase.IDLE, CaptureEnd.DC4),
-    (Phase.OPENING, "silence"): (Phase.IDLE, CaptureEnd.SILENCE),
+    (Phase.OPENING, "dc4"): (Phase.IDLE, EndsOn.DC4),
+    (Phase.OPENING, "silence"): (Phase.IDLE, EndsOn.SILENCE),
     (Phase.OPENING, "stop"): (Phase.IDLE, CaptureEnd.STOPPED),
-    (Phase.INSIDE, "dc4"): (Phase.IDLE, CaptureEnd.DC4),
-    (Phase.INSIDE, "silence"): (Phase.IDLE, CaptureEnd.SILENCE),
+    (Phase.INSIDE, "dc4"): (Phase.IDLE, EndsOn.DC4),
+    (Phase.INSIDE, "silence"): (Phase.IDLE, EndsOn.SILENCE),
     (Phase.INSIDE, "stop"): (Phase.IDLE, CaptureEnd.STOPPED),
     # behind the closing mark all but reader and punch codes ends the capture; what began a new one on an idle line
     # does so here as well
-    (Phase.CLOSING, "dc4"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "mark"): (Phase.INSIDE, CaptureEnd.MARK),
-    (Phase.CLOSING, "mark in a block"): (Phase.OPENING, CaptureEnd.MARK),
-    (Phase.CLOSING, "text"): (Phase.OPENING, CaptureEnd.MARK),
-    (Phase.CLOSING, "block end"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "nul"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "del"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "sub"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "eot"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "wrong parity"): (Phase.IDLE, CaptureEnd.MARK),  # a damaged block end: it belongs to the capture
-    (Phase.CLOSING, "short silence"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "silence"): (Phase.IDLE, CaptureEnd.MARK),
-    (Phase.CLOSING, "stop"): (Phase.IDLE, CaptureEnd.MARK),
+    (Phase.CLOSING, "dc4"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "mark"): (Phase.INSIDE, EndsOn.MARK),
+    (Phase.CLOSING, "mark in a block"): (Phase.OPENING, EndsOn.MARK),
+    (Phase.CLOSING, "text"): (Phase.OPENING, EndsOn.MARK),
+    (Phase.CLOSING, "block end"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "nul"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "del"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "sub"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "eot"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "wrong parity"): (Phase.IDLE, EndsOn.MARK),  # a damaged block end: it belongs to the capture
+    (Phase.CLOSING, "short silence"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "silence"): (Phase.IDLE, EndsOn.MARK),
+    (Phase.CLOSING, "stop"): (Phase.IDLE, EndsOn.MARK),
 }
 BY_SETTING = {
     (Phase.INSIDE, "mark", EndsOn.MARK): (Phase.CLOSING, None),
     **{
         (phase, sign, ends_on): (Phase.IDLE, why)
         for phase in (Phase.OPENING, Phase.INSIDE)
-        for sign, ends_on, why in (("sub", EndsOn.SUB, CaptureEnd.SUB), ("eot", EndsOn.EOT, CaptureEnd.EOT))
+        for sign, ends_on, why in (("sub", EndsOn.SUB, EndsOn.SUB), ("eot", EndsOn.EOT, EndsOn.EOT))
     },
 }
 ROWS = [row for row in itertools.product(Phase, EVENTS, EndsOn) if row[0] is not Phase.CLOSING or row[2] is EndsOn.MARK]
@@ -99,7 +100,7 @@ def test_every_phase_of_receiving_with_every_event(phase: Phase, event: str, end
         assert (receiving.phase, ended) == (expected[0], [expected[1]] if expected[1] else [])
         if event in BYTES and phase is not Phase.IDLE:  # nothing of an open capture is thrown away
             caught = b"".join(found[1] for found in tidy(events) if found[0] == "caught")
-            kept = BYTES[event] if expected[1] is not CaptureEnd.MARK or event in ("wrong parity", "block end") else b""
+            kept = BYTES[event] if expected[1] is not EndsOn.MARK or event in ("wrong parity", "block end") else b""
             assert caught.startswith(BEFORE[phase] + kept)
 
 

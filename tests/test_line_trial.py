@@ -3,7 +3,8 @@
 import subprocess
 
 import pytest
-from trial_operator import DNCD, ENTER, ENV, Operator, Talk, Turn, stand_in, until
+from trial_operator import DNCD, ENTER, ENV, Operator, Talk, Turn, stand_in
+from waiting import until
 
 from dncd.records import trials
 from dncd.records.ledger import records
@@ -60,7 +61,7 @@ def test_a_proven_line_with_the_service_running(tmp_path):
             [*DNCD, "--config", "t.toml", "run"], cwd=tmp_path, env=ENV, stderr=subprocess.DEVNULL
         )
         try:
-            until(lambda: "listening" in run(tmp_path, "status").stdout, "the service does not listen")
+            until(lambda: "listening" in run(tmp_path, "status").stdout, 30, "the service does not listen")
             before = run(tmp_path, "status", "gang-lathe").stdout
             status, said = bay.trial((READ, PUNCH), "--times", "2", *SKIPPED)
             assert status == 0, said
@@ -70,7 +71,7 @@ def test_a_proven_line_with_the_service_running(tmp_path):
             assert "not proven: no trial was made" in before
             assert "proven since" in after
             assert "by A. Fitter" in after
-            until(lambda: "listening" in run(tmp_path, "status").stdout, "the line was not given back")
+            until(lambda: "listening" in run(tmp_path, "status").stdout, 30, "the line was not given back")
         finally:
             service.terminate()
             assert service.wait(20) == 0

@@ -9,9 +9,9 @@ from fakes import FakePort
 from station_rig import Rig, rig
 
 from dncd import defaults
+from dncd.choices import Flow, StartOn
 from dncd.values import (
     Counters,
-    Flow,
     Frame,
     LineSettings,
     LineState,
@@ -19,7 +19,6 @@ from dncd.values import (
     Modem,
     SendSettings,
     Signal,
-    StartOn,
 )
 
 PROGRAM = b"%\nO0004\nN10 G00 X1.\nM30\n%\n"

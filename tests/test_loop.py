@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from dncd.outside.loop import Loop
-from dncd.outside.worker import Worker
+from dncd.outside.workers import Worker
 
 
 class Watcher:

@@ -10,12 +10,13 @@ from device_servers import DeviceServer, wait_for
 from fakes import FakePort
 
 from dncd import defaults
+from dncd.choices import Flow, ModemLine, StartOn
 from dncd.errors import PortError, PortGoneError
 from dncd.ports import opening
 from dncd.ports.looped_lines import looped_lines
 from dncd.ports.opening import open_for
 from dncd.ports.port import Reading
-from dncd.values import Flow, Frame, LineSettings, MachineSettings, Modem, SendSettings, Signal, StartOn
+from dncd.values import Frame, LineSettings, MachineSettings, Modem, SendSettings, Signal
 
 ON, OFF = Signal.ON, Signal.OFF
 
@@ -35,15 +36,9 @@ class Plug(FakePort):
         self.then: list[Modem] = []
         self.says_when_held = b""
 
-    def set_rts(self, on: Signal) -> None:
-        super().set_rts(on)
-        self._tied("rts", on)
-
-    def set_dtr(self, on: Signal) -> None:
-        super().set_dtr(on)
-        self._tied("dtr", on)
-
-    def _tied(self, ours: str, on: Signal) -> None:
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        super().switch(line, on)
+        ours = line.value.lower()
         if self.says_when_held and on is OFF:
             self.feed(self.says_when_held)
         if self.then:

@@ -1,12 +1,15 @@
 """The health endpoint, read by the parser of prometheus_client (OpenMetrics 1.0), and what `status --json` says besides."""
 
+import contextlib
 import http.client
 import json
 import socket
+from pathlib import Path
 
 import pytest
+from house import LONG, build, house, machine, text
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-from test_service import LONG, build, house, machine, text, until
+from waiting import until
 
 from dncd.errors import NotDoneError
 from dncd.outside.metrics import MetricsServer, openmetrics
@@ -77,6 +80,60 @@ def test_no_text_of_a_peer_is_in_it():
     assert "2J" not in said
 
 
+RICH = {
+    "service": {
+        "version": '0.1.0+a"b\\c\nd',
+        "trouble": ["a", "b"],
+        "disk_free_bytes": {"state": 5_000_000_000_000_000_000, "folder": None},
+        "reload": {"result": "refused"},
+    },
+    "machines": {
+        name: {
+            "state": state,
+            "waiting": ["a.nc", "b.nc"][:k],
+            "trouble": ["x"][:k],
+            "transfer": transfer,
+            "backup": {"age_days": age},
+            "counters": {
+                "transfers": {
+                    "sent": 3 * k,
+                    "received": k,
+                    "damaged": 0,
+                    "refused": 1,
+                    "interrupted": 0,
+                    "withdrawn": 2,
+                },
+                "chars_out": 123_456_789 * k,
+                "chars_in": 17 * k,
+                "faults": {"overruns": 0, "framing": 2 * k, "parity": 3, "breaks": 0},
+                "holds": 7 * k,
+                "held_s": 1_234_567.25 * k,
+                "port_losses": k,
+                "summed_up": 0,
+            },
+        }
+        for k, name, state, transfer, age in (
+            (1, "gang-lathe", "held", {"file": "a", "held_for_s": 4.5}, 1.5),
+            (2, "bore-mill", "no-port", None, None),
+            (0, "saw", "receiving", {"file": ""}, None),
+        )
+    },
+}
+
+
+def test_the_text_is_the_one_that_prometheus_client_wrote_of_the_same_status():
+    """Families, help texts, types, labels and their order; the same number may be written another way."""
+    theirs = (Path(__file__).parent / "vectors/openmetrics.txt").read_text()
+    ours = openmetrics(RICH).decode()
+
+    def without_numbers(text):
+        return [line if line.startswith("#") else line.rpartition(" ")[0] for line in text.split("\n")]
+
+    assert without_numbers(ours) == without_numbers(theirs)
+    assert samples(ours.encode()) == samples(theirs.encode())
+    assert len(samples(ours.encode())) > 80
+
+
 def get(connection, path="/metrics"):
     connection.request("GET", path)
     answer = connection.getresponse()
@@ -114,6 +171,56 @@ def test_it_answers_on_a_port_and_on_a_socket(tmp_path, kind):
         connection.close()
         server.close()
     assert not path.exists()
+
+
+@pytest.mark.parametrize("said", [b"", b"GET /metrics HTTP/1.1\r\nHost: x\r\n"])
+def test_clients_that_do_not_finish_asking_hold_up_nobody(tmp_path, said):
+    path = tmp_path / "m.sock"
+    server = MetricsServer(str(path), status)
+    with contextlib.ExitStack() as stack:
+        for _ in range(40):
+            idle = stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
+            idle.connect(str(path))
+            idle.sendall(said)
+        assert get(Local(path))[0] == 200
+        server.close()  # waits for none of them: the newest is still connected
+        idle.setblocking(False)
+        with pytest.raises(BlockingIOError):
+            idle.recv(1)
+
+
+@pytest.mark.parametrize(
+    ("said", "status_line"),
+    [
+        (b"POST /metrics HTTP/1.1\r\n\r\n", b"HTTP/1.0 405"),
+        (b"GET /metrics?a=b HTTP/1.1\r\n\r\n", b"HTTP/1.0 200"),
+        (b"GET /metrics\n\n", b"HTTP/1.0 404"),
+        (b"\xff\0\r\n\r\n", b"HTTP/1.0 404"),
+        (b"x" * 100_000, b""),
+    ],
+)
+def test_whatever_is_asked_has_its_answer(tmp_path, said, status_line):
+    path = tmp_path / "m.sock"
+    with contextlib.closing(MetricsServer(str(path), status)):
+        asking = Local(path)
+        asking.connect()
+        with contextlib.suppress(BrokenPipeError):
+            asking.sock.sendall(said)
+        try:
+            answer = asking.sock.makefile("rb").readline()
+        except ConnectionResetError:
+            answer = b""
+        asking.close()
+    assert answer.startswith(status_line)
+    assert bool(answer) == bool(status_line)
+
+
+def test_a_file_that_is_no_socket_is_left_alone(tmp_path):
+    path = tmp_path / "m.sock"
+    path.write_text("somebody's")
+    with pytest.raises(NotDoneError, match="in use"):
+        MetricsServer(str(path), status)
+    assert path.read_text() == "somebody's"
 
 
 def test_the_service_says_how_it_is(tmp_path):

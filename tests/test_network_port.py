@@ -6,17 +6,19 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
+from functools import partial
 
 import pytest
 from device_servers import DEADLINE_S, DeviceServer, wait_for
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.ports.network_port import Rfc2217Port
 from dncd.ports.opening import open_port
-from dncd.ports.port import Counters, Port, Signal
-from dncd.values import Frame, LineSettings
+from dncd.ports.port import Port
+from dncd.values import Counters, Frame, LineSettings, Signal
 
 
 @pytest.fixture
@@ -93,17 +95,19 @@ def test_nobody_there_is_a_port_that_is_absent() -> None:
 def test_a_server_that_says_nothing_is_told_as_that(monkeypatch: pytest.MonkeyPatch, stack: ExitStack) -> None:
     monkeypatch.setattr(defaults, "CONFIRM_S", 0.2)
     silent = stack.enter_context(closing(DeviceServer(telnet=True, silent=True)))
-    began = time.monotonic()
     with pytest.raises(PortGoneError, match=r"did not agree to RFC 2217 within 0\.2 s"):
         open_port(line(silent))
-    assert time.monotonic() - began < 2
 
 
 def test_parity_by_the_server_needs_its_notices(monkeypatch: pytest.MonkeyPatch, stack: ExitStack) -> None:
     monkeypatch.setattr(defaults, "CONFIRM_S", 0.2)
     plain = stack.enter_context(closing(DeviceServer(telnet=True, confirms_masks=False)))
-    with pytest.raises(PortGoneError, match=r"did not confirm .*notices of line faults"):
+    with pytest.raises(PortGoneError) as caught:
         open_port(line(plain, "8E1"))
+    assert "does not tell line faults" in caught.value.what
+    assert "8E1" in caught.value.what
+    assert "7E1 or 7E2" in caught.value.next_step
+    assert "power" not in caught.value.next_step, "nothing is wrong with its power or address"
     stack.enter_context(closing(open_port(line(plain, "7E2"))))  # dncd's own parity needs no notice
 
 
@@ -131,22 +135,19 @@ def test_a_server_that_speaks_no_telnet_option_is_an_error_at_start() -> None:
 def test_lines_crossed_held_and_released(server: DeviceServer, stack: ExitStack) -> None:
     port = stack.enter_context(closing(open_port(line(server))))
     control = server.cable
-    for held_s in (0.05, 0.2):
+    for looks in (1, 4):
         for attribute, name in (("control_rts", "cts"), ("control_dtr", "dsr")):
             wait_for(lambda n=name: getattr(port.modem(), n) is Signal.ON, step=lambda: look(port))
             setattr(control, attribute, False)
             server.look_at_lines()
-            began = time.monotonic()
             wait_for(lambda n=name: getattr(port.modem(), n) is Signal.OFF, step=lambda: look(port))
-            assert time.monotonic() - began < 0.5
-            until = time.monotonic() + held_s
-            while time.monotonic() < until:
+            for _ in range(looks):
                 look(port)
                 assert getattr(port.modem(), name) is Signal.OFF
             setattr(control, attribute, True)
             server.look_at_lines()
             wait_for(lambda n=name: getattr(port.modem(), n) is Signal.ON, step=lambda: look(port))
-    for switch, seen in ((port.set_rts, "rts"), (port.set_dtr, "dtr")):
+    for switch, seen in ((partial(port.switch, ModemLine.RTS), "rts"), (partial(port.switch, ModemLine.DTR), "dtr")):
         for on in (Signal.OFF, Signal.ON, Signal.OFF, Signal.ON):  # quick changes: old answers must not confuse
             switch(on)
         switch(Signal.OFF)
@@ -176,9 +177,9 @@ def test_nothing_is_handed_over_while_the_server_suspends(server: DeviceServer, 
     assert isinstance(port, Rfc2217Port)
     assert port.write(b"one") == 3
     server.send_raw(telnet.command(108, b""))
-    wait_for(lambda: port.write(b"") == 0 and port._machine.suspended is Signal.ON, step=lambda: look(port))
+    wait_for(lambda: port.write(b"") == 0 and port.suspended(), step=lambda: look(port))
     assert port.write(b"two") == 0
-    port.set_rts(Signal.OFF)  # commands wait as well
+    port.switch(ModemLine.RTS, Signal.OFF)  # commands wait as well
     assert not port.pending_write()
     wait_for(lambda: bytes(server.got) == b"one")
     assert server.cable.rts

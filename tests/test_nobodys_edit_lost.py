@@ -14,15 +14,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from station_jobs import jobs_of
 
+from dncd.choices import MachineEdits
 from dncd.records.ledger import records
 from dncd.records.receipts import parse
-from dncd.values import (
-    Frame,
-    LineSettings,
-    MachineEdits,
-    MachineSettings,
-    ProgramSettings,
-)
+from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings
 
 BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
 
@@ -30,7 +25,7 @@ BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
 class Shop:
     """One machine's papers without a line."""
 
-    def __init__(self, root, edits=MachineEdits.HOLD):
+    def __init__(self, root, edits=MachineEdits.REFUSE):
         program = ProgramSettings(machine_edits=edits)
         machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("7E1")), program=program)
         self.folder = root / "shop" / "mill"

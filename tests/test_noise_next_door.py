@@ -15,9 +15,10 @@ import tty
 from pathlib import Path
 
 import pytest
+from house import house
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_service import house, until
+from waiting import ring, until
 
 from dncd.program.comparing import compare
 from dncd.program.names import safe_name
@@ -60,6 +61,7 @@ class Neighbour:
         tty.setraw(self.slave)
         self.path = os.ttyname(self.slave)
         self.times: list[tuple[float, int]] = []
+        self.chars = 0
         self._stop, self._go = os.pipe()
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
@@ -67,7 +69,10 @@ class Neighbour:
     def _run(self) -> None:
         while self._stop not in (ready := select.select([self.master, self._stop], [], [])[0]):
             if ready:
-                self.times.append((time.monotonic(), len(os.read(self.master, 65536))))
+                data = os.read(self.master, 65536)
+                self.times.append((time.monotonic(), len(data)))
+                self.chars += len(data)
+                ring()
 
     def close(self) -> None:
         os.write(self._go, b".")
@@ -121,7 +126,7 @@ def test_files_and_streams_disturb_nobody(tmp_path: Path) -> None:
         began_kb = resident_kb(shop.process.pid)
         shop.drop("neighbour", "beside.nc", long_program(30))
         until(lambda: next_door.times)
-        end = time.monotonic() + 26
+        before_chars = next_door.chars
         for n in range(INPUTS):
             path = os.fsencode(folder) + b"/" + bad_name(rng)
             with open(path, "wb") as file:  # noqa: PTH123 - a name of any bytes
@@ -132,8 +137,9 @@ def test_files_and_streams_disturb_nobody(tmp_path: Path) -> None:
                 os.read(master, 65536)
             except BlockingIOError:
                 pass
-            while n > (INPUTS * (1 - (end - time.monotonic()) / 26)):
-                select.select([], [], [], 0.005)  # spread over the neighbour's half minute
+            until(
+                lambda n=n: next_door.chars - before_chars >= n * 26 * 960 / INPUTS
+            )  # spread over the neighbour's half minute
         shop.receipt("neighbour", "sent", "beside.nc")
         beside = next_door.rate()
         grown_kb = resident_kb(shop.process.pid) - began_kb

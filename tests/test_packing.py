@@ -8,20 +8,17 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 import zlib
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 
 from dncd import defaults
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
 from dncd.outside.upkeep import Upkeep
 from dncd.records import packing
-from dncd.records.durable import Disk
 from dncd.records.git_program import GitProgram
 from dncd.records.library import Library, Text, Writer, path_of
 from dncd.values import Origin
@@ -56,13 +53,6 @@ def whole(state: Path) -> None:
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     said = [s for s in (done.stdout + done.stderr).split("\n") if s and not s.startswith(("dangling", "notice:"))]
     assert (done.returncode, said) == (0, [])
-
-
-def until(what: Callable[[], object], seconds: float = 30.0) -> None:
-    end, pause = time.monotonic() + seconds, threading.Event()
-    while not what():
-        assert time.monotonic() < end, "not in time"
-        pause.wait(0.02)
 
 
 def test_a_packed_library_is_the_same_and_goes_on(tmp_path: Path, program: GitProgram | None) -> None:
@@ -144,15 +134,15 @@ def test_a_disk_that_fails_or_stops_at_each_operation(
             packing.tidy(path_of(start), program)
     before = seen(start)
 
-    def flow(disk: Disk) -> None:
+    def flow() -> None:
         shutil.rmtree(tmp_path / "state", ignore_errors=True)
         shutil.copytree(start, tmp_path / "state")
-        packing.tidy(path_of(tmp_path / "state"), program, disk)
+        packing.tidy(path_of(tmp_path / "state"), program)
 
     for way in (errno.EIO, Kill):
         for k in steps(flow):
-            with pytest.raises((OSError, RecordsError, Kill)):
-                flow(FailingDisk(k, way))
+            with pytest.raises((OSError, RecordsError, Kill)), used(FailingDisk(k, way)):
+                flow()
             assert seen(tmp_path / "state") == before, (way, k)
             packing.tidy(path_of(tmp_path / "state"), program)
             assert seen(tmp_path / "state") == before, (way, k)
@@ -228,23 +218,24 @@ def test_the_service_has_it_packed_when_no_line_is_busy(tmp_path: Path) -> None:
     fill(tmp_path / "state", 300)
     library = path_of(tmp_path / "state")
     told: list[tuple[str, int]] = []
-    busy = threading.Event()
-    asked = threading.Event()
+    busy, asked, done = threading.Event(), threading.Event(), threading.Event()
 
     def idle() -> bool:
         asked.set()
         return not busy.is_set()
 
+    def tell(said: str, code: int) -> None:
+        told.append((said, code))
+        done.set()
+
     busy.set()
-    upkeep = Upkeep(
-        settings, tmp_path / "state", idle, lambda said, code: told.append((said, code)), every_s=0.01, loose=256
-    )
+    upkeep = Upkeep(settings, tmp_path / "state", idle, tell, every_s=0.01, loose=256)
     upkeep.start()
     try:
         assert asked.wait(10)
         assert packing.size_of(library).packs == 0
         busy.clear()
-        until(lambda: told)
+        assert done.wait(30)
     finally:
         assert upkeep.stop(10)
     assert told[0][1] == 0

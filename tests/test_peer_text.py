@@ -9,12 +9,13 @@ import os
 import re
 
 import pytest
-from test_service import build, house, machine, until
+from house import build, house, machine
+from waiting import until
 
 from dncd.outside.report import clean
+from dncd.peer_text import printable
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.values import printable
 
 ATTACKS = [
     b"\x1b]0;owned\x07\x1b[2J.nc",

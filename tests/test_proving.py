@@ -1,4 +1,4 @@
-"""Proven revisions: signed off at the machine, seen by plain git, and all that is sent where only proven ones may be."""
+"""Proven revisions: signed off at the machine, and all that is sent where only proven ones may be."""
 
 import contextlib
 import errno
@@ -9,23 +9,21 @@ import shutil
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill, steps
+from failing_disk import FailingDisk, Kill, steps, used
 from station_jobs import jobs_of
 from station_rig import rig
+from waiting import until
 
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
-from dncd.outside.command_socket import ask
-from dncd.records import durable, locks
+from dncd.outside.command_client import ask
+from dncd.records import locks
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
-from dncd.records.proven_notes import ProvenNotes, note_of
 from dncd.records.proving import Signing, Standing, prove
 from dncd.records.receipts import parse
 from dncd.records.verify import verify
@@ -46,10 +44,10 @@ GOOD = Signing(MACHINE, PROGRAM, "order 1187, first part measured", "R. Foreman"
 class House:
     """A state folder with three revisions of a program."""
 
-    def __init__(self, root: Path, disk: durable.Disk = durable.DISK) -> None:
-        self.state, self.disk = root / "state", disk
-        self.ledger = Ledger.open(self.state, disk)
-        self.library = Writer(self.state, disk)
+    def __init__(self, root: Path) -> None:
+        self.state = root / "state"
+        self.ledger = Ledger.open(self.state)
+        self.library = Writer(self.state)
 
     def fill(self) -> None:
         for n, text in enumerate(TEXTS, 1):
@@ -61,7 +59,7 @@ class House:
         self.ledger.append("sent", {**said, **({"commit": commit} if commit else {})})
 
     def prove(self, signing: Signing = GOOD):
-        return prove(self.ledger, self.library, Holdings.read(self.state), signing, self.disk)
+        return prove(self.ledger, self.library, Holdings.read(self.state), signing)
 
     def signed(self) -> list[dict[str, object]]:
         return [line for line in records(self.state) if line["event"] == "proven"]
@@ -88,8 +86,7 @@ def house(tmp_path: Path):
 # --- on record -------------------------------------------------------------------------------------------------------
 
 
-def test_a_signature_stands_in_the_ledger_and_plain_git_shows_it(house: House) -> None:
-    """Outside check: git itself reads the notes (`git notes`, `git log --notes`, `git fsck`)."""
+def test_a_signature_stands_in_the_ledger_alone(house: House) -> None:
     done = house.prove()
     assert (done.new, done.signed.revision, done.signed.by) == (True, 2, "R. Foreman")
     (line,) = house.signed()
@@ -102,10 +99,7 @@ def test_a_signature_stands_in_the_ledger_and_plain_git_shows_it(house: House) -
         "note": GOOD.note,
         "by": GOOD.by,
     }
-    said = f"proven at gang-lathe: O0004, revision 2\nNote: {GOOD.note}\nBy: {GOOD.by}\n"
-    assert house.git("notes", "--ref=proven", "show", commit) == said
-    assert GOOD.note in house.git("log", "--notes=proven", "main")
-    assert house.git("fsck", "--strict") == ""
+    assert house.git("for-each-ref", "--format=%(refname)") == "refs/heads/main\n"
     assert house.git("rev-list", "--count", "main").strip() == "3"
     assert verify(house.state, house.state.parent / "shop").problems == ()
 
@@ -118,24 +112,16 @@ def test_said_again_it_is_on_record_once_and_other_words_are_added(house: House)
     other = house.prove(Signing(MACHINE, PROGRAM, "second order", "R. Foreman", 2))
     assert other.new
     assert len(house.signed()) == 2
-    commit = house.library.history(MACHINE, PROGRAM)[1].commit
-    noted = house.git("notes", "--ref=proven", "show", commit)
-    assert GOOD.note in noted
-    assert "second order" in noted
 
 
-def test_notes_that_git_wrote_are_read_and_kept(house: House) -> None:
-    """git writes few notes flat, without folders of two digits: gitnotes, git-notes(1)."""
-    one, two, _ = house.library.history(MACHINE, PROGRAM)
+def test_notes_that_0_1_0_or_somebody_made_are_left_alone(house: House) -> None:
+    one = house.library.history(MACHINE, PROGRAM)[0]
     who = ("-c", "user.name=x", "-c", "user.email=x@localhost")
     house.git(*who, "notes", "--ref=proven", "add", "-m", "by hand", one.commit)
-    house.prove()
+    before = house.git("rev-parse", "refs/notes/proven")
     house.prove(Signing(MACHINE, PROGRAM, "mine", "me", 1))
-    assert note_of(house.library.repo, one.commit).startswith("by hand\n\nproven at")
-    house.git(*who, "notes", "--ref=proven", "append", "-m", "more", two.commit)
-    assert note_of(house.library.repo, two.commit).endswith("more\n")
-    assert len(house.git("notes", "--ref=proven", "list").splitlines()) == 2
-    assert house.git("fsck", "--strict") == ""
+    assert house.git("rev-parse", "refs/notes/proven") == before
+    assert verify(house.state, house.state.parent / "shop").problems == ()
 
 
 @pytest.mark.parametrize("way", [pytest.param(errno.ENOSPC, marks=pytest.mark.slow), Kill])
@@ -145,8 +131,8 @@ def test_cut_at_each_operation_and_said_again(tmp_path: Path, way: object) -> No
     first.fill()
     first.close()
 
-    def flow(root: Path, disk: durable.Disk) -> None:
-        house = House(root, disk)
+    def flow(root: Path) -> None:
+        house = House(root)
         try:
             house.prove()
         finally:
@@ -154,19 +140,17 @@ def test_cut_at_each_operation_and_said_again(tmp_path: Path, way: object) -> No
                 house.close()
 
     shutil.copytree(start, tmp_path / "count")
-    for k in steps(lambda disk: flow(tmp_path / "count", disk)):
+    for k in steps(lambda: flow(tmp_path / "count")):
         root = tmp_path / "cut"
         shutil.copytree(start, root)
-        with contextlib.suppress(Exception, Kill):
-            flow(root, FailingDisk(k, way))
+        with contextlib.suppress(Exception, Kill), used(FailingDisk(k, way)):
+            flow(root)
         after = House(root)
         after.prove()
         after.git("fsck", "--strict")
         report = verify(after.state, root / "shop")
         assert (report.problems, report.notes) == ((), ()), f"cut at {k}"
         assert len(after.signed()) == 1, f"cut at {k}"
-        commit = after.library.history(MACHINE, PROGRAM)[1].commit
-        assert note_of(after.library.repo, commit).count("Note: ") == 1, f"cut at {k}"
         after.close()
         shutil.rmtree(root)
 
@@ -218,22 +202,10 @@ def test_verify_misses_what_is_gone(house: House) -> None:
     commit = house.library.history(MACHINE, PROGRAM)[0].commit
     wrong = {"machine": MACHINE, "program": PROGRAM, "revision": 3, "commit": commit, "note": "x", "by": "y"}
     house.ledger.append("proven", wrong)
-    house.git("update-ref", "-d", "refs/notes/proven")
     report = verify(house.state, house.state.parent / "shop")
     assert any("ledger line 5: it says that a program was proven, and names no revision" in p for p in report.problems)
     assert any("ledger line 6 says gang-lathe/O0004 revision 3" in p for p in report.problems)
-    assert any("note on the proven revision of ledger line 4 is not there" in n for n in report.notes)
-
-
-def test_many_notes(house: House) -> None:
-    """Folders of two digits: as many commits as fill several of them, all read by git."""
-    commits = [hashlib.sha1(b"%d" % n, usedforsecurity=False).hexdigest() for n in range(60)]
-    notes = ProvenNotes(house.library.path, house.library.repo)
-    for commit in commits:
-        assert notes.add(commit, f"of {commit}\n")
-    assert not notes.add(commits[7], f"of {commits[7]}\n")
-    listed = {line.split()[1] for line in house.git("notes", "--ref=proven", "list").splitlines()}
-    assert listed == set(commits)
+    assert report.notes == ()
 
 
 # --- at the command line -----------------------------------------------------------------------------------------------
@@ -398,7 +370,7 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
             )
         )
         stack.callback(running.kill)
-        until((house.state / "dncd.sock").exists)
+        until((house.state / "dncd.sock").exists, folder=root)
         assert main([*config, "send", MACHINE, str(root / "0004.nc")]) == 1
         assert "not proven at this machine" in capsys.readouterr().out
         following = stack.enter_context(
@@ -408,7 +380,7 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
             )
         )
         stack.callback(following.kill)
-        until(lambda: ask(house.state, {"do": "status"})["machines"][MACHINE]["waiting"] == ["0004.nc"])
+        until(lambda: ask(house.state, {"do": "status"})["machines"][MACHINE]["waiting"] == ["0004.nc"], folder=root)
         assert main([*config, "prove", MACHINE, PROGRAM, "-r", "2", "--note", "good", "--by", "me"]) == 0
         running.terminate()
         assert running.wait(20) == 0
@@ -419,14 +391,6 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
     ]
     assert verify(house.state, root / "shop").problems == ()
     house.ledger, house.library = Ledger.open(house.state), Writer(house.state)
-
-
-def until(what: Callable[[], object], within_s: float = 20.0) -> None:
-    """Looks until it is so."""
-    end = time.monotonic() + within_s
-    while not what():
-        assert time.monotonic() < end, "the deadline passed"
-        threading.Event().wait(0.02)
 
 
 def test_without_a_library_nothing_is_made(tmp_path):

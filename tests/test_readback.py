@@ -9,10 +9,11 @@ from fakes import FakePort
 from readback_desk import MACHINE, desk
 from station_rig import rig
 
+from dncd.choices import StartOn
 from dncd.cli import main
 from dncd.records.checks import Check
 from dncd.records.verify import verify
-from dncd.values import Frame, LineSettings, MachineSettings, SendSettings, StartOn
+from dncd.values import Frame, LineSettings, MachineSettings, SendSettings
 
 TEXT = "O0004 (SHAFT)\nN10 G00 X1.\nN20 G01 Z-5. F0.15\nM30\n"
 EDIT = TEXT.replace("F0.15", "F0.10")

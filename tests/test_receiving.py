@@ -5,40 +5,11 @@ import random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from receiving_line import CHAR_S, make, tidy, wire
 
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode
-from dncd.line.receiving import Alphabet, Began, CaptureEnd, Caught, Ended, Phase, Receiving, Said
-from dncd.tape.codes import Coder
-from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
-
-CHAR_S = 0.001
-
-
-def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=BlockEnd.LF, **more):
-    coder = Coder(code, Frame.parse(frame))
-    text = coder.encode("".join(sorted(coder.codable)).encode())
-    mark = coder.encode(b"%")[0]
-    alphabet = Alphabet.of(code, Frame.parse(frame), mark, text, block_end)
-    return Receiving(alphabet, code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more), coder
-
-
-def tidy(events):
-    """Events with neighbouring Caught joined and times left out."""
-    out = []
-    for event in events:
-        match event:
-            case Caught():
-                if out and out[-1][0] == "caught":
-                    out[-1] = ("caught", out[-1][1] + event.data)
-                else:
-                    out.append(("caught", event.data))
-            case Began():
-                out.append(("began",))
-            case Ended():
-                out.append(("ended", event.why, event.chars))
-            case Said():
-                out.append(("said", event.code))
-    return out
+from dncd.line.receiving import CaptureEnd, Phase
 
 
 def fed(data, cuts=(), **how):
@@ -53,17 +24,13 @@ def fed(data, cuts=(), **how):
 PROGRAM = b"%\nO0001\nN10 G00 X1.\nM30\n%\n"
 
 
-def wire(text, frame="7E1", code=TapeCode.ISO):
-    return bytes(Coder(code, Frame.parse(frame)).encode(text))
-
-
 def test_from_dc2_through_the_block_end_after_the_mark():
     data = b"\x12" + wire(b"\0" * 5 + PROGRAM + b"\0" * 5) + b"\x14"
     events, receiving = fed(data)
     assert events == [
         ("began",),
         ("caught", data[: 1 + 5 + len(PROGRAM)]),
-        ("ended", CaptureEnd.MARK, 6 + len(PROGRAM)),
+        ("ended", EndsOn.MARK, 6 + len(PROGRAM)),
     ]
     assert receiving.phase is Phase.IDLE
 
@@ -87,22 +54,22 @@ def test_fill_and_codes_on_an_idle_line_begin_nothing():
 def test_eia_digit_three_is_no_code():
     data = wire(b"%\nO3333\nX3.\n%\n", "8N1", TapeCode.EIA)
     events, _ = fed(data, code=TapeCode.EIA, frame="8N1")
-    assert events == [("began",), ("caught", data), ("ended", CaptureEnd.MARK, len(data))]
+    assert events == [("began",), ("caught", data), ("ended", EndsOn.MARK, len(data))]
     assert fed(b"\x93\x11", code=TapeCode.EIA, frame="8N1")[0] == [("said", ReaderCode.DC3), ("said", ReaderCode.DC1)]
 
 
 @pytest.mark.parametrize(
     ("ends_on", "tail", "why"),
     [
-        (EndsOn.MARK, wire(b"%\n"), CaptureEnd.MARK),
-        (EndsOn.MARK, b"\x14", CaptureEnd.DC4),
-        (EndsOn.MARK, b"", CaptureEnd.SILENCE),
-        (EndsOn.DC4, wire(b"%\n") + b"\x14", CaptureEnd.DC4),
-        (EndsOn.DC4, wire(b"%\n"), CaptureEnd.SILENCE),
-        (EndsOn.SUB, wire(b"\x1a"), CaptureEnd.SUB),
-        (EndsOn.SUB, b"\x14", CaptureEnd.DC4),
-        (EndsOn.EOT, wire(b"\x04"), CaptureEnd.EOT),
-        (EndsOn.SILENCE, wire(b"%\n\x1a"), CaptureEnd.SILENCE),
+        (EndsOn.MARK, wire(b"%\n"), EndsOn.MARK),
+        (EndsOn.MARK, b"\x14", EndsOn.DC4),
+        (EndsOn.MARK, b"", EndsOn.SILENCE),
+        (EndsOn.DC4, wire(b"%\n") + b"\x14", EndsOn.DC4),
+        (EndsOn.DC4, wire(b"%\n"), EndsOn.SILENCE),
+        (EndsOn.SUB, wire(b"\x1a"), EndsOn.SUB),
+        (EndsOn.SUB, b"\x14", EndsOn.DC4),
+        (EndsOn.EOT, wire(b"\x04"), EndsOn.EOT),
+        (EndsOn.SILENCE, wire(b"%\n\x1a"), EndsOn.SILENCE),
     ],
 )
 def test_every_end(ends_on, tail, why):
@@ -114,9 +81,9 @@ def test_every_end(ends_on, tail, why):
 def test_block_ends_of_several_characters_belong_to_the_mark_line():
     data = wire(b"%\n\r\rO1\n\r\r%\n\r\r")
     events, _ = fed(data, block_end=BlockEnd.LF_CR_CR)
-    assert events[1:] == [("caught", data), ("ended", CaptureEnd.MARK, len(data))]
+    assert events[1:] == [("caught", data), ("ended", EndsOn.MARK, len(data))]
     events, _ = fed(data[:-2] + b"\x14", block_end=BlockEnd.LF_CR_CR)
-    assert events[-1] == ("ended", CaptureEnd.MARK, len(data) - 2 + 1) or events[-1][1] is CaptureEnd.MARK
+    assert events[-1] == ("ended", EndsOn.MARK, len(data) - 2 + 1) or events[-1][1] is EndsOn.MARK
 
 
 def test_one_flipped_bit_makes_no_code_and_no_mark():
@@ -144,7 +111,7 @@ def test_bytes_that_the_port_marked_are_no_marks():
 def test_noise_before_the_opening_mark_is_leader():
     data = b"\x31\x32\x01" + wire(PROGRAM)  # three characters of wrong parity
     events, _ = fed(data)
-    assert events == [("began",), ("caught", data), ("ended", CaptureEnd.MARK, len(data))]
+    assert events == [("began",), ("caught", data), ("ended", EndsOn.MARK, len(data))]
     assert fed(data, range(1, len(data)))[0] == events
 
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dncd.choices import TapeCode
 from dncd.commissioning.live_view import CONTROL_NAMES, View
 from dncd.commissioning.recording import (
     BYTES_A_LINE,
@@ -24,7 +25,7 @@ from dncd.commissioning.recording import (
     replayed,
 )
 from dncd.tape.codes import Coder
-from dncd.values import Frame, IsoBytes, Modem, Signal, TapeCode
+from dncd.values import Frame, IsoBytes, Modem, Signal
 
 VECTORS = Path(__file__).parent / "vectors"
 CONTROL_CHARS = list(csv.DictReader((VECTORS / "control_chars.csv").read_text("utf-8").splitlines()))

@@ -6,7 +6,9 @@ import signal
 import socket
 
 import pytest
-from test_service import LONG, build, house, machine, text, toml, until
+from house import LONG, build, house, machine, text, toml
+from pty_line import PtyLine
+from waiting import until
 
 from dncd.errors import SettingsError
 from dncd.outside import config
@@ -49,6 +51,18 @@ def write(shop, **machines):
     (shop.root / "dncd.toml").write_text("\n".join(lines) + "\n")
 
 
+@pytest.fixture
+def lathe():
+    with PtyLine() as line:
+        yield line
+
+
+@pytest.fixture
+def stack():
+    with contextlib.ExitStack() as stack:
+        yield stack
+
+
 def status(shop):
     import json
 
@@ -59,16 +73,18 @@ def reloads(shop):
     return [r for r in shop.ledger() if r["event"] == "reloaded"]
 
 
-def test_by_signal_in_the_middle_of_a_sending(tmp_path):
+def test_by_signal_in_the_middle_of_a_sending(tmp_path, lathe, stack):
     """gang-lathe sends and keeps its settings; bore-mill changes; grinder goes; slotter comes."""
-    lathe, mill, slotter = StandIn(build(baud=4800)), StandIn(build()), StandIn(build())
+    mill, slotter = StandIn(build()), StandIn(build())
+    stack.enter_context(Yard(mill, slotter))
     before = {"gang-lathe": machine(lathe, baud=4800), "bore-mill": machine(mill, start="go")}
     gone = {"line": {"port": "/dev/ttyS63", "frame": "7E1"}}
     blocks = LONG[:70] + LONG[-1:]
-    with Yard(lathe, mill, slotter), house(tmp_path, **before, grinder=gone) as shop:
+    with house(tmp_path, **before, grinder=gone) as shop:
         shop.drop("bore-mill", "later.nc", text(["O0002", "M30"]))
         shop.drop("gang-lathe", "long.nc", text(blocks))
-        assert lathe.wait_for(lambda: lathe.figures().taken > 50, 20)
+        lathe.read(50)
+        lathe.hold()
         write(shop, **{**before, "bore-mill": machine(mill, start="now"), "slotter": machine(slotter)})
         shop.process.send_signal(signal.SIGHUP)
         (told,) = until(lambda: reloads(shop))
@@ -80,21 +96,20 @@ def test_by_signal_in_the_middle_of_a_sending(tmp_path):
         assert shop.receipt("bore-mill", "sent", "later.nc").get("result") == "sent"  # by its new settings
         shop.drop("slotter", "new.nc", text(["O0003", "M30"]))
         assert shop.receipt("slotter", "sent", "new.nc").get("result") == "sent"
+        lathe.go()
+        lathe.read(len("\n".join(["%", *blocks, "%", ""])) - 50)
         assert shop.receipt("gang-lathe", "sent", "long.nc").get("result") == "sent"
-        size = len("\n".join(["%", *blocks, "%", ""]))
-        assert lathe.wait_for(lambda: lathe.figures().taken >= size, 10)
-        assert lathe.figures().line_used(build(baud=4800).char_s) >= 0.95
         assert "no more" in (shop.shop / "grinder" / "STATUS.txt").read_text()
         until(lambda: not list((shop.state / "outgoing").iterdir()))
 
 
-def test_changed_settings_wait_for_the_sending_under_way(tmp_path):
-    control = StandIn(build(baud=4800))
-    before = machine(control, baud=4800)
+def test_changed_settings_wait_for_the_sending_under_way(tmp_path, lathe):
+    before = machine(lathe, baud=4800)
     after = {**before, "program": {"longest_block_chars": 5}}
-    with Yard(control), house(tmp_path, lathe=before) as shop:
+    with house(tmp_path, lathe=before) as shop:
         shop.drop("lathe", "first.nc", text(LONG[:40] + LONG[-1:]))
-        assert control.wait_for(lambda: control.figures().taken > 50, 20)
+        lathe.read(50)
+        lathe.hold()
         shop.drop("lathe", "second.nc", text(LONG[:3] + LONG[-1:]))
         until(lambda: status(shop)["machines"]["lathe"]["waiting"] == ["second.nc"])
         write(shop, lathe=after)
@@ -106,26 +121,30 @@ def test_changed_settings_wait_for_the_sending_under_way(tmp_path):
         assert now["service"]["reload"]["pending"] == ["lathe"]
         assert "as soon as" in now["machines"]["lathe"]["pending"]
         until(lambda: "as soon as" in (shop.shop / "lathe" / "STATUS.txt").read_text())
+        lathe.go()
         assert shop.receipt("lathe", "sent", "first.nc").get("result") == "sent"
         assert "25 characters" in shop.receipt("lathe", "refused", "second.nc").get("reason")
         assert status(shop)["service"]["reload"]["pending"] == []
         assert [r["event"] for r in shop.ledger() if r.get("file") in ("first.nc", "second.nc")] == ["sent", "refused"]
 
 
-def test_a_bad_file_changes_nothing_and_says_why(tmp_path):
-    control = StandIn(build(baud=4800))
-    good = machine(control, baud=4800)
-    with Yard(control), house(tmp_path, lathe=good) as shop:
+def test_a_bad_file_changes_nothing_and_says_why(tmp_path, lathe):
+    good = machine(lathe, baud=4800)
+    with house(tmp_path, lathe=good) as shop:
         shop.drop("lathe", "long.nc", text(LONG[:40] + LONG[-1:]))
-        assert control.wait_for(lambda: control.figures().taken > 50, 20)
+        lathe.read(50)
+        lathe.hold()
         write(shop, lathe={**good, "line": {**good["line"], "baud": 9601}})
         shop.process.send_signal(signal.SIGHUP)
         log = tmp_path / "run.log"
         until(lambda: "9601" in log.read_text())
         assert '"next"' in next(line for line in log.read_text().splitlines() if "9601" in line)
-        write(shop, lathe=good, mill={"line": {"port": control.path, "frame": "8E1"}})
+        write(shop, lathe=good, mill={"line": {"port": lathe.path, "frame": "8E1"}})
         assert "same port" in shop.dncd("reload").stderr
-        write(shop, lathe=good)
+        note = tmp_path / "shop/lathe/STATUS.txt"
+        written = note.stat().st_mtime_ns
+        until(lambda: note.stat().st_mtime_ns != written)  # the file is still wrong: STATUS.txt and `status` go on
+        assert "long.nc" in note.read_text()
         now = status(shop)["service"]["reload"]
         assert (now["result"], now["number"]) == ("refused", 1)
         assert "9601" in now["what"]
@@ -139,6 +158,7 @@ def test_a_bad_file_changes_nothing_and_says_why(tmp_path):
         assert list(status(shop)["machines"]) == ["lathe"]
         write(shop, lathe=good)
         assert shop.dncd("reload").returncode == 0
+        lathe.go()
         assert shop.receipt("lathe", "sent", "long.nc").get("result") == "sent"
 
 

@@ -7,7 +7,7 @@ import tarfile
 from datetime import UTC, datetime
 
 import pytest
-from test_service import build, house, machine, text
+from house import build, house, machine, text
 
 from dncd.errors import NotDoneError
 from dncd.outside import report
@@ -81,6 +81,6 @@ def test_with_settings_that_are_wrong(tmp_path):
 def test_a_part_that_cannot_be_had_says_why(tmp_path):
     names = report.write(tmp_path / "none.toml", tmp_path / "r.tar.gz", datetime.now(UTC))
     assert "settings.toml" in names
-    assert "could not be had" in members(tmp_path / "r.tar.gz")["settings.toml"]
+    assert "could not be read" in members(tmp_path / "r.tar.gz")["settings.toml"]
     with pytest.raises(NotDoneError, match="--output"):
         report.write(tmp_path / "none.toml", tmp_path / "no" / "folder.tar.gz", datetime.now(UTC))

@@ -4,13 +4,13 @@ import threading
 from types import SimpleNamespace
 
 import pytest
+from waiting import ring, until
 
 from dncd import defaults
 from dncd.outside.loop import Loop
-from dncd.outside.worker import Worker
-from dncd.service.health import SLOW_S, Health, Ill
+from dncd.outside.workers import Worker, Workers
+from dncd.service.health import SLOW_S, Health, Problem
 from dncd.service.rounds import Round, Rounds
-from dncd.station.hands import Hands
 
 
 class Clock:
@@ -106,19 +106,15 @@ def test_lines_that_a_reload_lets_go_or_brings_are_no_fault(bench):
 def hands():
     posted = []
     names = ("records", "checks", "supply", "notes", "captures")
-    made = Hands(Loop(), *(Worker(name, lambda job, _owner=None: posted.append(job)) for name in names))
+
+    def post(job, _owner=None):
+        posted.append(job)
+        ring()
+
+    made = Workers(Loop(), *(Worker(name, post) for name in names))
     yield made, posted
-    made.finish(5.0, lambda: 0.0)
+    made.finish(5.0, 5.0)
     made.loop.close()
-
-
-def wait_for(posted, count=1, seconds=10.0):
-    done = threading.Event()
-    for _ in range(int(seconds / 0.01)):
-        if len(posted) >= count:
-            return
-        done.wait(0.01)
-    raise AssertionError("nothing was posted")
 
 
 ROUND = Round(0.1, 4)
@@ -128,18 +124,18 @@ def test_room_on_the_disks_is_looked_at_and_a_low_one_told_until_there_is_some(h
     made, posted = hands
     health = Health(made, {"state": tmp_path, "folder": tmp_path / "gone"})
     assert health.look(ROUND)
-    wait_for(posted)
+    until(lambda: posted)
     posted.pop(0)()
     assert health.room["state"] > 0
     assert health.room["folder"] is None
     monkeypatch.setattr(defaults, "DISK_LOW_BYTES", 1 << 62)
     assert health.look(ROUND)
-    (ill,) = health.ills
-    assert (ill.kind, ill.next_step) == ("low-state", "make room there")
-    assert str(tmp_path) in str(ill)
+    (problem,) = health.problems
+    assert (problem.kind, problem.next_step) == ("low-state", "make room there")
+    assert str(tmp_path) in str(problem)
     monkeypatch.setattr(defaults, "DISK_LOW_BYTES", 0)
     assert health.look(ROUND)
-    assert health.ills == ()
+    assert health.problems == ()
 
 
 def test_a_disk_that_hangs_is_told_and_still_feeds_the_watchdog(hands, tmp_path, monkeypatch):
@@ -148,17 +144,14 @@ def test_a_disk_that_hangs_is_told_and_still_feeds_the_watchdog(hands, tmp_path,
     gate = threading.Event()
     made.records.do(gate.wait, lambda _: None, lambda _: None)
     monkeypatch.setattr("dncd.service.health.SLOW_S", 0.0)
-    busy = threading.Event()
-    while not made.slow(0.0):
-        busy.wait(0.01)
+    until(lambda: made.slow(0.0))
     assert health.look(ROUND)
-    assert [ill.kind for ill in health.ills if "records" in ill.kind] == ["slow-records"]
+    assert [problem.kind for problem in health.problems if "records" in problem.kind] == ["slow-records"]
     gate.set()
-    wait_for(posted)
-    while "records" in made.slow(0.0):
-        busy.wait(0.01)
+    until(lambda: posted)
+    until(lambda: "records" not in made.slow(0.0))
     health.look(ROUND)
-    assert not [ill for ill in health.ills if "records" in ill.kind]
+    assert not [problem for problem in health.problems if "records" in problem.kind]
     assert SLOW_S >= 10
 
 
@@ -168,15 +161,15 @@ def test_a_dead_thread_starves_the_watchdog(hands, tmp_path):
     assert health.look(ROUND)
     made.supply.finish(5.0)
     assert not health.look(ROUND)
-    assert [ill.kind for ill in health.ills] == ["dead-supply"]
+    assert [problem.kind for problem in health.problems] == ["dead-supply"]
 
 
 def test_what_somebody_else_finds_stays_until_it_is_taken_back(hands, tmp_path):
     made, _ = hands
     health = Health(made, {"state": tmp_path, "folder": tmp_path})
-    health.set("metrics", Ill("metrics", "it is taken", "127.0.0.1:1", "take another"))
+    health.set("metrics", Problem("metrics", "it is taken", "127.0.0.1:1", "take another"))
     health.look(ROUND)
-    assert [ill.kind for ill in health.ills] == ["metrics"]
+    assert [problem.kind for problem in health.problems] == ["metrics"]
     health.set("metrics", None)
     health.look(ROUND)
-    assert health.ills == ()
+    assert health.problems == ()

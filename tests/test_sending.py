@@ -6,40 +6,13 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sending_line import CHAR_S, DC1, DC3, DC3_PARITY, machine, run_to_end, step
 
+from dncd.choices import Flow
 from dncd.line.sending import Phase, Sending, Shape
-from dncd.values import Flow, Frame, LineSettings, Result, SendSettings
+from dncd.values import Frame, LineSettings, Result, SendSettings
 
-CHAR_S = 10 / 9600
 LINE = LineSettings("x", baud=9600, frame=Frame.parse("7E1"))
-DC1, DC3, DC3_PARITY = b"\x11", b"\x13", b"\x93"
-
-
-def machine(total=1000, flow=Flow.XON_XOFF, ahead=8, **send):
-    line = LineSettings("x", baud=9600, frame=Frame.parse("7E1"), flow=flow, ahead=ahead)
-    sending = Sending(line, SendSettings(**send), total, 0.0)
-    sending.supply(b"A" * total)
-    return sending
-
-
-def step(sending, now, took=None):
-    part = sending.allowed(now)
-    if part:
-        took = len(part) if took is None else min(took, len(part))
-        sending.wrote(took, len(part), now)
-    sending.tick(now)
-    return len(part) if part else 0
-
-
-def run_to_end(sending, now=0.0, most=100_000):
-    for _ in range(most):
-        step(sending, now)
-        if sending.outcome:
-            return now
-        due = sending.next_due()
-        assert due is not None
-        now = max(now, due)
-    raise AssertionError("it never ends")
 
 
 def test_runs_at_the_rate_of_the_line():
@@ -184,7 +157,7 @@ def test_full_port_is_asked_again_and_stalls():
 
 
 def test_pieces_of_the_image_go_out_in_order():
-    line = LineSettings("x", baud=115200, frame=Frame.parse("8N1"), ahead=32)
+    line = LineSettings("x", baud=115200, frame=Frame.parse("8N1"), ahead_chars=32)
     image = bytes(range(256)) * 400
     sending = Sending(line, SendSettings(), len(image), 0.0)
     out, fed, now = bytearray(), 0, 0.0
@@ -253,7 +226,7 @@ def test_no_input_crashes_it(chunks):
 
 def paced_run(send: SendSettings, image: bytes, shape: Shape | None = None) -> list[tuple[float, bytes]]:
     """Hands the image over on a fake clock; gives when each character left the line, with the character."""
-    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead=8)
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=8)
     sending, now, left = Sending(line, send, len(image), 0.0, shape), 0.0, []
     sending.supply(image)
     while sending.outcome is None:
@@ -279,7 +252,7 @@ def test_a_pause_follows_every_character():
 @pytest.mark.parametrize("pieces", [1, 3, 1000])
 def test_a_pause_follows_every_block_end_and_nothing_else(ends, pieces):
     image = ends.join([b"%", b"O1", b"", b"N10G01X1.5Z-2.25", b"%", b""])
-    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead=8)
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=8)
     sending = Sending(line, SendSettings(after_block_s=0.5), len(image), 0.0, Shape(len(image), len(image), ends))
     left, now, at = [], 0.0, 0
     while sending.outcome is None:

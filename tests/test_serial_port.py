@@ -25,9 +25,9 @@ from dncd.ports import serial_port
 from dncd.ports.holders import Holder, holders
 from dncd.ports.marked_input import MarkedInput
 from dncd.ports.opening import open_port
-from dncd.ports.port import Counters, Reading
+from dncd.ports.port import Reading
 from dncd.ports.serial_port import TtyPort
-from dncd.values import Frame, LineSettings
+from dncd.values import Counters, Frame, LineSettings
 
 # Measured on a pseudo-terminal of Linux 6.18, and termios(3) of man-pages 6.03 for marks and breaks (verified).
 FACTS = json.loads((Path(__file__).parent / "vectors" / "termios_pty.json").read_text())

@@ -1,123 +1,22 @@
 """The service as its users meet it: a real `dncd run`, folders, and a control at the other end of a pseudo-terminal."""
 
-import contextlib
 import hashlib
 import json
 import os
 import pty
-import signal
 import subprocess
 import sys
-import time
 import tty
-from pathlib import Path
 
 import pytest
+from house import LONG, build, house, machine, text, toml
+from programs import NIST
+from waiting import until
 
+from dncd.choices import TapeCode
 from dncd.records.receipts import parse
-from dncd.standin.build import Build, Dc3
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.values import Frame, TapeCode, TapeSettings
-
-NIST = json.loads((Path(__file__).parent / "vectors" / "nist_programs.json").read_text())["programs"]
-LONG = ["O0100", *(f"N{n} G01 X{n / 100:.2f} Z-{n / 50:.2f} F0.1" for n in range(10, 4200, 10)), "M30"]
-
-
-def until(what, seconds=30.0):
-    """The first true value of what() within a deadline; looks as often as the kernel lets it."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        with contextlib.suppress(FileNotFoundError):
-            if value := what():
-                return value
-        os.sched_yield()
-        select_pause()
-    raise AssertionError(f"not within {seconds} s")
-
-
-def select_pause():
-    import select
-
-    select.select([], [], [], 0.01)
-
-
-class House:
-    def __init__(self, root, machines, shop_table="[shop]\nsettle_s = 0.1\n"):
-        self.root, self.shop, self.state = root, root / "shop", root / "state"
-        lines = [shop_table]
-        for name, tables in machines.items():
-            for table, keys in tables.items():
-                lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
-        (root / "dncd.toml").write_text("\n".join(lines) + "\n")
-        self.log = (root / "run.log").open("ab")
-        self.start(machines)
-
-    def start(self, machines):
-        words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), "run"]
-        self.process = subprocess.Popen(words, stdout=self.log, stderr=self.log)
-        answers = lambda: self.dncd("status").returncode == 0  # noqa: E731
-        until(lambda: answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
-
-    def dncd(self, *words):
-        words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]
-        return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
-
-    def drop(self, machine, name, data):
-        path = self.shop / machine / "to-machine" / name
-        path.write_bytes(data)
-        return path
-
-    def receipt(self, machine, where, name, seconds=60.0):
-        path = self.shop / machine / where / f"{name}.receipt.txt"
-        return parse(until(path.read_text, seconds))
-
-    def ledger(self):
-        files = sorted((self.state / "ledger").glob("*.jsonl"))
-        return [json.loads(line) for path in files for line in path.read_text().splitlines()]
-
-    def stop(self):
-        if self.process.poll() is None:
-            self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(20)
-        self.log.close()
-        return code
-
-
-def toml(value):
-    return str(value).lower() if isinstance(value, bool) else json.dumps(value)
-
-
-@contextlib.contextmanager
-def house(root, *shop_table, **machines):
-    shop = House(root, machines, *shop_table)
-    try:
-        yield shop
-        assert shop.stop() == 0
-        assert "Traceback" not in (root / "run.log").read_text()
-    finally:
-        if shop.process.poll() is None:
-            shop.process.kill()
-            shop.process.wait(5)
-        shop.log.close()
-
-
-def build(code=TapeCode.ISO, frame="7E1", baud=9600, **more):
-    return Build("stand-in", baud, Frame.parse(frame), TapeSettings(code=code), dc3=Dc3.WITH_PARITY, **more)
-
-
-def machine(control, code="iso", frame="7E1", baud=9600, start="now", **program):
-    return {
-        "line": {"port": control.path, "baud": baud, "frame": frame},
-        "tape": {"code": code},
-        "send": {"start_on": start},
-        "receive": {"silence_s": 0.5},
-        "program": {"lower_case": "keep", **program},
-    }
-
-
-def text(blocks, end="\r\n", opening="%"):
-    return end.join([opening, *blocks, "%", ""]).encode()
 
 
 @pytest.mark.parametrize("blocks", [LONG[:130], pytest.param(LONG, marks=pytest.mark.slow)], ids=["short", "12,000"])
@@ -147,17 +46,6 @@ def taken(control, chars):
 
 def numbers(control):
     return {int("".join(c for c in str(number) if c.isdigit())) for number in control.memory.programs}
-
-
-def test_without_holds_the_line_is_busy(tmp_path):
-    control = StandIn(build())
-    blocks = LONG[:200] + LONG[-1:]
-    with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
-        shop.drop("lathe", "busy.nc", text(blocks))
-        shop.receipt("lathe", "sent", "busy.nc")
-        size = len("\n".join(["%", *blocks, "%", ""]))
-        assert control.wait_for(lambda: control.figures().taken >= size, 10)
-        assert control.figures().line_used(build().char_s) >= 0.98  # the bench holds 0.995 on a quiet machine
 
 
 ODD = {

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 from device_servers import DeviceServer
-from test_service import LONG, House, house, until
+from house import LONG, House, house
+from waiting import until
 
 from dncd.line import telnet
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.ports.loan import line_for
 
 PROGRAM = b"%\r\n" + b"\r\n".join(line.encode() for line in LONG[:60]) + b"\r\n%\r\n"

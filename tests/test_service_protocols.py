@@ -4,14 +4,13 @@ The port is a `socket://` one: lrzsz empties a pseudo-terminal's queues when it 
 """
 
 import contextlib
-import select
 import shutil
-import socket
 import subprocess
-import time
 
 import pytest
-from test_service import LONG, house, text, until
+from house import LONG, house, text
+from socket_line import SocketLine, settings
+from waiting import until
 
 from dncd.records.receipts import parse
 
@@ -19,51 +18,10 @@ KINDS = ("xmodem", "xmodem-crc", "xmodem-1k")
 LRZSZ = pytest.mark.skipif(shutil.which("sx") is None or shutil.which("rx") is None, reason="Debian's lrzsz is absent")
 
 
-class DeviceServer:
-    """A socket that dncd connects to; `line()` is the control's end."""
-
-    def __init__(self):
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
-        self._line = None
-
-    def line(self):
-        if self._line is None:
-            self._listener.settimeout(20)
-            self._line, _ = self._listener.accept()
-        return self._line
-
-    def read(self, until_data, seconds=20.0):
-        """What comes until `until_data(all)`; with the time of each piece."""
-        end, got, times = time.monotonic() + seconds, b"", []
-        while not until_data(got):
-            assert select.select([self.line()], [], [], max(0.0, end - time.monotonic()))[0], got
-            piece = self.line().recv(4096)
-            times.append((time.monotonic(), piece))
-            got += piece
-        return got, times
-
-    def close(self):
-        for end in (self._line, self._listener):
-            if end is not None:
-                end.close()
-
-
 @pytest.fixture
 def server():
-    with contextlib.closing(DeviceServer()) as server:
+    with contextlib.closing(SocketLine()) as server:
         yield server
-
-
-def settings(server, **tables):
-    machine = {
-        "line": {"port": server.port, "baud": 115200, "frame": "8N1", "flow": "none"},
-        "send": {"start_on": "now"},
-        "receive": {"silence_s": 0.5},
-    }
-    for name, keys in tables.items():
-        machine.setdefault(name, {}).update(keys)
-    return machine
 
 
 def peer(server, *words, folder):

@@ -22,12 +22,13 @@ from forked_runs import Forker
 from station_rig import Rig, descriptors, rig
 from workday import Workday
 
+from dncd.choices import StartOn
 from dncd.outside import journal
 from dncd.records.ledger import files_of
 from dncd.records.verify import verify
 from dncd.standin.yard import Yard
 from dncd.station import tally
-from dncd.values import Frame, LineSettings, MachineSettings, SendSettings, StartOn
+from dncd.values import Frame, LineSettings, MachineSettings, SendSettings
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]
 

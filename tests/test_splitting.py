@@ -6,8 +6,7 @@ import pytest
 import strategies
 from hypothesis import given
 from hypothesis import strategies as st
-from programs import OFFSETS, PARAMETERS, VARIABLES, many
-from test_survey import NIST
+from programs import NIST, OFFSETS, PARAMETERS, VARIABLES, many
 
 from dncd.program.splitting import Kind, split
 

@@ -4,10 +4,10 @@ import errno
 from pathlib import Path
 
 import pytest
-from failing_disk import FailingDisk, Kill
+from failing_disk import FailingDisk, Kill, used
 
 from dncd.errors import RecordsError
-from dncd.records import plans
+from dncd.records import durable, plans
 from dncd.records.spool import CaptureSpool, leftovers
 
 PARTS = [b"%\nO0004\n", b"N10 G00", b" X1.\nM30\n%\n"]
@@ -40,9 +40,12 @@ def test_two_captures_never_share_a_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("way", [errno.ENOSPC, errno.EIO])
-def test_a_part_that_was_refused_is_there_once_when_given_again(tmp_path: Path, way: int) -> None:
+def test_a_part_that_was_refused_is_there_once_when_given_again(
+    tmp_path: Path, way: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     disk = FailingDisk()
-    spool = CaptureSpool(tmp_path, "gang-lathe@1", disk)
+    monkeypatch.setattr(durable, "DISK", disk)
+    spool = CaptureSpool(tmp_path, "gang-lathe@1")
     for part in PARTS:
         for k in (1, 2, 3):
             disk.at, disk.done, disk.error = k, [], way
@@ -57,10 +60,10 @@ def test_a_part_that_was_refused_is_there_once_when_given_again(tmp_path: Path, 
 def test_a_power_cut_loses_nothing_that_was_taken(tmp_path: Path) -> None:
     for k in range(1, 4):
         disk = FailingDisk()
-        spool = CaptureSpool(tmp_path, f"gang-lathe@{k}", disk)
+        spool = CaptureSpool(tmp_path, f"gang-lathe@{k}")
         spool.append(PARTS[0])
         disk.at, disk.done, disk.error = k, [], Kill
-        with pytest.raises(Kill):
+        with pytest.raises(Kill), used(disk):
             spool.append(PARTS[1])
         spool.close()
         assert spool.path.read_bytes().startswith(PARTS[0])

@@ -5,24 +5,22 @@ import os
 import subprocess
 import sys
 from contextlib import closing
-from pathlib import Path
 
 import pytest
+from house import ENV
 
-import dncd
+from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, WaitsFor
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor
 from dncd.standin.control import StandIn
 from dncd.standin.counterpart import counterpart, of_profile
 from dncd.standin.screen import Screen
 from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
-from dncd.values import EndsOn, Flow, Frame, LineSettings, Protocol, TapeCode
-
-ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
+from dncd.values import Frame, LineSettings
 
 
 def played(script: str, build: Build | None = None) -> list[str]:
@@ -83,12 +81,12 @@ def test_each_profile_has_its_counterpart(profile):
     build = counterpart(machine)
     Coder(build.tape.code, build.frame)
     expected = {
-        "iso-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.ISO, EndCode.DC4, Protocol.PLAIN),
-        "eia-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.EIA, EndCode.DC4, Protocol.PLAIN),
-        "paced-reader": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndCode.NOTHING, Protocol.PLAIN),
-        "pc-control": (Asks.NOTHING, Flow.XON_XOFF, TapeCode.ISO, EndCode.SUB, Protocol.PLAIN),
-        "hardware-flow": (Asks.LINE, Flow.RTS_CTS, TapeCode.ISO, EndCode.DC4, Protocol.PLAIN),
-        "xmodem-control": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndCode.NOTHING, Protocol.XMODEM),
+        "iso-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
+        "eia-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.EIA, EndsOn.DC4, Protocol.PLAIN),
+        "paced-reader": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.PLAIN),
+        "pc-control": (Asks.NOTHING, Flow.XON_XOFF, TapeCode.ISO, EndsOn.SUB, Protocol.PLAIN),
+        "hardware-flow": (Asks.LINE, Flow.RTS_CTS, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
+        "xmodem-control": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.XMODEM),
     }[profile]
     assert (build.reader.asks, build.reader.holds_by, build.tape.code, build.punch.end, build.protocol) == expected
     assert (build.codes is CodeForm.EVEN) is (build.dc3 is Dc3.WITH_PARITY)
@@ -119,9 +117,13 @@ def test_the_command_at_a_pseudo_terminal(tmp_path):
     ("words", "status", "said"),
     [
         (["--profile", "isotape"], 2, "Did you mean 'iso-tape'?"),
-        ([], 2, "Name one of --profile and --machine"),
+        ([], 2, "Give --profile or --machine"),
         (["--profile", "iso-tape", "--listen", "here"], 2, "127.0.0.1:4001"),
-        (["--profile", "iso-tape", "--listen", "127.0.0.1:0", "--link", "x"], 2, "for a pseudo-terminal"),
+        (
+            ["--profile", "iso-tape", "--listen", "127.0.0.1:0", "--link", "x"],
+            2,
+            "only a pseudo-terminal can have a name",
+        ),
         (["--profile", "iso-tape", "--link", "/"], 1, "cannot be made"),
     ],
 )

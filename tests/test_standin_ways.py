@@ -7,11 +7,12 @@ import time
 from contextlib import closing
 
 import pytest
-from test_standin import Hand, Host, even, pieces_in
+from standin_host import Hand, Host, even, pieces_in
 
+from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
 from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.line_noise import LineNoise, RateGap
 from dncd.standin.network_plug import NetworkPlug, Speaks
@@ -19,7 +20,7 @@ from dncd.standin.null_modem import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar
 from dncd.standin.yard import Yard
-from dncd.values import EndsOn, Flow, Frame, LineSettings, MarkAt, Protocol, Signal, TapeCode, TapeSettings
+from dncd.values import Frame, LineSettings, Signal, TapeSettings
 
 BLOCKS = ("O0007", "N10 G00 X1.", "M30")
 TEXT = b"O0007\nN10 G00 X1.\nM30\n"
@@ -38,9 +39,12 @@ def punched(build: Build, said: bytes = b"", seconds: float = 1.0) -> bytes:
 
 
 @pytest.mark.parametrize("form", list(CodeForm))
-@pytest.mark.parametrize("end", list(EndCode))
+@pytest.mark.parametrize(
+    ("end", "last"),
+    [(EndsOn.DC4, 0x14), (EndsOn.SUB, 0x1A), (EndsOn.EOT, 0x04), (EndsOn.MARK, 0), (EndsOn.SILENCE, 0)],
+)
 @pytest.mark.parametrize("on", list(PunchOn))
-def test_punch_codes_with_and_without_their_eighth_bit(form, end, on):
+def test_punch_codes_with_and_without_their_eighth_bit(form, end, last, on):
     """Codes: control_chars.csv (verified); the eighth bit by counting holes here."""
     eighth = {
         CodeForm.EVEN: lambda code: even(bytes([code])),
@@ -50,7 +54,6 @@ def test_punch_codes_with_and_without_their_eighth_bit(form, end, on):
     }[form]
     build = Build(frame=ISO, codes=form, punch=PunchWays(on=on, end=end))
     first = eighth(0x12) if on is PunchOn.DC2 else b""
-    last = {EndCode.DC4: 0x14, EndCode.SUB: 0x1A, EndCode.EOT: 0x04}.get(end)
     assert punched(build) == first + even(b"%\n" + TEXT + b"%\n") + (eighth(last) if last else b"")
 
 
@@ -64,7 +67,7 @@ def test_punch_codes_with_and_without_their_eighth_bit(form, end, on):
     ],
 )
 def test_the_punch_has_the_marks_that_it_was_built_with(mark_at, image):
-    ways = PunchWays(on=PunchOn.NOTHING, end=EndCode.NOTHING)
+    ways = PunchWays(on=PunchOn.NOTHING, end=EndsOn.SILENCE)
     assert punched(Build(frame=ISO, tape=TapeSettings(mark_at=mark_at), punch=ways)) == even(image)
 
 
@@ -384,7 +387,7 @@ def test_over_rfc2217_the_control_holds_by_its_line_and_sees_the_rate():
         assert control.figures().holds == 1
         control.loop()
         for rts in (Signal.OFF, Signal.ON, Signal.OFF):
-            port.set_rts(rts)
+            port.switch(ModemLine.RTS, rts)
             client.until(lambda _, rts=rts: port.modem().cts is rts, "a loopback plug joins RTS to CTS")
         control.reset()
 

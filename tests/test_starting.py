@@ -3,9 +3,10 @@
 import pytest
 
 from dncd import defaults
+from dncd.choices import Flow, StartOn
 from dncd.line.codes import ReaderCode
 from dncd.line.starting import Starts
-from dncd.values import Flow, Modem, SendSettings, Signal, StartOn
+from dncd.values import Modem, SendSettings, Signal
 
 DC1, DC3 = ReaderCode.DC1, ReaderCode.DC3
 

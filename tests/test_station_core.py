@@ -7,6 +7,7 @@ import sys
 import pytest
 from line_bench import GONE, LineBench, entry, program, settings
 
+from dncd.choices import Flow, Protocol, Request, StartOn
 from dncd.errors import NotDoneError, PortGoneError
 from dncd.outside.folder_looks import Complete
 from dncd.ports.port import Reading
@@ -43,7 +44,7 @@ from dncd.station.events import (
 from dncd.station.queue import AT_ONCE, Differences
 from dncd.station.results import Checked, Gone
 from dncd.station.states import NEXT, FileState, LineUse, Mode, PortState, Standing, moved
-from dncd.values import Counters, Flow, Modem, Protocol, ReceiveSettings, Request, Signal, StartOn
+from dncd.values import Counters, Modem, ReceiveSettings, Signal
 
 OFF, ON = Modem(cts=Signal.OFF, dsr=Signal.OFF), Modem(cts=Signal.ON, dsr=Signal.ON)
 

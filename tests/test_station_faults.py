@@ -1,12 +1,15 @@
 """A fault of dncd's own on one line ends what that line does, is told, and leaves the line ready to start anew."""
 
+import hashlib
+
 import pytest
 from fakes import FakePort
 from station_rig import rig
 
-from dncd.outside.lasting import News
+from dncd.choices import Flow, StartOn
+from dncd.outside.command_server import WatchQueue
 from dncd.station.events import Lend
-from dncd.values import Flow, Frame, LineSettings, LineState, MachineSettings, SendSettings, StartOn
+from dncd.values import Frame, LineSettings, LineState, MachineSettings, SendSettings
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
 
@@ -33,6 +36,8 @@ def test_a_fault_ends_the_sending_and_the_line_starts_anew(tmp_path):
         (told,) = shop.ledger("interrupted")
         assert "a fault of dncd itself (RuntimeError)" in told["reasons"][0]
         assert 0 < told["chars"] < len(BIG)
+        assert told["wire_chars"] == told["chars"]
+        assert told["wire_sha256"] == hashlib.sha256(BIG[: told["chars"]]).hexdigest(), "what went over the line"
         assert shop.station.state is LineState.NO_PORT
         assert "nobody thought of this" in shop.said.getvalue()
         shop.plug(FakePort())
@@ -71,7 +76,7 @@ class UnseenPort(FakePort):
 
 def test_a_port_that_goes_while_somebody_begins_to_watch_is_lost_and_nothing_else(shop):
     shop.plug(UnseenPort())
-    shop.station.watchers.add(News())
+    shop.station.watchers.add(WatchQueue())
     shop.station.tap()
     assert shop.station.state is LineState.NO_PORT
     shop.plug(UnseenPort())

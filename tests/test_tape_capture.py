@@ -7,15 +7,16 @@ import pytest
 import strategies
 from hypothesis import given
 from hypothesis import strategies as st
+from programs import NIST
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, MarkAt, TapeCode
 from dncd.tape.capture import DAMAGED, Closed, read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import image_chunks
-from dncd.values import BlockEnd, EndsOn, Frame, MarkAt, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
-NIST = json.loads((VECTORS / "nist_programs.json").read_text())["programs"]
 EXAMPLES = json.loads((VECTORS / "tape_examples.json").read_text())
 ISO, EIA = TapeSettings(), TapeSettings(code=TapeCode.EIA)
 

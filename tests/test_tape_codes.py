@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dncd.choices import TapeCode
 from dncd.tape.codes import DC1, DC2, DC3, DC4, EOT, FAULT, SUB, Coder
-from dncd.values import Frame, LineSettings, TapeCode, TapeSettings
+from dncd.values import Frame, LineSettings, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
 EXAMPLES = json.loads((VECTORS / "tape_examples.json").read_text())

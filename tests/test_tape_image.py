@@ -8,9 +8,10 @@ import strategies
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dncd.choices import BlockEnd, TapeCode
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, image_chunks, leader, significant_chars, significant_chunks, trailer
-from dncd.values import BlockEnd, Frame, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
 EXAMPLES = json.loads((VECTORS / "tape_examples.json").read_text())

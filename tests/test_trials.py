@@ -5,6 +5,7 @@ from dataclasses import replace
 import pygcode
 import pytest
 
+from dncd.choices import Flow
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, head_of, settings_of, sheet_text
 from dncd.errors import RecordsError, UsageError
@@ -14,7 +15,7 @@ from dncd.records import trials
 from dncd.records.ledger import Ledger, records
 from dncd.standin.counterpart import of_profile
 from dncd.tape.codes import Coder
-from dncd.values import Flow, Frame
+from dncd.values import Frame
 
 LATHE = replace(of_profile("iso-tape"), name="gang-lathe", title="Gang lathe, bay 2")
 
@@ -89,6 +90,15 @@ def test_what_proves_a_line(made, steps, proven):
     assert head["by"] == "A. Fitter"
     assert ("do not put this line to work" in text) is not proven
     assert settings_of(text) == trials.settings_lines(LATHE)
+
+
+def test_a_sheet_that_names_a_setting_by_its_old_name_still_counts():
+    now = trials.settings_lines(LATHE)
+    of_old = tuple(line.replace("line.ahead_chars = ", "line.ahead = ") for line in now)
+    assert of_old != now
+    assert trials.changed_since(of_old, LATHE) == ()
+    other = replace(LATHE, line=replace(LATHE.line, ahead_chars=9))
+    assert trials.changed_since(of_old, other) == ("line.ahead_chars was 8 and is 9",)
 
 
 def kept(state, *sheets):

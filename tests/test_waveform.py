@@ -9,21 +9,11 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from damaged_waveform import inverted, noisy, slowed
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dncd.commissioning.waveform import (
-    Fault,
-    Pauses,
-    Resync,
-    Waveform,
-    character_bits,
-    inverted,
-    noisy,
-    receive_waveform,
-    send_waveform,
-    slowed,
-)
+from dncd.standin.waveform import Fault, Pauses, Resync, Waveform, character_bits, receive_waveform, send_waveform
 from dncd.values import Frame
 
 VECTORS = Path(__file__).parent / "vectors"

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dncd.commissioning.pins import PINS, Connector, Direction, Line, line_at, pin_of
+from dncd.choices import Flow
+from dncd.commissioning.pins import PINS, Connector, Direction, Line, pin_of
 from dncd.commissioning.wiring import (
     CAUTIONS,
     THREE_WIRE_NOTE,
@@ -22,7 +23,6 @@ from dncd.commissioning.wiring import (
 )
 from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, wire_count
 from dncd.commissioning.wiring_page import COLUMNS, Order, wiring_page, wiring_text
-from dncd.values import Flow
 
 VECTORS = Path(__file__).parent / "vectors"
 PINOUT = list(csv.DictReader((VECTORS / "pinout.csv").read_text("utf-8").splitlines()))
@@ -33,6 +33,10 @@ VARIANT_NAMES = {"full": Variant.FULL, "three-wire-local-loop": Variant.THREE_WI
 
 Joined = frozenset[str]
 """Two contacts that are joined, as `A3` (near) and `B2` (far)."""
+
+
+def line_at(pin: int, connector: Connector) -> Line:
+    return {entry.at(connector): entry.line for entry in PINS}[pin]
 
 
 def rows_of(variant: str, connector: str) -> set[Joined]:

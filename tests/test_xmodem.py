@@ -10,6 +10,7 @@ import strategies
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dncd.choices import Protocol
 from dncd.line.xmodem import (
     Acknowledged,
     Check,
@@ -25,7 +26,6 @@ from dncd.line.xmodem import (
 )
 from dncd.line.xmodem_packets import check_bytes, packet
 from dncd.line.xmodem_rules import RECEIVING, SENDING, Heard, Phase
-from dncd.values import Protocol
 
 VECTORS = Path(__file__).parent / "vectors"
 # Source: XMODEM/YMODEM reference of 1988, chapters 7 and 8; packets computed with fastcrc, crccheck, crcmod (verified).

@@ -5,12 +5,13 @@ import random
 import pytest
 
 from dncd import defaults
+from dncd.choices import Protocol, StartOn
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Wished
 from dncd.line.sending import Shape
 from dncd.line.starting import Starts
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.line.xmodem_sending import XmodemSending
-from dncd.values import Frame, LineSettings, Protocol, Result, SendSettings, StartOn
+from dncd.values import Frame, LineSettings, Result, SendSettings
 
 KINDS = (Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K)
 IMAGE = b"%\n" + b"".join(b"N%d G01 X%d.5\n" % (n, n) for n in range(10, 3000, 10)) + b"%\n"

@@ -11,8 +11,8 @@ import time
 import pytest
 from xmodem_peers import Damage, drive, library, program, received
 
+from dncd.choices import Protocol
 from dncd.line.xmodem import Ended, Ending, Receiver, Repeated, Sender, without_padding
-from dncd.values import Protocol
 
 KINDS = [Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K]
 SIZE = {Protocol.XMODEM: 128, Protocol.XMODEM_CRC: 128, Protocol.XMODEM_1K: 1024}

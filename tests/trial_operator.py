@@ -5,7 +5,6 @@ import re
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -133,11 +132,3 @@ def stand_in(cwd: Path, *words: str) -> "tuple[Talk, str]":
     talk = Talk([*DNCD, "standin", *words], cwd)
     talk.wait_for(lambda: "help lists the keys." in talk.said, "the stand-in does not begin")
     return talk, talk.said.splitlines()[0].rpartition(" on ")[2]
-
-
-def until(what: Callable[[], bool], why: str) -> None:
-    """Until `what` is true; fails after ten seconds."""
-    end, pause = time.monotonic() + 10, threading.Event()
-    while not what():
-        assert time.monotonic() < end, why
-        pause.wait(0.05)

@@ -11,13 +11,14 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from dncd.choices import TapeCode
 from dncd.errors import DncdError
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
 from dncd.standin.build import Build, Dc3
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.program_memory import Stored
 from dncd.standin.tape_punch import FlippedBit
-from dncd.values import Frame, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 _EIA = {
     row["char"]: int(row["hex"], 16)

@@ -6,33 +6,53 @@ Exit status: 0 done; 1 it could not be done, or a check found something; 2 wrong
 
 import os
 import sys
-import traceback
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 import click
 
 from dncd import __version__
-from dncd.cli import (
-    checking,
-    holding_commands,
-    line_commands,
-    line_group,
-    proving_commands,
-    record_commands,
-    service_commands,
-    settings_commands,
-    standin_command,
-    tidying,
-)
 from dncd.cli.asking import Asked
+from dncd.cli.late_group import LateGroup
 from dncd.errors import DncdError
-from dncd.values import printable
+from dncd.peer_text import printable
 
-PROGRAM = "dncd"
+PROGRAM: Final = "dncd"
+
+LATE: Final = {
+    "backup": ("holdings:backup", "Announce a dump of the whole memory."),
+    "check-config": ("settings:check_config", "Check the settings; print what holds."),
+    "demo": ("run:demo", "The whole job on this machine alone, with stand-in controls."),
+    "diff": ("records:diff", "What changed between two revisions, block by block."),
+    "go": ("send:go", "Start what waits for a go."),
+    "holds": ("holdings:holds", "What the control holds, as far as is known."),
+    "line": ("line_group:line", "From a bare port to a line known to be good."),
+    "log": ("records:log", "The ledger: what happened, oldest first."),
+    "programs": ("records:programs", "Programs, and what the control is known to hold."),
+    "prove": ("proving:prove", "Sign a revision off as proven at the machine."),
+    "reload": ("settings:reload", "Have the running service read its settings again."),
+    "report": ("upkeep:report", "Pack what a maintainer needs into one file."),
+    "request": ("send:request_program", "Ask a control for a program (DC1 reader on)."),
+    "restore": ("holdings:restore", "Make one dump of all that a control held, to send it again."),
+    "run": ("run:run", "Serve all machines, until SIGTERM or ctrl-C."),
+    "send": ("send:send", "Offer files to a machine; follow them to the end."),
+    "show": ("records:show", "The text of a revision."),
+    "standin": ("standin:standin", "A stand-in control to learn on; nothing moves."),
+    "status": ("status:status", "What each line does, how far it is, what waits."),
+    "tidy": ("upkeep:tidy", "Pack the library; nothing of it is lost."),
+    "verify": ("upkeep:verify", "Check ledger, library and receipts; changes nothing."),
+    "withdraw": ("send:withdraw", "Take back what waits, or stop what runs."),
+}
+"""Every command: where it is in this room, and its short help."""
 
 
-@click.group(name=PROGRAM, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(
+    name=PROGRAM,
+    cls=LateGroup,
+    late=LATE,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
 @click.option(
     "--config",
     "file",
@@ -46,21 +66,6 @@ PROGRAM = "dncd"
 def group(context: click.Context, file: Path | None) -> None:
     """Part programs between the office and machine-tool controls, proven both ways."""
     context.obj = Asked(file)
-
-
-for command in (
-    *settings_commands.COMMANDS,
-    *line_commands.COMMANDS,
-    *record_commands.COMMANDS,
-    *checking.COMMANDS,
-    *tidying.COMMANDS,
-    *service_commands.COMMANDS,
-    *standin_command.COMMANDS,
-    *holding_commands.COMMANDS,
-    *proving_commands.COMMANDS,
-    line_group.line,
-):
-    group.add_command(command)
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -106,8 +111,10 @@ def _tell(text: str) -> None:
 
 def _tell_fault(error: Exception) -> None:
     if os.environ.get("DNCD_DEBUG") == "1":
+        import traceback
+
         traceback.print_exception(error)
     _tell(
-        f"dncd {__version__} failed over something that it should have told better: {type(error).__name__}: {error}. "
-        "Run the same command with DNCD_DEBUG=1 and report what it says."
+        f"dncd {__version__} met a fault of its own: {type(error).__name__}: {error}. "
+        "Run the same command with DNCD_DEBUG=1 and report what it prints."
     )

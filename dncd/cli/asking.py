@@ -1,32 +1,36 @@
 """What every command is asked with: the settings, and the machine that its words name."""
 
-import difflib
 from collections.abc import Iterable
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from dncd.errors import SettingsError, UsageError
-from dncd.values import MachineSettings, Settings, shown
+from dncd.errors import NoServiceError, SettingsError, UsageError
+from dncd.peer_text import printable, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["Asked", "as_json", "asked", "machine_word", "unknown"]
+    from dncd.outside.config_outline import Outline
+    from dncd.values import MachineSettings, Settings
 
 
 class Asked:
-    """The file that --config named, if any, and the settings, read when first needed."""
+    """The file that --config named, if any, and what it says, read when first needed.
+
+    Commands that work on a line read all `settings`. Those that ask the service or read its records need the `outline`
+    alone, and work whatever else the file says.
+    """
 
     def __init__(self, file: Path | None) -> None:
         self._file = file
-        self._settings: Settings | None = None
 
-    @property
+    @cached_property
     def file(self) -> Path:
         """The settings file; SettingsError where none is named and none lies at the usual places."""
-        from dncd.outside.config import PLACES
+        from dncd.outside.config_outline import PLACES
 
         if self._file is not None:
             return self._file
@@ -37,29 +41,67 @@ class Asked:
         problem = f"There is no settings file at {looked}."
         raise SettingsError(looked, (problem,), "Name one with --config FILE or $DNCD_CONFIG, or put one there")
 
-    @property
-    def settings(self) -> Settings:
+    @cached_property
+    def settings(self) -> "Settings":
         """The settings; SettingsError with every fault of the file."""
         from dncd.outside.config import load
 
-        if self._settings is None:
-            self._settings = load(self.file)
-        return self._settings
+        return load(self.file)
+
+    @cached_property
+    def outline(self) -> "Outline":
+        """The folders and the machines' names; says on standard error where a folder is a guess."""
+        from dncd.outside.config_outline import outline
+
+        found = outline(self.file)
+        if not found.whole:
+            what = f"{self.file} has a mistake; `dncd check-config` names it. The state folder is taken to be {found.state}"
+            click.echo(printable(f"{what}."), err=True)
+        return found
 
     @property
     def state(self) -> Path:
-        """The state folder."""
-        return self.settings.shop.state
+        return self.outline.state
 
-    def machine(self, name: str) -> MachineSettings:
+    @property
+    def folder(self) -> Path:
+        return self.outline.folder
+
+    @property
+    def machines(self) -> tuple[str, ...]:
+        """Names of the machines, whether their settings are right or not."""
+        return self.outline.machines
+
+    def machine(self, name: str) -> "MachineSettings":
         """A machine of the settings; UsageError with the nearest name."""
         if name not in self.settings.machines:
-            raise unknown("machine", name, self.settings.machines, str(self.file))
+            raise self.unknown_machine(name)
         return self.settings.machines[name]
+
+    def need(self, name: str) -> None:
+        """UsageError with the nearest name unless the file, or the service that runs, knows a machine of this name."""
+        from dncd.outside.command_client import ask
+
+        served: Iterable[str] = ()
+        if name in self.machines:
+            return
+        try:
+            served = ask(self.state, {"do": "status"})["machines"]
+        except NoServiceError:
+            if not self.outline.whole:
+                raise
+        if name not in served:
+            raise self.unknown_machine(name, served)
+
+    def unknown_machine(self, name: str, more: Iterable[str] = ()) -> UsageError:
+        """The error for a name that no machine has; more: names besides those in the file."""
+        return unknown("machine", name, dict.fromkeys((*self.machines, *more)), str(self.file))
 
 
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
+    import difflib
+
     names = list(known)
     folded = {n.lower(): n for n in names}
     near = difflib.get_close_matches(name.lower(), list(folded), 1, 0.5)
@@ -77,7 +119,7 @@ def _complete(context: click.Context, _parameter: click.Parameter, start: str) -
     """Machine names for the shell's TAB; nothing where the settings cannot be read."""
     root = context.find_root()
     try:
-        names = Asked(root.params.get("file")).settings.machines
+        names = Asked(root.params.get("file")).machines
     except SettingsError:
         return []
     return [name for name in names if name.startswith(start)]

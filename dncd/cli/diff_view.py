@@ -7,9 +7,9 @@ from typing import Any, Final
 import click
 
 from dncd.cli.layout import print_json
+from dncd.peer_text import printable
 from dncd.program.comparing import ChangeKind, compare
 from dncd.program.differences import line, summary, unified
-from dncd.values import printable
 
 _KINDS: Final = {
     ChangeKind.NEW: "green",
@@ -34,7 +34,6 @@ def tell(about: Mapping[str, Any], old: str, new: str, as_json: bool) -> None:
 
 
 def tell_unified(about: Mapping[str, Any], old: str, new: str, as_json: bool) -> None:
-    """As `diff -u` does."""
     file = f"{about['machine']}/{about['program']}.nc revision"
     lines = unified(old, new, f"{file} {about['from']}", f"{file} {about['to']}")
     if as_json:

@@ -12,13 +12,14 @@ from typing import Final
 
 from dncd.cli.asking import Asked
 from dncd.errors import UsageError
+from dncd.peer_text import printable
 from dncd.program.names import title_in
 from dncd.records import durable
 from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.tape.image import block_end
-from dncd.values import MachineSettings, TapeSettings, printable
+from dncd.values import MachineSettings, TapeSettings
 
 CHAR_MM: Final = 2.54
 """Tape pitch: ten characters to the inch."""
@@ -73,7 +74,6 @@ class Row:
 
 
 def make(given: Asked, machine: str, now: datetime) -> str:
-    """The sheet of a machine as HTML."""
     settings = given.settings.machines.get(machine)
     held = Holdings.read(given.state, machine)
     with Library(given.state) as library:
@@ -131,7 +131,6 @@ def _place(row: Row) -> tuple[bool, bool, int, str]:
 def page(
     machine: str, settings: MachineSettings | None, rows: Sequence[Row], backup: Backup | None, now: datetime
 ) -> str:
-    """The whole HTML document."""
     title = settings.title if settings and settings.title else machine
     name = f" ({_safe(machine)})" if title != machine else ""
     inside = [row for row in rows if row.held]
@@ -208,6 +207,6 @@ def save(path: Path, text: str) -> None:
         except OSError:
             ours = False
         if not ours:
-            raise UsageError("there is another file of this name, and no index sheet", str(path), "Name another one")
+            raise UsageError("the file exists and is not an index sheet", str(path), "Name another one")
     with durable.reporting("the sheet cannot be written", path):
         durable.replace(path, text.encode("utf-8"))

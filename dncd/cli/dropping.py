@@ -13,7 +13,7 @@ def check(source: Path) -> None:
     if not source.is_file():
         raise UsageError("there is no such file", str(source), "Name a file with a program")
     if left_alone(source.name):
-        what = "a file of this name is left alone, as one that nobody means as a program"
+        what = "files with such a name are left alone: nobody means them as programs"
         raise UsageError(what, str(source), "Give it another name")
     try:
         source.open("rb").close()

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli import status_view
 from dncd.cli.layout import seconds
+from dncd.cli.status import rate_of
 from dncd.errors import NoServiceError
-from dncd.outside.command_socket import ask
-from dncd.values import printable
+from dncd.outside.command_client import ask
+from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
@@ -110,7 +110,7 @@ class Following:
                 show_pos=True,
             )
             self._bar.__enter__()
-        rate = status_view.rate_of(transfer)
+        rate = rate_of(transfer)
         note: Any = f"{rate:.0f}/s" if rate else ""
         if held:
             note = f"held for {seconds(float(transfer.get('held_for_s', 0)))}"

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from dncd.values import printable
+from dncd.peer_text import printable
 
 
 def print_json(value: Any) -> None:

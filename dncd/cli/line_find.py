@@ -7,15 +7,16 @@ from typing import Any, Final
 
 import click
 
+from dncd.choices import TapeCode
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, print_json, seconds
-from dncd.cli.line_progress import cleared_line, show
+from dncd.cli.progress import cleared_line, show
 from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Sureness, settings_text
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.ports.loan import line_for
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
-from dncd.values import MachineSettings, Modem, TapeCode
+from dncd.values import MachineSettings, Modem
 
 WAIT_S: Final = 600.0
 """Seconds without a character after which nobody seems to be at the control."""
@@ -62,7 +63,6 @@ class FindHand:
         self._said: list[str] = []
 
     def start(self, session: LineSession, now: float) -> None:
-        """Listens at the first rate."""
         self._session, self._heard_at = session, now
         session.tune(self.finder.listen_baud, LISTENING_FRAME)
         self._tell(
@@ -71,7 +71,6 @@ class FindHand:
         )
 
     def feed(self, reading: Reading, now: float) -> None:
-        """Part of a punch."""
         if reading.data:
             self._heard_at = now
             self._chars += len(reading.data)
@@ -82,7 +81,6 @@ class FindHand:
         """Says nothing about rates."""
 
     def turn(self, now: float) -> None:
-        """A punch that is over is judged."""
         self.finder.tick(now)
         if len(self.finder.punches) > self._judged:
             self._judged, self._chars, self._heard_at = len(self.finder.punches), 0, now
@@ -92,7 +90,6 @@ class FindHand:
             self.over = True
 
     def next_due(self) -> float:
-        """The end of a punch, or of patience."""
         return min(self.finder.next_due(), self._heard_at + self._wait_s)
 
     def _go_on(self, answer: Answer) -> None:
@@ -129,7 +126,6 @@ def run_find(given: Asked, settings: MachineSettings, hand: FindHand, command: s
 
 
 def report(settings: MachineSettings, answer: Answer) -> list[str]:
-    """What was found, how sure it is, and what to paste."""
     lines = [""]
     if answer.guesses:
         best = answer.guesses[0]
@@ -145,7 +141,7 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
     if answer.guesses:
         lines.append(f"- {count(answer.marks, 'mark')}, {count(answer.leader, 'character')} of leader.")
     if answer.dc_codes:
-        lines.append(f"- Before and behind it the control said {', '.join(answer.dc_codes)}.")
+        lines.append(f"- Before and after it the control said {', '.join(answer.dc_codes)}.")
     if answer.sureness is Sureness.SURE:
         changed = _changed(settings, answer)
         lines += ["", "The settings say so already." if not changed else f"The settings say otherwise: {changed}."]
@@ -179,7 +175,6 @@ def _changed(settings: MachineSettings, answer: Answer) -> str:
 
 
 def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[str, Any]:
-    """The same for programs."""
     return {
         "machine": settings.name,
         "port": settings.line.port,
@@ -196,6 +191,3 @@ def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[s
         "because": list(answer.because),
         "settings": toml(settings.name, answer) if answer.sureness is Sureness.SURE else "",
     }
-
-
-COMMANDS: tuple[Any, ...] = (find,)

@@ -3,15 +3,14 @@
 import dataclasses
 import os
 from pathlib import Path
-from typing import Any
 
 import click
 
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import print_json
 from dncd.errors import SettingsError
+from dncd.peer_text import printable
 from dncd.ports.listing import SerialPort, serial_ports
-from dncd.values import printable
 
 
 @click.command()
@@ -53,7 +52,7 @@ def _same(port: SerialPort, device: str) -> bool:
 def _why_absent(device: str) -> str:
     if "://" in device:
         return "behind the network"
-    return "which is no serial port of this machine" if Path(device).exists() else "which is not there"
+    return "which is not a serial port of this machine" if Path(device).exists() else "which is not there"
 
 
 def _lines(port: SerialPort, machines: list[str]) -> list[str]:
@@ -72,6 +71,3 @@ def _lines(port: SerialPort, machines: list[str]) -> list[str]:
     if not port.may_open:
         lines.append("  this user may not open it: `ls -lL` shows its group, often dialout; join that")
     return lines
-
-
-COMMANDS: tuple[Any, ...] = (ports,)

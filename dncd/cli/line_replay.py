@@ -7,16 +7,18 @@ from typing import Any
 
 import click
 
+from dncd.choices import Protocol
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import count, number, print_json, seconds
 from dncd.commissioning.recording import Recording, read_recording, replayed
 from dncd.errors import NotDoneError, UsageError
 from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
+from dncd.peer_text import printable
 from dncd.program.splitting import split
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.values import MachineSettings, Protocol, WireBytes, printable
+from dncd.values import MachineSettings, WireBytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +35,6 @@ class Heard:
 
     @property
     def result(self) -> str:
-        """As its receipt would say."""
         return "damaged" if self.reasons else "received"
 
 
@@ -59,10 +60,12 @@ def replay(given: Asked, file: Path, *, machine: str | None, as_json: bool) -> i
     recording = _read(file)
     name = machine or recording.head.get("machine", "")
     if not name:
-        raise UsageError("the recording does not say of which machine it is", str(file), "Name one with --machine")
+        raise UsageError("the recording does not say which machine it is from", str(file), "Name one with --machine")
     settings = given.machine(name)
     if settings.line.protocol is not Protocol.PLAIN:
-        what = f"its line speaks {settings.line.protocol.value}, where what comes depends on what dncd says"
+        what = (
+            f"its line speaks {settings.line.protocol.value}, where what the control sends depends on what dncd answers"
+        )
         raise NotDoneError(what, name, "Replay recordings of plain lines; `dncd line watch` shows this one")
     found = hear(recording, settings)
     if as_json:
@@ -148,7 +151,7 @@ def _lines(machine: str, found: Replay) -> list[str]:
     if found.said:
         names = [name for _, name in found.said]
         lines.append(
-            "beside that the control said " + ", ".join(f"{n} {names.count(n)}×" for n in dict.fromkeys(names))
+            "besides that, the control said " + ", ".join(f"{n} {names.count(n)}×" for n in dict.fromkeys(names))
         )
     if found.noise:
         lines.append(f"{count(found.noise, 'burst')} of noise would be let go")
@@ -179,6 +182,3 @@ def _object(machine: str, found: Replay) -> dict[str, Any]:
         "said": [{"at": round(at, 6), "code": code} for at, code in found.said],
         "noise": found.noise,
     }
-
-
-COMMANDS: tuple[Any, ...] = (replay,)

@@ -1,4 +1,4 @@
-"""`dncd line setup`: a commented settings file for a new machine, by a few questions or from options."""
+"""`dncd line setup`: a commented settings file for a new machine, from a few questions or from options."""
 
 from pathlib import Path
 from typing import Any
@@ -7,30 +7,34 @@ import click
 
 from dncd.cli.machine_file import LIKES, Answers, machine_text, shop_text
 from dncd.errors import NotDoneError, UsageError
-from dncd.values import Frame, printable
+from dncd.outside import config
+from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
+from dncd.peer_text import printable
+from dncd.values import Frame
 
 _STDOUT = Path("-")
 
 
 @click.command()
 @click.argument("file", required=False, metavar="[FILE]", type=click.Path(path_type=Path))
-@click.option("--name", metavar="NAME", help="Of the machine and its folder: a-z, 0-9 and -.")
-@click.option("--title", metavar="TEXT", help="How people call it.")
+@click.option("--name", metavar="NAME", help="Name of the machine and of its folder: a-z, 0-9 and -.")
+@click.option("--title", metavar="TEXT", help="What people call it.")
 @click.option("--port", metavar="PORT", help="Such as /dev/serial/by-id/... or rfc2217://HOST:PORT.")
 @click.option("--profile", metavar="PROFILE", help="What the control is like: " + ", ".join(LIKES) + ".")
 @click.option("--baud", type=int, metavar="RATE", help="Bits a second, as its parameters say.")
 @click.option("--frame", metavar="FRAME", help="Such as 7E2 or 8N1.")
-@click.option("--metres", type=float, metavar="M", help="Of tape that its memory holds.")
+@click.option("--metres", type=float, metavar="M", help="Tape that its memory holds, in metres.")
 @click.option("--folder", metavar="DIR", default="shop", show_default=True, help="The office's folder.")
 @click.option("--state", metavar="DIR", default="state", show_default=True, help="dncd's own records.")
-@click.option("--no-questions", is_flag=True, help="Take what a question would offer; NAME and PORT must be given.")
+@click.option(
+    "--no-questions", is_flag=True, help="Ask nothing and take the usual answers; NAME and PORT must be given."
+)
 def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **given: Any) -> None:
-    """Write a settings file for a new machine, by a few questions.
+    """Write a settings file for a new machine, from a few questions.
 
     FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
     add to a file that you have.
     """
-    from dncd.outside import config
 
     answers = _answers(given, folder, state, ask=not no_questions)
     path = file if file is not None else Path(f"{answers.name}.toml")
@@ -53,23 +57,20 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
 
 
 def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> Answers:
-    from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
 
     def answer(key: str, question: str, offered: Any) -> Any:
         if given[key] is not None:
             return given[key]
         if not ask:
             if offered is None:
-                raise UsageError(
-                    f"--{key} is missing", "dncd line setup", f"Give --{key}, or leave --no-questions away"
-                )
+                raise UsageError(f"--{key} is missing", "dncd line setup", f"Give --{key}, or leave out --no-questions")
             return offered
         return click.prompt(question, default=offered, err=True)
 
     name = answer("name", "Name of the machine, also of its folder (a-z, 0-9, -)", None)
     if not MACHINE_NAME.fullmatch(name):
         raise UsageError(f"{name!r} cannot be a machine's name", "--name", f"Allowed are {MACHINE_NAME_ALLOWED}")
-    title = answer("title", "How people call it", name)
+    title = answer("title", "What people call it", name)
     if ask and given["port"] is None:
         _tell_ports()
     port = answer("port", "Port", None)
@@ -91,11 +92,9 @@ def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> An
 
 
 def _line_of(profile: str) -> tuple[int, Frame]:
-    """Rate and frame of a shipped starting point."""
-    from dncd.outside.config import read
 
     text = f'[machines.control]\nprofile = "{profile}"\n[machines.control.line]\nport = "/dev/null"\n'
-    line = read(Path("profile.toml"), text).machines["control"].line
+    line = config.read(Path("profile.toml"), text).machines["control"].line
     return line.baud, line.frame
 
 
@@ -105,7 +104,4 @@ def _tell_ports() -> None:
     for port in found:
         click.echo(f"  {printable(str(port))}", err=True)
     if not found:
-        click.echo("  (no serial port is to be seen here; is the adaptor plugged in?)", err=True)
-
-
-COMMANDS: tuple[Any, ...] = (setup,)
+        click.echo("  (no serial port is found; is the adaptor plugged in?)", err=True)

@@ -9,16 +9,17 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import number, print_json
-from dncd.cli.line_progress import cleared_line, progress
 from dncd.cli.line_wiring import connector_option
+from dncd.cli.progress import cleared_line, progress
 from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring_page import COLUMNS
 from dncd.line_trial.loopback_task import LoopbackHand, loop_line, plan_for
+from dncd.peer_text import printable
 from dncd.ports.loan import line_for
 from dncd.ports.session import LineSession
-from dncd.values import MachineSettings, printable
+from dncd.values import MachineSettings
 
 CAUTION: Final = (
     "Characters of every kind go out. Only a loopback plug may be on the line: unplug the control first, with both ends"
@@ -130,7 +131,6 @@ def _far(plan: Plan) -> str:
 
 
 def as_object(settings: MachineSettings, measures: Measures, plan: Plan) -> dict[str, Any]:
-    """The same for programs; times in seconds, rates in bits a second. Nothing measured is null."""
     first = measures.rates[0]
     return {
         "machine": settings.name,
@@ -159,6 +159,3 @@ def _found(found: LineFinding) -> dict[str, str]:
 def _counts(echo: Echo) -> dict[str, Any]:
     counted = ("sent", "right", "damaged", "lost", "added", "marked")
     return {name: getattr(echo, name) for name in counted} | {"flips": list(echo.flips)}
-
-
-COMMANDS: tuple[Any, ...] = (test,)

@@ -1,19 +1,29 @@
 """`dncd line trial`: the guided acceptance of a line, with a signed sheet at its end."""
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 import click
 
+from dncd.choices import Protocol
 from dncd.cli.asking import Asked, asked, machine_word
+from dncd.cli.layout import count
+from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, sheet_text
 from dncd.errors import UsageError
+from dncd.line_trial.keeping import keep_sheet
+from dncd.line_trial.steps import Bench, hearing_in_packets, hearing_step, loopback_step, round_step, starts_by_hand
+from dncd.ports.loan import line_for
+from dncd.ports.session import LineSession
+from dncd.records.ledger import utc_now
+from dncd.records.trials import fingerprint, settings_lines
+from dncd.values import MachineSettings
 
 PATIENCE_S: Final = 900.0
 """Seconds that a step waits for the operator: the walk to the machine and back, twice."""
 
 CAUTIONS: Final = """\
-The program of the trial holds comments alone and moves nothing; the control keeps it under the number {number}, so look
-first that it has no program of its own by that number. Plug and unplug with both ends switched off. Nobody runs the
+The program of the trial has only comments and moves nothing; the control keeps it under the number {number}, so look
+first that it has no program of its own by that number. Plug and unplug with both ends switched off. Do not run the
 program; delete it afterwards."""
 
 
@@ -41,21 +51,16 @@ def trial(
     skip_find: str | None,
     patience: float,
 ) -> int:
-    """Prove a line by a harmless program, out and back.
+    """Prove a line with a harmless program, out and back.
 
     Loopback plug, settings heard, then ten rounds, the program another one each time. A signed sheet goes on record;
     `dncd status` then shows since when the line is proven, until its settings are changed.
 
     The line is borrowed from the service while it runs.
     """
-    from dncd.line_trial.keeping import keep_sheet
-    from dncd.line_trial.steps import hearing_in_packets, hearing_step, loopback_step
-    from dncd.ports.loan import line_for
-    from dncd.values import Protocol
-
     settings = given.machine(machine)
     if not (number[:1] == "O" and number[1:].isdecimal() and len(number) <= 9):
-        raise UsageError(f"{number!r} is no program number", "--program", "Write O and digits, such as O8888")
+        raise UsageError(f"{number!r} is not a program number", "--program", "Write O and digits, such as O8888")
     click.echo(f"Trial of the line of {machine}, {settings.line.port}\n{CAUTIONS.format(number=number)}\n")
     signed = by if by is not None else click.prompt("Who signs the sheet")
     with line_for(given.state, machine, f"dncd line trial {machine}"):
@@ -75,18 +80,28 @@ def trial(
                 lambda: hearing_step(settings, click.echo, patience),
             ),
         )
-        rounds = _rounds(settings, number, times, patience) if all(s.done != "failed" for s in steps) else ()
-    sheet = _sheet(settings, (signed, number, times), steps, rounds)
-    text = _text(sheet)
+        rounds = _rounds(settings, number, times, patience) if all(s.done is not Done.FAILED for s in steps) else ()
+    sheet = Sheet(
+        machine=settings.name,
+        title=settings.title,
+        time=utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
+        by=signed,
+        program=number,
+        rounds_wanted=times,
+        steps=steps,
+        rounds=rounds,
+        settings=settings_lines(settings),
+        fingerprint=fingerprint(settings),
+    )
+    text = sheet_text(sheet)
     click.echo(f"\n{text}")
     place = keep_sheet(given.state, machine, text)
     click.echo(f"On record: {place} in {given.state}")
     return 0 if sheet.proven else 1
 
 
-def _step(name: str, what: str, skip: str | None, do: Callable[[], Any]) -> Any:
+def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Step:
     """Does a step, or skips it for a reason: given as an option, or typed where Enter would begin it."""
-    from dncd.commissioning.trial_sheet import Done, Step
 
     reason = (
         skip
@@ -102,12 +117,8 @@ def _step(name: str, what: str, skip: str | None, do: Callable[[], Any]) -> Any:
     return step
 
 
-def _rounds(settings: Any, number: str, times: int, patience: float) -> tuple[Any, ...]:
+def _rounds(settings: MachineSettings, number: str, times: int, patience: float) -> tuple[Round, ...]:
     """The rounds, to the first that fails: a line that failed once is not proven by going on."""
-    from dncd.cli.layout import count
-    from dncd.commissioning.trial_sheet import Done
-    from dncd.line_trial.steps import Bench, round_step, starts_by_hand
-    from dncd.ports.session import LineSession
 
     bench = Bench(settings, number, times, click.echo, patience)
     rounds = []
@@ -122,32 +133,3 @@ def _rounds(settings: Any, number: str, times: int, patience: float) -> tuple[An
                 break
             click.echo(f"  came back equal, {done.chars} characters, {count(done.holds, 'hold')}")
     return tuple(rounds)
-
-
-def _sheet(settings: Any, signed: tuple[str, str, int], steps: tuple[Any, ...], rounds: tuple[Any, ...]) -> Any:
-    from dncd.commissioning.trial_sheet import Sheet
-    from dncd.outside.clock import utc_now
-    from dncd.records.trials import fingerprint, settings_lines
-
-    by, number, times = signed
-    return Sheet(
-        machine=settings.name,
-        title=settings.title,
-        time=utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
-        by=by,
-        program=number,
-        rounds_wanted=times,
-        steps=steps,
-        rounds=rounds,
-        settings=settings_lines(settings),
-        fingerprint=fingerprint(settings),
-    )
-
-
-def _text(sheet: Any) -> str:
-    from dncd.commissioning.trial_sheet import sheet_text
-
-    return sheet_text(sheet)
-
-
-COMMANDS: tuple[Any, ...] = (trial,)

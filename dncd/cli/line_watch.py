@@ -6,9 +6,8 @@ import math
 import select
 import time
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 
 import click
 
@@ -17,11 +16,13 @@ from dncd.cli.layout import count
 from dncd.commissioning.live_view import View
 from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
 from dncd.errors import DncdError, NoServiceError, NotDoneError
-from dncd.outside.held_connection import Held
+from dncd.outside.command_client import StreamRequest
+from dncd.peer_text import printable
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
+from dncd.records.ledger import utc_now
 from dncd.tape.codes import Coder
-from dncd.values import MachineSettings, Modem, printable
+from dncd.values import MachineSettings, Modem
 
 REST_S: Final = 0.25
 """Seconds after which what stands in an unfinished line of the view is shown as it is."""
@@ -33,7 +34,7 @@ WIDE_CHARS: Final = 60
 @click.command()
 @machine_word(required=True)
 @click.option("--record", metavar="FILE", type=click.Path(path_type=Path), help="Keep it, for `dncd line replay`.")
-@click.option("--seconds", "longest", type=click.FloatRange(0), metavar="N", help="End by itself after so long.")
+@click.option("--seconds", "longest", type=click.FloatRange(0), metavar="N", help="Stop after N seconds.")
 @asked
 def watch(given: Asked, machine: str, *, record: Path | None, longest: float | None) -> None:
     """See a line live, both ways, until ctrl-C.
@@ -61,7 +62,7 @@ def _watch(
     given: Asked, settings: MachineSettings, tell: Callable[[Entry], None], shown: "Shown", until: float
 ) -> None:
     try:
-        held = Held(given.state, {"do": "watch", "machine": settings.name})
+        held = StreamRequest(given.state, {"do": "watch", "machine": settings.name})
     except NoServiceError:
         pass
     except DncdError as error:
@@ -72,7 +73,7 @@ def _watch(
             click.echo(f"A copy of what the service does on this line; it is {held.content['state']}.", err=True)
             _follow(held, tell, shown, until)
         return
-    click.echo("The service does not run on this line: dncd listens, and answers nothing.", err=True)
+    click.echo("No service runs on this line: dncd listens, and answers nothing.", err=True)
     began = time.monotonic()
     with LineSession(settings.line, lambda entry: tell(dataclasses.replace(entry, at=entry.at - began))) as session:
         for note in session.port.notes:
@@ -80,7 +81,7 @@ def _watch(
         session.run(Listening(shown.rest), until - time.monotonic())
 
 
-def _follow(held: Held, tell: Callable[[Entry], None], shown: "Shown", until: float) -> None:
+def _follow(held: StreamRequest, tell: Callable[[Entry], None], shown: "Shown", until: float) -> None:
     last = 0.0
     while (left := until - time.monotonic()) > 0:
         for news in held.news():
@@ -116,13 +117,11 @@ class Listening:
         """Told already by the session."""
 
     def turn(self, now: float) -> None:
-        """Shows an unfinished line."""
         if now >= self._rest_at:
             self._rest_at = math.inf
             self._rested()
 
     def next_due(self) -> float:
-        """When an unfinished line is shown."""
         return self._rest_at
 
 
@@ -137,7 +136,6 @@ class Shown:
         self.came = self.went = 0
 
     def take(self, entry: Entry) -> None:
-        """One more entry."""
         if not isinstance(entry, Passed):
             self.rest()
             click.echo(self._view.line(entry))
@@ -150,7 +148,6 @@ class Shown:
             self._join(piece)
 
     def rest(self) -> None:
-        """Shows what is unfinished."""
         if self._open is not None:
             click.echo(self._view.line(self._open))
             self._open = None
@@ -199,7 +196,7 @@ def _recorder(file: Path | None, settings: MachineSettings) -> Iterator[Callable
         head = {
             "machine": settings.name,
             "port": printable(line.port),
-            "began": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "began": utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "line": f"{line.baud} {line.frame} {settings.tape.code.value}",
         }
         _write(out, head_lines(head), file)
@@ -210,8 +207,7 @@ def _write(out: IO[str], text: str, file: Path) -> None:
     try:
         out.write(text)
     except OSError as error:
-        what = f"the recording cannot be written on: {error.strerror}"
-        raise NotDoneError(what, str(file), "What came before is kept in it; make room, and record anew") from None
-
-
-COMMANDS: tuple[Any, ...] = (watch,)
+        what = f"the recording cannot be continued: {error.strerror}"
+        raise NotDoneError(
+            what, str(file), "What came before is kept in it; make room and start a new recording"
+        ) from None

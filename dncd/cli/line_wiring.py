@@ -1,11 +1,13 @@
 """`dncd line wiring`: the cable of a machine as text, and as a page to print."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from dncd.cli.asking import Asked, asked, machine_word
+from dncd.commissioning.pins import Connector
+from dncd.commissioning.wiring_page import Order, wiring_page, wiring_text
 from dncd.errors import NotDoneError
 
 if TYPE_CHECKING:
@@ -15,7 +17,6 @@ _CONNECTORS = ("de-9", "db-25")
 
 
 def connector_option(word: str, default: str, whose: str) -> "Callable[[click.decorators.FC], click.decorators.FC]":
-    """An option that names a connector."""
     choice = click.Choice(_CONNECTORS, case_sensitive=False)
     return click.option(
         f"--{word}", word.replace("-", "_"), type=choice, default=default, show_default=True, help=whose
@@ -26,12 +27,10 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @machine_word(required=True)
 @connector_option("at-port", "de-9", "The connector of dncd's port.")
 @connector_option("at-control", "db-25", "The connector of the control.")
-@click.option("--page", metavar="FILE", type=click.Path(path_type=Path), help="Write it as a page of HTML to print.")
+@click.option("--page", metavar="FILE", type=click.Path(path_type=Path), help="Write it as an HTML page to print.")
 @asked
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
     """The cable for a machine: which pins to join, how long it may be."""
-    from dncd.commissioning.pins import Connector
-    from dncd.commissioning.wiring_page import Order, wiring_page, wiring_text
 
     settings = given.machine(machine)
     order = Order(
@@ -55,11 +54,8 @@ def _write(page: Path, text: str) -> None:
     try:
         if page.exists() and not page.read_text(encoding="utf-8", errors="replace").startswith(start):
             raise NotDoneError(
-                "there is a file that is no page, and it is left as it is", str(page), "Name another FILE"
+                "the file exists and is not such a page, so it stays as it is", str(page), "Name another FILE"
             )
         page.write_text(text, encoding="utf-8")
     except OSError as error:
         raise NotDoneError(f"it cannot be written: {error.strerror}", str(page), "Name another FILE") from None
-
-
-COMMANDS: tuple[Any, ...] = (wiring,)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.outside.config import toml_value
 from dncd.values import Frame
 
 METRE_CHARS: Final = 393.7
@@ -35,14 +36,10 @@ class Answers:
 
     @property
     def memory_chars(self) -> int:
-        """The memory in characters."""
         return int(self.metres * METRE_CHARS)
 
 
 def shop_text(answers: Answers) -> str:
-    """The head of a whole file, and [shop]."""
-    from dncd.outside.config import toml_value
-
     return f"""\
 # Settings of dncd for one machine; config/dncd.toml of the distribution explains every key.
 # After a change: dncd --config THIS check-config, then start the service anew, then prove the line again.
@@ -55,9 +52,6 @@ state = {toml_value(answers.state)}             # dncd's records: on a local dis
 
 
 def machine_text(answers: Answers) -> str:
-    """The tables of the machine."""
-    from dncd.outside.config import toml_value
-
     name = answers.name
     return f"""\
 [machines.{name}]

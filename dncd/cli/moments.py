@@ -37,7 +37,9 @@ class Moment(click.ParamType[str]):
             return utc_text(end.astimezone(UTC))
         except (ValueError, OverflowError):
             self.fail(
-                f"{text!r} is no time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z", param, ctx
+                f"{text!r} is not a time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z",
+                param,
+                ctx,
             )
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from dncd.choices import MarkAt
 from dncd.cli import dropping
 from dncd.cli.asking import Asked
 from dncd.errors import NotDoneError, UsageError
@@ -14,13 +15,13 @@ from dncd.records.ledger import utc_now
 from dncd.records.library import Library
 from dncd.records.plans import STAMP
 from dncd.records.restoring import Dump, Piece, compose, held_at, tape
-from dncd.values import MarkAt, TapeSettings
+from dncd.values import TapeSettings
 
 NAMES_SHOWN: Final = 20
 
 CAUTIONS: Final = (
     "Before it cuts: prove out each program as a new one (single block, dry run, reduced rapid).",
-    "It goes over programs of the same number in the control: punch those out first if anybody may have changed them.",
+    "It overwrites programs of the same number in the control: punch those out first if anybody may have changed them.",
 )
 
 
@@ -45,7 +46,6 @@ class Made:
         return replace(self, dump=Dump(self.dump.opening, (), self.dump.closing, self.pieces))
 
     def files(self) -> Iterator[tuple[str, bytes]]:
-        """Name and contents of each file."""
         if self.dump.pieces:
             yield self.name + self.extension, self._bytes(self.dump.text)
         opening = self.dump.opening[:1]
@@ -66,7 +66,7 @@ class Made:
             yield f"data in the dump, as old as the dump ({len(data)}): {_names(data)}. Check offsets before it cuts."
         if self.dump.alone and self.dump.pieces:
             alone = [piece.program for piece in self.dump.alone]
-            yield f"files of their own, for their names stand on their mark lines ({len(alone)}): {_names(alone)}"
+            yield f"in files of their own, because their names stand on their mark lines ({len(alone)}): {_names(alone)}"
         for program, reason in self.left:
             yield f"left out: {program}: {reason}"
         yield from CAUTIONS
@@ -114,7 +114,7 @@ def write(made: Made, folder: Path, file: Path | None) -> list[Path]:
 
 def drop(given: Asked, machine: str, paths: list[Path]) -> list[str]:
     """Drops the files for a machine; their names there. A dump of another day goes over later edits."""
-    from dncd.outside.command_socket import ask
+    from dncd.outside.command_client import ask
 
     given.machine(machine)
     for path in paths:

@@ -2,7 +2,7 @@
 
 A port listens at one rate at a time, as 8N1. What one punch says depends on how that rate and the line's compare:
 
-    line = listening     the characters are the line's: code and parity by `scoring`, stop bits by `char_timing`
+    line = listening     the characters are the line's: code and parity by `scoring`
     line < listening     several samples a bit: the line's rate by `resampling`, then another punch at that rate
     line > listening     too few samples: nothing, so another punch at a higher rate
 
@@ -14,14 +14,13 @@ import enum
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
-from dncd.commissioning.char_timing import NO_TIMING, CharLength, Timing, measure
 from dncd.commissioning.punches import ENOUGH_CHARS, Chunk, Punch
-from dncd.values import BlockEnd, TapeCode
 
 RATES: Final = tuple(baud for baud in defaults.BAUDS if 110 <= baud <= 115200)
 """Rates that are looked for: from the teletype's to the fastest that a control was given (common practice)."""
@@ -96,7 +95,6 @@ class Answer:
     listen_next: int
     because: tuple[str, ...]
     guesses: tuple[Guess, ...] = ()
-    timing: Timing = NO_TIMING
     block_end: BlockEnd = BlockEnd.LF
     leader: int = 0
     marks: int = 0
@@ -183,7 +181,7 @@ def _readings(
     for reading, score in scored:
         seen = scoring.look(reading, data)
         confidence = math.exp(max(-700.0, score - best)) / weight
-        guess = Guess(baud, "", reading.code, confidence, seen.fitting, seen.structure, score)
+        guess = Guess(baud, reading.frame, reading.code, confidence, seen.fitting, seen.structure, score)
         found.append((reading, guess))
     return tuple(sorted(found, key=lambda pair: -pair[1].score))
 
@@ -218,44 +216,26 @@ def _own_rate(
 
 
 def _settled(verdict: _Verdict, punches: Sequence[Punch]) -> Answer:
-    """The answer of a punch heard at the line's own rate; only the stop bits may still be open."""
-    reading, best = verdict.guesses[0]
-    timing = measure(punches, verdict.baud, reading.block_end)
+    """The answer of a punch heard at the line's own rate."""
+    (reading, best), (_, second) = verdict.guesses[:2]
     data = b"".join(punch.data for punch in punches)
     seen = scoring.look(reading, data)
-    sure = timing.length is not CharLength.UNSURE and reading.frame(timing.length.value) != ""
-    lengths = [timing.length.value] if sure else [11, 10]
-    share = min(best.confidence, SUREST) / len(lengths)
-    guesses = [_framed(reading, best, bits, share) for bits in lengths if reading.frame(bits)]
-    if len(guesses) == 1:
-        other, second = verdict.guesses[1]
-        left = max(second.confidence, (1.0 - share) / 2)
-        guesses.append(_framed(other, second, timing.length.value or 10, min(left, 1.0 - share)))
-    because = [verdict.because]
-    if sure:
-        because.append(f"A character takes {timing.bits:.2f} bit times, so {timing.length.value} bits")
-    else:
-        because.append(
-            f"Time does not tell one stop bit from two ({timing.bits:.2f} bit times a character, give or take"
-            f" {timing.error:.2f}): punch a longer program, or take two stop bits, which every receiver of one accepts"
-        )
+    share = min(best.confidence, SUREST)
+    left = min(max(second.confidence, (1.0 - share) / 2), 1.0 - share)
     return Answer(
-        Sureness.SURE if sure else Sureness.NOT_SURE,
-        Ask.NOTHING if sure else Ask.LONGER_PUNCH,
+        Sureness.SURE,
+        Ask.NOTHING,
         verdict.baud,
-        tuple(because),
-        tuple(guesses),
-        timing,
+        (
+            verdict.because,
+            "Nobody hears whether there are two stop bits: every receiver of one accepts them, so take two",
+        ),
+        (replace(best, confidence=share), replace(second, confidence=left)),
         seen.block_ends.most_common(1)[0][0] if seen.block_ends else BlockEnd.LF,
         seen.leader,
         seen.marks,
         scoring.describe_dc(data, reading.code),
     )
-
-
-def _framed(reading: scoring.Reading, guess: Guess, bits: int, confidence: float) -> Guess:
-    frame = reading.frame(bits) or reading.frame(10)
-    return Guess(guess.baud, frame, guess.code, confidence, guess.fitting, guess.structure, guess.score)
 
 
 def _asking(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> Answer:
@@ -264,8 +244,7 @@ def _asking(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> Answer:
     because = tuple(verdict.because for verdict in verdicts)
     unclear = [verdict for verdict in verdicts if verdict.kind is _Kind.UNCLEAR]
     guesses = tuple(
-        _framed(reading, guess, 10, min(0.5, guess.confidence))
-        for reading, guess in (unclear[-1].guesses if unclear else ())
+        replace(guess, confidence=min(0.5, guess.confidence)) for _, guess in (unclear[-1].guesses if unclear else ())
     )
     if verdicts and verdicts[-1].kind is _Kind.TOO_LITTLE:
         words = "punch a longer program, 200 characters and more; check the cable if nothing came"

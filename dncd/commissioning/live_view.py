@@ -9,9 +9,11 @@ printable characters stand for themselves; control characters are named as in IS
 from collections.abc import Iterable
 from typing import Final
 
+from dncd.choices import TapeCode
 from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way
+from dncd.peer_text import printable
 from dncd.tape.codes import FAULT, Coder
-from dncd.values import Signal, TapeCode, WireBytes, printable
+from dncd.values import Signal, WireBytes
 
 CONTROL_NAMES: Final = (
     *("NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI"),

@@ -381,7 +381,7 @@ def _late(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     if measures.delay_s <= LATE_S:
         return ()
     what = f"The echo comes {measures.delay_s * 1000:.0f} ms late: a device server or a slow adaptor stands between"
-    look = "Set its packing time low; a control's stop is seen that much later, so use line.ahead with care"
+    look = "Set its packing time low; a control's stop is seen that much later, so use line.ahead_chars with care"
     return (LineFinding(Trouble.LATE, what, look),)
 
 

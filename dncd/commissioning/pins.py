@@ -71,8 +71,3 @@ _BY_LINE: Final = {pin.line: pin for pin in PINS}
 def pin_of(line: Line, connector: Connector) -> int:
     """The pin that carries this circuit on this connector; 0 for the shell of a DE-9."""
     return _BY_LINE[line].at(connector)
-
-
-def line_at(pin: int, connector: Connector) -> Line:
-    """The circuit on this pin. KeyError where it has none."""
-    return {entry.at(connector): entry.line for entry in PINS}[pin]

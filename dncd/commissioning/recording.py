@@ -23,7 +23,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dncd.errors import DncdError
-from dncd.values import Modem, Signal, printable
+from dncd.peer_text import printable
+from dncd.values import Modem, Signal
 
 FIRST_LINE: Final = "dncd-recording 1"
 

@@ -13,9 +13,10 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import BlockEnd, TapeCode
 from dncd.commissioning.punches import BLANKS
 from dncd.tape.codes import EOB, FAULT, Coder
-from dncd.values import BlockEnd, Frame, TapeCode, WireBytes
+from dncd.values import Frame, WireBytes
 
 
 class Parity(enum.Enum):
@@ -36,16 +37,12 @@ class Reading:
     parity: Parity
     decoded: bytes
 
-    def frame(self, bits: int) -> str:
-        """The frame of this reading if a character takes 10 or 11 bits on the line, as the settings write it."""
-        if self.parity is Parity.ALWAYS_1:
-            return {10: "7N2"}.get(bits, "")
-        return ("8N" if self.parity in {Parity.OWN, Parity.ALWAYS_0} else f"7{self.parity.value}") + str(bits - 9)
-
     @property
-    def block_end(self) -> int:
-        """The byte that is LF, or EOB."""
-        return self.decoded.index(b"\n")
+    def frame(self) -> str:
+        """Its frame as the settings write it, with two stop bits: a receiver never sees whether there are two, and every
+        receiver of one accepts them. Bit 7 always 1 is the first of them."""
+        plain = {Parity.OWN: "8N2", Parity.ALWAYS_0: "8N2", Parity.ALWAYS_1: "7N2"}
+        return plain.get(self.parity, f"7{self.parity.value}2")
 
 
 def _readings() -> tuple[Reading, ...]:

@@ -4,7 +4,7 @@ import enum
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.values import printable
+from dncd.peer_text import printable
 
 
 class Done(enum.StrEnum):

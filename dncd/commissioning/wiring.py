@@ -8,8 +8,8 @@ import enum
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import Flow, ModemLine
 from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.values import Flow
 
 
 class End(enum.StrEnum):
@@ -91,7 +91,7 @@ _LOOPS: Final = ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR), (Line.DTR, Line.DCD
 def variant_for(flow: Flow) -> Variant:
     """The cable for a flow setting: hardware flow needs every line crossed, because on a three-wire cable a port sees its
     own RTS on CTS and never stops (standards on null modems; contract, section 2)."""
-    return Variant.FULL if flow in {Flow.RTS_CTS, Flow.DTR_DSR} else Variant.THREE_WIRE
+    return Variant.THREE_WIRE if flow.stop_line is ModemLine.NONE else Variant.FULL
 
 
 def cable(near: Connector, far: Connector, variant: Variant) -> Cable:

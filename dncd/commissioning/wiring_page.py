@@ -5,6 +5,7 @@ from html import escape
 from textwrap import fill
 from typing import Final
 
+from dncd.choices import Flow
 from dncd.commissioning.pins import PINS, Connector
 from dncd.commissioning.wiring import (
     CAUTIONS,
@@ -16,7 +17,6 @@ from dncd.commissioning.wiring import (
     variant_for,
 )
 from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, is_looped, table_rows, wire_count
-from dncd.values import Flow
 
 COLUMNS: Final = 100
 """Widest line of the text."""

@@ -8,7 +8,7 @@ control: while dncd sends.
 import enum
 from dataclasses import dataclass
 
-from dncd.values import TapeCode
+from dncd.choices import TapeCode
 
 
 class ReaderCode(enum.Enum):
@@ -25,10 +25,6 @@ class CodeBytes:
     """Which bytes are which signal, in one situation of the line."""
 
     meaning: dict[int, ReaderCode]
-
-    def find(self, data: bytes) -> list[ReaderCode]:
-        """The signals in `data`, in order; every other byte is passed over."""
-        return [self.meaning[byte] for byte in data if byte in self.meaning]
 
 
 _WITH_AND_WITHOUT_PARITY = {byte: signal for signal in ReaderCode for byte in (signal.value, signal.value | 0x80)}

@@ -2,12 +2,13 @@
 
 from typing import Final
 
+from dncd.choices import EndsOn, Protocol
 from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.tape.capture import Capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
-from dncd.values import EndsOn, IsoBytes, MachineSettings, Protocol
+from dncd.values import IsoBytes, MachineSettings
 
 _NOISE_CHARS: Final = 16
 """Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
@@ -29,11 +30,11 @@ def is_noise(ended: Ended) -> bool:
     return ended.printable == 0 and ended.chars < _NOISE_CHARS
 
 
-def unfinished(ends_on: EndsOn, why: CaptureEnd, capture: Capture) -> str:
+def unfinished(ends_on: EndsOn, why: EndsOn | CaptureEnd, capture: Capture) -> str:
     """Why a capture is no whole one though no character of it is damaged; "" if it is."""
-    if ends_on is EndsOn.MARK or why.value == ends_on.value or why is CaptureEnd.PACKETS:
+    if ends_on is EndsOn.MARK or why is ends_on or why is CaptureEnd.PACKETS:
         return ""
-    if ends_on is EndsOn.SILENCE and why is CaptureEnd.DC4:
+    if ends_on is EndsOn.SILENCE and why is EndsOn.DC4:
         return ""
     lines = capture.whole.count("\n") + 1
     return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"

@@ -20,18 +20,14 @@ import re
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode, when_idle
-from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
+from dncd.values import Frame
 
 
 class CaptureEnd(enum.Enum):
-    """What ended a capture."""
+    """What ended a capture that none of the ends of the settings did."""
 
-    MARK = "mark"
-    DC4 = "dc4"
-    SUB = "sub"
-    EOT = "eot"
-    SILENCE = "silence"
     TOO_LONG = "too-long"
     STOPPED = "stopped"
     PACKETS = "the last packet"
@@ -72,7 +68,7 @@ class Caught:
 class Ended:
     """The capture is over. chars: its length; printable: characters in it that the code knows as text."""
 
-    why: CaptureEnd
+    why: EndsOn | CaptureEnd
     chars: int
     printable: int
     at: float
@@ -93,7 +89,10 @@ class Phase(enum.Enum):
 # Classes of bytes, as letters of a second string that runs beside the data.
 _TEXT, _MARK, _END, _FILL, _OTHER = b"P", b"M", b"E", b"0", b"X"
 _SIGNALS = {ReaderCode.DC1: b"1", ReaderCode.DC2: b"2", ReaderCode.DC3: b"3", ReaderCode.DC4: b"4"}
-_SUB, _EOT = b"S", b"T"
+_SIGNS: dict[EndsOn, bytes] = {
+    end: bytes([end.chars[0] | 0x60]) for end in EndsOn if end.chars and end is not EndsOn.DC4
+}
+"""Letters of the characters that end a capture only where the settings say so: SUB is Ctrl-Z, so z."""
 _RUNS = re.compile(rb"[PX]+|E+|0+|.", re.DOTALL)
 
 
@@ -119,20 +118,13 @@ class Alphabet:
         for byte in text:
             table[byte] = _TEXT
         if code is TapeCode.EIA:
-            named = {
-                0x80: _END,
-                0x00: _FILL,
-                0x7F: _FILL,
-                0x11: _SIGNALS[ReaderCode.DC1],
-                0x12: _SIGNALS[ReaderCode.DC2],
-            }
-            named |= {0x93: _SIGNALS[ReaderCode.DC3], 0x14: _SIGNALS[ReaderCode.DC4]}
-            ends = 1
+            named, ends = {0x80: _END, 0x00: _FILL, 0x7F: _FILL}, 1
         else:
-            plain: dict[int, bytes] = {0x0A: _END, 0x0D: _END, 0x00: _FILL, 0x7F: _FILL, 0x1A: _SUB, 0x04: _EOT}
-            plain |= {signal.value: letter for signal, letter in _SIGNALS.items()}
-            named = {_coded(byte, frame): letter for byte, letter in plain.items()}
-            ends = len(block_end.chars)
+            plain: dict[int, bytes] = {0x0A: _END, 0x0D: _END, 0x00: _FILL, 0x7F: _FILL}
+            named, ends = {_coded(byte, code, frame): letter for byte, letter in plain.items()}, len(block_end.chars)
+        signs = {signal.value: letter for signal, letter in _SIGNALS.items()}
+        signs |= {end.chars[0]: letter for end, letter in _SIGNS.items() if code in end.codes}
+        named |= {_coded(byte, code, frame): letter for byte, letter in signs.items()}
         for byte, letter in named.items():
             table[byte] = letter
         if mark >= 0:
@@ -140,13 +132,12 @@ class Alphabet:
         return cls(b"".join(table), ends)
 
 
-def _coded(byte: int, frame: Frame) -> int:
+def _coded(byte: int, code: TapeCode, frame: Frame) -> int:
+    if code is TapeCode.EIA:
+        return _even(byte)  # in EIA only the form with an even number of holes, which no character has
     if not frame.carries_own_parity:
         return byte
     return _even(byte) if frame.parity == "E" else _even(byte) ^ 0x80
-
-
-_ENDS = {b"4": CaptureEnd.DC4, _SUB: CaptureEnd.SUB, _EOT: CaptureEnd.EOT}
 
 
 class Receiving:
@@ -192,7 +183,7 @@ class Receiving:
         due = self.next_due()
         if due is None or now < due:
             return []
-        return [self._end(CaptureEnd.MARK if self.phase is Phase.CLOSING else CaptureEnd.SILENCE, now)]
+        return [self._end(EndsOn.MARK if self.phase is Phase.CLOSING else EndsOn.SILENCE, now)]
 
     def next_due(self) -> float | None:
         """When `tick` should be called next; None on an idle line."""
@@ -208,7 +199,7 @@ class Receiving:
         """The service or the port stops: an open capture ends as it is."""
         if self.phase is Phase.IDLE:
             return []
-        return [self._end(CaptureEnd.MARK if self.phase is Phase.CLOSING else CaptureEnd.STOPPED, now)]
+        return [self._end(EndsOn.MARK if self.phase is Phase.CLOSING else CaptureEnd.STOPPED, now)]
 
     def _listen(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
         classes = _classes(data, at, bad, self._idle_classes)
@@ -244,7 +235,7 @@ class Receiving:
             events.append(self._end(why, now))
         return at + end
 
-    def _open_run(self, run: bytes) -> tuple[int, CaptureEnd | None]:
+    def _open_run(self, run: bytes) -> tuple[int, EndsOn | CaptureEnd | None]:
         """One run of equal class before the closing mark: how many of it belong to the capture, and whether it ends."""
         letter = run[:1]
         if letter in (_TEXT, _OTHER):
@@ -261,26 +252,26 @@ class Receiving:
                 self.phase = Phase.CLOSING
             self._at_block_start = False
         elif letter == b"4":
-            return 1, CaptureEnd.DC4
-        elif letter in (_SUB, _EOT):
-            if self._ends_on.value == _ENDS[letter].value:
-                return 1, _ENDS[letter]
+            return 1, EndsOn.DC4
+        elif letter in _SIGNS.values():
+            if letter == _SIGNS.get(self._ends_on):
+                return 1, self._ends_on
             self._at_block_start = False
         return len(run), None
 
-    def _closing_run(self, run: bytes) -> tuple[int, CaptureEnd | None]:
+    def _closing_run(self, run: bytes) -> tuple[int, EndsOn | CaptureEnd | None]:
         """After the closing mark: its block end belongs to it, and so does a damaged character in place of one."""
         letter = run[:1]
         if letter == _END:
             wanted = self._alphabet.block_end_chars - self._ends_after_mark
             used = min(wanted, len(run))
             self._ends_after_mark += used
-            return used, CaptureEnd.MARK if used == wanted else None
+            return used, EndsOn.MARK if used == wanted else None
         if letter in (b"1", b"2", b"3"):
             return len(run), None
-        return int(letter == _OTHER), CaptureEnd.MARK
+        return int(letter == _OTHER), EndsOn.MARK
 
-    def _end(self, why: CaptureEnd, now: float) -> Ended:
+    def _end(self, why: EndsOn | CaptureEnd, now: float) -> Ended:
         self.phase = Phase.IDLE
         return Ended(why, self.chars, self._printable, now)
 

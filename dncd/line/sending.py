@@ -1,6 +1,6 @@
 """Sending one tape image over a plain line, self-paced and stoppable.
 
-The machine never lets more than `ahead` characters stand in front of the line, so that a control that says stop gets no
+The machine never lets more than `ahead_chars` stand in front of the line, so that a control that says stop gets no
 more than these. Its phases, and what moves it (rows not listed change nothing):
 
 | phase   | event                                              | next    |
@@ -26,9 +26,10 @@ import math
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.line.clock import LineClock
 from dncd.line.codes import WHILE_SENDING, ReaderCode
-from dncd.values import Flow, LineSettings, Result, SendSettings
+from dncd.values import LineSettings, Result, SendSettings
 
 SUPPLY_LOW_CHARS = 32_768
 """Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""
@@ -72,7 +73,7 @@ class Shape:
 
 
 class Sending:
-    """The machine of the table above, for flow `xon/xoff`, `rts/cts`, `dtr/dsr` and `none`.
+    """The machine of the table above, for every flow.
 
     total: characters of the whole image. The image comes by `supply`, in pieces of any size. `allowed(now)` gives what
     may be written now, `wrote(n, now_after)` says how much the port took; both are cheap enough for a loop.
@@ -90,11 +91,12 @@ class Sending:
         self.outcome: Outcome | None = None
         self.strays = bytearray()
         self.stray_count = 0
-        self._flow, self._ahead = line.flow, line.ahead
+        self._in_band, self._gated = line.flow.in_band, line.flow.stop_line is not ModemLine.NONE
+        self._ahead = line.ahead_chars
         # Handed over in as few pieces as a late wake-up allows; a wake-up that comes with others, a little early, counts.
         slack = math.ceil(defaults.REFILL_S / line.char_s)
-        self._refill_at = min(line.ahead - 1, slack, (line.ahead + 1) // 2)
-        self._refill_early = min(line.ahead - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
+        self._refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
+        self._refill_early = min(line.ahead_chars - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
         self._send = send
         self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None
@@ -131,9 +133,9 @@ class Sending:
         """Characters that came from the control while dncd sends."""
         for byte in data:
             signal = WHILE_SENDING.meaning.get(byte)
-            if signal is ReaderCode.DC3 and self._flow is Flow.XON_XOFF:
+            if signal is ReaderCode.DC3 and self._in_band:
                 self._stopped(now)
-            elif signal is ReaderCode.DC1 and self._flow is Flow.XON_XOFF:
+            elif signal is ReaderCode.DC1 and self._in_band:
                 self._going(now)
             elif signal is None:
                 self.stray_count += 1
@@ -142,7 +144,7 @@ class Sending:
 
     def gate(self, open_: bool, now: float) -> None:
         """CTS or DSR, whichever the flow setting watches: on (True) or off."""
-        if self._flow in (Flow.RTS_CTS, Flow.DTR_DSR):
+        if self._gated:
             if open_:
                 self._going(now)
             else:

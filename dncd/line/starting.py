@@ -7,8 +7,9 @@ one, the line coming on) that ends a hold, even after the last character of a pr
 import math
 
 from dncd import defaults
+from dncd.choices import Flow, ModemLine, Protocol, StartOn
 from dncd.line.codes import ReaderCode
-from dncd.values import Flow, Modem, Protocol, SendSettings, Signal, StartOn
+from dncd.values import Modem, SendSettings, Signal
 
 
 class Starts:
@@ -16,7 +17,8 @@ class Starts:
 
     def __init__(self, send: SendSettings, protocol: Protocol = Protocol.PLAIN, flow: Flow = Flow.XON_XOFF) -> None:
         self._send, self._protocol = send, protocol
-        self._line_holds = (flow, send.start_on) in ((Flow.RTS_CTS, StartOn.CTS), (Flow.DTR_DSR, StartOn.DSR))
+        self._line = send.start_on.start_line
+        self._line_holds = self._line is flow.stop_line
         self._off_at = -math.inf  # when the line of a start was first seen off
         self._wish, self._wish_at = b"", -math.inf
         self._dc1_at: float | None = None
@@ -60,9 +62,9 @@ class Starts:
 
     def modem(self, modem: Modem, now: float) -> None:
         """The modem lines changed, or were looked at, while nothing was being sent."""
-        if self._send.start_on not in (StartOn.CTS, StartOn.DSR):
+        if self._line is ModemLine.NONE:
             return
-        signal = modem.cts if self._send.start_on is StartOn.CTS else modem.dsr
+        signal = modem.of(self._line)
         if signal is Signal.OFF:
             if not self._armed:
                 self._off_at = now

@@ -2,10 +2,11 @@
 
 from dataclasses import dataclass
 
+from dncd.choices import Announce
 from dncd.line.sending import Shape
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, trailer
-from dncd.values import Announce, IsoBytes, MachineSettings, WireBytes
+from dncd.values import IsoBytes, MachineSettings, WireBytes
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ Where this goes beyond the reference, and why:
 import math
 
 from dncd import defaults
+from dncd.choices import Protocol
 from dncd.line.xmodem_machine import (
     CANCEL,
     Acknowledged,
@@ -45,7 +46,6 @@ from dncd.line.xmodem_packets import (
     without_padding,
 )
 from dncd.line.xmodem_rules import RECEIVING, SENDING, Do, Heard, Phase
-from dncd.values import Protocol
 
 __all__ = [
     "Acknowledged",

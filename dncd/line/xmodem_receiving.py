@@ -9,11 +9,11 @@ import math
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import Protocol
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Event, Wished
 from dncd.line.xmodem import Ended as PacketsEnded
 from dncd.line.xmodem import Ending, Phase, Received, Receiver, Started
 from dncd.line.xmodem import Event as PacketEvent
-from dncd.values import Protocol
 
 _SUB: Final = 0x1A
 _WISHES: Final = b"C\x15"

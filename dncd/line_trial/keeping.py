@@ -1,17 +1,17 @@
 """The sheet of a trial put on record: by the service, whose records thread alone writes, or beside it where none runs."""
 
-import threading
+import functools
 from pathlib import Path
 from typing import Any, Final
 
 from dncd.commissioning.trial_sheet import head_of
 from dncd.errors import NoServiceError, NotDoneError
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
+from dncd.outside.workers import Workers
 from dncd.records import trials
 from dncd.records.store import Store
 from dncd.station.beside import ledger_beside
 from dncd.station.driver import Station
-from dncd.station.hands import Hands
 
 ANSWER_S: Final = 4.0
 """Seconds in which the disk must have taken the sheet, within the patience of whoever asked."""
@@ -26,33 +26,26 @@ def keep_sheet(state: Path, machine: str, text: str) -> str:
             return trials.keep(state, ledger, text).relative_to(state).as_posix()
 
 
-def keep_for(station: Station, office: Store, hands: Hands, text: str) -> dict[str, Any]:
+def keep_for(station: Station, store: Store, hands: Workers, text: str) -> dict[str, Any]:
     """The service's part, in the command thread: waits until the records thread has the sheet on record.
 
     NotDoneError for a sheet of another machine, or where the disk takes longer than `ANSWER_S`.
     """
     if head_of(text).get("machine") != station.name:
         raise NotDoneError("the sheet is of another machine", station.name, "Make it with `dncd line trial`")
-    state, done = office.shop.state, threading.Event()
-    box: list[tuple[Path, trials.Proof] | Exception] = []
+    state = store.shop.state
 
     def keep() -> tuple[Path, trials.Proof]:
-        path = trials.keep(state, office.ledger, text)
+        path = trials.keep(state, store.ledger, text)
         return path, trials.latest(state, station.name)
 
-    def ended(result: tuple[Path, trials.Proof] | Exception) -> None:
-        box.append(result)
-        if not isinstance(result, Exception):
-            station.proof = result[1]
-        done.set()
-
-    hands.records.do(keep, ended, ended)
-    if not done.wait(ANSWER_S):
-        raise NotDoneError(
+    try:
+        path, proof = hands.records.result_of(keep, ANSWER_S)
+    except TimeoutError:
+        what, next_step = (
             "the disk is slow: the sheet is not known to be on record yet",
-            station.name,
-            "Look at `dncd log` in a moment; make the trial again if it is not there",
+            "Look at `dncd log` in a moment",
         )
-    if isinstance(box[0], Exception):
-        raise box[0]
-    return {"sheet": box[0][0].relative_to(state).as_posix()}
+        raise NotDoneError(what, station.name, f"{next_step}; make the trial again if it is not there") from None
+    hands.loop.post(functools.partial(setattr, station, "proof", proof), station)
+    return {"sheet": path.relative_to(state).as_posix()}

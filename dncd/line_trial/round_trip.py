@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from dncd.choices import MarkAt, StartOn
 from dncd.line.receivers import is_noise
 from dncd.line.sending import Outcome, Shape
 from dncd.line.whole_image import Around
@@ -38,7 +39,6 @@ from dncd.station.events import (
     Lines,
     Listed,
     Opened,
-    Pin,
     Read,
     Return,
     SwitchLine,
@@ -50,7 +50,7 @@ from dncd.station.events import (
 from dncd.station.results import Begun, Captured, Checked, FileEnding, Prepared, TakenIn
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chunks
-from dncd.values import Counters, MachineSettings, MarkAt, Modem, Result, StartOn
+from dncd.values import Counters, MachineSettings, Modem, Result
 
 _FILE: Final = Entry("the trial's program", 0, 0, 0, 0, 0, Complete.YES)
 
@@ -149,8 +149,8 @@ class RoundTrip:
                 case Write(part, data):
                     taken = session.port.write(data)
                     todo.extend(self._core.on(Wrote(part, taken, len(data)), session.clock()))
-                case SwitchLine(pin, signal):
-                    (session.port.set_rts if pin is Pin.RTS else session.port.set_dtr)(signal)
+                case SwitchLine(line, signal):
+                    session.port.switch(line, signal)
                 case Do(job):
                     todo.extend(self._done(job, session.clock()))
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import ModemLine, Protocol, Request, StartOn
 from dncd.commissioning.finding import Answer, Finder, Sureness
 from dncd.commissioning.loopback_findings import findings, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
@@ -22,7 +23,7 @@ from dncd.program.comparing import Level, compare
 from dncd.program.differences import lines as difference_lines
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, Flow, MachineSettings, Modem, Protocol, Request, Result, StartOn, WireBytes
+from dncd.values import NO_FAULTS, MachineSettings, Modem, Result, WireBytes
 
 SOAK_S: Final = 3.0
 """Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""
@@ -87,7 +88,7 @@ def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
 def _bears(measures: Measures, plan: Plan, machine: MachineSettings) -> bool:
     """Whether what the plug showed is enough for this machine: its characters, and its lines where it holds by them."""
     clean = measures.rates[0].echo.errors == 0 and measures.soak.errors == 0 and measures.soak.sent > 0
-    needs_lines = machine.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+    needs_lines = machine.line.flow.stop_line is not ModemLine.NONE
     return clean and not (needs_lines and findings(measures, plan))
 
 

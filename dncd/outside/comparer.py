@@ -21,13 +21,20 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.program.comparing import compare
 from dncd.program.differences import lines
 from dncd.program.edits import LostEdit, Version, lost_edits
-from dncd.values import Origin, printable
+from dncd.values import Origin
 
 _SMALL_CHARS: Final = 4_000
 """Characters up to which a comparison is done here: it takes less than the question."""
+
+COMPARE_S: Final = 30.0
+"""Seconds after which a comparison is given up: the largest that are made take a third of it on a loaded machine."""
+
+NOT_COMPARED: Final = f"not compared: it was not done within {COMPARE_S:g} s"
+"""Stands for the lines of a comparison that was given up."""
 
 _IDLE_S: Final = 300.0
 _NICE: Final = 5
@@ -40,65 +47,103 @@ def differences(old: str, new: str, most: int) -> tuple[str, ...]:
 
 
 class Comparer:
-    """Compares for any thread, one question at a time; `close` ends the process."""
+    """Compares for any thread, each with a process of its own: none waits for another's question. `close` ends them.
 
-    def __init__(self) -> None:
-        self._child: subprocess.Popen[bytes] | None = None
-        self._turn = threading.Lock()
+    A child that dies (out of memory, killed) costs nothing but time: the work is done here. One that has not answered within
+    `within_s` is ended, and its question is answered by `NOT_COMPARED`.
+    """
+
+    def __init__(self, within_s: float = COMPARE_S) -> None:
+        self._within_s = within_s
+        self._children: dict[int, _Child] = {}
 
     def differences(self, old: str, new: str, most: int) -> tuple[str, ...]:
-        """As `differences`. A child that dies (out of memory, killed) costs nothing but time: the work is done here."""
+        """As `differences`; (NOT_COMPARED,) where it took too long."""
         if len(old) + len(new) > _SMALL_CHARS:
-            answer = self._answer({"old": old, "new": new, "most": most})
+            try:
+                answer = self._child().answer({"old": old, "new": new, "most": most})
+            except TimeoutError:
+                return (NOT_COMPARED,)
             if isinstance(answer, list):
                 return tuple(answer)
         return differences(old, new, most)
 
     def lost_edits(self, versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
-        """As `program.edits.lost_edits`."""
+        """As `program.edits.lost_edits`. Where it took too long each edit counts as lost, told as NOT_COMPARED."""
         if sum(len(version.text) for version in versions) > _SMALL_CHARS:
             told = [(version.number, version.origin.value, version.text) for version in versions]
-            answer = self._answer({"versions": told, "dropped": dropped})
+            try:
+                answer = self._child().answer({"versions": told, "dropped": dropped})
+            except TimeoutError:
+                edits = [version.number for version in versions if version.origin is Origin.MACHINE]
+                return tuple(LostEdit(number, (NOT_COMPARED,)) for number in edits)
             if isinstance(answer, list):
                 return tuple(LostEdit(number, tuple(said)) for number, said in answer)
         return lost_edits(versions, dropped)
 
-    def _answer(self, question: dict[str, Any]) -> Any:
-        """None where the child could not be asked."""
-        with self._turn:
-            with contextlib.suppress(OSError, ValueError):
-                if answer := self._ask(json.dumps(question).encode() + b"\n"):
-                    return json.loads(answer)
-            self._end()
-            return None
-
-    def _ask(self, question: bytes) -> bytes:
-        child = self._child
-        if child is None or child.poll() is not None:
-            self._end()
-            words = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve()"]
-            env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
-            child = self._child = subprocess.Popen(words, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-        if child.stdin is None or child.stdout is None:
-            return b""
-        child.stdin.write(question)
-        child.stdin.flush()
-        return child.stdout.readline()
+    def _child(self) -> "_Child":
+        return self._children.setdefault(threading.get_ident(), _Child(self._within_s))
 
     def close(self) -> None:
-        """Ends the process; one that hangs is killed."""
-        with self._turn:
-            self._end()
+        """Ends the processes."""
+        for child in list(self._children.values()):
+            child.end()
 
-    def _end(self) -> None:
-        child, self._child = self._child, None
-        if child is None:
-            return
-        with contextlib.suppress(OSError):
-            child.communicate(timeout=2)
-        if child.poll() is None:
-            child.kill()
-            child.communicate()
+
+class _Child:
+    """The process that answers one thread; started with its first question, and anew after its end."""
+
+    def __init__(self, within_s: float) -> None:
+        self._within_s = within_s
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def answer(self, question: dict[str, Any]) -> Any:
+        """None where it could not be asked. TimeoutError: it did not answer in time, and is ended."""
+        late = threading.Event()
+        answer = b""
+        with contextlib.suppress(OSError, ValueError):
+            process = self._running()
+
+            def end() -> None:
+                late.set()
+                process.kill()  # also one that was stopped; what is read from it ends
+
+            timer = threading.Timer(self._within_s, end)
+            timer.start()
+            try:
+                answer = _asked(process, json.dumps(question).encode() + b"\n")
+            finally:
+                timer.cancel()
+            if answer.endswith(b"\n"):
+                return json.loads(answer)
+        self.end()
+        if late.is_set():
+            raise TimeoutError(NOT_COMPARED)
+        return None
+
+    def _running(self) -> subprocess.Popen[bytes]:
+        if self._process is None or self._process.poll() is not None:
+            self.end()
+            words = [sys.executable, "-P", "-c", f"from {__name__} import serve; serve()"]
+            env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+            self._process = subprocess.Popen(words, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        return self._process
+
+    def end(self) -> None:
+        """Ends the process; there is nothing in it to lose."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.kill()
+            with contextlib.suppress(OSError, ValueError):
+                process.communicate()
+
+
+def _asked(process: subprocess.Popen[bytes], question: bytes) -> bytes:
+    if process.stdin is None or process.stdout is None:
+        return b""
+    process.stdin.write(question)
+    process.stdin.flush()
+    return process.stdout.readline()
 
 
 def serve() -> None:

@@ -1,6 +1,6 @@
 """Settings: one TOML file read into `dncd.values.Settings`, every fault told at once.
 
-What each key may be stands in `config_rules`, which loads pydantic and is therefore imported only when a file is read.
+What each key may be stands in `config_rules`.
 """
 
 import difflib
@@ -12,28 +12,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, Protocol, TapeCode
 from dncd.errors import SettingsError
+from dncd.outside.config_outline import absolute, settings_bytes
+from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
+from dncd.peer_text import printable
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
-from dncd.values import (
-    EndsOn,
-    Frame,
-    LibrarySettings,
-    LineSettings,
-    MachineSettings,
-    Protocol,
-    Settings,
-    ShopSettings,
-    TapeCode,
-    printable,
-)
-
-if TYPE_CHECKING:
-    from dncd.outside.config_rules import Rule, Table
-
-PLACES: Final = (Path("config/dncd.toml"), Path("/etc/dncd/dncd.toml"))
-"""Where settings are looked for when neither --config nor $DNCD_CONFIG names a file."""
+from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, Settings, ShopSettings
 
 _TOP: Final = "[shop], [library] and [machines.NAME]"
 
@@ -52,24 +39,15 @@ def read(path: Path, text: str) -> Settings:
     raw = _parse(path, text)
     settings = _Reader(path, faults).settings(raw)
     if settings is None or faults.lines:
-        raise SettingsError(str(path), tuple(faults.lines), f"Correct {path}; `dncd check-config` reads it again")
+        raise SettingsError(
+            str(path), (*faults.lines, *faults.hints), f"Correct {path}; `dncd check-config` reads it again"
+        )
     return settings
 
 
 def _read(path: Path) -> str:
     try:
-        return path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise SettingsError(
-            str(path),
-            (f"{path}: there is no such settings file.",),
-            "Name one with --config FILE or $DNCD_CONFIG, or put one at " + " or ".join(map(str, PLACES)),
-        ) from None
-    except OSError as error:
-        problem = f"{path}: the settings file cannot be read: {error.strerror}."
-        raise SettingsError(
-            str(path), (problem,), "Give this user the right to read it, or name another file"
-        ) from None
+        return settings_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         problem = f"{path.name}: line {line}: byte 0x{error.object[error.start]:02X} is not UTF-8."
@@ -127,13 +105,13 @@ def _near(word: object, known: tuple[str, ...]) -> str:
 
 @dataclass(slots=True)
 class _Faults:
-    """The lines of all faults, in the order in which they were found."""
+    """The lines of all faults, in the order in which they were found; and of hints, which are none."""
 
     path: Path
     lines: list[str] = field(default_factory=list)
+    hints: list[str] = field(default_factory=list)
 
     def at(self, table: str, key: str, value: Any, what: str) -> None:
-        """One fault of one key."""
         shown = _printable(toml_value(value))
         self.lines.append(f"{self.path.name}: [{table}] {_key(key)} = {shown}: {what}")
 
@@ -160,14 +138,13 @@ class _Reader:
     """Goes through the tables of one file; a fault in one does not keep the others from being checked."""
 
     def __init__(self, path: Path, faults: _Faults) -> None:
-        from dncd.outside import config_rules
-
-        self.rules, self.path, self.faults = config_rules, path, faults
+        self.path, self.faults = path, faults
 
     def settings(self, raw: dict[str, Any]) -> Settings | None:
         """The settings, or None; faults are noted either way."""
-        for key in raw.keys() - {"shop", "library", "machines"}:
-            self._unknown_top(key, raw[key])
+        for key, value in raw.items():
+            if key not in ("shop", "library", "machines"):
+                self._unknown_top(key, value)
         shop = self._shop(raw.get("shop", {}))
         library = self._library(raw.get("library", {}))
         tables = raw.get("machines", {})
@@ -181,14 +158,14 @@ class _Reader:
         machines = {name: machine for name, (machine, _) in read.items() if machine is not None}
         if shop is None or library is None or len(machines) < len(read):
             return None
-        return Settings(self.path.absolute(), shop, machines, library)
+        return Settings(self.path.absolute(), shop, machines, library, tuple(self.faults.hints))
 
     def _unknown_top(self, key: str, value: Any) -> None:
         near = _near(key, ("shop", "library", "machines"))
         if isinstance(value, dict):
             self.faults.of(_key(key), f"unknown table; tables are {_TOP}{near}")
             return
-        rules = self.rules.KINDS["shop"].rules
+        rules = KINDS["shop"].rules
         home = "; this key belongs in [shop]" if key in rules else near
         shown = _printable(toml_value(value))
         self.faults.of("", f"{_key(key)} = {shown}: stands in no table; tables are {_TOP}{home}")
@@ -200,7 +177,7 @@ class _Reader:
         checked = self._table("shop", "shop", raw)
         values = dict(checked.values)
         for key in ("folder", "state"):
-            values[key] = Path(os.path.normpath(self.rules.absolute(self.path, str(values[key]))))
+            values[key] = absolute(self.path, str(values[key]))
         folder, state = values["folder"], values["state"]
         if not checked.faulty & {"folder", "state"} and (folder.is_relative_to(state) or state.is_relative_to(folder)):
             what = f"neither may lie in the other, and folder is {folder}: dncd would take its own records for programs"
@@ -218,33 +195,51 @@ class _Reader:
     def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, _Checked]:
         before = len(self.faults.lines)
         where = f"machines.{_key(name)}"
-        if not self.rules.MACHINE_NAME.fullmatch(name):
+        if not MACHINE_NAME.fullmatch(name):
             slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:64]
             near = f"; did you mean '{slug}'?" if slug else ""
-            self.faults.of(where, f"a machine's name has {self.rules.MACHINE_NAME_ALLOWED}{near}")
-        own = self._table("machine", where, {k: v for k, v in raw.items() if k not in self.rules.TABLES})
+            self.faults.of(where, f"a machine's name has {MACHINE_NAME_ALLOWED}{near}")
+        own = self._table("machine", where, {k: v for k, v in raw.items() if k not in TABLES})
         start: dict[str, Any] = {}
         if profile := own.get("profile"):
-            start = tomllib.loads(self.rules.profile_text(profile))
+            start = tomllib.loads(profile_text(profile))
         tables: dict[str, _Checked] = {}
-        for table in self.rules.TABLES:
+        for table in TABLES:
             given = raw.get(table, {})
             if not isinstance(given, dict):
                 self.faults.at(where, table, given, f"must be a table, [{where}.{table}]")
                 given = {}
-            tables[table] = self._table(table, f"{where}.{table}", {**start.get(table, {}), **given})
+            tables[table] = self._table(
+                table,
+                f"{where}.{table}",
+                {**start.get(table, {}), **self._in_todays_words(table, f"{where}.{table}", given)},
+            )
         self._fits(tables["line"], tables["tape"])
         self._numbers_fit(tables["program"])
         self._ends(tables["tape"], tables["receive"])
         if len(self.faults.lines) > before:
             return None, tables["line"]
-        parts = {table: kind(**tables[table].values) for table, kind in self.rules.TABLES.items()}
+        parts = {table: kind(**tables[table].values) for table, kind in TABLES.items()}
         days = own.values["backup_days"]
         return MachineSettings(name=name, title=own.values["title"], backup_days=days, **parts), tables["line"]
 
+    def _in_todays_words(self, table: str, where: str, raw: dict[str, Any]) -> dict[str, Any]:
+        """The table with words of old in their new form, and a hint for each. A key under both names stays, as unknown."""
+        new = {}
+        for key, value in raw.items():
+            named = RENAMED_KEYS.get((table, key), key)
+            if named != key and named in raw:
+                named = key
+            word = RENAMED_WORDS.get((table, named, value), value) if isinstance(value, str) else value
+            if (named, word) != (key, value):
+                what = f"is written {named} = {_printable(toml_value(word))} now; the old word is still read"
+                self.faults.hints.append(f"{self.path.name}: [{where}] {key} = {_printable(toml_value(value))} {what}")
+            new[named] = word
+        return new
+
     def _table(self, kind: str, where: str, raw: dict[str, Any]) -> _Checked:
         """Checks one table key by key, notes each fault, and gives what holds."""
-        table = self.rules.KINDS[kind]
+        table = KINDS[kind]
         values, faulty = dict(table.defaults), set[str]()
         for key, value in raw.items():
             if key not in table.rules:
@@ -255,12 +250,12 @@ class _Reader:
             except ValueError:
                 faulty.add(key)
                 self._wrong(table.rules[key], where, key, value)
-        for key in table.rules.keys() - values.keys() - faulty:
+        for key in [key for key in table.rules if key not in values and key not in faulty]:
             faulty.add(key)
             self.faults.of(where, f"{key}: missing, and it has no default; it is {table.rules[key].allowed}")
         return _Checked(where, values, frozenset(faulty))
 
-    def _wrong(self, rule: "Rule", where: str, key: str, value: Any) -> None:
+    def _wrong(self, rule: Rule, where: str, key: str, value: Any) -> None:
         if isinstance(value, dict) and (inside := list(rule.inside(value))):
             for name, entry, what in inside:
                 self.faults.at(f"{where}.{key}", name, entry, what)
@@ -272,8 +267,8 @@ class _Reader:
         self.faults.at(where, key, shown, f"allowed: {rule.allowed}{near}")
 
     def _unknown(self, kind: str, where: str, key: str, value: Any) -> None:
-        known = tuple(self.rules.KINDS[kind].rules)
-        tables = tuple(self.rules.TABLES) if kind == "machine" else ()
+        known = tuple(KINDS[kind].rules)
+        tables = tuple(TABLES) if kind == "machine" else ()
         if isinstance(value, dict):
             allowed = f"; tables here are {', '.join(tables)}" if tables else f"; keys here are {', '.join(known)}"
             self.faults.of(f"{where}.{_key(key)}", f"unknown table{_near(key, tables or known) or allowed}")
@@ -286,14 +281,15 @@ class _Reader:
         machine = where if kind == "machine" else where.rpartition(".")[0]
         if kind in ("shop", "library"):
             return ""
-        homes = [t for t in self.rules.TABLES if t != kind and key in self.rules.KINDS[t].rules]
+        homes = [t for t in TABLES if t != kind and key in KINDS[t].rules]
         return f"; it belongs in [{machine}.{homes[0]}]" if homes else ""
 
     def _ends(self, tape: _Checked, receive: _Checked) -> None:
-        """EIA code has neither SUB nor EOT: these bytes are its ( and its digit 4."""
-        ends_on = receive.get("ends_on")
-        if tape.get("code") is TapeCode.EIA and ends_on in (EndsOn.SUB, EndsOn.EOT):
-            what = 'EIA code has no such character; end captures on "mark", "dc4" or "silence"'
+        """EIA code has not every character that may end a capture."""
+        ends_on, code = receive.get("ends_on"), tape.get("code")
+        if ends_on is not None and code is not None and code not in ends_on.codes:
+            *most, last = [f'"{end}"' for end in EndsOn if code in end.codes]
+            what = f"{code.upper()} code has no such character; end captures on {', '.join(most)} or {last}"
             self.faults.at(receive.name, "ends_on", ends_on, what)
 
     def _fits(self, line: _Checked, tape: _Checked) -> None:
@@ -345,8 +341,6 @@ def explain(settings: Settings) -> str:
 
 
 def _explained(settings: Settings) -> Iterator[str]:
-    from dncd.outside.config_rules import KINDS, TABLES
-
     yield f"# What holds in {settings.file}; values that are the default are marked so."
     yield "[shop]"
     yield from _keys(KINDS["shop"], settings.shop)
@@ -366,7 +360,7 @@ def _explained(settings: Settings) -> Iterator[str]:
     yield ""
 
 
-def _keys(table: "Table", part: Any) -> Iterator[str]:
+def _keys(table: Table, part: Any) -> Iterator[str]:
     for f in fields(part):
         value = getattr(part, f.name)
         default = f.name in table.defaults and value == table.defaults[f.name]
@@ -377,15 +371,13 @@ def _keys(table: "Table", part: Any) -> Iterator[str]:
 def _meaning(part: Any) -> str:
     """What follows from a table by arithmetic, as a comment."""
     if isinstance(part, LineSettings):
-        rate, ahead = 1 / part.char_s, part.ahead * part.char_s * 1000
-        return f"    # {rate:.4g} characters a second; {part.ahead} ahead are {ahead:.3g} ms"
+        rate, ahead = 1 / part.char_s, part.ahead_chars * part.char_s * 1000
+        return f"    # {rate:.4g} characters a second; {part.ahead_chars} ahead are {ahead:.3g} ms"
     return ""
 
 
 def plain(settings: Settings) -> dict[str, Any]:
     """What holds, as JSON can carry it; tables and keys as in the file."""
-    from dncd.outside.config_rules import TABLES
-
     machines = {
         m.name: {
             "title": m.title,

@@ -1,22 +1,19 @@
-"""What each key of the settings file may be: pydantic types made from the dataclasses of `dncd.values`.
+"""What each key of the settings file may be.
 
-A key is a field of its dataclass there (name, type, default). Here is only what the type cannot say: the range of a
-number, the form of a text. Enums, booleans and frames need no line. Importing this module loads pydantic, so only
-`config.load` does it.
+A key is a field of its dataclass in `dncd.values` (name, type, default). Here is only what the type cannot say: the range
+of a number, the form of a text. Enums, booleans and frames need no line.
 """
 
 import difflib
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import MISSING, InitVar, dataclass, field, fields
+from dataclasses import MISSING, dataclass, fields
 from enum import StrEnum
 from importlib import resources
-from pathlib import Path
-from typing import Annotated, Any, Final, get_type_hints
-
-from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, Strict, TypeAdapter
+from typing import Any, Final, get_type_hints
 
 from dncd import defaults
+from dncd.choices import TapeCode, Weight
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import Coder
@@ -28,9 +25,7 @@ from dncd.values import (
     ReceiveSettings,
     SendSettings,
     ShopSettings,
-    TapeCode,
     TapeSettings,
-    Weight,
 )
 
 TABLES: Final[Mapping[str, type]] = {
@@ -54,68 +49,62 @@ NOT_A_MARK: Final = "/():;#<>+-.,[]="
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """kind: the type for pydantic; allowed: the same for people; near: values that a wrong one is compared with;
-    inside: of a value that is a table, each entry that does not hold, as key, value and what is wrong."""
+    """What one key may be, or one value of the file made what dncd holds.
 
-    kind: InitVar[Any]
+    check: gives the value as dncd holds it, ValueError when it is not allowed; allowed: what is, for people; near: values
+    that a wrong one is compared with; inside: of a value that is a table, each entry that does not hold, as key, value and
+    what is wrong. Nothing is converted on the way: "7" is no number and neither is true, but 3 is a fine 3.0.
+    """
+
+    check: Callable[[Any], Any]
     allowed: str
     near: tuple[str, ...] = ()
     inside: Callable[[Mapping[str, Any]], Iterator[tuple[str, Any, str]]] = lambda _: iter(())
-    adapter: "TypeAdapter[Any]" = field(init=False)
-
-    def __post_init__(self, kind: Any) -> None:
-        # strict: "7" is no number and neither is true; 3 is a fine 3.0
-        object.__setattr__(self, "adapter", TypeAdapter(kind, config=ConfigDict(strict=True)))
-
-    def check(self, value: object) -> Any:
-        """The value as dncd holds it; ValueError (pydantic's own is one) when it is not allowed."""
-        return self.adapter.validate_python(value)
 
 
 def _whole(low: int, high: int, unit: str) -> Rule:
-    return Rule(Annotated[int, Field(ge=low, le=high)], f"a whole number of {unit} from {low} to {high}")
+    return _if(lambda v: type(v) is int and low <= v <= high, f"a whole number of {unit} from {low} to {high}")
 
 
 def _number(low: float, high: float, unit: str) -> Rule:
-    annotation = Annotated[float, Field(ge=low, le=high, allow_inf_nan=False)]
-    return Rule(annotation, f"a number of {unit} from {low:g} to {high:g}")
+    def check(value: object) -> float:
+        if (
+            isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high
+        ):  # nan is in no range
+            raise ValueError
+        return float(value)
+
+    return Rule(check, f"a number of {unit} from {low:g} to {high:g}")
 
 
 def _one_of(values: tuple[int, ...]) -> Rule:
-    words = tuple(str(v) for v in values)
-    return Rule(Annotated[int, AfterValidator(_member(values))], "one of " + ", ".join(words), words)
-
-
-def _member(values: tuple[int, ...]) -> Callable[[int], int]:
-    def check(value: int) -> int:
-        if value not in values:
-            raise ValueError
-        return value
-
-    return check
+    words = tuple(map(str, values))
+    return _if(lambda v: type(v) is int and v in values, "one of " + ", ".join(words), words)
 
 
 def _text(pattern: str, allowed: str, near: tuple[str, ...] = ()) -> Rule:
-    whole = re.compile(pattern)
+    """pattern: a regular expression for the whole text."""
+    return _if(lambda v: isinstance(v, str) and bool(re.fullmatch(pattern, v)), allowed, near)
 
-    def check(value: str) -> str:
-        if not whole.fullmatch(value):
+
+def _word(kind: type[StrEnum]) -> Rule:
+    words = tuple(map(str, kind))
+    return Rule(kind, "one of " + ", ".join(f'"{w}"' for w in words), words)
+
+
+def _if(holds: Callable[[Any], bool], allowed: str, near: tuple[str, ...] = ()) -> Rule:
+    def check(value: object) -> Any:
+        if not holds(value):
             raise ValueError
         return value
 
-    return Rule(Annotated[str, AfterValidator(check)], allowed, near)
+    return Rule(check, allowed, near)
 
 
 def _frame(value: object) -> Frame:
     if not isinstance(value, str):
         raise ValueError
     return Frame.parse(value)
-
-
-def _title(value: str) -> str:
-    if len(value) > defaults.NAME_CHARS or not value.isprintable():
-        raise ValueError
-    return value
 
 
 def _eia_codes(value: object) -> tuple[tuple[str, int], ...]:
@@ -182,8 +171,9 @@ RULES: Final[Mapping[str, Rule]] = {
         rf"|(127\.\d{{1,3}}\.\d{{1,3}}\.\d{{1,3}}|localhost|\[::1\]):{_PORT_NUMBER}|/[^\x00-\x1f]{{1,100}}",
         'an address of this machine such as "127.0.0.1:9750", the path of a socket that starts with /, or ""',
     ),
-    "machine.title": Rule(
-        Annotated[str, AfterValidator(_title)], f"printable, at most {defaults.NAME_CHARS} characters"
+    "machine.title": _if(
+        lambda v: isinstance(v, str) and len(v) <= defaults.NAME_CHARS and v.isprintable(),
+        f"printable, at most {defaults.NAME_CHARS} characters",
     ),
     "machine.profile": _text("|".join(map(re.escape, PROFILES)), "one of " + ", ".join(PROFILES), PROFILES),
     "machine.backup_days": _whole(0, 3650, "days"),
@@ -192,7 +182,7 @@ RULES: Final[Mapping[str, Rule]] = {
         "a path that starts with /, or socket://HOST:PORT, or rfc2217://HOST:PORT",
     ),
     "line.baud": _one_of(defaults.BAUDS),
-    "line.ahead": _whole(1, 4096, "characters"),
+    "line.ahead_chars": _whole(1, 4096, "characters"),
     "tape.mark": _text(
         f"(?![A-Za-z0-9{re.escape(NOT_A_MARK)}])[!-~]",
         f"one printable character that begins no block, such as %; not a letter, a digit or one of {NOT_A_MARK}",
@@ -201,7 +191,7 @@ RULES: Final[Mapping[str, Rule]] = {
     "tape.leader_chars": _whole(0, defaults.LONGEST_LEADER_CHARS, "characters"),
     "tape.trailer_chars": _whole(0, defaults.LONGEST_LEADER_CHARS, "characters"),
     "tape.eia_codes": Rule(
-        Annotated[Any, PlainValidator(_eia_codes)],
+        _eia_codes,
         "a table of character = code, each code from 0x01 to 0x7F with an odd number of holes and in no other use, "
         'such as { "%" = 0x0B, "(" = 0x1A }',
     ),
@@ -215,7 +205,7 @@ RULES: Final[Mapping[str, Rule]] = {
     "program.lowest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "program.findings": Rule(
-        Annotated[Any, PlainValidator(_findings)],
+        _findings,
         'a table of finding = "refuse", "warn" or "off", such as { "no-end" = "refuse" }',
         inside=_finding_faults,
     ),
@@ -229,12 +219,11 @@ def rule(table: str, key: str, kind: Any) -> Rule:
         return found
     if kind is Frame:
         allowed = "data bits 5 to 8, parity N, E or O, and stop bits 1, 1.5 or 2, such as 7E1, 7E2, 7O1 or 8N1"
-        return Rule(Annotated[Any, PlainValidator(_frame)], allowed, USUAL_FRAMES)
+        return Rule(_frame, allowed, USUAL_FRAMES)
     if kind is bool:
-        return Rule(bool, "true or false, without quotes", ("true", "false"))
+        return _if(lambda v: isinstance(v, bool), "true or false, without quotes", ("true", "false"))
     if isinstance(kind, type) and issubclass(kind, StrEnum):
-        words = tuple(str(v) for v in kind)
-        return Rule(Annotated[kind, Strict(strict=False)], "one of " + ", ".join(f'"{w}"' for w in words), words)
+        return _word(kind)
     raise TypeError(f"{table}.{key} is a {kind} and needs a line in RULES")
 
 
@@ -275,8 +264,3 @@ KINDS: Final[Mapping[str, Table]] = {
 def profile_text(name: str) -> str:
     """The TOML of a shipped starting point; `name` is one of PROFILES."""
     return resources.files("dncd.outside").joinpath("profiles", f"{name}.toml").read_text("utf-8")
-
-
-def absolute(file: Path, path: str) -> Path:
-    """A path of the settings file: a relative one starts at that file's folder."""
-    return file.parent.absolute() / path

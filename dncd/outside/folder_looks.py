@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.peer_text import shown
 from dncd.records.held_open import Writer
-from dncd.values import shown
 
 _SIDE_FILES: Final = ("thumbs.db", "ehthumbs.db", "desktop.ini")
 _SIDE_STARTS: Final = (".", "~$")
@@ -56,17 +56,24 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class FolderNews:
-    """A whole listing, posted when anything in it changed.
+class Listing:
+    """A whole listing of one folder, posted when anything in it is another than in the one before.
 
-    entries: in the order in which they came; what is no longer in it was taken away. problem: why the folder cannot be
-    used as it should, in words, empty where all is well; the entries are then those seen last. notes: what was done.
+    entries: in the order in which they came, an entry that did not change being the same object; what is no longer in it
+    was taken away. problem: why the folder cannot be used as it should, in words, empty where all is well; the entries are
+    then those seen last. notes: what was done.
+
+    number: from 1; who took over the listing before it (number - 1) need only look at `changed` (new, or changed; in the
+    order of `entries`) and `gone` (names). Number 1 follows none: all of it is in `changed`.
     """
 
     machine: str
     entries: tuple[Entry, ...]
     problem: str = ""
     notes: tuple[str, ...] = ()
+    number: int = field(default=0, compare=False)
+    changed: tuple[Entry, ...] = field(default=(), compare=False)
+    gone: frozenset[str] = field(default=frozenset(), compare=False)
 
 
 @dataclass(slots=True)
@@ -76,7 +83,7 @@ class _Seen:
 
 
 @dataclass(slots=True)
-class Book:
+class FolderState:
     """What is known about one folder between two looks. Times are seconds of the caller's clock.
 
     settle_s: as the settings say; lag_s: how long a new file waits for its event, 0 where there are none.

@@ -1,8 +1,8 @@
 """The shared folders, watched: a thread that lists them and posts what changed.
 
 Events are hints: after an overflow nothing is replayed, and network mounts send none. A folder is listed shortly after
-the first event of a burst, when a file may have settled, and every RESCAN_S whatever was said. With `watch = "polling"`
-there are no events and only the listings are left. Nobody else looks at watchdog.
+the first event of a burst, when a file may have settled, and every RESCAN_S whatever was said. With `watch = "polling"`,
+or where the system has no events to give, only the listings are left.
 """
 
 import contextlib
@@ -11,52 +11,34 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
-from watchdog.events import (
-    DirDeletedEvent,
-    FileClosedEvent,
-    FileCreatedEvent,
-    FileDeletedEvent,
-    FileModifiedEvent,
-    FileMovedEvent,
-    FileSystemEvent,
-    FileSystemEventHandler,
-)
-from watchdog.observers.api import ObservedWatch
-from watchdog.observers.inotify import InotifyObserver
-
 from dncd import defaults
+from dncd.choices import Watch
+from dncd.outside.folder_events import ITSELF, UNWATCHED, FolderEvents, Hear
 from dncd.outside.folder_looks import (
-    Book,
     Complete,
     Entry,
-    FolderNews,
+    FolderState,
     Hint,
+    Listing,
     opened,
     plain_files,
     problem_of,
 )
+from dncd.outside.journal import journal
+from dncd.outside.threads import Fate, Thread
+from dncd.peer_text import shown
 from dncd.records.held_open import Writer, leases_tell, writer_of
-from dncd.values import ShopSettings, Watch, shown
+from dncd.values import ShopSettings
 
-__all__ = ["Complete", "Entry", "FolderNews", "Folders", "make_folders"]
+__all__ = ["Complete", "Entry", "Folders", "Listing", "make_folders"]
 
 TO_MACHINE: Final = "to-machine"
 _FOLDERS: Final = (TO_MACHINE, "from-machine", "from-machine/damaged", "sent", "refused")
-_ITSELF: Final = ""
-"""Stands for the folder itself among the names of hints."""
-
-_EVENTS: Final[list[type[FileSystemEvent]]] = [
-    FileCreatedEvent,
-    FileModifiedEvent,
-    FileClosedEvent,
-    FileMovedEvent,
-    FileDeletedEvent,
-    DirDeletedEvent,
-]
 
 
 def make_folders(shop: Path, machine: str) -> tuple[str, ...]:
@@ -76,25 +58,56 @@ class _Folder:
 
     machine: str
     path: Path
-    book: Book
+    state: FolderState
     due: float
     not_before: float = 0.0
     hints: deque[tuple[str, Hint]] = field(default_factory=deque)
-    watch: ObservedWatch | None = None
-    watched: tuple[int, int] | None = None
-    posted: FolderNews | None = None
-    again: bool = False  # somebody new listens: post the next look whatever it shows
+    watch: int = UNWATCHED
+    watched: tuple[int, int, int] | None = None  # generation of the events; the folder's device and number
+    posted: Listing | None = None
+    by_name: dict[str, Entry] = field(default_factory=dict)  # of what was posted
+    again: bool = False  # somebody new listens: post all of the next look whatever it shows
     dropped: bool = False
+
+    def numbered(self, listing: Listing) -> Listing | None:
+        """A listing with its number and what makes it another one than the last; None where nothing does."""
+        posted, before = (None, {}) if self.again else (self.posted, self.by_name)
+        entries = listing.entries
+        changed = tuple(entry for entry in entries if before.get(entry.name) is not entry)
+        by_name = {entry.name: entry for entry in entries} if changed or len(entries) != len(before) else before
+        gone = frozenset(before.keys() - by_name.keys())
+        if posted is not None and not (changed or gone or listing.notes) and listing.problem == posted.problem:
+            return None
+        number = posted.number + 1 if posted is not None else 1
+        self.again, self.by_name = False, by_name
+        self.posted = replace(listing, number=number, changed=changed, gone=gone)
+        return self.posted
+
+    def watch_by(self, events: FolderEvents, descriptor: int, hear: Hear) -> None:
+        """Has events for the folder that is there now; it may be another one than at the last look."""
+        status = os.fstat(descriptor)
+        found = events.generation, status.st_dev, status.st_ino
+        if self.watched == found and self.watch != UNWATCHED:
+            return
+        self.unwatch_by(events)
+        self.watched, self.watch = found, events.watch(self.path, hear)
+        self.state.lag_s = defaults.HINT_LAG_S if self.watch != UNWATCHED else 0.0
+
+    def unwatch_by(self, events: FolderEvents) -> None:
+        """Has none any more."""
+        if self.watched is not None and self.watched[0] == events.generation:
+            events.unwatch(self.path, self.watch)
+        self.watch, self.watched = UNWATCHED, None
 
 
 class Folders:
     """Watches `to-machine/` of every machine from the moment it is made until `stop`.
 
-    machines: their names. post: called with a `FolderNews` for each machine at start and then whenever something
+    machines: their names. post: called with a `Listing` for each machine at start and then whenever something
     changed, from the folders thread: it must not wait.
     """
 
-    def __init__(self, shop: ShopSettings, machines: Iterable[str], post: Callable[[FolderNews], None]) -> None:
+    def __init__(self, shop: ShopSettings, machines: Iterable[str], post: Callable[[Listing], None]) -> None:
         self._shop = shop
         self._post = post
         self._changed = threading.Condition()
@@ -103,16 +116,19 @@ class Folders:
         for name in self._folders:
             with contextlib.suppress(OSError):  # the first look tries again and tells
                 make_folders(shop.folder, name)
-        self._observer = InotifyObserver(generate_full_events=True) if shop.watch is Watch.EVENTS else None
-        if self._observer:
-            self._observer.start()
-        self._thread = threading.Thread(target=self._run, name="folders")
-        self._thread.start()
+        self._events = FolderEvents()
+        self.thread = Thread("folders", self._run, Fate.ANEW | Fate.VITAL)
+        self.thread.start()
+
+    @property
+    def problem(self) -> str:
+        """Why there are no events where there should be some, in words; "" where all is well."""
+        return self._events.problem
 
     def _folder(self, machine: str) -> _Folder:
         lag = defaults.HINT_LAG_S if self._shop.watch is Watch.EVENTS else 0.0
         path = self._shop.folder / machine / TO_MACHINE
-        return _Folder(machine, path, Book(self._shop.settle_s, lag), time.monotonic())
+        return _Folder(machine, path, FolderState(self._shop.settle_s, lag), time.monotonic())
 
     def take(self, machine: str) -> None:
         """Watch the folder of a machine from now on; of one that is watched already, tell anew what lies there."""
@@ -137,15 +153,14 @@ class Folders:
                     folder.due = min(folder.due, max(now, folder.not_before))
             self._changed.notify()
 
-    def stop(self) -> None:
-        """End the watching and wait for its threads; a second call does nothing."""
+    def stop(self, seconds: float = 1.0) -> bool:
+        """End the watching; whether its threads have ended, which a share that hangs may keep for ever. A second call does
+        nothing."""
         with self._changed:
             self._stopping = True
             self._changed.notify()
-        self._thread.join()
-        if self._observer and self._observer.is_alive():
-            self._observer.stop()
-            self._observer.join()
+        ended = self.thread.join(seconds)
+        return self._events.stop(seconds) and ended
 
     def _run(self) -> None:
         while True:
@@ -163,11 +178,16 @@ class Folders:
                     folder.due = now + defaults.RESCAN_S
                     if folder.dropped:
                         del self._folders[folder.machine]
+            if self._shop.watch is Watch.EVENTS:
+                self._events.keep(now)
             for folder in due:
                 if folder.dropped:
-                    self._unwatch(folder)
-                else:
+                    folder.unwatch_by(self._events)
+                    continue
+                try:
                     self._look(folder)
+                except Exception as error:  # noqa: BLE001 - the folders of the other machines are looked at all the same
+                    self._failed(folder, error)
 
     def _hear(self, folder: _Folder, name: str, hint: Hint) -> None:
         """From watchdog's thread: an event in a folder."""
@@ -191,23 +211,29 @@ class Folders:
             if made and folder.posted is not None:
                 notes = (f"made again, as it was gone: {', '.join(made)}",)
             with opened(folder.path) as descriptor:
-                notes += self._watch(folder, descriptor)
+                folder.watch_by(self._events, descriptor, partial(self._hear, folder))
                 entries, problem = self._list(folder, descriptor)
         except OSError as fault:
             problem = f"{shown(str(folder.path), 200)} cannot be read ({os.strerror(fault.errno or 0)})"
             problem += "; it must be a folder of its own, no link, that dncd's user may read and write"
-        news = FolderNews(folder.machine, entries, problem, notes)
-        if news != folder.posted or folder.again:
-            folder.again = False
-            folder.posted = FolderNews(folder.machine, entries, problem)
-            self._post(news)
+        self._post_news(folder, Listing(folder.machine, entries, problem, notes))
         self._plan(folder, len(entries))
+
+    def _failed(self, folder: _Folder, error: Exception) -> None:
+        problem = f"dncd failed over {shown(str(folder.path), 200)} ({type(error).__name__}: {error}); report it"
+        if folder.posted is None or folder.posted.problem != problem:
+            journal().failed(f"a fault of dncd over the folder of {folder.machine}", error)
+        self._post_news(folder, Listing(folder.machine, folder.posted.entries if folder.posted else (), problem))
+
+    def _post_news(self, folder: _Folder, listing: Listing) -> None:
+        if (news := folder.numbered(listing)) is not None:
+            self._post(news)
 
     def _plan(self, folder: _Folder, files: int) -> None:
         now = time.monotonic()
         with self._changed:
             folder.not_before = now + min(1.0, files * defaults.LOOK_GAP_S)
-            settles = folder.book.due(now)
+            settles = folder.state.due(now)
             if settles is not None:
                 folder.due = min(folder.due, max(settles, folder.not_before))
             if folder.hints:
@@ -217,70 +243,18 @@ class Folders:
         with self._changed:
             hints, folder.hints = folder.hints, deque()
         for name, hint in hints:
-            if name == _ITSELF:  # the number of a removed folder may be given to the next one: ask for a new watch
-                folder.watched = None
+            if name == ITSELF:  # the number of a removed folder may be given to the next one: ask for a new watch
+                folder.watched = None if hint is Hint.GONE else folder.watched
             else:
-                folder.book.hint(name, hint)
+                folder.state.hint(name, hint)
 
     def _list(self, folder: _Folder, descriptor: int) -> tuple[tuple[Entry, ...], str]:
-        asks = self._observer is not None and leases_tell(descriptor)
+        asks = self._shop.watch is Watch.EVENTS and leases_tell(descriptor)
 
         def writer(name: str) -> Writer:
             return writer_of(descriptor, name) if asks else Writer.UNTOLD
 
         now = time.monotonic()
-        entries = folder.book.look(plain_files(descriptor), now, writer)
-        problem = problem_of(folder.path, len(entries), folder.book.held_open(now))
+        entries = folder.state.look(plain_files(descriptor), now, writer)
+        problem = problem_of(folder.path, len(entries), folder.state.held_open(now))
         return entries[: defaults.QUEUE_FILES], problem
-
-    def _watch(self, folder: _Folder, descriptor: int) -> tuple[str, ...]:
-        """Have events for the folder that is there now; it may be another one than at the last look."""
-        if self._observer is None:
-            return ()
-        status = os.fstat(descriptor)
-        if folder.watched == (status.st_dev, status.st_ino):
-            return ()
-        self._unwatch(folder)
-        folder.watched = (status.st_dev, status.st_ino)
-        try:
-            folder.watch = self._observer.schedule(
-                _Listener(folder, self._hear), str(folder.path), recursive=False, event_filter=_EVENTS
-            )
-        except OSError as fault:
-            folder.book.lag_s = 0.0
-            return (
-                f"no events for {shown(str(folder.path), 200)} ({os.strerror(fault.errno or 0)}); "
-                f"it is looked at every {defaults.RESCAN_S:g} s",
-            )
-        return ()
-
-    def _unwatch(self, folder: _Folder) -> None:
-        if self._observer is not None and folder.watch is not None:
-            self._observer.unschedule(folder.watch)
-            folder.watch = None
-
-
-class _Listener(FileSystemEventHandler):
-    """Turns watchdog's events in one folder into hints."""
-
-    def __init__(self, folder: _Folder, hear: Callable[[_Folder, str, Hint], None]) -> None:
-        self._folder = folder
-        self._hear = hear
-
-    def on_any_event(self, event: FileSystemEvent) -> None:
-        """One event, from watchdog's thread. A file that was moved here is whole; one moved away is gone."""
-        if isinstance(event, FileMovedEvent):
-            self._tell(event.src_path, Hint.GONE)
-            self._tell(event.dest_path, Hint.CLOSED)
-        elif isinstance(event, FileClosedEvent):
-            self._tell(event.src_path, Hint.CLOSED)
-        elif isinstance(event, FileDeletedEvent):
-            self._tell(event.src_path, Hint.GONE)
-        elif not isinstance(event, DirDeletedEvent):
-            self._tell(event.src_path, Hint.CHANGED)
-        elif os.fsdecode(event.src_path) == str(self._folder.path):
-            self._hear(self._folder, _ITSELF, Hint.GONE)
-
-    def _tell(self, path: bytes | str, hint: Hint) -> None:
-        if path:
-            self._hear(self._folder, Path(os.fsdecode(path)).name, hint)

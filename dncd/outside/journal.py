@@ -15,8 +15,7 @@ from typing import Any, Final, TextIO
 
 import structlog
 
-from dncd.errors import DncdError
-from dncd.values import printable
+from dncd.peer_text import printable
 
 LONGEST_TEXT: Final = 2000
 """Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""
@@ -39,7 +38,6 @@ class Journal:
         self._fields = fields
 
     def info(self, event: str, **fields: object) -> None:
-        """Something happened as it should."""
         _logger().info(event, **{**self._fields, **fields})
 
     def warning(self, event: str, *, what: str, where: str, next: str, **fields: object) -> None:  # noqa: A002 - the field
@@ -50,10 +48,6 @@ class Journal:
     def failed(self, event: str, error: BaseException) -> None:
         """A fault of dncd itself, with its traceback for whoever mends it."""
         _logger().error(event, exc_info=error, **self._fields)
-
-    def told(self, error: DncdError) -> None:
-        """A warning with the three sentences of an error, under its stable code."""
-        self.warning(error.code, what=error.what, where=error.where, next=error.next_step)
 
     def transfer(self, record: Mapping[str, Any]) -> None:
         """The one canonical line of a transfer: what the ledger holds of it."""

@@ -1,236 +1,253 @@
-"""The health of the service in the OpenMetrics text format, for whatever watches the shop's machines.
+"""The health of the service in the OpenMetrics text format 1.0, for whatever watches the shop's machines.
 
-It is made from the status that the last round left, in a thread of its own: nobody who asks can keep a line waiting.
-prometheus_client makes the text; it is loaded only where `shop.metrics` is set.
+It is made from the status that the last round left, in threads of its own: nobody who asks can keep a line waiting, nor
+another who asks, nor the end of the service.
 """
 
 import contextlib
 import socket
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from http.server import BaseHTTPRequestHandler, HTTPServer
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from prometheus_client.core import (
-    CounterMetricFamily,
-    GaugeMetricFamily,
-    InfoMetricFamily,
-    StateSetMetricFamily,
-)
-from prometheus_client.metrics_core import Metric
-from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
-from prometheus_client.registry import Collector, CollectorRegistry
-
 from dncd.errors import NotDoneError
+from dncd.outside.threads import Fate, Thread
 from dncd.values import LineState
 
 PATH: Final = "/metrics"
 
+CONTENT_TYPE: Final = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+
 CLIENT_S: Final = 5.0
-"""Seconds that one who asks may take over asking or listening; the next one waits meanwhile."""
+"""Seconds that one who asks may take over asking and listening together."""
+
+MOST_CLIENTS: Final = 16
+"""Connections at once; the oldest makes room for a new one."""
+
+LONGEST_REQUEST: Final = 8192
+"""Bytes of a request's head."""
 
 Status = Mapping[str, Any]
 
+_Sample = tuple[Mapping[str, str], float]
 
-class _Snapshot(Collector):
-    """The families of one status object (contract 4)."""
 
-    def __init__(self, status: Status) -> None:
-        self._service: Status = status["service"]
-        self._machines: Mapping[str, Status] = status["machines"]
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """name: without the unit; kind: gauge, counter, info or stateset; samples: labels and value of each."""
 
-    def collect(self) -> Iterator[Metric]:
-        """Every family, in a fixed order."""
-        yield from self._of_the_service()
-        yield from self._of_the_lines()
-        yield from self._counted()
+    name: str
+    text: str
+    samples: Iterable[_Sample]
+    kind: str = "gauge"
+    unit: str = ""
+    _ends: Mapping[str, str] = field(default_factory=lambda: {"counter": "_total", "info": "_info"})
 
-    def _of_the_service(self) -> Iterator[Metric]:
-        yield InfoMetricFamily("dncd", "The service.", value={"version": str(self._service["version"])})
-        yield GaugeMetricFamily(
-            "dncd_troubles", "Things that are wrong with the service itself.", value=len(self._service["trouble"])
-        )
-        room = GaugeMetricFamily("dncd_disk_free", "Room on the disk of a folder.", labels=["folder"], unit="bytes")
-        for name, free in self._service["disk_free_bytes"].items():
-            if free is not None:
-                room.add_metric([name], free)
-        yield room
-        refused = self._service["reload"]["result"] == "refused"
-        yield GaugeMetricFamily(
-            "dncd_settings_refused", "1 while the settings file was read again and refused.", value=int(refused)
-        )
+    def lines(self) -> Iterator[str]:
+        name = f"{self.name}_{self.unit}" if self.unit else self.name
+        yield f"# HELP {name} {self.text}"
+        yield f"# TYPE {name} {self.kind}"
+        if self.unit:
+            yield f"# UNIT {name} {self.unit}"
+        for labels, value in self.samples:
+            pairs = ",".join(f'{key}="{_escaped(labels[key])}"' for key in sorted(labels))
+            yield f"{name}{self._ends.get(self.kind, '')}{f'{{{pairs}}}' if pairs else ''} {float(value)}"
 
-    def _of_the_lines(self) -> Iterator[Metric]:
-        yield self._gauge("dncd_line_up", "1 while the port of the line is open.", lambda m: m["state"] != "no-port")
-        state = StateSetMetricFamily("dncd_line_state", "What the line does.", labels=["machine"])
-        for name, machine in self._machines.items():
-            state.add_metric([name], {each.value: machine["state"] == each.value for each in LineState})
-        yield state
-        yield self._gauge("dncd_waiting_files", "Files that wait for the control.", lambda m: len(m["waiting"]))
-        yield self._gauge("dncd_line_troubles", "Things that are wrong with the line.", lambda m: len(m["trouble"]))
-        yield self._gauge(
-            "dncd_held_now",
-            "For how long the control has held the sending under way.",
-            lambda m: (m["transfer"] or {}).get("held_for_s", 0.0),
-            unit="seconds",
-        )
-        backup = GaugeMetricFamily(
-            "dncd_backup_age", "Since the last dump of the control's memory.", labels=["machine"], unit="seconds"
-        )
-        for name, machine in self._machines.items():
-            if (days := (machine.get("backup") or {}).get("age_days")) is not None:
-                backup.add_metric([name], days * 86_400.0)
-        yield backup
 
-    def _gauge(self, name: str, help_text: str, value: Callable[[Status], float], unit: str = "") -> Metric:
-        family = GaugeMetricFamily(name, help_text, labels=["machine"], unit=unit)
-        for machine, status in self._machines.items():
-            family.add_metric([machine], float(value(status)))
-        return family
+def _escaped(text: str) -> str:
+    return text.replace("\\", "\\\\").replace("\n", "\\n").replace('"', '\\"')
 
-    def _counted(self) -> Iterator[Metric]:
-        transfers = CounterMetricFamily("dncd_transfers", "Transfers that ended.", labels=["machine", "result"])
-        chars = CounterMetricFamily("dncd_characters", "Characters of them.", labels=["machine", "direction"])
-        faults = CounterMetricFamily("dncd_line_faults", "Faults that the port noticed.", labels=["machine", "kind"])
-        holds = CounterMetricFamily("dncd_holds", "Times that a control held a sending.", labels=["machine"])
-        held = CounterMetricFamily("dncd_held", "Time of those holds.", labels=["machine"], unit="seconds")
-        losses = CounterMetricFamily("dncd_port_losses", "Times that the port went away.", labels=["machine"])
-        summed = CounterMetricFamily(
-            "dncd_captures_summed_up", "Damaged captures that were too many to be kept one by one.", labels=["machine"]
-        )
-        for name, machine in self._machines.items():
-            tally = machine["counters"]
-            for result, count in tally["transfers"].items():
-                transfers.add_metric([name, result], count)
-            chars.add_metric([name, "to-machine"], tally["chars_out"])
-            chars.add_metric([name, "from-machine"], tally["chars_in"])
-            for kind, count in tally["faults"].items():
-                faults.add_metric([name, kind], count)
-            holds.add_metric([name], tally["holds"])
-            held.add_metric([name], tally["held_s"])
-            losses.add_metric([name], tally["port_losses"])
-            summed.add_metric([name], tally["summed_up"])
-        yield from (transfers, chars, faults, holds, held, losses, summed)
+
+def _families(service: Status, machines: Mapping[str, Status]) -> Iterator[_Family]:
+    yield _Family("dncd", "The service.", [({"version": str(service["version"])}, 1)], "info")
+    yield _Family("dncd_troubles", "Things that are wrong with the service itself.", [({}, len(service["trouble"]))])
+    room = [({"folder": name}, free) for name, free in service["disk_free_bytes"].items() if free is not None]
+    yield _Family("dncd_disk_free", "Room on the disk of a folder.", room, unit="bytes")
+    refused = service["reload"]["result"] == "refused"
+    text = "1 while the settings file was read again and refused."
+    yield _Family("dncd_settings_refused", text, [({}, refused)])
+
+    def each(value: Callable[[Status], float]) -> Iterator[_Sample]:
+        return (({"machine": name}, value(status)) for name, status in machines.items())
+
+    yield _Family("dncd_line_up", "1 while the port of the line is open.", each(lambda m: m["state"] != "no-port"))
+    states = [
+        ({"machine": name, "dncd_line_state": state}, status["state"] == state)
+        for name, status in machines.items()
+        for state in sorted(LineState)
+    ]
+    yield _Family("dncd_line_state", "What the line does.", states, "stateset")
+    yield _Family("dncd_waiting_files", "Files that wait for the control.", each(lambda m: len(m["waiting"])))
+    yield _Family("dncd_line_troubles", "Things that are wrong with the line.", each(lambda m: len(m["trouble"])))
+    text = "For how long the control has held the sending under way."
+    held = each(lambda m: (m["transfer"] or {}).get("held_for_s", 0.0))
+    yield _Family("dncd_held_now", text, held, unit="seconds")
+    ages = [
+        ({"machine": name}, days * 86_400.0)
+        for name, status in machines.items()
+        if (days := (status.get("backup") or {}).get("age_days")) is not None
+    ]
+    yield _Family("dncd_backup_age", "Since the last dump of the control's memory.", ages, unit="seconds")
+    yield from _counters({name: status["counters"] for name, status in machines.items()})
+
+
+def _counters(tallies: Mapping[str, Status]) -> Iterator[_Family]:
+    def each(label: str, counts: Callable[[Status], Mapping[str, float]]) -> Iterator[_Sample]:
+        for name, tally in tallies.items():
+            yield from (({"machine": name, label: key}, count) for key, count in counts(tally).items())
+
+    def one(key: str) -> Iterator[_Sample]:
+        return (({"machine": name}, tally[key]) for name, tally in tallies.items())
+
+    yield _Family("dncd_transfers", "Transfers that ended.", each("result", lambda t: t["transfers"]), "counter")
+    ways = each("direction", lambda t: {"to-machine": t["chars_out"], "from-machine": t["chars_in"]})
+    yield _Family("dncd_characters", "Characters of them.", ways, "counter")
+    yield _Family("dncd_line_faults", "Faults that the port noticed.", each("kind", lambda t: t["faults"]), "counter")
+    yield _Family("dncd_holds", "Times that a control held a sending.", one("holds"), "counter")
+    yield _Family("dncd_held", "Time of those holds.", one("held_s"), "counter", "seconds")
+    yield _Family("dncd_port_losses", "Times that the port went away.", one("port_losses"), "counter")
+    text = "Damaged captures that were too many to be kept one by one."
+    yield _Family("dncd_captures_summed_up", text, one("summed_up"), "counter")
 
 
 def openmetrics(status: Status) -> bytes:
-    """A status object as OpenMetrics text. Bounded by the number of machines, for no name of a peer is in it."""
-    registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Snapshot(status))
-    return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]
+    """A status object (contract 4) as OpenMetrics text. Bounded by the number of machines: no name of a peer is in it."""
+    lines = [line for family in _families(status["service"], status["machines"]) for line in family.lines()]
+    return "\n".join([*lines, "# EOF", ""]).encode()
 
 
 class MetricsServer:
     """Answers GET /metrics until `close`. address: HOST:PORT, [::1]:PORT, or the path of a Unix socket.
 
-    latest: gives the status object of the last round; called in this server's thread. NotDoneError if the address is taken.
+    latest: gives the status object of the last round; called in the threads of this server. NotDoneError if the address
+    is taken.
     """
 
     def __init__(self, address: str, latest: Callable[[], Status]) -> None:
         self._latest = latest
         self._made: tuple[Status, bytes] | None = None
         self._path = Path(address) if address.startswith("/") else None
+        self._clients: list[socket.socket] = []
+        self._lock, self._closing = threading.Lock(), threading.Event()
         try:
-            self._server = _server(address, _handler(self._text))
+            self._listener = _listening(address)
         except OSError as error:
             raise NotDoneError(
                 f"the health endpoint cannot be opened: {error.strerror or error}",
                 f"[shop] metrics = {address!r}",
                 "Look what else listens there, or give it another address; the lines are served without it",
             ) from None
-        self._thread = threading.Thread(
-            target=self._server.serve_forever, kwargs={"poll_interval": 0.5}, name="metrics", daemon=True
-        )
-        self._thread.start()
-
-    def _text(self) -> bytes:
-        """The text of the last round, made once: asking more often costs nothing more."""
-        status = self._latest()
-        if self._made is None or self._made[0] is not status:
-            self._made = (status, openmetrics(status))
-        return self._made[1]
-
-    @property
-    def address(self) -> Any:
-        """Where it listens."""
-        return self._server.server_address
+        self.address: Any = self._listener.getsockname()
+        self.thread = Thread("metrics", self._accept, Fate.ANEW)
+        self.thread.start()
 
     def close(self) -> None:
-        """Stops answering."""
-        self._server.shutdown()
-        self._thread.join()
-        self._server.server_close()
+        """Stops answering. Whoever is in the middle of asking is left: nothing waits for a peer."""
+        self._closing.set()
+        self._listener.shutdown(socket.SHUT_RDWR)  # wakes the accept
+        self.thread.join(CLIENT_S)
+        self._listener.close()
         if self._path is not None:
             with contextlib.suppress(OSError):
                 self._path.unlink()
 
+    def _accept(self) -> None:
+        while True:
+            try:
+                client, _ = self._listener.accept()
+            except OSError:  # closed, or the client is gone again, or no descriptor is left
+                if self._closing.wait(0.1):
+                    return
+                continue
+            with self._lock:
+                self._clients.append(client)
+                if len(self._clients) > MOST_CLIENTS:
+                    _hang_up(self._clients.pop(0))
+            try:
+                threading.Thread(target=self._serve, args=(client,), name="metrics-client", daemon=True).start()
+            except RuntimeError:  # no more threads
+                client.close()
 
-class _Server(HTTPServer):
-    allow_reuse_address = True
+    def _serve(self, client: socket.socket) -> None:
+        end = time.monotonic() + CLIENT_S
+        with client, contextlib.suppress(OSError):  # one who hangs up or takes too long is nobody's trouble
+            head = _head(client, end)
+            if head:
+                client.settimeout(max(0.001, end - time.monotonic()))
+                client.sendall(self._answer(head))
+        with self._lock:
+            if client in self._clients:
+                self._clients.remove(client)
 
-    def server_bind(self) -> None:
-        """Binds without asking a name server who we are."""
-        self.socket.bind(self.server_address)
-        self.server_address = self.socket.getsockname()
+    def _answer(self, head: bytes) -> bytes:
+        method, _, rest = head.partition(b" ")
+        if rest.split(b" ")[0].split(b"?")[0] not in (PATH.encode(), b"/"):
+            status, kind, body = "404 Not Found", "text/plain", b"Ask for /metrics\n"
+        elif method != b"GET":
+            status, kind, body = "405 Method Not Allowed", "text/plain", b"Only GET is answered\n"
+        else:
+            status, kind, body = "200 OK", CONTENT_TYPE, self._text()
+        lines = (f"HTTP/1.0 {status}", "Server: dncd", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "", "")
+        return "\r\n".join(lines).encode() + body
 
-    def handle_error(self, request: Any, client_address: Any) -> None:
-        """One who hangs up in the middle is nobody's trouble."""
-
-
-class _Server6(_Server):
-    address_family = socket.AF_INET6
-
-
-class _UnixServer(_Server):
-    address_family = socket.AF_UNIX
-
-    def get_request(self) -> tuple[socket.socket, Any]:
-        """A Unix socket has no peer address; the handler wants one."""
-        request, _ = self.socket.accept()
-        return request, ("local", 0)
+    def _text(self) -> bytes:
+        """The text of the last round, made once: asking more often costs nothing more."""
+        status, made = self._latest(), self._made
+        if made is None or made[0] is not status:
+            self._made = made = (status, openmetrics(status))
+        return made[1]
 
 
-def _server(address: str, handler: type[BaseHTTPRequestHandler]) -> HTTPServer:
+def _head(client: socket.socket, end: float) -> bytes:
+    """The head of a request; nothing where it does not come whole by `end`, on the monotonic clock."""
+    head = b""
+    while b"\r\n\r\n" not in head and b"\n\n" not in head:
+        left = end - time.monotonic()
+        if left <= 0 or len(head) > LONGEST_REQUEST:
+            return b""
+        client.settimeout(left)
+        data = client.recv(LONGEST_REQUEST)
+        if not data:
+            return b""
+        head += data
+    return head
+
+
+def _hang_up(client: socket.socket) -> None:
+    with contextlib.suppress(OSError):
+        client.shutdown(socket.SHUT_RDWR)
+
+
+def _listening(address: str) -> socket.socket:
+    kind = socket.AF_UNIX
+    name: str | tuple[str, int] = address
     if address.startswith("/"):
         _clear(address)
-        return _UnixServer(address, handler)  # type: ignore[arg-type]
-    host, _, port = address.rpartition(":")
-    kind = _Server6 if host.startswith("[") else _Server
-    return kind((host.strip("[]"), int(port)), handler)
+    else:
+        host, _, port = address.rpartition(":")
+        kind, name = socket.AF_INET6 if host.startswith("[") else socket.AF_INET, (host.strip("[]"), int(port))
+    listener = socket.socket(kind, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(name)
+        listener.listen(MOST_CLIENTS)
+    except BaseException:
+        listener.close()
+        raise
+    return listener
 
 
 def _clear(path: str) -> None:
-    """Removes a socket that a killed service left; one on which somebody answers stays."""
+    """Removes a socket that a killed service left; one on which somebody answers stays, and so does any other file."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
         probe.settimeout(1)
         try:
             probe.connect(path)
         except ConnectionRefusedError:
-            Path(path).unlink()
+            if Path(path).is_socket():
+                Path(path).unlink()
         except OSError:
             return
-
-
-def _handler(text: Callable[[], bytes]) -> type[BaseHTTPRequestHandler]:
-    class Handler(BaseHTTPRequestHandler):
-        timeout = CLIENT_S
-        server_version = "dncd"
-        sys_version = ""
-
-        def do_GET(self) -> None:
-            """The one page."""
-            if self.path.partition("?")[0] not in (PATH, "/"):
-                self.send_error(404)
-                return
-            body = text()
-            self.send_response(200)
-            self.send_header("Content-Type", CONTENT_TYPE_LATEST)
-            self.send_header("Content-Length", str(len(body)))
-            self.end_headers()
-            self.wfile.write(body)
-
-        def log_message(self, format: str, *args: Any) -> None:  # noqa: A002 - the parent's name
-            """Who asks is not worth a line."""
-
-    return Handler

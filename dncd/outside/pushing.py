@@ -5,7 +5,6 @@ What it reached last is kept in `STATE/library.pushed` for the status after a re
 """
 
 import contextlib
-import json
 import threading
 import time
 from dataclasses import asdict, dataclass, replace
@@ -17,13 +16,15 @@ from dulwich.repo import Repo
 
 from dncd import defaults
 from dncd.errors import DncdError
-from dncd.outside.clock import utc_now
 from dncd.outside.library_server import LibraryServer, wanted
-from dncd.records import durable
+from dncd.outside.threads import Fate, Thread
+from dncd.peer_text import printable
+from dncd.records import codec, durable
 from dncd.records.git_program import GitProgram
+from dncd.records.ledger import utc_now
 from dncd.records.library import path_of
 from dncd.records.revisions import walk
-from dncd.values import LibrarySettings, printable
+from dncd.values import LibrarySettings
 
 _FILE: Final = "library.pushed"
 
@@ -62,11 +63,11 @@ class Pushing:
         self._stopping = threading.Event()
         self._there: dict[str, str] = {}  # what this run has given the server
         self.pushed = self._remembered()
-        self._thread = threading.Thread(target=self._work, name="dncd-pushing", daemon=True)
+        self.thread = Thread("dncd-pushing", self._work, Fate.ANEW)
 
     def start(self) -> None:
         """Begins with a push, whatever was there before: the server may be another one now."""
-        self._thread.start()
+        self.thread.start()
 
     def wake(self) -> None:
         """There is a new revision. Costs nothing; from any thread."""
@@ -77,8 +78,7 @@ class Pushing:
         self._stopping.set()
         self._server.stop()
         self._woken.set()
-        self._thread.join(seconds)
-        return not self._thread.is_alive()
+        return self.thread.join(seconds)
 
     def status(self) -> dict[str, Any]:
         """For `status --json`."""
@@ -125,13 +125,13 @@ class Pushing:
 
     def _keep(self, pushed: Pushed) -> None:
         with contextlib.suppress(OSError):  # the status after a restart says less then, no more
-            durable.replace(self._file, json.dumps(asdict(pushed)).encode() + b"\n")
+            durable.replace(self._file, codec.encode(pushed))
         self.pushed = pushed  # last: whoever sees it finds it kept
 
     def _remembered(self) -> Pushed:
         fresh = Pushed(self._server.shown, self._branch)
         try:
-            kept = Pushed(**json.loads(self._file.read_bytes()))
+            kept = codec.decode(Pushed, self._file.read_bytes())
         except (OSError, ValueError, TypeError):
             return fresh
         return kept if (kept.remote, kept.branch) == (fresh.remote, fresh.branch) else fresh

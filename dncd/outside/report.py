@@ -21,13 +21,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd import __version__
-from dncd.errors import DncdError, NotDoneError
+from dncd.errors import DncdError, NotDoneError, SettingsError
 from dncd.outside import config
-from dncd.outside.clock import utc_now
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
+from dncd.outside.config_outline import outline
 from dncd.outside.disk_room import free_bytes
+from dncd.peer_text import printable
 from dncd.records import ledger
-from dncd.values import printable
+from dncd.records.ledger import utc_now
 
 LEDGER_LINES: Final = 500
 JOURNAL_LINES: Final = 2_000
@@ -42,7 +43,7 @@ _IN_URL: Final = re.compile(r"(?<=://)[^/@\s\"'\\]+(?=@)")
 _SECRET: Final = re.compile(
     r"""(?im)^(\s*#*\s*["']?[\w.-]*(?:passw|secret|token|credential|(?:api|private)[_-]?key)[\w.-]*["']?\s*[=:]\s*)(.+)$"""
 )
-_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "pydantic", "click", "prometheus_client")
+_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click")
 
 _ABOUT: Final = """\
 What `dncd report` packed, for whoever looks after dncd. Read it before you send it to anybody.
@@ -70,22 +71,17 @@ def parts(file: Path) -> Iterator[tuple[str, str]]:
     yield "README.txt", _ABOUT
     yield "versions.txt", _or_why(_versions)
     yield "settings.toml", _or_why(lambda: file.read_bytes().decode("utf-8", "backslashreplace"))
-    state: Path | None = None
-    folder: Path | None = None
-    try:
-        settings = config.load(file)
-        state, folder = settings.shop.state, settings.shop.folder
-        yield "holds.txt", config.explain(settings)
-    except DncdError as error:
-        yield "holds.txt", f"{error}\n"
+    yield "holds.txt", _or_why(lambda: config.explain(config.load(file)))
     yield "serial.txt", _or_why(_serial)
-    if state is None or folder is None:
+    try:
+        places = outline(file)
+    except SettingsError:
         return
-    where = state
-    yield "status.json", _or_why(lambda: json.dumps(ask(where, {"do": "status"}), indent=1))
-    yield "journal.txt", _or_why(lambda: _journal(where))
-    yield "ledger.jsonl", _or_why(lambda: _ledger(where))
-    yield "state.txt", _or_why(lambda: _state(where, folder))
+    state = places.state
+    yield "status.json", _or_why(lambda: json.dumps(ask(state, {"do": "status"}), indent=1))
+    yield "journal.txt", _or_why(lambda: _journal(state))
+    yield "ledger.jsonl", _or_why(lambda: _ledger(state))
+    yield "state.txt", _or_why(lambda: _state(state, places.folder))
 
 
 def write(file: Path, output: Path, when: datetime) -> list[str]:
@@ -112,7 +108,7 @@ def _or_why(make: Callable[[], str]) -> str:
     try:
         return make()
     except (DncdError, OSError, ValueError, subprocess.SubprocessError) as error:
-        return f"could not be had: {error}\n"
+        return f"could not be read: {error}\n"
 
 
 def _printable_lines(text: str) -> str:

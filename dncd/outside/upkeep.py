@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from dncd import defaults
+from dncd.outside.threads import Fate, Thread
 from dncd.records.library import path_of
 from dncd.records.packing import loose_about
 
@@ -36,11 +37,11 @@ class Upkeep:
         self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._child: subprocess.Popen[str] | None = None
-        self._thread = threading.Thread(target=self._work, name="dncd-upkeep", daemon=True)
+        self.thread = Thread("dncd-upkeep", self._work, Fate.ANEW)
 
     def start(self) -> None:
         """Looks now and then from now on."""
-        self._thread.start()
+        self.thread.start()
 
     def stop(self, seconds: float) -> bool:
         """Ends what is under way; whether the thread is gone."""
@@ -48,8 +49,7 @@ class Upkeep:
         with self._lock:
             if self._child is not None:
                 self._child.terminate()
-        self._thread.join(seconds)
-        return not self._thread.is_alive()
+        return self.thread.join(seconds)
 
     def _work(self) -> None:
         while not self._stopping.wait(self._every_s):

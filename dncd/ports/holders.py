@@ -5,7 +5,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from dncd.values import shown
+from dncd.peer_text import shown
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from dncd.peer_text import printable
 from dncd.ports.holders import Holder, holders
-from dncd.values import printable
 
 _STABLE = ("dev/serial/by-id", "dev/serial/by-path")
 """Folders of names that stay: by what the adaptor is, and, for one without a number of its own, by where it is plugged."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dncd.errors import DncdError, NoServiceError
-from dncd.outside.held_connection import Held
+from dncd.outside.command_client import StreamRequest
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +24,9 @@ def line_for(state: Path, machine: str, command: str) -> Iterator[Loan]:
     does not know (its settings are older) is free. The service opens the port again when the context is left, and as well
     when this process ends in any other way.
     """
-    held: Held | None = None
+    held: StreamRequest | None = None
     try:
-        held = Held(state, {"do": "lend", "machine": machine, "command": command})
+        held = StreamRequest(state, {"do": "lend", "machine": machine, "command": command})
     except NoServiceError:
         held = None
     except DncdError as error:

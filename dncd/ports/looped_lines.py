@@ -8,12 +8,16 @@ a control on such a line bears it; it is over in LOOKS_FOR_LOOP_S, and a control
 
 import select
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.ports.port import Port, Reading
-from dncd.values import Flow, MachineSettings, Signal, StartOn
+from dncd.values import MachineSettings, Signal
+
+_TIED: Final = {ModemLine.CTS: ModemLine.RTS, ModemLine.DSR: ModemLine.DTR}
+"""Our line that such a plug ties to each of the control's."""
 
 _ROUNDS: Final = 2
 """A control that switches its own line by chance does not do so twice in step with ours."""
@@ -30,36 +34,38 @@ def looped_lines(port: Port, machine: MachineSettings) -> Mapping[str, str]:
 
     May take half a second behind a device server. PortGoneError as the port's own methods.
     """
-    flow, start_on = machine.line.flow, machine.send.start_on
     network = "://" in machine.line.port
     within = defaults.LOOKS_FOR_LOOP_NET_S if network else defaults.LOOKS_FOR_LOOP_S
     found = {}
-    by_cts, by_dsr = (flow is Flow.RTS_CTS, start_on is StartOn.CTS), (flow is Flow.DTR_DSR, start_on is StartOn.DSR)
-    if any(by_cts) and _follows(port, port.set_rts, lambda: port.modem().cts, within):
-        found["CTS"] = _sentence("RTS", "CTS", *by_cts)
-    if any(by_dsr) and _follows(port, port.set_dtr, lambda: port.modem().dsr, within):
-        found["DSR"] = _sentence("DTR", "DSR", *by_dsr)
+    for theirs in machine.lines_needed:
+        if _follows(port, theirs, within):
+            found[theirs.value] = _sentence(
+                _TIED[theirs].value,
+                theirs.value,
+                flows=machine.line.flow.stop_line is theirs,
+                starts=machine.send.start_on.start_line is theirs,
+            )
     return found
 
 
-def _follows(port: Port, switch: Callable[[Signal], None], line: Callable[[], Signal], within: float) -> bool:
+def _follows(port: Port, line: ModemLine, within: float) -> bool:
     """Whether `line` goes off and on with ours. Ours is on before and after, whatever happens."""
     try:
         if not _becomes(port, line, Signal.ON, within):
             return False
         for _ in range(_ROUNDS):
             for to in (Signal.OFF, Signal.ON):
-                switch(to)
+                port.switch(_TIED[line], to)
                 if not _becomes(port, line, to, within):
                     return False
     except _NotIdleError:
         return False
     finally:
-        switch(Signal.ON)
+        port.switch(_TIED[line], Signal.ON)
     return True
 
 
-def _becomes(port: Port, line: Callable[[], Signal], wanted: Signal, within: float) -> bool:
+def _becomes(port: Port, line: ModemLine, wanted: Signal, within: float) -> bool:
     until = time.monotonic() + within
     while True:
         if select.select([port.fileno()], [], [], _LOOK_S)[0]:
@@ -67,13 +73,13 @@ def _becomes(port: Port, line: Callable[[], Signal], wanted: Signal, within: flo
             if reading != Reading():
                 port.put_back(reading)
                 raise _NotIdleError
-        if line() is wanted:
+        if port.modem().of(line) is wanted:
             return True
         if time.monotonic() >= until:
             return False
 
 
-def _sentence(ours: str, theirs: str, flows: bool, starts: bool) -> str:
+def _sentence(ours: str, theirs: str, *, flows: bool, starts: bool) -> str:
     harm = [f"the control cannot stop dncd by {theirs}"] if flows else []
     harm += [f"{theirs} starts nothing here"] if starts else []
     ways = ['`line.flow = "xon/xoff"`'] if flows else []

@@ -4,7 +4,7 @@ Both are own non-blocking TCP sockets: pyserial's URL handlers have no descripto
 still lie in the server; only pacing (the line's clock) keeps that small, so neither kind tells an output count.
 
 A network that stands still takes bytes all the same, and brings them all at once when it moves again, past any stop of the
-control. So no more is handed over than what UNACKNOWLEDGED_S of the line and `ahead` are, beyond what the server's
+control. So no more is handed over than what UNACKNOWLEDGED_S of the line and `ahead_chars` are, beyond what the server's
 TCP has acknowledged, and a port is `settled` only when all of it is.
 """
 
@@ -14,101 +14,64 @@ import math
 import socket
 import termios
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from typing import Final
 from urllib.parse import urlsplit
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import PortError, PortGoneError
 from dncd.line import telnet
 from dncd.line.telnet_stream import Data, escaped
-from dncd.ports.port import Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import LineSettings, printable, shown
+from dncd.peer_text import printable, shown
+from dncd.ports.port import NOTHING, Port, Reading, cannot, carried_frame, refuse_odd_stop_bits
+from dncd.values import NO_FAULTS, LineSettings, Modem, Signal
+
+_SWITCHES: Final = {ModemLine.RTS: (telnet.Setting.RTS, 11, 12), ModemLine.DTR: (telnet.Setting.DTR, 8, 9)}
+"""What asks for our lines, and SET-CONTROL's values for on and off (RFC 2217 section 3)."""
 
 
-class SocketPort:
-    """An open `socket://` port; see `Port`."""
+class SocketPort(Port):
+    """An open `socket://` port."""
 
     def __init__(self, line: LineSettings, connection: socket.socket) -> None:
-        self.name = line.port
+        super().__init__(line.port)
         self._most = _most_unacknowledged(line)
-        self._early = Reading()
-        self.notes: tuple[str, ...] = ()
-        self.looped: Mapping[str, str] = {}
         self._connection = connection
 
     def fileno(self) -> int:
-        """The descriptor to select on."""
         number = self._connection.fileno()
         if number < 0:
             raise gone(self.name, "the connection is closed")
         return number
 
-    def read(self) -> Reading:
-        """What has come."""
-        if self._early.data:
-            early, self._early = self._early, Reading()
-            return early
+    def read_new(self) -> Reading:
         return Reading(_receive(self.name, self._connection))
-
-    def put_back(self, reading: Reading) -> None:
-        """What was read too early comes first with the next `read`."""
-        self._early = reading + self._early
 
     def write(self, data: bytes) -> int:
         """Hand over what TCP takes now, as long as the server's end keeps up."""
-        return _send(self.name, self._connection, data[: max(0, self._most - _waiting(self.name, self._connection))])
-
-    def pending_write(self) -> bool:
-        """Never: what was accepted is TCP's."""
-        return False
-
-    def outgoing(self) -> int | None:
-        """Not told."""
-        return None
+        return _send(self.name, self._connection, self._fitting(data))
 
     def settled(self) -> bool:
         """Whether the server's TCP has acknowledged all."""
         return not _waiting(self.name, self._connection)
 
-    def modem(self) -> Modem:
-        """Not told."""
-        return Modem()
-
-    def set_rts(self, on: Signal) -> None:
-        """Without effect: a plain socket has no lines."""
-
-    def set_dtr(self, on: Signal) -> None:
-        """Without effect: a plain socket has no lines."""
-
-    def counters(self) -> Counters | None:
-        """Not told."""
-        return None
-
     def close(self) -> None:
-        """End the connection."""
         self._connection.close()
 
+    def _fitting(self, data: bytes) -> bytes:
+        return data[: max(0, self._most - _waiting(self.name, self._connection))]
 
-class Rfc2217Port:
-    """An open `rfc2217://` port; see `Port`. Holds bytes back while the server asks for it."""
+
+class Rfc2217Port(SocketPort):
+    """An open `rfc2217://` port. Holds bytes back while the server asks for it."""
 
     def __init__(self, line: LineSettings, connection: socket.socket, machine: telnet.Telnet) -> None:
-        self.name = line.port
-        self._most = _most_unacknowledged(line)
-        self.notes: tuple[str, ...] = ()
-        self.looped: Mapping[str, str] = {}
-        self._connection = connection
+        super().__init__(line, connection)
         self._machine = machine
         self._modem = Modem()
         self._out = bytearray()
-        self._early = Reading()
-
-    def fileno(self) -> int:
-        """The descriptor to select on."""
-        number = self._connection.fileno()
-        if number < 0:
-            raise gone(self.name, "the connection is closed")
-        return number
+        self._in = NOTHING
 
     def agree(self, line: LineSettings) -> None:
         """Negotiate until every setting is confirmed; waits, at most CONFIRM_S."""
@@ -129,7 +92,7 @@ class Rfc2217Port:
                     raise TimeoutError
                 raw = self._connection.recv(defaults.PORT_READ_BYTES)
             except TimeoutError:
-                raise gone(self.name, _silence(self._machine, needed)) from None
+                raise _silent(line, self._machine, needed) from None
             except OSError as fault:
                 raise gone(self.name, f"the connection broke ({_said(fault)})") from fault
             if not raw:
@@ -137,13 +100,9 @@ class Rfc2217Port:
             self._take_in(raw)
         self._connection.setblocking(False)
 
-    def read(self) -> Reading:
-        """What has come; faults that the server told are `notices`."""
-        early, self._early = self._early, Reading()
-        if early != Reading():
-            return early
-        raw = _receive(self.name, self._connection)
-        if raw:
+    def read_new(self) -> Reading:
+        """What has come; faults that the server told are `notices`. What came while settings were agreed on comes first."""
+        if self._in is NOTHING and (raw := _receive(self.name, self._connection)):
             self._take_in(raw)
             self._push()
             changed = self._machine.refusals
@@ -151,63 +110,43 @@ class Rfc2217Port:
                 raise gone(
                     self.name, f"the device server changed the line ({_listed(changed) or 'not all bytes pass'})"
                 )
-        reading, self._early = self._early, Reading()
+        reading, self._in = self._in, NOTHING
         return reading
-
-    def put_back(self, reading: Reading) -> None:
-        """What was read too early comes first with the next `read`."""
-        self._early = reading + self._early
 
     def write(self, data: bytes) -> int:
         """Hand over what the network keeps up with; nothing while earlier bytes or the server hold it up."""
         self._push()
-        if self._out or self._machine.suspended is Signal.ON:
+        if self._out or self.suspended():
             return 0
-        part = data[: max(0, self._most - _waiting(self.name, self._connection))]
+        part = self._fitting(data)
         self._out += escaped(part)
         self._push()
         return len(part)
 
     def pending_write(self) -> bool:
         """Whether bytes wait for TCP; those that the server itself holds up wait for its word instead."""
-        return bool(self._out) and self._machine.suspended is Signal.OFF
+        return bool(self._out) and not self.suspended()
 
-    def outgoing(self) -> int | None:
-        """Not told."""
-        return None
+    def suspended(self) -> bool:
+        return self._machine.suspended is Signal.ON
 
     def settled(self) -> bool:
         """Whether nothing is held back and the server's TCP has acknowledged all."""
-        return not self._out and not _waiting(self.name, self._connection)
+        return not self._out and super().settled()
 
     def modem(self) -> Modem:
         """As last notified; unknown until the first notice."""
         return self._modem
 
-    def set_rts(self, on: Signal) -> None:
-        """Ask the server to switch RTS."""
-        self._switch(telnet.Setting.RTS, {Signal.ON: 11, Signal.OFF: 12}, on)
-
-    def set_dtr(self, on: Signal) -> None:
-        """Ask the server to switch DTR."""
-        self._switch(telnet.Setting.DTR, {Signal.ON: 8, Signal.OFF: 9}, on)
-
-    def counters(self) -> Counters | None:
-        """Not told; faults come as notices of a reading."""
-        return None
-
-    def close(self) -> None:
-        """End the connection."""
-        self._connection.close()
-
-    def _switch(self, setting: telnet.Setting, values: dict[Signal, int], on: Signal) -> None:
-        if on is Signal.UNKNOWN:
-            raise ValueError("a line is switched on or off, never to unknown")
-        self._machine.ask(setting, values[on])
-        self._push()
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        """Ask the server to switch it."""
+        if line in _SWITCHES:
+            setting, to_on, to_off = _SWITCHES[line]
+            self._machine.ask(setting, to_on if on is Signal.ON else to_off)
+            self._push()
 
     def _take_in(self, raw: bytes) -> None:
-        data, faults = bytearray(self._early.data), self._early.notices
+        data, faults = bytearray(self._in.data), self._in.notices
         for event in self._machine.feed(raw):
             match event:
                 case Data():
@@ -220,11 +159,12 @@ class Rfc2217Port:
                     self.notes += (f"the device server calls itself {shown(event.text.decode('latin-1'))}",)
                 case _:  # the machine keeps what the others change
                     pass
-        self._early = Reading(bytes(data), self._early.bad, faults, faults)
+        if data or faults != NO_FAULTS:
+            self._in = Reading(bytes(data), notices=faults, counted=faults)
 
     def _push(self) -> None:
         self._out += self._machine.take()
-        if self._out and self._machine.suspended is Signal.OFF:
+        if self.pending_write():
             del self._out[: _send(self.name, self._connection, bytes(self._out))]
 
 
@@ -281,10 +221,18 @@ def _address(line: LineSettings) -> tuple[str, int]:
 
 def _connect(line: LineSettings) -> socket.socket:
     host, port = _address(line)
-    try:
-        connection = socket.create_connection((host, port), timeout=defaults.CONNECT_S)
-    except (OSError, UnicodeError) as fault:
-        raise gone(line.port, f"no connection ({_said(fault)})") from fault
+    with contextlib.ExitStack() as opened:
+        try:
+            connection = opened.enter_context(socket.create_connection((host, port), timeout=defaults.CONNECT_S))
+            _watch_over(connection)
+        except (OSError, UnicodeError) as fault:
+            raise gone(line.port, f"no connection ({_said(fault)})") from fault
+        opened.pop_all()
+    return connection
+
+
+def _watch_over(connection: socket.socket) -> None:
+    """A server that is gone without a word is noticed by TCP."""
     every = max(1, defaults.KEEPALIVE_S // 3)
     for level, option, value in (
         (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),
@@ -296,12 +244,11 @@ def _connect(line: LineSettings) -> socket.socket:
     ):
         connection.setsockopt(level, option, value)
     connection.setblocking(False)
-    return connection
 
 
 def _most_unacknowledged(line: LineSettings) -> int:
     """Bytes that may be on their way to the server's end without word of their arrival."""
-    return line.ahead + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
+    return line.ahead_chars + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
 
 
 def _waiting(name: str, connection: socket.socket) -> int:
@@ -347,9 +294,18 @@ def _listed(refusals: Sequence[telnet.Refusal]) -> str:
     return "; ".join(map(str, refusals))
 
 
-def _silence(machine: telnet.Telnet, needed: set[telnet.Setting]) -> str:
+def _silent(line: LineSettings, machine: telnet.Telnet, needed: set[telnet.Setting]) -> PortGoneError:
+    """The error for a server that did not confirm all in time. A server that never tells line faults is no broken one."""
     limit = f"within {defaults.CONFIRM_S:g} s"
+    missing = [setting for setting in machine.waiting if setting in needed]
     if machine.agreed is Signal.OFF:
-        return f"the server did not agree to RFC 2217 {limit}"
-    missing = [setting.label for setting in machine.waiting if setting in needed]
-    return f"the server did not confirm {limit}: {', '.join(missing) or 'that it carries all byte values'}"
+        return gone(line.port, f"the server did not agree to RFC 2217 {limit}")
+    if missing == [telnet.Setting.LINE_MASK]:
+        return PortGoneError(
+            f"the device server does not tell line faults, so with frame {line.frame} no damaged character would be seen",
+            f"port {line.port}",
+            "Set the control and `line.frame` to 7E1 or 7E2 (dncd checks the parity itself) or to 8N1, or take a port or"
+            " server that tells line faults",
+        )
+    words = ", ".join(setting.label for setting in missing)
+    return gone(line.port, f"the server did not confirm {limit}: {words or 'that it carries all byte values'}")

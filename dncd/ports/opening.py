@@ -3,17 +3,13 @@
 It may take a few seconds for a device server: call it from a thread of its own.
 """
 
-from typing import Final
-
+from dncd.choices import ModemLine
 from dncd.errors import PortError
 from dncd.ports.looped_lines import looped_lines
 from dncd.ports.network_port import open_rfc2217, open_socket
 from dncd.ports.port import Port
 from dncd.ports.serial_port import open_tty
-from dncd.values import Flow, LineSettings, MachineSettings, Signal, StartOn
-
-_MODEM_FLOWS: Final = (Flow.RTS_CTS, Flow.DTR_DSR)
-_MODEM_STARTS: Final = (StartOn.CTS, StartOn.DSR)
+from dncd.values import LineSettings, MachineSettings, Signal
 
 
 def open_port(line: LineSettings) -> Port:
@@ -54,13 +50,12 @@ def open_for(machine: MachineSettings) -> Port:
 def _refuse_blind(port: Port, machine: MachineSettings) -> None:
     """PortError where the port has no line that the settings need."""
     line, start_on = machine.line, machine.send.start_on
-    wanted = [word for word, needed in ((line.flow, _MODEM_FLOWS), (start_on, _MODEM_STARTS)) if word in needed]
-    if not wanted:
+    if not machine.lines_needed:
         return
     modem = port.modem()
-    signals = {"CTS": modem.cts} if {"rts/cts", "cts"} & set(wanted) else {}
-    signals |= {"DSR": modem.dsr} if {"dtr/dsr", "dsr"} & set(wanted) else {}
-    if blind := [name for name, signal in signals.items() if signal is Signal.UNKNOWN]:
+    if blind := [needed.value for needed in machine.lines_needed if modem.of(needed) is Signal.UNKNOWN]:
+        wanted: list[str] = [line.flow] if line.flow.stop_line is not ModemLine.NONE else []
+        wanted += [start_on] if start_on.start_line is not ModemLine.NONE else []
         raise PortError(
             f"the port has no line {' and '.join(blind)}, which {' and '.join(wanted)} needs",
             f"[machines.{machine.name}] port {line.port}",

@@ -18,12 +18,12 @@ pseudo-terminal   unknown      None            None       (none can occur)
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Final, Protocol
+from types import MappingProxyType
+from typing import Final
 
+from dncd.choices import ModemLine
 from dncd.errors import PortError
 from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
-
-__all__ = ["Counters", "Modem", "Port", "Reading", "Signal", "carried_frame"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,56 +49,75 @@ class Reading:
 NOTHING: Final = Reading()
 """Nothing came; one object, because every wake-up of every line asks."""
 
+NO_LOOPS: Final[Mapping[str, str]] = MappingProxyType({})
 
-class Port(Protocol):
-    """An open line. Call `read` once after opening: a port may hold bytes that `select` on `fileno` does not show."""
 
-    @property
-    def name(self) -> str:
-        """The port as the settings name it."""
+class Port:
+    """An open line. Call `read` once after opening: a port may hold bytes that `select` on `fileno` does not show.
 
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What the opening found worth telling, in plain words: low latency got or not, who else holds the port."""
+    name: as the settings name it; notes: what the opening found worth telling, in plain words (low latency got or not, who
+    else holds the port); looped: lines (CTS, DSR) that were seen to echo our own, each with a sentence for journal, status
+    and receipts. A kind of port overrides what it can tell; what stands here is "not told". No method waits, and none
+    raises anything but PortGoneError: the port went away, or was closed.
+    """
 
-    looped: Mapping[str, str]
-    """Lines (CTS, DSR) that were seen to echo our own, each with a sentence for journal, status and receipts."""
+    def __init__(self, name: str, notes: tuple[str, ...] = (), looped: Mapping[str, str] = NO_LOOPS) -> None:
+        self.name, self.notes, self.looped = name, notes, looped
+        self._back = NOTHING
 
     def fileno(self) -> int:
         """The descriptor to select on; PortGoneError after close."""
+        raise NotImplementedError
+
+    def read(self) -> Reading:
+        """What has come, possibly nothing: what was put back, then what is new."""
+        if self._back is not NOTHING:
+            back, self._back = self._back, NOTHING
+            return back
+        return self.read_new()
+
+    def read_new(self) -> Reading:
+        """What has come, without what was put back."""
+        raise NotImplementedError
 
     def put_back(self, reading: Reading) -> None:
         """What was read too early comes first with the next `read`."""
-
-    def read(self) -> Reading:
-        """What has come, possibly nothing; never waits. PortGoneError when the port went away."""
+        self._back = reading + self._back
 
     def write(self, data: bytes) -> int:
         """Hand over what fits without waiting and say how many bytes that were; `b""` only moves held bytes on."""
+        raise NotImplementedError
 
     def pending_write(self) -> bool:
         """Whether the port itself holds bytes for the system: select for writing, then call `write(b"")`."""
+        return False
+
+    def suspended(self) -> bool:
+        """Whether a device server has asked for nothing more for now (FLOWCONTROL-SUSPEND): `write` takes nothing."""
+        return False
 
     def outgoing(self) -> int | None:
         """Characters that the driver says it still holds; None where it cannot tell."""
+        return None
 
     def settled(self) -> bool:
         """Whether nothing that was written waits for a network; True where there is none in between."""
+        return True
 
     def modem(self) -> Modem:
         """CTS, DSR and DCD as they are now."""
+        return Modem()
 
-    def set_rts(self, on: Signal) -> None:
-        """Switch RTS; without effect on a port that has none."""
-
-    def set_dtr(self, on: Signal) -> None:
-        """Switch DTR; without effect on a port that has none."""
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        """Switch RTS or DTR on or off; without effect for NONE, and on a port that has no such line."""
 
     def counters(self) -> Counters | None:
         """The driver's own fault counters since it was loaded; None where it has none."""
+        return None
 
     def close(self) -> None:
         """Give the port back; a second call does nothing."""
+        raise NotImplementedError
 
 
 def carried_frame(frame: Frame) -> Frame:

@@ -14,7 +14,7 @@ import os
 import stat
 import struct
 import termios
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import astuple, replace
 from fractions import Fraction
 from pathlib import Path
@@ -23,11 +23,13 @@ from typing import Final
 import serial
 
 from dncd import defaults
+from dncd.choices import ModemLine
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
+from dncd.peer_text import shown
 from dncd.ports.holders import holders
 from dncd.ports.marked_input import MarkedInput
-from dncd.ports.port import NOTHING, Counters, Modem, Reading, Signal, cannot, carried_frame, refuse_odd_stop_bits
-from dncd.values import NO_FAULTS, Frame, LineSettings, shown
+from dncd.ports.port import NOTHING, Port, Reading, cannot, carried_frame, refuse_odd_stop_bits
+from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
 
 PTY_MAJORS: Final = range(136, 144)
 """Device majors of Unix98 pseudo-terminals (Linux list of devices; memory)."""
@@ -40,6 +42,7 @@ _ASYNC_LOW_LATENCY: Final = 1 << 13
 _SERIAL_STRUCT_BYTES: Final = 128  # 72 on 64-bit kernels; more room is harmless
 _SERIAL_STRUCT_FLAGS: Final = 16
 _CMSPAR: Final = 0o10000000000
+_LINE_BITS: Final = {ModemLine.RTS: termios.TIOCM_RTS, ModemLine.DTR: termios.TIOCM_DTR}
 
 _FAULTS = (OSError, termios.error, serial.SerialException, TypeError, ValueError)
 """All that a port that went away was seen to raise."""
@@ -52,16 +55,15 @@ class _KeepsInput(serial.Serial):
         """Nothing is thrown away."""
 
 
-class TtyPort:
+class TtyPort(Port):
     """An open serial port or pseudo-terminal; see `Port`."""
 
     def __init__(self, name: str, fd: int, *, early: bytes, notes: tuple[str, ...]) -> None:
-        self.name = name
-        self.notes = notes
-        self.looped: Mapping[str, str] = {}
+        super().__init__(name, notes)
         self._fd = fd
         self._marks = MarkedInput() if _marks_errors(fd) else None
-        self._early = Reading(early) if early else NOTHING
+        if early:
+            self.put_back(Reading(early))
         is_pty = os.major(os.fstat(fd).st_rdev) in PTY_MAJORS
         self._has_count = not is_pty and _answers(fd, termios.TIOCOUTQ, bytes(4))
         self._has_modem = _answers(fd, termios.TIOCMGET, bytes(4))
@@ -69,19 +71,15 @@ class TtyPort:
         self._seen = self.counters() or Counters()
 
     def fileno(self) -> int:
-        """The descriptor to select on."""
         if self._fd < 0:
             raise self._gone(None)
         return self._fd
 
-    def read(self) -> Reading:
+    def read_new(self) -> Reading:
         """What has come, with the marked characters named, and what the driver counted since the last look.
 
         The counters are asked after the bytes were taken: a full buffer that lost characters always has bytes to read.
         """
-        if self._early is not NOTHING:
-            early, self._early = self._early, NOTHING
-            return early
         try:
             raw = os.read(self._fd, defaults.PORT_READ_BYTES)
         except BlockingIOError:
@@ -96,12 +94,7 @@ class TtyPort:
             return reading
         return replace(reading, notices=Counters(overruns=counted.overruns), counted=counted)
 
-    def put_back(self, reading: Reading) -> None:
-        """What was read too early comes first with the next `read`."""
-        self._early = reading + self._early
-
     def write(self, data: bytes) -> int:
-        """Hand over what the driver takes now."""
         if not data and self._fd >= 0:
             return 0
         try:
@@ -111,22 +104,13 @@ class TtyPort:
         except _FAULTS as fault:
             raise self._gone(fault) from fault
 
-    def pending_write(self) -> bool:
-        """Never: what was accepted is the driver's."""
-        return False
-
     def outgoing(self) -> int | None:
         """The driver's queue (TIOCOUTQ; the chip's own FIFO is not in it on most drivers)."""
         if not self._has_count:
             return None
         return int.from_bytes(self._ioctl(termios.TIOCOUTQ, bytes(4)), "little")
 
-    def settled(self) -> bool:
-        """No network in between."""
-        return True
-
     def modem(self) -> Modem:
-        """The lines by TIOCMGET."""
         if not self._has_modem:
             return Modem()
         bits = int.from_bytes(self._ioctl(termios.TIOCMGET, bytes(4)), "little")
@@ -136,13 +120,10 @@ class TtyPort:
 
         return Modem(line(termios.TIOCM_CTS), line(termios.TIOCM_DSR), line(termios.TIOCM_CAR))
 
-    def set_rts(self, on: Signal) -> None:
-        """Switch RTS."""
-        self._switch(termios.TIOCM_RTS, on)
-
-    def set_dtr(self, on: Signal) -> None:
-        """Switch DTR."""
-        self._switch(termios.TIOCM_DTR, on)
+    def switch(self, line: ModemLine, on: Signal) -> None:
+        if line in _LINE_BITS and self._has_modem:
+            request = termios.TIOCMBIS if on is Signal.ON else termios.TIOCMBIC
+            self._ioctl(request, _LINE_BITS[line].to_bytes(4, "little"))
 
     def counters(self) -> Counters | None:
         """TIOCGICOUNT: overruns of chip and of the driver's buffer together."""
@@ -166,13 +147,6 @@ class TtyPort:
             return NO_FAULTS
         counted, self._seen = now - self._seen, now
         return Counters(*(max(0, number) for number in astuple(counted)))
-
-    def _switch(self, bit: int, on: Signal) -> None:
-        if on is Signal.UNKNOWN:
-            raise ValueError("a line is switched on or off, never to unknown")
-        if self._has_modem:
-            request = termios.TIOCMBIS if on is Signal.ON else termios.TIOCMBIC
-            self._ioctl(request, bit.to_bytes(4, "little"))
 
     def _ioctl(self, request: int, argument: bytes) -> bytes:
         try:
@@ -198,7 +172,7 @@ def open_tty(line: LineSettings) -> TtyPort:
     refuse_odd_stop_bits(line, frame)
     _look(line.port)
     notes: list[str] = []
-    with _opened(line, frame) as port:
+    with _told(line), _opened(line, frame) as port:
         fd = os.dup(port.fileno())
     try:
         with _told(line):

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Final, Protocol
 
+from dncd.choices import ModemLine
 from dncd.errors import PortBusyError, PortGoneError
 from dncd.ports.opening import open_port
 from dncd.ports.port import Port, Reading
@@ -103,16 +104,11 @@ class LineSession:
         self._going += data
         self._push()
 
-    @property
-    def unsent(self) -> int:
-        """Characters that `send` was given and the port has not taken."""
-        return len(self._going)
-
     def set_lines(self, rts: Signal, dtr: Signal) -> None:
         """Switches the two outputs; without effect on a port that has none."""
         self._rts, self._dtr = rts, dtr
-        self.port.set_rts(rts)
-        self.port.set_dtr(dtr)
+        self.port.switch(ModemLine.RTS, rts)
+        self.port.switch(ModemLine.DTR, dtr)
 
     def tune(self, baud: int, frame: Frame) -> None:
         """Opens the port anew at this rate and frame; what is on its way is void. No call to it, where nothing changes."""
@@ -180,4 +176,4 @@ class LineSession:
             except PortBusyError:
                 if self.clock() >= until:
                     raise
-                select.select([], [], [], BUSY_AGAIN_S)
+                time.sleep(BUSY_AGAIN_S)

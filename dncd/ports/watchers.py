@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import Final
 
 from dncd.commissioning.recording import Entry, Note, entry_lines
-from dncd.outside.lasting import News
+from dncd.outside.command_server import WatchQueue
 from dncd.ports.port import Port
 from dncd.ports.tap import TappedPort
 
@@ -18,7 +18,7 @@ class Watchers:
 
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock
-        self._watchers: list[tuple[float, News]] = []
+        self._watchers: list[tuple[float, WatchQueue]] = []
 
     def __bool__(self) -> bool:
         return bool(self._watchers)
@@ -36,11 +36,11 @@ class Watchers:
         if self:
             self._tell(Note(self._clock(), text))
 
-    def add(self, news: News) -> None:
+    def add(self, news: WatchQueue) -> None:
         """One more; the times that it is told begin now."""
         self._watchers.append((self._clock(), news))
 
-    def remove(self, news: News) -> None:
+    def remove(self, news: WatchQueue) -> None:
         """It has gone; one that is not there is no error."""
         self._watchers = [watcher for watcher in self._watchers if watcher[1] is not news]
 

@@ -6,10 +6,11 @@ Normal blocks cost one search over the whole piece; only what is not normal is l
 import re
 from typing import Final
 
+from dncd.choices import LowerCase
 from dncd.program.findings import Findings
 from dncd.program.rules import Rules
 from dncd.program.words import Token, TokenKind, tokens
-from dncd.values import LowerCase, Place
+from dncd.values import Place
 
 _BLOCK_CHARS: Final = 400
 """Characters of a block that a finding keeps."""

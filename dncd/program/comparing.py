@@ -5,12 +5,13 @@ Data first: `Comparison` holds only strings, numbers and tuples. What it sounds 
 
 import enum
 from collections import Counter, defaultdict, deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from difflib import SequenceMatcher
 from typing import Any, Final
 
 from dncd.program.aligning import Hunk, hunks
+from dncd.program.substance import Numbers, Substance, is_row_of_words, same_spelling
 from dncd.program.words import Token, TokenKind, spelt_alike, tokens
 
 MOST_CHANGES: Final = 2_000
@@ -34,6 +35,13 @@ class Level(enum.StrEnum):
     EXACT = "exact"
     BLOCKS = "blocks"
     DIFFERENT = "different"
+
+
+class By(enum.StrEnum):
+    """What counts as a difference. SUBSTANCE: what `substance` says, without block numbers and comments."""
+
+    SPELLING = "spelling"
+    SUBSTANCE = "substance"
 
 
 class ChangeKind(enum.StrEnum):
@@ -105,22 +113,49 @@ class Comparison:
         return {**asdict(self), "words": dict(self.words)}
 
 
-def compare(old: str, new: str) -> Comparison:
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One of two texts: its blocks that count, the index of each in the text, and what each means."""
+
+    blocks: list[str]
+    at: Sequence[int]
+    keys: Sequence[str]
+    by: By
+
+    @classmethod
+    def of(cls, text: str, by: By) -> "_Side":
+        found = blocks(text)
+        if by is By.SPELLING:
+            return cls(found, range(len(found)), _keys(found), by)
+        read = Substance.of(text, Numbers.IGNORE)
+        return cls([found[i] for i in read.at], read.at, read.keys, by)
+
+    def words(self, i: int) -> tuple[str, list[Token]]:
+        """Number and words of a block, without the comments that do not count."""
+        number, found = _numbered(self.blocks[i])
+        if self.by is By.SUBSTANCE and is_row_of_words(self.keys[i]):
+            found = [token for token in found if token.kind is not TokenKind.COMMENT]
+        return number, found
+
+    def spelling(self, token: Token) -> str:
+        return spelt_alike(token.text) if self.by is By.SPELLING else same_spelling(token)
+
+
+def compare(old: str, new: str, by: By = By.SPELLING) -> Comparison:
     """Compares two texts as they stand between marks; line ends may be LF or CR LF."""
     if old == new:
         return Comparison(Level.EXACT, (), (), 0, 0, 0, 0)
-    old_lines, new_lines = blocks(old), blocks(new)
-    old_keys, new_keys = keys(old_lines), keys(new_lines)
-    if old_keys == new_keys:
+    one, two = _Side.of(old, by), _Side.of(new, by)
+    if one.keys == two.keys:
         return Comparison(Level.BLOCKS, (), (), 0, 0, 0, 0)
     changes: list[BlockChange] = []
     counts = Counter[ChangeKind]()
-    for hunk in hunks(old_keys, new_keys):
-        for i, j in _pairs(hunk, old_lines, new_lines):
+    for hunk in hunks(one.keys, two.keys):
+        for i, j in _pairs(hunk, one, two):
             kind = ChangeKind.NEW if i < 0 else ChangeKind.DROPPED if j < 0 else ChangeKind.CHANGED
             counts[kind] += 1
             if len(changes) < MOST_CHANGES:
-                changes.append(_change(kind, i, j, old_lines, new_lines))
+                changes.append(_change(kind, i, j, one, two))
     words = Counter(word.category for change in changes for word in change.words)
     return Comparison(
         Level.DIFFERENT,
@@ -143,12 +178,12 @@ def blocks(text: str) -> list[str]:
     return found
 
 
-def keys(lines: list[str]) -> list[str]:
+def _keys(lines: list[str]) -> list[str]:
     """What each block means, for telling whether two are equal: without number, blanks and zeros that change nothing."""
     return spelt_alike("\n".join(lines)).split("\n") if lines else []
 
 
-def _pairs(hunk: Hunk, old: Sequence[str], new: Sequence[str]) -> Iterator[tuple[int, int]]:
+def _pairs(hunk: Hunk, old: _Side, new: _Side) -> Iterator[tuple[int, int]]:
     """Which old block became which new one, in order; -1 for none."""
     rows, columns = hunk.old_end - hunk.old_start, hunk.new_end - hunk.new_start
     if not rows or not columns:
@@ -156,7 +191,10 @@ def _pairs(hunk: Hunk, old: Sequence[str], new: Sequence[str]) -> Iterator[tuple
     elif rows * columns > _PAIRED_BY_WORDS:
         pairs = [(i, i) for i in range(min(rows, columns))]
     else:
-        pairs = _best_pairs(old[hunk.old_start : hunk.old_end], new[hunk.new_start : hunk.new_end])
+        pairs = _best_pairs(
+            [_profile(old, i) for i in range(hunk.old_start, hunk.old_end)],
+            [_profile(new, j) for j in range(hunk.new_start, hunk.new_end)],
+        )
     i = j = 0
     for at, to in [*pairs, (rows, columns)]:
         yield from ((hunk.old_start + n, -1) for n in range(i, at))
@@ -166,11 +204,10 @@ def _pairs(hunk: Hunk, old: Sequence[str], new: Sequence[str]) -> Iterator[tuple
         i, j = at + 1, to + 1
 
 
-def _best_pairs(old: Sequence[str], new: Sequence[str]) -> list[tuple[int, int]]:
+def _best_pairs(old: "Sequence[_Profile]", new: "Sequence[_Profile]") -> list[tuple[int, int]]:
     """The pairs in order whose likenesses add up to the most (a table as for the longest common part)."""
-    old_words, new_words = [_profile(block) for block in old], [_profile(block) for block in new]
     best = [[0.0] * (len(new) + 1) for _ in range(len(old) + 1)]
-    like = [[_likeness(one, two) for two in new_words] for one in old_words]
+    like = [[_likeness(one, two) for two in new] for one in old]
     for i in range(len(old) - 1, -1, -1):
         for j in range(len(new) - 1, -1, -1):
             paired = best[i + 1][j + 1] + like[i][j] if like[i][j] > 0 else 0.0
@@ -196,9 +233,9 @@ class _Profile:
     letters: Counter[str]
 
 
-def _profile(block: str) -> _Profile:
-    number, rest = _numbered(block)
-    words = Counter(_spelling(token) for token in rest)
+def _profile(side: _Side, i: int) -> _Profile:
+    number, rest = side.words(i)
+    words = Counter(side.spelling(token) for token in rest)
     return _Profile(number, words, Counter(token.address.upper() or token.kind.value for token in rest))
 
 
@@ -223,20 +260,21 @@ def _numbered(block: str) -> tuple[str, list[Token]]:
     return "", found
 
 
-def _change(kind: ChangeKind, i: int, j: int, old_lines: Sequence[str], new_lines: Sequence[str]) -> BlockChange:
-    old, new = old_lines[i] if i >= 0 else "", new_lines[j] if j >= 0 else ""
-    number, old_words = _numbered(old)
-    new_number, new_words = _numbered(new)
+def _change(kind: ChangeKind, i: int, j: int, one: _Side, two: _Side) -> BlockChange:
+    number, old_words = one.words(i) if i >= 0 else ("", [])
+    new_number, new_words = two.words(j) if j >= 0 else ("", [])
     words: tuple[WordChange, ...] = ()
     if kind is ChangeKind.CHANGED:
-        words = tuple(_word_changes(old_words, new_words))
+        words = tuple(_word_changes(old_words, new_words, one.spelling))
         kind = kind if words else ChangeKind.ORDER
-    return BlockChange(kind, number or new_number, i + 1, j + 1, old, new, words)
+    old, old_line = (one.blocks[i], one.at[i] + 1) if i >= 0 else ("", 0)
+    new, new_line = (two.blocks[j], two.at[j] + 1) if j >= 0 else ("", 0)
+    return BlockChange(kind, number or new_number, old_line, new_line, old, new, words)
 
 
-def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
+def _word_changes(old: list[Token], new: list[Token], spelling: Callable[[Token], str]) -> Iterator[WordChange]:
     """Words that changed their value, came or went; nothing if the same words only stand in another order."""
-    old_spelt, new_spelt = [_spelling(token) for token in old], [_spelling(token) for token in new]
+    old_spelt, new_spelt = [spelling(token) for token in old], [spelling(token) for token in new]
     hasty = max(len(old), len(new)) > _ALIGNED_WORDS
     matcher = SequenceMatcher(None, old_spelt, new_spelt, autojunk=hasty)
     gone: list[Token] = []
@@ -245,8 +283,8 @@ def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
         if tag != "equal":
             gone += old[i:i_end]
             came += new[j:j_end]
-    moved = Counter(map(_spelling, gone)) & Counter(map(_spelling, came))
-    gone, came = _without(gone, moved), _without(came, moved)
+    moved = Counter(map(spelling, gone)) & Counter(map(spelling, came))
+    gone, came = _without(gone, moved, spelling), _without(came, moved, spelling)
     by_sort: defaultdict[tuple[str, str], deque[Token]] = defaultdict(deque)
     for token in came:
         by_sort[_sort(token)].append(token)
@@ -259,11 +297,11 @@ def _word_changes(old: list[Token], new: list[Token]) -> Iterator[WordChange]:
             yield _word_change(None, token)
 
 
-def _without(found: list[Token], moved: Counter[str]) -> list[Token]:
+def _without(found: list[Token], moved: Counter[str], spelling: Callable[[Token], str]) -> list[Token]:
     left, kept = Counter(moved), []
     for token in found:
-        if left[_spelling(token)] > 0:
-            left[_spelling(token)] -= 1
+        if left[spelling(token)] > 0:
+            left[spelling(token)] -= 1
         else:
             kept.append(token)
     return kept
@@ -272,11 +310,7 @@ def _without(found: list[Token], moved: Counter[str]) -> list[Token]:
 def _sort(token: Token) -> tuple[str, str]:
     """Tokens of the same sort can be the old and the new of one change."""
     kind = "comment" if token.kind in (TokenKind.COMMENT, TokenKind.BAD_COMMENT, TokenKind.TAIL) else token.kind.value
-    return kind, token.address.upper()
-
-
-def _spelling(token: Token) -> str:
-    return spelt_alike(token.text)
+    return kind, token.address.upper().replace(":", "O")
 
 
 def _word_change(old: Token | None, new: Token | None) -> WordChange:

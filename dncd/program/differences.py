@@ -5,7 +5,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from dncd.program.aligning import Hunk, hunks
-from dncd.program.comparing import BlockChange, Category, ChangeKind, Comparison, Level, WordChange, blocks
+from dncd.program.comparing import BlockChange, By, Category, ChangeKind, Comparison, Level, WordChange, blocks, compare
+from dncd.program.substance import Answer, answer, comments_in, said_in
 
 _CONTEXT: Final = 3
 _SMALL_LINES: Final = 2_000
@@ -39,6 +40,18 @@ def lines(comparison: Comparison, longest: int = 60) -> Iterator[str]:
     """One line for each block that changed: `block N40: F 0.15 → 0.10`. longest: characters shown of a whole block."""
     for change in comparison.changes:
         yield line(change, longest)
+
+
+def substance_lines(old: str, new: str) -> Iterator[str]:
+    """What changed, without what is only spelling: words block by block, then comments if the new text has any."""
+    comparison = compare(old, new, By.SUBSTANCE)
+    yield from lines(comparison)
+    if comparison.level is Level.BLOCKS and answer(old, new) is Answer.CHANGED:
+        yield "block numbers alone changed"
+    gone, came = comments_in(old), comments_in(new)
+    for hunk in hunks(list(map(said_in, gone)), list(map(said_in, came))) if came else ():
+        yield from (f"comment {_printable(text, 60)} dropped" for text in gone[hunk.old_start : hunk.old_end])
+        yield from (f"comment {_printable(text, 60)} added" for text in came[hunk.new_start : hunk.new_end])
 
 
 def line(change: BlockChange, longest: int = 60) -> str:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.values import LowerCase
+from dncd.choices import LowerCase
 
 Chunks = Callable[[], Iterable[bytes]]
 """Gives the bytes of a file from its beginning, in chunks of any size, each time that it is called."""
@@ -90,7 +90,7 @@ def pieces(chunks: Chunks, encoding: Encoding) -> Iterator[str]:
 
 def raised(text: str, lower_case: LowerCase) -> str:
     """The text as it goes out: a to z as A to Z, in comments too, where the settings say `raise`; same length."""
-    if lower_case is not LowerCase.RAISE:
+    if lower_case is not LowerCase.UPPER:
         return text
     return text.upper() if text.isascii() else text.translate(_SMALL)
 

@@ -1,7 +1,7 @@
 """Whether a dropped program holds the edits that operators made at the machine.
 
-An edit is what a revision from the machine changed against the one before it, block by block as `comparing` sees blocks
-(without block numbers, blanks and zeros that change nothing). A text holds an edit if every block that the operator
+An edit is what a revision from the machine changed against the one before it, block by block in substance: how a control
+spells a block is no edit, nor are comments and block numbers. A text holds an edit if every block that the operator
 changed or added stands in it so, and none that the operator took out is back in its place. What a later revision gave up
 on purpose (sent over it) is not asked for again; the rest of the same edit is.
 
@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from itertools import islice
 
 from dncd.program.aligning import Hunk, hunks
-from dncd.program.comparing import blocks, compare, keys
+from dncd.program.comparing import By, blocks, compare
 from dncd.program.differences import lines
+from dncd.program.substance import Answer, Numbers, Substance, answer
 from dncd.values import Origin
 
 
@@ -43,7 +44,7 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
     the operator changed; one that is the first here is no edit, unless it is the program's first revision (number 1).
     differences: of what is lost alone; of a program that began at the machine, from it to the dropped text.
     """
-    if not versions or versions[-1].text == dropped:
+    if not versions or answer(versions[-1].text, dropped) is not Answer.CHANGED:
         return ()
     found = []
     newest = versions[-1]
@@ -53,7 +54,7 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
             continue
         if not before:
             if version is newest and not holds(before, version.text, dropped):
-                found.append(LostEdit(version.number, tuple(islice(lines(compare(version.text, dropped)), most))))
+                found.append(_lost(version.number, version.text, dropped, most))
             continue
         lost = _not_held(before, version.text, dropped)
         if lost and version is not newest:
@@ -61,8 +62,12 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
             lost = [edit for edit in lost if edit not in given_up]
         if lost:
             made = _with_edits(before, version.text, lost)
-            found.append(LostEdit(version.number, tuple(islice(lines(compare(before, made)), most))))
+            found.append(_lost(version.number, before, made, most))
     return tuple(found)
+
+
+def _lost(number: int, old: str, new: str, most: int) -> LostEdit:
+    return LostEdit(number, tuple(islice(lines(compare(old, new, By.SUBSTANCE)), most)))
 
 
 def holds(before: str, edited: str, text: str) -> bool:
@@ -74,8 +79,9 @@ def holds(before: str, edited: str, text: str) -> bool:
 
 
 def _not_held(before: str, edited: str, text: str) -> list[Hunk]:
-    """The parts of the edit that made `edited` out of `before` that `text` does not hold."""
-    base, made, asked = (keys(blocks(each)) for each in (before, edited, text))
+    """The parts of the edit that made `edited` out of `before` that `text` does not hold; indices among the blocks that
+    have words."""
+    base, made, asked = (Substance.of(each, Numbers.IGNORE).keys for each in (before, edited, text))
     against = hunks(made, asked)
     return [edit for edit in hunks(base, made) if _undone(edit, base, asked, against)]
 
@@ -83,8 +89,12 @@ def _not_held(before: str, edited: str, text: str) -> list[Hunk]:
 def _with_edits(before: str, edited: str, edits: Sequence[Hunk]) -> str:
     """`before` with these parts of the edit alone."""
     base, made = blocks(before), blocks(edited)
+    old, new = Substance.of(before, Numbers.IGNORE).at, Substance.of(edited, Numbers.IGNORE).at
     for edit in reversed(edits):
-        base[edit.old_start : edit.old_end] = made[edit.new_start : edit.new_end]
+        first = last = old[edit.old_start - 1] + 1 if edit.old_start else 0
+        if edit.old_end > edit.old_start:
+            first, last = old[edit.old_start], old[edit.old_end - 1] + 1
+        base[first:last] = [made[i] for i in new[edit.new_start : edit.new_end]]
     return "".join(f"{block}\n" for block in base)
 
 

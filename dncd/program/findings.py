@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
-from dncd.values import Finding, Place, Severity, Weight
+from dncd.choices import Weight
+from dncd.values import Finding, Place, Severity
 
 __all__ = ["ALWAYS_REFUSED", "COUNTED_OF_A_KIND", "KINDS", "PLACES_OF_A_KIND", "Findings", "Kind", "Weight"]
 
@@ -42,7 +43,7 @@ KINDS: Final[Mapping[str, Kind]] = {
     "lower-case": Kind(
         Weight.REFUSE,
         "blocks with small letters",
-        'write it in capitals, or set program.lower_case to "raise" or "keep" for this machine',
+        'write it in capitals, or set program.lower_case to "upper" or "keep" for this machine',
     ),
     "block-too-long": Kind(
         Weight.REFUSE,
@@ -60,6 +61,11 @@ KINDS: Final[Mapping[str, Kind]] = {
     "mark-inside": Kind(Weight.REFUSE, "mark lines inside", "take the mark line out, or drop the programs one by one"),
     "text-outside-marks": Kind(
         Weight.REFUSE, "texts outside the marks", "delete what stands outside the marks, or move the mark"
+    ),
+    "mark-missing": Kind(
+        Weight.REFUSE,
+        "programs without a closing mark",
+        'save it whole and drop it again; where the office writes no closing marks, set mark-missing = "warn"',
     ),
     "mark-not-first": Kind(
         Weight.WARN, "marks that do not stand first", "put the mark into the first column, or take it out"

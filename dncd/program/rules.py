@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from dncd import defaults
-from dncd.values import LowerCase, MarkAt, Programs, Weight
+from dncd.choices import LowerCase, MarkAt, Programs, Weight
 
 __all__ = ["Programs", "Rules"]
 

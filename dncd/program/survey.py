@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import LowerCase, MarkAt
 from dncd.program import names
 from dncd.program.block_checks import check_characters, check_length, check_small_letters, check_words, place
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised
@@ -17,7 +18,7 @@ from dncd.program.findings import Findings
 from dncd.program.names import Head
 from dncd.program.program_checks import ProgramChecks
 from dncd.program.rules import Rules
-from dncd.values import Finding, LowerCase, MarkAt, Place, Severity
+from dncd.values import Finding, Place, Severity
 
 _MOST_MARKS: Final = 1_000
 """Mark lines that are looked at; a file with more is no program."""
@@ -221,6 +222,9 @@ class _Reading:
         for mark in self._marks:
             if mark not in (opening, closing):
                 add("mark-inside", "a mark line inside the program", Place(mark.line, 1, mark.text))
+        if opening and not closing and self._after_mark and self._rules.mark_at in (MarkAt.BOTH, MarkAt.END):
+            what = f"line {opening.line} has the opening mark and no line has the closing one: this may be half a file"
+            add("mark-missing", what, Place(opening.line, 1, opening.text))
         if closing and self._after_mark:
             add("text-outside-marks", f"text after the closing mark in line {closing.line}", self._after_mark)
 

@@ -105,6 +105,7 @@ _END_SIGN: Final = re.compile(r";(?=\n|\Z)")
 _BLOCK_NUMBER: Final = re.compile(r"^(/?\d?)[Nn]\d+", re.MULTILINE)
 _PLUS: Final = re.compile(r"(?<=[A-Za-z=])\+(?=[\d.])")
 _ZEROS_OF_CODE: Final = re.compile(r"(?<=[GMNOSTDHLgmnostdhl:])0+(?=\d)")
+_ZEROS_IN_FRONT: Final = re.compile(r"(?<![\d.])0+(?=\d)")
 _ZEROS_BEFORE_POINT: Final = re.compile(r"(?<![\d.])0++(?=\d*\.)")
 _ZEROS_AFTER_POINT: Final = re.compile(r"(?<=\.)0+(?!\d)")
 _ZEROS_AFTER_DIGIT: Final = re.compile(r"(\.\d*[1-9])0+(?!\d)")
@@ -138,7 +139,15 @@ def _spelt(code: str) -> str:
     code = _BLOCK_NUMBER.sub(r"\1", code)
     if "+" in code:
         code = _PLUS.sub("", code)
-    code = _ZEROS_OF_CODE.sub("", code)
+    return _around_point(_ZEROS_OF_CODE.sub("", code))
+
+
+def without_zeros(code: str) -> str:
+    """Code without blanks: zeros in front of any number left out, and those behind a point; no point comes or goes."""
+    return _around_point(_ZEROS_IN_FRONT.sub("", code))
+
+
+def _around_point(code: str) -> str:
     code = _ZEROS_BEFORE_POINT.sub("", code)
     code = _ZEROS_AFTER_POINT.sub("", code)
     return _ZEROS_AFTER_DIGIT.sub(r"\1", code)

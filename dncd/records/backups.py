@@ -8,17 +8,16 @@ file in `from-machine/backups/`, and its receipt, which names what is missing an
 `STATE/underway/ID.backup` is written before, so that a power cut leaves nothing half told.
 """
 
-import dataclasses
 import hashlib
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.program import names
-from dncd.records import durable, plans, receipts
+from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK
 from dncd.records.endings import Shop
 from dncd.records.holdings import Holding, Holdings, is_data
@@ -26,7 +25,7 @@ from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
-from dncd.values import Result, printable
+from dncd.values import Result
 
 FOLDER: Final = "from-machine/backups"
 SUFFIX: Final = ".backup"
@@ -65,10 +64,8 @@ class Outcome:
 class Backups:
     """Makes backups. For the records thread, but for `open`, which others may look at."""
 
-    def __init__(
-        self, shop: Shop, ledger: Ledger, library: Library, held: Holdings, disk: durable.Disk = durable.DISK
-    ) -> None:
-        self._shop, self._ledger, self._library, self._held, self._disk = shop, ledger, library, held, disk
+    def __init__(self, shop: Shop, ledger: Ledger, library: Library, held: Holdings) -> None:
+        self._shop, self._ledger, self._library, self._held = shop, ledger, library, held
         self.open: dict[str, BackupPlan] = {}
         self.captures: dict[str, int] = {}
         """Captures that came since a backup was announced, by machine."""
@@ -83,9 +80,9 @@ class Backups:
             return None
         path = self._path(plan.id)
         if path.exists():
-            return _from_json(path.read_bytes())
+            return codec.decode(BackupPlan, path.read_bytes())
         names_here = [part.program for part in plan.parts if not is_data(part.program)]
-        if plan.result != Result.RECEIVED.value or len(names_here) < 2:
+        if plan.result != Result.RECEIVED or len(names_here) < 2:
             return None
         held = self._known(plan.machine)
         there = sum(1 for program in held if program in set(names_here))
@@ -114,7 +111,7 @@ class Backups:
             told += [] if received else ["no whole program came"]
             self._ledger.append("no-backup", {"machine": machine, "reasons": told})
             outcome = Outcome(None, tuple(told))
-            durable.remove(self._path(plan.id), self._disk)
+            durable.remove(self._path(plan.id))
         else:
             record = self.finish(plan)
             outcome = Outcome(record, tuple(summary(record)))
@@ -131,7 +128,7 @@ class Backups:
         words = tuple((p, f"revision {h.revision}, {h.how.value}, {h.since}") for p, h in held.items())
         folder, file = self._shop.folder / machine / FOLDER, f"{machine}-{stamp}{self._shop.extension}"
         if folder.is_dir():
-            file = durable.free_name(folder, file, self._disk)
+            file = durable.free_name(folder, file)
         return BackupPlan(name, machine, self._ledger.seq, transfer, mark, file, words)
 
     # --- on record -----------------------------------------------------------------------------------------------------
@@ -159,28 +156,33 @@ class Backups:
         record = next((line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id), None)
         record = record or self._ledger.append("backup", {**fields, "transfer": plan.id})
         folder = self._shop.folder / plan.machine / FOLDER
-        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         path = folder / plan.file
-        if path.exists() and not self._is_ours(path, digest):
-            path = folder / durable.free_name(folder, plan.file, self._disk)
+        if path.exists() and not durable.holds(path, digest):
+            path = folder / durable.free_name(folder, plan.file)
         if not path.exists():
-            durable.write_new(path, [data], self._disk, durable.SHARED_FILE_MODE)
+            durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         titles = [_title(piece) for piece in pieces]
         pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
-        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
-        durable.remove(self._path(plan.id), self._disk)
+        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+        durable.remove(self._path(plan.id))
         return record
 
     def recover(self) -> list[str]:
         """At a start, after everything else is on record: finishes or drops what the last run left; sentences."""
         said = []
         for path in sorted(plans.folder_of(self._shop.state).glob(f"*{SUFFIX}")):
-            plan = _from_json(path.read_bytes())
+            try:
+                plan = codec.decode(BackupPlan, path.read_bytes())
+            except ValueError as error:
+                aside = durable.place(path, path.parent, f"unreadable-{path.name}.bytes")
+                said.append(f"a backup under way cannot be read ({error}) and lies in {aside.name}; make it once more")
+                continue
             if plan.transfer and self._entries(plan, self._lines(plan)):
                 self.finish(plan)
                 said.append(f"{plan.machine}: a backup that was cut short is on record now")
                 continue
-            durable.remove(path, self._disk)
+            durable.remove(path)
             if not plan.transfer:
                 said.append(f"{plan.machine}: the backup that was announced is off; its programs are on record as ever")
         return said
@@ -202,24 +204,12 @@ class Backups:
         return plans.folder_of(self._shop.state) / f"{name}{SUFFIX}"
 
     def _save(self, plan: BackupPlan) -> BackupPlan:
-        durable.replace(self._path(plan.id), json.dumps(dataclasses.asdict(plan)).encode("ascii"), self._disk)
+        durable.replace(self._path(plan.id), codec.encode(plan))
         return plan
-
-    def _is_ours(self, path: Path, digest: str) -> bool:
-        try:
-            return durable.sha256_of(path, self._disk) == digest
-        except OSError:
-            return False
 
 
 def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:
     return [line for line in lines if str(line.get("transfer", "")).split(".", 1)[0] == transfer]
-
-
-def _from_json(data: bytes) -> BackupPlan:
-    fields = json.loads(data)
-    fields["held"] = tuple((str(program), str(words)) for program, words in fields["held"])
-    return BackupPlan(**fields)
 
 
 def present_in(entries: Iterable[tuple[str, int]]) -> Iterable[str]:
@@ -256,7 +246,7 @@ def _receipt(
 ) -> list[tuple[str, object]]:
     numbers = dict(zip(record["programs"], record["revisions"], strict=True))
     return [
-        ("result", Result.RECEIVED.value),
+        ("result", Result.RECEIVED),
         ("machine", record["machine"]),
         ("program", titles[0]),
         ("file", name),

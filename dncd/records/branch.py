@@ -2,8 +2,7 @@
 
 Git holds a branch by making `refs/heads/main.lock`, writes the new value there and renames it (gitrepository-layout(5),
 lockfile.h). dncd makes it as a second name (hard link) of a file of its own. After a crash a lock with the same inode as
-that file is dncd's; any other one may be a git's that runs right now, and is left alone. The notes on proven revisions
-(`records/proven_notes`) are moved in the same way.
+that file is dncd's; any other one may be a git's that runs right now, and is left alone.
 """
 
 import contextlib
@@ -13,7 +12,6 @@ from pathlib import Path
 from typing import Final
 
 from dulwich.objects import ObjectID
-from dulwich.refs import Ref
 from dulwich.repo import Repo
 
 from dncd import defaults
@@ -29,47 +27,38 @@ _LOOK_S: Final = 0.02
 
 
 class Branch:
-    """The branch `main` of one library, or another ref; the caller holds the state folder's lock.
+    """The branch `main` of one library; the caller holds the state folder's lock."""
 
-    ref: its whole name; new: the file in the library's folder with the value that it is to get.
-    """
-
-    def __init__(
-        self, library: Path, repo: Repo, disk: durable.Disk = durable.DISK, *, ref: Ref = MAIN, new: str = NEW
-    ) -> None:
-        self._library, self._repo, self._disk = library, repo, disk
-        self._ref = ref
-        self._main = library / ref.decode()
+    def __init__(self, library: Path, repo: Repo) -> None:
+        self._library, self._repo = library, repo
+        self._main = library / MAIN.decode()
         self._lock = self._main.with_name(f"{self._main.name}.lock")
-        self._new = library / new
+        self._new = library / NEW
 
     def clear(self) -> None:
         """At start: removes what a crash of dncd left, and nothing else."""
         if self._new.exists():
             if self._lock.exists() and self._lock.samefile(self._new):
-                durable.discard(self._lock, self._disk)
-            durable.discard(self._new, self._disk)
-
-    @property
-    def _said(self) -> str:
-        return f"the branch {self._main.name}" if self._ref == MAIN else self._ref.decode()
+                durable.discard(self._lock)
+            durable.discard(self._new)
 
     def value(self) -> bytes | None:
         """The newest commit; None before the first."""
-        return self._repo.refs.read_ref(self._ref)
+        return self._repo.refs.read_ref(MAIN)
 
     def move(self, old: bytes | None, new: bytes) -> None:
         """From `old` to `new`, durably, at one instant. RecordsError if it is not at `old`, or somebody holds it."""
-        durable.make_folder(self._main.parent, self._disk)
-        durable.discard(self._new, self._disk)
-        durable.write_temporary(self._library, [new + b"\n"], self._disk, name=self._new.name)
+        durable.make_folder(self._main.parent)
+        durable.discard(self._new)
+        durable.write_temporary(self._library, [new + b"\n"], name=self._new.name)
+        durable.fsync_dir(self._library)  # else a cut may leave the lock without the name that says whose it is
         try:
             self._replace(old, new)
         except Exception:
-            durable.discard(self._new, self._disk)
+            durable.discard(self._new)
             raise
-        durable.fsync_dir(self._main.parent, self._disk)
-        durable.discard(self._new, self._disk)
+        durable.fsync_dir(self._main.parent)
+        durable.discard(self._new)
 
     def _replace(self, old: bytes | None, new: bytes) -> None:
         try:
@@ -78,15 +67,15 @@ class Branch:
             if error.errno not in _NO_LINKS:
                 raise
             # A disk without hard links: as every git does it; what a crash leaves waits until no git runs.
-            if not self._repo.refs.set_if_equals(self._ref, ObjectID(old) if old else None, ObjectID(new)):
+            if not self._repo.refs.set_if_equals(MAIN, ObjectID(old) if old else None, ObjectID(new)):
                 raise self._changed() from None
             return
         try:
             if self.value() != old:
                 raise self._changed()
-            self._disk.rename(self._lock, self._main)
+            durable.DISK.rename(self._lock, self._main)
         except Exception:
-            durable.discard(self._lock, self._disk)
+            durable.discard(self._lock)
             raise
 
     def _take(self) -> None:
@@ -94,13 +83,13 @@ class Branch:
         until = time.monotonic() + defaults.BRANCH_WAIT_S
         while True:
             try:
-                self._disk.link(self._new, self._lock)
+                durable.DISK.link(self._new, self._lock)
             except FileExistsError:
                 if self._left_behind():
-                    durable.discard(self._lock, self._disk)
+                    durable.discard(self._lock)
                 elif time.monotonic() > until:
                     raise RecordsError(
-                        f"another program holds {self._said}",
+                        "another program holds the branch main",
                         str(self._lock),
                         "Wait until no git works in the library; if none does, remove this file",
                     ) from None
@@ -119,7 +108,7 @@ class Branch:
 
     def _changed(self) -> RecordsError:
         return RecordsError(
-            f"somebody else changed {self._said}",
+            "somebody else changed the branch main",
             str(self._library),
             "Do not commit into this library by hand; dncd tries again with what is there now",
         )

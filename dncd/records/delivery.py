@@ -24,7 +24,7 @@ _TRIES: Final = 20
 """Times that somebody may save into the free name, or take the file away, before dncd comes back to it later."""
 
 
-def deliver(path: Path, data: bytes, before: str, over: Path, disk: durable.Disk = durable.DISK) -> str:
+def deliver(path: Path, data: bytes, before: str, over: Path) -> str:
     """Writes `data` at `path`, whole and at one instant; what it replaced is set aside, or removed if dncd had written it.
 
     before: SHA-256 of the delivery before, "" if there was none; over: the hidden name, the same each time that this
@@ -34,68 +34,61 @@ def deliver(path: Path, data: bytes, before: str, over: Path, disk: durable.Disk
     digest = hashlib.sha256(data).hexdigest()
     aside = ""
     for left in (off, over):  # a cut or a full disk came behind the change of names
-        if os.path.lexists(left) and not _holds(left, digest, disk):
-            aside = _settle(left, path, before, disk) or aside
-    if _holds(path, digest, disk):
-        durable.remove(over, disk)
+        if os.path.lexists(left) and not durable.holds(left, digest):
+            aside = _settle(left, path, before) or aside
+    if durable.holds(path, digest):
+        durable.remove(over)
         return aside
     if not over.exists():
-        disk.rename(durable.write_temporary(path.parent, [data], disk, mode=durable.SHARED_FILE_MODE), over)
+        durable.DISK.rename(durable.write_temporary(path.parent, [data], mode=durable.SHARED_FILE_MODE), over)
     for _ in range(_TRIES):
         if os.path.lexists(path):
-            came_off = _change_names(over, path, off, disk)
+            came_off = _change_names(over, path, off)
             if came_off is not None:
-                aside = _settle(came_off, path, before, disk) or aside
+                aside = _settle(came_off, path, before) or aside
         else:
-            _move(over, path, disk)
+            _move(over, path)
         if not over.exists():
             return aside
     raise OSError(errno.EBUSY, "it is saved again and again while dncd delivers it", str(path))
 
 
-def _change_names(over: Path, path: Path, off: Path, disk: durable.Disk) -> Path | None:
+def _change_names(over: Path, path: Path, off: Path) -> Path | None:
     """Puts `over` in the place of `path`; where the old file lies then, None if it was taken away meanwhile.
 
     Where the file system knows no exchange, the old file is taken off first, and the new one is moved to the free name.
     """
     try:
-        disk.exchange(over, path)
+        durable.DISK.exchange(over, path)
     except FileNotFoundError:
         return None
     except OSError as error:
         if error.errno not in durable.NO_SUCH_RENAME:
             raise
     else:
-        durable.fsync_dir(path.parent, disk)
+        durable.fsync_dir(path.parent)
         return over
     try:
-        disk.rename(path, off)
+        durable.DISK.rename(path, off)
     except FileNotFoundError:
         return None
-    _move(over, path, disk)
+    _move(over, path)
     return off
 
 
-def _move(over: Path, path: Path, disk: durable.Disk) -> None:
+def _move(over: Path, path: Path) -> None:
     try:
-        durable.move_new(over, path, disk)
+        durable.move_new(over, path)
     except FileExistsError:
         return  # somebody saved there in this instant: that file is looked at as well
 
 
-def _settle(came_off: Path, path: Path, before: str, disk: durable.Disk) -> str:
+def _settle(came_off: Path, path: Path, before: str) -> str:
     """What lay at `path` goes if it is the delivery of before and nobody writes into it; else it stays beside."""
-    if before and _holds(came_off, before, disk) and not _written(came_off):
-        durable.remove(came_off, disk)
+    if before and durable.holds(came_off, before) and not _written(came_off):
+        durable.remove(came_off)
         return ""
-    return durable.place(came_off, path.parent, f"{path.stem} (edited in the folder){path.suffix}", disk).name
-
-
-def _holds(path: Path, sha256: str, disk: durable.Disk) -> bool:
-    try:
-        return durable.sha256_of(path, disk) == sha256
-    except OSError:
-        return False
+    return durable.place(came_off, path.parent, f"{path.stem} (edited in the folder){path.suffix}").name
 
 
 def _written(path: Path) -> bool:

@@ -1,8 +1,8 @@
 """Files that survive a power cut: the one owner of fsync, rename and link.
 
 A name in a folder is durable once the file was synced, then named, then the folder was synced (fsync(2): syncing a file
-does not sync the entry that names it). Every system call goes through a `Disk`, so that a test can let operation number
-k fail or stop there. Errors of the disk come up as OSError; `reporting` turns them into a RecordsError with its three
+does not sync the entry that names it). Every system call goes through `DISK`, so that a test can let operation number k
+fail or stop there. Errors of the disk come up as OSError; `reporting` turns them into a RecordsError with its three
 sentences.
 """
 
@@ -92,12 +92,9 @@ class Disk:
         """utimensat(2) with the present time."""
         os.utime(path)
 
-    def listdir(self, path: Path) -> list[str]:
-        """The names in a folder."""
-        return [entry.name for entry in path.iterdir()]
 
-
-DISK: Final = Disk()
+DISK = Disk()
+"""The one disk of the process; a test puts another in its place (`failing_disk.used`)."""
 _loaded: list[ctypes.CDLL] = []
 
 
@@ -144,32 +141,32 @@ def reporting(what: str, where: Path, then: str = "") -> Iterator[None]:
 
 
 # --- folders -----------------------------------------------------------------------------------------------------
-def fsync_dir(folder: Path, disk: Disk = DISK) -> None:
+def fsync_dir(folder: Path) -> None:
     """Makes the names in a folder durable."""
-    fd = disk.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    fd = DISK.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        disk.fsync(fd)
+        DISK.fsync(fd)
     finally:
         os.close(fd)
 
 
-def make_folder(folder: Path, disk: Disk = DISK, mode: int = FOLDER_MODE) -> None:
+def make_folder(folder: Path, mode: int = FOLDER_MODE) -> None:
     """Makes a folder, and those above it, durably; one that is there already is fine."""
     if folder.is_dir():
         return
     if not folder.parent.is_dir():
-        make_folder(folder.parent, disk, mode)
+        make_folder(folder.parent, mode)
     with contextlib.suppress(FileExistsError):
-        disk.mkdir(folder, mode)
-    fsync_dir(folder.parent, disk)
+        DISK.mkdir(folder, mode)
+    fsync_dir(folder.parent)
 
 
 # --- writing -----------------------------------------------------------------------------------------------------
-def write_all(fd: int, data: bytes, disk: Disk = DISK) -> None:
+def write_all(fd: int, data: bytes) -> None:
     """Writes every byte, however many calls it takes."""
     rest = memoryview(data)
     while rest:
-        rest = rest[disk.write(fd, rest) :]
+        rest = rest[DISK.write(fd, rest) :]
 
 
 def hidden_name() -> str:
@@ -177,125 +174,123 @@ def hidden_name() -> str:
     return f"{HIDDEN}{secrets.token_hex(8)}.part"
 
 
-def write_temporary(
-    folder: Path, chunks: Iterable[bytes], disk: Disk = DISK, name: str = "", mode: int = FILE_MODE
-) -> Path:
+def write_temporary(folder: Path, chunks: Iterable[bytes], name: str = "", mode: int = FILE_MODE) -> Path:
     """Writes chunks to a synced file with a hidden name; the caller names it. On an error nothing stays."""
     path = folder / (name or hidden_name())
-    fd = disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, mode)
+    fd = DISK.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, mode)
     try:
         try:
             for chunk in chunks:
-                write_all(fd, chunk, disk)
-            disk.fsync(fd)
+                write_all(fd, chunk)
+            DISK.fsync(fd)
         finally:
             os.close(fd)
     except Exception:
-        discard(path, disk)
+        discard(path)
         raise
     return path
 
 
-def sweep(folder: Path, disk: Disk = DISK) -> int:
+def sweep(folder: Path) -> int:
     """Removes files in a folder that a cut left half-written under a hidden name; how many. At start only."""
     left = sorted(folder.glob(f"{HIDDEN}*.part")) if folder.is_dir() else []
     for path in left:
-        remove(path, disk)
+        remove(path)
     return len(left)
 
 
-def discard(path: Path, disk: Disk = DISK) -> None:
+def discard(path: Path) -> None:
     """Removes a file that may be gone; used while another error is on its way up, so it raises none of its own."""
     with contextlib.suppress(OSError):
-        disk.unlink(path)
+        DISK.unlink(path)
 
 
-def remove(path: Path, disk: Disk = DISK) -> None:
+def remove(path: Path) -> None:
     """Removes a file durably; one that is gone already is fine."""
     with contextlib.suppress(FileNotFoundError):
-        disk.unlink(path)
-        fsync_dir(path.parent, disk)
+        DISK.unlink(path)
+        fsync_dir(path.parent)
 
 
-def write_new(path: Path, chunks: Iterable[bytes], disk: Disk = DISK, mode: int = FILE_MODE) -> None:
+def write_new(path: Path, chunks: Iterable[bytes], mode: int = FILE_MODE) -> None:
     """Writes a file that must not exist yet: whole or not at all. FileExistsError if the name is taken."""
-    temporary = write_temporary(path.parent, chunks, disk, mode=mode)
+    temporary = write_temporary(path.parent, chunks, mode=mode)
     try:
-        _give_name(temporary, path, disk)
+        _give_name(temporary, path)
     except Exception:
-        discard(temporary, disk)
+        discard(temporary)
         raise
-    fsync_dir(path.parent, disk)
+    fsync_dir(path.parent)
 
 
-def replace(path: Path, data: bytes | Iterable[bytes], disk: Disk = DISK, mode: int = FILE_MODE) -> None:
+def replace(path: Path, data: bytes | Iterable[bytes], mode: int = FILE_MODE) -> None:
     """Writes a file whole, at one instant, over one that may be there."""
-    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, disk, mode=mode)
+    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, mode=mode)
     try:
-        disk.rename(temporary, path)
+        DISK.rename(temporary, path)
     except Exception:
-        discard(temporary, disk)
+        discard(temporary)
         raise
-    fsync_dir(path.parent, disk)
+    fsync_dir(path.parent)
 
 
-def append_line(fd: int, line: bytes, size: int, disk: Disk = DISK) -> int:
+def append_line(fd: int, line: bytes, size: int) -> int:
     """Appends one line (with its line end) at `size`, the file's length so far, and syncs it; returns the new length.
 
     On an OSError the file is cut back to `size` if the disk lets us; the caller keeps `size` and may call again.
     """
     os.lseek(fd, size, os.SEEK_SET)
     try:
-        write_all(fd, line, disk)
-        disk.fsync(fd)
+        write_all(fd, line)
+        DISK.fsync(fd)
     except OSError:
         with contextlib.suppress(OSError):
-            disk.truncate(fd, size)
+            DISK.truncate(fd, size)
         raise
     return size + len(line)
 
 
-def _give_name(source: Path, target: Path, disk: Disk) -> None:
+def _give_name(source: Path, target: Path) -> None:
     """Moves a file to a free name of the same file system without ever replacing one (FileExistsError)."""
     try:
-        disk.rename_new(source, target)  # one step: a power cut never leaves the file under both names
+        DISK.rename_new(source, target)  # one step: a power cut never leaves the file under both names
     except OSError as error:
         if error.errno not in NO_SUCH_RENAME:
             raise
     else:
         return
     try:
-        disk.link(source, target)
+        DISK.link(source, target)
     except OSError as error:
         if error.errno not in (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK):
             raise
         # A file system without hard links (FAT, some network mounts): claim the name, then rename over our own claim.
-        os.close(disk.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW))
-        disk.rename(source, target)
+        os.close(DISK.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW))
+        DISK.rename(source, target)
         return
-    disk.unlink(source)
+    DISK.unlink(source)
 
 
-def move_new(source: Path, target: Path, disk: Disk = DISK) -> None:
+def move_new(source: Path, target: Path) -> None:
     """Moves a file to a name that must be free, durably, also onto another file system. FileExistsError if taken."""
     try:
-        _give_name(source, target, disk)
+        _give_name(source, target)
     except OSError as error:
         if error.errno != errno.EXDEV:
             raise
-        write_new(target, read_chunks(source, disk), disk, SHARED_FILE_MODE)
-        disk.unlink(source)
-    fsync_dir(target.parent, disk)
+        write_new(target, read_chunks(source), SHARED_FILE_MODE)
+        DISK.unlink(source)
+    fsync_dir(target.parent)
     if source.parent != target.parent:
-        fsync_dir(source.parent, disk)
+        fsync_dir(source.parent)
 
 
-def place(source: Path, folder: Path, wanted: str, disk: Disk = DISK) -> Path:
+def place(source: Path, folder: Path, wanted: str) -> Path:
     """Moves a file into a folder under the wanted name, or a numbered one if that is taken; returns where it lies."""
     while True:
         target = folder / free_name(folder, wanted)
         try:
-            move_new(source, target, disk)
+            move_new(source, target)
         except FileExistsError:
             continue
         return target
@@ -323,7 +318,7 @@ def _split(name: str) -> tuple[str, str]:
     return (stem, dot + suffix) if stem else (name, "")
 
 
-def free_name(folder: Path, name: str, disk: Disk = DISK) -> str:
+def free_name(folder: Path, name: str) -> str:
     """The name itself, or `NAME (2).EXT` and so on: one that neither a file nor a receipt in the folder bears."""
     name = tidy_name(name)
     stem, suffix = _split(name)
@@ -335,12 +330,12 @@ def free_name(folder: Path, name: str, disk: Disk = DISK) -> str:
 
 
 # --- reading -----------------------------------------------------------------------------------------------------
-def open_regular(path: Path, disk: Disk = DISK) -> int:
+def open_regular(path: Path) -> int:
     """Opens a file for reading; a link, folder, pipe or device is an OSError (ELOOP, EISDIR or EINVAL), never followed.
 
     O_NONBLOCK: opening a pipe must not wait for its writer.
     """
-    fd = disk.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+    fd = DISK.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     mode = os.fstat(fd).st_mode
     if not stat.S_ISREG(mode):
         os.close(fd)
@@ -348,9 +343,9 @@ def open_regular(path: Path, disk: Disk = DISK) -> int:
     return fd
 
 
-def read_chunks(source: Path | int, disk: Disk = DISK) -> Iterator[bytes]:
+def read_chunks(source: Path | int) -> Iterator[bytes]:
     """The bytes of a regular file in pieces of at most CHUNK. A descriptor is read from its start and stays open."""
-    fd = source if isinstance(source, int) else open_regular(source, disk)
+    fd = source if isinstance(source, int) else open_regular(source)
     try:
         offset = 0
         while chunk := os.pread(fd, CHUNK, offset):
@@ -361,28 +356,42 @@ def read_chunks(source: Path | int, disk: Disk = DISK) -> Iterator[bytes]:
             os.close(fd)
 
 
-def sync_file(path: Path, disk: Disk = DISK) -> None:
+def sync_file(path: Path) -> None:
     """Makes the contents of a file durable that somebody else wrote."""
-    fd = open_regular(path, disk)
+    fd = open_regular(path)
     try:
-        disk.fsync(fd)
+        DISK.fsync(fd)
     finally:
         os.close(fd)
 
 
-def sha256_of(path: Path, disk: Disk = DISK) -> str:
+def sync_drop(fd: int, folder: Path) -> None:
+    """Makes durable what somebody else saved: the contents of an open file, and its name in its folder."""
+    DISK.fsync(fd)
+    fsync_dir(folder)
+
+
+def sha256_of(path: Path) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
     digest = hashlib.sha256()
-    for chunk in read_chunks(path, disk):
+    for chunk in read_chunks(path):
         digest.update(chunk)
     return digest.hexdigest()
+
+
+def holds(path: Path, sha256: str) -> bool:
+    """Whether a regular file is there and has this SHA-256."""
+    try:
+        return sha256_of(path) == sha256
+    except OSError:
+        return False
 
 
 class TooLargeError(OSError):
     """A file holds more bytes than the limit."""
 
 
-def copy_durable(source: Path | int, target: Path, limit: int, disk: Disk = DISK) -> tuple[int, str]:
+def copy_durable(source: Path | int, target: Path, limit: int) -> tuple[int, str]:
     """Copies a regular file (a path or an open descriptor) to a new durable file; returns its size and SHA-256.
 
     TooLargeError beyond `limit` bytes (nothing is left then), FileExistsError if the target's name is taken.
@@ -391,12 +400,12 @@ def copy_durable(source: Path | int, target: Path, limit: int, disk: Disk = DISK
 
     def counted() -> Iterator[bytes]:
         nonlocal size
-        for chunk in read_chunks(source, disk):
+        for chunk in read_chunks(source):
             size += len(chunk)
             if size > limit:
                 raise TooLargeError(errno.EFBIG, f"more than {limit} bytes", str(target))
             digest.update(chunk)
             yield chunk
 
-    write_new(target, counted(), disk)
+    write_new(target, counted())
     return size, digest.hexdigest()

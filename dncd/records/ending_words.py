@@ -1,17 +1,21 @@
 """What the ledger line and the receipt of an ending say, and the file that the office gets of a capture."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from dncd.peer_text import printable
 from dncd.records import receipts
 from dncd.records.ledger import Record
-from dncd.records.plans import Counted, InPlan, OutPlan, Part, Sent, Sure
+from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
 from dncd.values import Result, fault_words
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
 CAUTION_LINK: Final = (
     "a serial line has no error correction beyond parity: compare what the control holds before it cuts"
 )
+_NAMED: Final = 20
+"""Programs that one line of a receipt names."""
+
 CAUTION_DRIP: Final = "keep clear while a drip-fed program runs: a lost line stops it in the middle of a cut"
 
 
@@ -25,19 +29,19 @@ def file_of(part: Part, line_end: str) -> bytes:
 def compared_with(part: Part) -> str:
     """What a receipt says of the comparison."""
     match part.told:
-        case "matched":
+        case Comparison.MATCHED:
             return f"equal to revision {part.against}, which was sent: checked"
-        case "differs":
+        case Comparison.DIFFERS:
             return f"differs from revision {part.against}"
     return f"equal to revision {part.against}" if part.against else "the first revision of this program"
 
 
-def sure_pairs(sure: str) -> list[tuple[str, object]]:
+def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
     """How sure it is that what came is what the control holds."""
-    pairs: list[tuple[str, object]] = [("sure", sure)] if sure else []
-    if sure == Sure.ONCE:
+    pairs: list[tuple[str, object]] = [("sure", sure.value)] if sure else []
+    if sure == Evidence.ONCE:
         pairs.append(("note", "this line has no parity, so a flipped bit cannot be seen: punch it out once more"))
-    elif sure == Sure.UNLIKE:
+    elif sure == Evidence.UNLIKE:
         pairs.append(("note", "edited between the two punches, or changed on the line: punch it out once more"))
     return pairs
 
@@ -53,9 +57,10 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     if len(plan.programs) > 1:
         fields["programs"] = list(plan.programs)
     if plan.began:
+        if ended.counted is Counted.SEEN:
+            wire = on_wire(plan, ended)
+            fields |= {"wire_sha256": wire.sha256, "wire_chars": wire.chars}
         fields |= {
-            "wire_sha256": plan.wire_sha256,
-            "wire_chars": plan.wire_chars,
             "seconds": round(ended.seconds, 3),
             "holds": ended.holds,
             "revision": plan.revisions[0] if plan.revisions else None,
@@ -71,6 +76,30 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     return fields
 
 
+def on_wire(plan: OutPlan, ended: Sent) -> OnWire:
+    """What went over the line of a sending that somebody saw to its end: all of the image, where nothing else is said."""
+    return ended.wire or OnWire(plan.wire_chars, plan.wire_sha256)
+
+
+def proven_lines(plan: OutPlan) -> Iterable[str]:
+    """Whether what goes out was proven at the machine, program by program."""
+    no = [signed.program for signed in plan.signed if not signed.revision]
+    several = len(plan.signed) > 1
+    for signed in plan.signed:
+        if signed.revision:
+            which = f"{signed.program}: " if several else ""
+            yield f"{which}yes, revision {signed.revision}, {signed.time}, {signed.by}: {signed.note}"
+    if no:
+        which = f"{named(no)}: " if several else ""
+        yield f"{which}no; prove it out: single block, dry run, reduced rapid"
+
+
+def named(programs: Sequence[str]) -> str:
+    """Programs in a line, not too many of them."""
+    more = f" and {len(programs) - _NAMED} more" if len(programs) > _NAMED else ""
+    return ", ".join(printable(program) for program in programs[:_NAMED]) + more
+
+
 def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
     """The lines of its receipt."""
     pairs: list[tuple[str, object]] = head_pairs(
@@ -82,22 +111,21 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     pairs += [("warning", warning) for warning in plan.warnings]
     if plan.began:
         pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
-        pairs += [("proven", said) for said in plan.proven]
-        wire = wire_pairs(plan.wire_chars, plan.wire_sha256, ended.seconds, ended.chars)
+        pairs += [("proven", said) for said in proven_lines(plan)]
         if ended.counted is not Counted.UNKNOWN:
-            pairs += wire
+            wire = on_wire(plan, ended)
+            pairs += wire_pairs(wire.chars, wire.sha256, ended.seconds, ended.chars)
             pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
             pairs += [("holds", f"{ended.holds}, {ended.held_s:.1f} s in all")]
         else:
-            pairs += [pair for pair in wire if pair[0] != "took"]
             pairs += [("handed over", "not known, between no character and all of them")]
         pairs += fault_pairs(ended.line_faults)
         pairs += [("warning", warning) for warning in ended.warnings]
     pairs += [("note", note) for note in ended.notes]
-    if ended.result == Result.SENT.value:
+    if ended.result == Result.SENT:
         pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
-    elif ended.result == Result.INTERRUPTED.value and ended.counted is not Counted.NOTHING:
+    elif ended.result == Result.INTERRUPTED and ended.counted is not Counted.NOTHING:
         pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
     return pairs

@@ -23,16 +23,15 @@ from dncd.records.ending_words import (
     sure_pairs,
     wire_pairs,
 )
+from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
-from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.plans import Comparison, InPlan, OutPlan, Part, Sent
 from dncd.records.revisions import Revision
 from dncd.values import Origin, Result
 
 TAKEN: Final = ".dncd-taken-"
 """Start of the hidden name under which a dropped file waits while its ending is written."""
-
-_FOLDERS: Final = {Result.SENT.value: "sent"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,7 @@ class Shop:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class OnRecord:
     """An ending that is on record. path: the file in the shop's folder, "" where none lies there."""
 
     record: Record
@@ -58,14 +57,13 @@ class Told:
 class Endings:
     """Carries plans out. One thread only: the records thread."""
 
-    def __init__(self, shop: Shop, ledger: Ledger, library: Writer, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, shop: Shop, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
-        self._disk = disk
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
-        self._finished: dict[str, list[Told]] = {}  # on record, but their plan could not be removed yet
+        self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
         for name in ("underway", "outgoing", "captures"):
-            durable.make_folder(shop.state / name, disk)
+            durable.make_folder(shop.state / name)
 
     # --- out -------------------------------------------------------------------------------------------------------
 
@@ -73,13 +71,13 @@ class Endings:
         self,
         plan: OutPlan,
         texts: Iterable[tuple[str, Text, Mapping[str, str]]],
-        proven: Callable[[Sequence[tuple[str, Revision]]], Iterable[str]] = lambda _made: (),
+        proven: Callable[[Sequence[tuple[str, Revision]]], Iterable[SignedOff]] = lambda _made: (),
     ) -> OutPlan:
         """Before the first character: the plan and the office's revisions are durable. texts: program, text, trailers.
 
-        proven: whether these revisions are, in lines of the receipt.
+        proven: who signed each of these revisions off, or a text like it; number 0 where nobody did.
         """
-        plans.save(self.shop.state, plan, self._disk)
+        plans.save(self.shop.state, plan)
         made = [
             (
                 program,
@@ -94,12 +92,12 @@ class Endings:
             revised=tuple(program for program, _ in made),
             revisions=tuple(revision.number for _, revision in made),
             commits=tuple(revision.commit for _, revision in made),
-            proven=tuple(proven(made)),
+            signed=tuple(proven(made)),
         )
-        plans.save(self.shop.state, plan, self._disk)
+        plans.save(self.shop.state, plan)
         return plan
 
-    def end_out(self, plan: OutPlan, ended: Sent) -> Told | None:
+    def end_out(self, plan: OutPlan, ended: Sent) -> OnRecord | None:
         """A dropped file has come to its end. None when the file was edited since and was never sent: nothing is told.
 
         May be called again after an error: what was written of the ending holds then, with the name that it chose.
@@ -109,15 +107,15 @@ class Endings:
         saved = plans.load(self.shop.state, plan.id)
         if isinstance(saved, OutPlan) and saved.ended is not None:
             return self.carry_out(saved)
-        name = durable.free_name(self._target(plan, ended), plan.file, self._disk)
+        name = durable.free_name(self._target(plan, ended), plan.file)
         plan = dataclasses.replace(plan, ended=ended, placed_as=name)
-        plans.save(self.shop.state, plan, self._disk)
+        plans.save(self.shop.state, plan)
         return self.carry_out(plan)
 
     def _target(self, plan: OutPlan, ended: Sent) -> Path:
-        return self.shop.folder / plan.machine / _FOLDERS.get(ended.result, "refused")
+        return self.shop.folder / plan.machine / ("sent" if ended.result == Result.SENT else "refused")
 
-    def carry_out(self, plan: OutPlan) -> Told | None:
+    def carry_out(self, plan: OutPlan) -> OnRecord | None:
         """Does what is left of the ending of a dropped file."""
         ended = plan.ended
         assert ended is not None  # noqa: S101 - only plans with an end come here
@@ -125,26 +123,26 @@ class Endings:
         self._again.add(plan.id)
         self._written = ("", {})
         target = self._target(plan, ended)
-        durable.make_folder(target, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(target, durable.SHARED_FOLDER_MODE)
         taken = target / f"{TAKEN}{plan.id}"
         stored = self.shop.state / "outgoing" / f"{plan.id}.file"
-        if taken.exists() and not self._is_ours(taken, plan.sha256):  # a cut came before a new drop was put back
+        if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
             self._put_back(plan, taken)
-        if not self._is_ours(target / plan.placed_as, plan.sha256) and not taken.exists():
+        if not durable.holds(target / plan.placed_as, plan.sha256) and not taken.exists():
             self._take(plan, taken, stored)
-        if not taken.exists() and not self._is_ours(target / plan.placed_as, plan.sha256):
-            plans.remove(self.shop.state, plan, self._disk)
+        if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
+            plans.remove(self.shop.state, plan)
             return None
         record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
         final = self._name_taken(taken, target, plan)
         self._receipt(final, out_receipt(plan, ended, record, final.name))
-        durable.remove(stored, self._disk)
-        self._finished[plan.id] = [Told(record, str(final), str(receipts.path_for(final)), ended.reasons)]
+        durable.remove(stored)
+        self._finished[plan.id] = [OnRecord(record, str(final), str(receipts.path_for(final)), ended.reasons)]
         return self._finish(plan)[0]
 
-    def _finish(self, plan: OutPlan | InPlan) -> list[Told]:
+    def _finish(self, plan: OutPlan | InPlan) -> list[OnRecord]:
         """All of the ending is on record: its plan goes. Every try after a failure comes here and does nothing twice."""
-        plans.remove(self.shop.state, plan, self._disk)
+        plans.remove(self.shop.state, plan)
         self._again.discard(plan.id)
         return self._finished.pop(plan.id)
 
@@ -152,48 +150,49 @@ class Endings:
         """This plan is from an earlier run: its ledger line may be there already."""
         self._again.add(plan_id)
 
-    def withdrawn_by_hand(self, plan: OutPlan) -> Told:
+    def withdrawn_by_hand(self, plan: OutPlan) -> OnRecord:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
-        fields = out_fields(plan, Sent(Result.WITHDRAWN.value, ("taken out of the folder before its start",)))
-        return Told(self._ledger_line(Result.WITHDRAWN.value, plan.id, fields, False), "", "", ())
+        fields = out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
+        return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields, False), "", "", ())
 
     def _take(self, plan: OutPlan, taken: Path, stored: Path) -> None:
         """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
         source = self.shop.folder / plan.machine / "to-machine" / plan.file
         try:
-            self._disk.rename(source, taken)
+            durable.DISK.rename(source, taken)
         except FileNotFoundError:
             pass
         else:
-            if self._is_ours(taken, plan.sha256):
+            if durable.holds(taken, plan.sha256):
+                self._bind(source, taken)
                 return
             self._put_back(plan, taken)
         if stored.exists():
-            durable.write_new(taken, durable.read_chunks(stored, self._disk), self._disk, durable.SHARED_FILE_MODE)
+            durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
+
+    def _bind(self, source: Path, taken: Path) -> None:
+        """Nobody in the office syncs: before the state's own copy goes, the file and both its folders are on the disk."""
+        durable.sync_file(taken)
+        durable.fsync_dir(taken.parent)
+        durable.fsync_dir(source.parent)
 
     def _put_back(self, plan: OutPlan, taken: Path) -> None:
         """A new drop under the old name was taken with it; it waits again."""
-        durable.place(taken, self.shop.folder / plan.machine / "to-machine", plan.file, self._disk)
+        durable.place(taken, self.shop.folder / plan.machine / "to-machine", plan.file)
 
     def _name_taken(self, taken: Path, target: Path, plan: OutPlan) -> Path:
         if not taken.exists():
             return target / plan.placed_as
         final = target / plan.placed_as
         try:
-            durable.move_new(taken, final, self._disk)
+            durable.move_new(taken, final)
         except FileExistsError:
-            final = durable.place(taken, target, plan.file, self._disk)
+            final = durable.place(taken, target, plan.file)
         return final
-
-    def _is_ours(self, path: Path, sha256: str) -> bool:
-        try:
-            return durable.sha256_of(path, self._disk) == sha256
-        except OSError:
-            return False
 
     # --- in ----------------------------------------------------------------------------------------------------------
 
-    def end_in(self, plan: InPlan) -> list[Told]:
+    def end_in(self, plan: InPlan) -> list[OnRecord]:
         """A capture has come to its end: good ones are delivered and become revisions, damaged ones are kept apart."""
         if plan.id in self._finished:
             return self._finish(plan)
@@ -204,23 +203,23 @@ class Endings:
         if isinstance(saved, InPlan):  # begun before: the names that it chose hold
             plan = saved
         else:
-            plans.save(self.shop.state, plan, self._disk)
-        if plan.result == Result.DAMAGED.value:
+            plans.save(self.shop.state, plan)
+        if plan.result == Result.DAMAGED:
             told = [self._damaged(plan, again)]
         else:
             told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
-            durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}", self._disk)
+            durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}")
         self._finished[plan.id] = told
         return self._finish(plan)
 
-    def _damaged(self, plan: InPlan, again: bool) -> Told:
+    def _damaged(self, plan: InPlan, again: bool) -> OnRecord:
         folder = self.shop.folder / plan.machine / "from-machine" / "damaged"
-        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         data = plan.whole.replace("\n", self.shop.line_end).encode("utf-8")
         digest = hashlib.sha256(data).hexdigest()
         if not plan.placed_as:
             plan = dataclasses.replace(plan, placed_as=durable.free_name(folder, plan.program + self.shop.extension))
-            plans.save(self.shop.state, plan, self._disk)
+            plans.save(self.shop.state, plan)
         fields: dict[str, Any] = {
             "machine": plan.machine,
             "program": plan.program,
@@ -229,16 +228,14 @@ class Endings:
             "reasons": list(plan.reasons[:5]),
             **in_wire_fields(plan),
         }
-        record = self._ledger_line(Result.DAMAGED.value, plan.id, fields, again)
+        record = self._ledger_line(Result.DAMAGED, plan.id, fields, again)
         path = folder / plan.placed_as
-        if not self._is_ours(path, digest):
+        if not durable.holds(path, digest):
             if path.exists():
                 path = folder / durable.free_name(folder, plan.placed_as)
-            durable.write_new(path, [data], self._disk, durable.SHARED_FILE_MODE)
+            durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         pairs = [
-            *head_pairs(
-                Result.DAMAGED.value, plan.machine, [plan.program], name=path.name, digest=digest, record=record
-            ),
+            *head_pairs(Result.DAMAGED, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
             *receipts.reasons(plan.reasons),
             *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
             *fault_pairs(plan.line_faults),
@@ -248,15 +245,15 @@ class Endings:
         self._receipt(path, pairs)
         raw = self.shop.state / "captures" / f"{plan.id}{spool.RAW}"
         if raw.exists():
-            spool.keep_damaged(raw, self._disk)
-        return Told(record, str(path), str(receipts.path_for(path)), plan.reasons)
+            spool.keep_damaged(raw)
+        return OnRecord(record, str(path), str(receipts.path_for(path)), plan.reasons)
 
-    def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> Told:
+    def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> OnRecord:
         text = part.text.encode("utf-8")
         trailers = {"Wire-SHA256": plan.wire_sha256}
         if len(part.mark_line) > 1:
             trailers["Mark-Line"] = part.mark_line
-        if part.told == "matched":  # no new revision, also where it is not the newest that was sent
+        if part.told == Comparison.MATCHED:  # no new revision, also where it is not the newest that was sent
             revision = self.library.history(plan.machine, part.program)[part.against - 1]
         else:
             revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
@@ -274,16 +271,16 @@ class Endings:
             **in_wire_fields(plan),
         }
         transfer = f"{plan.id}.{index}"
-        record = self._ledger_line(Result.RECEIVED.value, transfer, fields, again)
+        record = self._ledger_line(Result.RECEIVED, transfer, fields, again)
         if part.told:
             more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
             self._ledger_line(part.told, transfer, {**more, "against": part.against}, again)
         folder = self.shop.folder / plan.machine / "from-machine"
-        durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
+        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
         path = folder / name
         aside = self._deliver(path, data, transfer)
         pairs = [
-            *head_pairs(Result.RECEIVED.value, plan.machine, [part.title], name=name, digest=digest, record=record),
+            *head_pairs(Result.RECEIVED, plan.machine, [part.title], name=name, digest=digest, record=record),
             ("revision", str(revision.number)),
             *[("compared", compared_with(part))],
             *sure_pairs(part.sure),
@@ -299,14 +296,14 @@ class Endings:
             ("caution", CAUTION_LINK),
         ]
         self._receipt(path, pairs)
-        return Told(record, str(path), str(receipts.path_for(path)), ())
+        return OnRecord(record, str(path), str(receipts.path_for(path)), ())
 
     def _deliver(self, path: Path, data: bytes, transfer: str) -> str:
         """Over an older delivery (the library keeps it); the name of what somebody had saved there and was set aside."""
         receipt = receipts.path_for(path)
-        before = receipts.read(receipt, self._disk).get("sha256") if receipt.exists() else ""
-        aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}", self._disk)
-        durable.remove(receipt, self._disk)  # the one of before; the new one is written last
+        before = receipts.read(receipt).get("sha256") if receipt.exists() else ""
+        aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}")
+        durable.remove(receipt)  # the one of before; the new one is written last
         return aside
 
     # --- both --------------------------------------------------------------------------------------------------------
@@ -326,4 +323,4 @@ class Endings:
         return self._written[1].get((event, transfer))
 
     def _receipt(self, path: Path, pairs: Iterable[tuple[str, object]]) -> None:
-        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs), self._disk)
+        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from dncd.values import printable
+from dncd.peer_text import printable
 
 _LONGEST: Final = 300
 

@@ -16,8 +16,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
-from dncd.records import durable, locks
-from dncd.values import printable
+from dncd.peer_text import printable
+from dncd.records import durable, locks, state_format
 
 NO_HASH: Final = "0" * 64
 """`prev` of the first line."""
@@ -75,9 +75,9 @@ def files_of(state: Path) -> list[Path]:
 class Ledger:
     """The one writer of a ledger. `notes`: what opening had to mend, in sentences, for the journal and a ledger line."""
 
-    def __init__(self, folder: Path, lock: int, disk: durable.Disk, clock: Callable[[], datetime]) -> None:
+    def __init__(self, folder: Path, lock: int, clock: Callable[[], datetime]) -> None:
         """Use `Ledger.open`."""
-        self._folder, self._lock, self._disk, self._clock = folder, lock, disk, clock
+        self._folder, self._lock, self._clock = folder, lock, clock
         self._fd = -1
         self._file = folder / "none"
         self._size = 0
@@ -87,15 +87,16 @@ class Ledger:
         self.notes: list[str] = []
 
     @classmethod
-    def open(cls, state: Path, disk: durable.Disk = durable.DISK, clock: Callable[[], datetime] = utc_now) -> "Ledger":
+    def open(cls, state: Path, clock: Callable[[], datetime] = utc_now) -> "Ledger":
         """Takes the ledger's lock, finds its end and mends a half-written last line.
 
         StateHeldError if another process has it; RecordsError if it cannot be read or mended.
         """
+        state_format.check(state)
         folder = state / "ledger"
         with durable.reporting("the ledger cannot be opened", folder, "; then start again"):
-            durable.make_folder(folder, disk)
-            ledger = cls(folder, locks.hold(folder / ".lock", disk), disk, clock)
+            durable.make_folder(folder)
+            ledger = cls(folder, locks.hold(folder / ".lock"), clock)
             try:
                 ledger._find_end()
             except BaseException:
@@ -115,11 +116,6 @@ class Ledger:
         """Number of the last line, 0 before the first."""
         return self._seq
 
-    @property
-    def last_hash(self) -> str:
-        """Hash of the last line, `NO_HASH` before the first."""
-        return self._hash
-
     def append(self, event: str, fields: Mapping[str, Any] = MappingProxyType({})) -> Record:
         """Writes one line and syncs it; gives the line's object.
 
@@ -134,7 +130,7 @@ class Ledger:
             line = {**_clean(dict(fields)), **own}
             line["hash"] = line_hash(line)
             self._doubtful = True
-            self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size, self._disk)
+            self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size)
             self._doubtful = False
         self._seq, self._hash = self._seq + 1, line["hash"]
         self.told(line)
@@ -151,12 +147,12 @@ class Ledger:
         if self._fd >= 0 and self._file.name >= wanted:
             return
         path = self._folder / wanted
-        fd = self._disk.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL)
+        fd = durable.DISK.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL)
         try:
-            durable.fsync_dir(self._folder, self._disk)
+            durable.fsync_dir(self._folder)
         except BaseException:
             os.close(fd)
-            durable.discard(path, self._disk)
+            durable.discard(path)
             raise
         if self._fd >= 0:
             os.close(self._fd)
@@ -165,8 +161,8 @@ class Ledger:
     def _mend(self) -> None:
         """After a failed append: cuts off what the disk may have taken of it, before anything else is done."""
         if self._doubtful:
-            self._disk.truncate(self._fd, self._size)
-            self._disk.fsync(self._fd)
+            durable.DISK.truncate(self._fd, self._size)
+            durable.DISK.fsync(self._fd)
             self._doubtful = False
 
     def _find_end(self) -> None:
@@ -174,7 +170,7 @@ class Ledger:
         if not files:
             return
         self._file = files[-1]
-        self._fd = self._disk.open(self._file, os.O_RDWR)
+        self._fd = durable.DISK.open(self._file, os.O_RDWR)
         self._size = os.fstat(self._fd).st_size
         self._set_aside_torn()
         for path in reversed(files):
@@ -193,13 +189,13 @@ class Ledger:
             if line is not None and raw.endswith(b"\n"):
                 break
             if line is not None and line_hash(line) == line["hash"]:
-                self._size = durable.append_line(self._fd, b"\n", end, self._disk)
+                self._size = durable.append_line(self._fd, b"\n", end)
                 self.notes.append(f"line {line['seq']} of {self._file.name} lacked its line end; it was completed")
                 return
             aside = self._folder / durable.free_name(self._folder, f"torn-{self._clock():%Y%m%dT%H%M%SZ}.bytes")
-            durable.write_new(aside, [raw], self._disk)
-            self._disk.truncate(self._fd, start)
-            self._disk.fsync(self._fd)
+            durable.write_new(aside, [raw])
+            durable.DISK.truncate(self._fd, start)
+            durable.DISK.fsync(self._fd)
             self.notes.append(
                 f"the last {len(raw)} bytes of {self._file.name} were a half-written line; they lie in {aside.name} now"
             )
@@ -273,6 +269,7 @@ def _every_line(state: Path, wanted: bytes = b"") -> Iterator[tuple[Path, int, b
 
     wanted: bytes that a line must have.
     """
+    state_format.check(state)
     with durable.reporting("the ledger cannot be read", state / "ledger"):
         files = files_of(state)
         for path in files:

@@ -15,7 +15,7 @@ import shutil
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -27,15 +27,15 @@ from dulwich.repo import Repo
 from dncd import defaults
 from dncd.errors import RecordsError
 from dncd.program.names import title_in
-from dncd.records import durable
+from dncd.records import durable, state_format
 from dncd.records.branch import Branch
 from dncd.records.library_index import Index, Row, path_of_index
 from dncd.records.objects import ObjectWriter
-from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, Revision, Told, read_object, trailers_in, walk
+from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, CommitFacts, Revision, read_object, walk
 from dncd.records.texts import Text, blob_name, facts_of
 from dncd.values import Origin
 
-__all__ = ["MAIN", "SUFFIX", "Library", "Made", "Revision", "Text", "Writer", "blob_name", "path_of", "trailers_of"]
+__all__ = ["MAIN", "SUFFIX", "Library", "Revision", "RevisionResult", "Text", "Writer", "blob_name", "path_of"]
 
 _IDENTITY: Final = b"dncd <dncd@localhost>"
 _FILE: Final = 0o100644
@@ -45,7 +45,7 @@ _T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class RevisionResult:
     """What `revise` did. new: whether a commit was made, or the newest revision already had this text."""
 
     revision: Revision
@@ -63,12 +63,12 @@ class Library:
     `trouble`: why the index could not be written last time, "" if it could. It costs time, nothing else.
     """
 
-    def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, state: Path) -> None:
+        state_format.check(state)
         self.path = path_of(state)
         _check_place(self.path)
         self.repo = Repo(str(self.path))
         self.trouble = ""
-        self._disk = disk
         self._index_path = path_of_index(state)
         self._index = Index.find(self._index_path)
         self._lock = threading.RLock()  # the index and what is newer are asked by more than one thread
@@ -155,21 +155,6 @@ class Library:
             raise RecordsError(f"the object {name} was changed", str(self.path), "Take it from a backup")
         return data
 
-    def commits(self) -> Iterator[Commit]:
-        """Commits of main along first parents, newest first. RecordsError where one is gone."""
-        at = self.head()
-        while at is not None:
-            try:
-                commit = self.repo.object_store[ObjectID(at)]
-            except UNREADABLE as error:
-                raise RecordsError(
-                    f"the commit {at.decode()} cannot be read", str(self.path), "Take it from a backup"
-                ) from error
-            if not isinstance(commit, Commit):
-                raise RecordsError(f"{at.decode()} is no commit", str(self.path), "Take the library from a backup")
-            yield commit
-            at = commit.parents[0] if commit.parents else None
-
     def _ask(self, question: Callable[[Index], _T], nothing: Callable[[], _T]) -> _T:
         """What the index says, and `_newer` is complete then; an index that cannot be read is left for git."""
         try:
@@ -185,7 +170,7 @@ class Library:
         head = self.head()
         if head == self._read_to:
             return
-        fresh: list[Told] = []
+        fresh: list[CommitFacts] = []
         for told in walk(self.repo.object_store, head, str(self.path)):
             if told.commit == self._read_to:
                 break
@@ -198,7 +183,7 @@ class Library:
             self._note(*told.key, told)
         self._read_to = head
 
-    def _note(self, machine: str, program: str, told: Told) -> None:
+    def _note(self, machine: str, program: str, told: CommitFacts) -> None:
         newer = self._newer_of.get((machine, program))
         if newer is None:
             newer = self._newer_of[machine, program] = []
@@ -234,7 +219,7 @@ class Library:
                 self._index.add(self._newer, head)
                 return
         rows = [*(self._index.every() if self._index else ()), *self._newer]
-        made = Index.build(self._index_path, rows, head, self._disk)
+        made = Index.build(self._index_path, rows, head)
         if self._index is not None:
             self._index.close()
         self._index = made
@@ -275,36 +260,31 @@ def _check_branch(repo: Repo, path: Path) -> None:
         )
 
 
-def trailers_of(commit: Commit) -> dict[str, str]:
-    """The `Key: value` lines at the end of a commit's message."""
-    return trailers_in(commit.message)
-
-
-def _make(path: Path, disk: durable.Disk) -> None:
+def _make(path: Path) -> None:
     """An empty library, whole at one instant: a kill must not leave half of one."""
     fresh = path.with_name(f"{path.name}.new")
     shutil.rmtree(fresh, ignore_errors=True)
-    durable.make_folder(fresh, disk)
+    durable.make_folder(fresh)
     Repo.init_bare(str(fresh), default_branch=b"main").close()
     for made in fresh.rglob("*"):  # as all of dncd's own: its group reads, and does not write
         made.chmod(made.stat().st_mode & 0o755)
-    durable.fsync_dir(fresh, disk)
-    disk.rename(fresh, path)
-    durable.fsync_dir(path.parent, disk)
+    durable.fsync_dir(fresh)
+    durable.DISK.rename(fresh, path)
+    durable.fsync_dir(path.parent)
 
 
 class Writer(Library):
     """The one writer of the library; the caller holds the state folder's lock. `made` is called after each revision."""
 
-    def __init__(self, state: Path, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, state: Path) -> None:
         path = path_of(state)
         if not (path / "HEAD").is_file() and not (path / ".git").exists():
-            _make(path, disk)
-        super().__init__(state, disk)
+            _make(path)
+        super().__init__(state)
         self.made: Callable[[], None] = lambda: None
         try:
-            self._objects = ObjectWriter(self.path / "objects", disk)
-            self._branch = Branch(self.path, self.repo, disk)
+            self._objects = ObjectWriter(self.path / "objects")
+            self._branch = Branch(self.path, self.repo)
             self._branch.clear()
             self._own_index()
             self._catch_up()
@@ -320,7 +300,9 @@ class Writer(Library):
             self._save_index()
         self._let_go()
 
-    def revise(self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]) -> Made:
+    def revise(
+        self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]
+    ) -> RevisionResult:
         """Makes a revision, durably, unless the newest one has this very text. OSError leaves the library as it was."""
         facts = facts_of(text)
         blob = facts.blob
@@ -332,7 +314,7 @@ class Writer(Library):
         if there and history and history[-1].blob != there:
             history = self._read_again(machine, program)
         if history and history[-1].blob == blob and there == blob:
-            return Made(history[-1], new=False)
+            return RevisionResult(history[-1], new=False)
         folders = {self._objects.write_text(text, blob)}
         folder[file] = (_FILE, ObjectID(blob.encode()))
         root[machine.encode()] = (_FOLDER, folder.id)
@@ -350,14 +332,14 @@ class Writer(Library):
         commit.message = f"{program} at {machine}, revision {number} from the {origin.value}\n\n{foot}\n".encode()
         folders |= {self._objects.write(item) for item in (folder, root, commit)}
         for where in folders:
-            durable.fsync_dir(where, self._disk)
+            durable.fsync_dir(where)
         self._branch.move(old, commit.id)
         made = self.history(machine, program)[-1]
         with self._lock:
             if len(self._newer) >= defaults.INDEX_ROWS:
                 self._save_index()
         self.made()
-        return Made(made, new=True)
+        return RevisionResult(made, new=True)
 
     def _read_again(self, machine: str, program: str) -> list[Revision]:
         """The index does not say what main holds (or somebody committed by hand): git alone is asked."""

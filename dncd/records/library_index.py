@@ -73,7 +73,7 @@ class Index:
             return None
 
     @classmethod
-    def build(cls, path: Path, rows: Iterable[Row], head: bytes, disk: durable.Disk = durable.DISK) -> "Index":
+    def build(cls, path: Path, rows: Iterable[Row], head: bytes) -> "Index":
         """A whole index in the place of one that may be there, at one instant. sqlite3.Error, OSError: as it was."""
         temporary = path.with_name(durable.hidden_name())
         try:
@@ -81,11 +81,11 @@ class Index:
                 made.executescript(_TABLES)
                 made.execute(f"PRAGMA user_version = {VERSION}")
                 _insert(made, 0, rows, head)
-            disk.rename(temporary, path)
+            durable.DISK.rename(temporary, path)
         except Exception:
-            durable.discard(temporary, disk)
+            durable.discard(temporary)
             raise
-        durable.fsync_dir(path.parent, disk)
+        durable.fsync_dir(path.parent)
         return cls(_connect(path, "rw"))
 
     def close(self) -> None:

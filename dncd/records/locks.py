@@ -8,18 +8,18 @@ from dncd.errors import StateHeldError
 from dncd.records import durable
 
 
-def hold(lock: Path, disk: durable.Disk = durable.DISK) -> int:
+def hold(lock: Path) -> int:
     """Holds a lock file for as long as the returned descriptor is open (flock(2): it goes with the process).
 
     StateHeldError when another process holds it; RecordsError where its folder cannot be made or written.
     """
     with durable.reporting("the state folder cannot be used", lock.parent, "; then start again"):
-        return _held(lock, disk)
+        return _held(lock)
 
 
-def _held(lock: Path, disk: durable.Disk) -> int:
-    durable.make_folder(lock.parent, disk)
-    fd = disk.open(lock, os.O_RDWR | os.O_CREAT)
+def _held(lock: Path) -> int:
+    durable.make_folder(lock.parent)
+    fd = durable.DISK.open(lock, os.O_RDWR | os.O_CREAT)
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

@@ -21,8 +21,8 @@ _TRIES = 5
 class ObjectWriter:
     """Writes into the `objects` folder of one repository; gives the folder that is to be synced."""
 
-    def __init__(self, folder: Path, disk: durable.Disk = durable.DISK) -> None:
-        self._folder, self._disk = folder, disk
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
 
     def write(self, item: ShaFile) -> Path:
         """A folder or a commit."""
@@ -46,19 +46,17 @@ class ObjectWriter:
         folder = self._folder / name[:2]
         target = folder / name[2:]
         with contextlib.suppress(FileNotFoundError):
-            self._disk.utime(target)  # there already: freshened, so that no clean-up takes it for old
+            durable.DISK.utime(target)  # there already: freshened, so that no clean-up takes it for old
             return folder
         for left in reversed(range(_TRIES)):
-            durable.make_folder(folder, self._disk)
+            durable.make_folder(folder)
             try:
-                temporary = durable.write_temporary(
-                    folder, packed(), self._disk, name=f"tmp_obj_{os.urandom(6).hex()}", mode=0o444
-                )
+                temporary = durable.write_temporary(folder, packed(), name=f"tmp_obj_{os.urandom(6).hex()}", mode=0o444)
             except FileNotFoundError:
                 if not left:
                     raise
                 continue
-            self._disk.rename(temporary, target)
+            durable.DISK.rename(temporary, target)
             break
         return folder
 

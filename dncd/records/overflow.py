@@ -32,17 +32,17 @@ def path_of(state: Path, machine: str) -> Path:
     return state / "captures" / f"{machine}.overflow"
 
 
-def add(state: Path, machine: str, data: bytes, disk: durable.Disk = durable.DISK) -> Path:
+def add(state: Path, machine: str, data: bytes) -> Path:
     """Adds what came, durably; the older half is let go when both files are full. RecordsError if the disk takes it not."""
     path = path_of(state, machine)
     data = data[-defaults.OVERFLOW_BYTES :]
     with durable.reporting("what a line sends cannot be kept", path, durable.TRIED_AGAIN):
-        durable.make_folder(path.parent, disk)
+        durable.make_folder(path.parent)
         if path.exists() and path.stat().st_size + len(data) > defaults.OVERFLOW_BYTES:
-            disk.rename(path, path.with_name(path.name + ".1"))
-        fd = disk.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW)
+            durable.DISK.rename(path, path.with_name(path.name + ".1"))
+        fd = durable.DISK.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW)
         try:
-            durable.append_line(fd, data, os.fstat(fd).st_size, disk)
+            durable.append_line(fd, data, os.fstat(fd).st_size)
         finally:
             os.close(fd)
     return path
@@ -61,7 +61,7 @@ def damaged_amount(state: Path, folder: Path, machine: str) -> Amount:
     return total
 
 
-def let_go(state: Path, folder: Path, machine: str, disk: durable.Disk = durable.DISK) -> int:
+def let_go(state: Path, folder: Path, machine: str) -> int:
     """Removes raw characters of damaged captures whose receipt the office has cleared away; how many files."""
     named: set[str] = set()
     for path in folder.glob(f"*{durable.RECEIPT}") if folder.is_dir() else ():
@@ -74,5 +74,5 @@ def let_go(state: Path, folder: Path, machine: str, disk: durable.Disk = durable
         path for path in (state / "captures").glob(f"{machine}@*{KEPT}") if path.name.removesuffix(KEPT) not in named
     ]
     for path in gone:
-        durable.remove(path, disk)
+        durable.remove(path)
     return len(gone)

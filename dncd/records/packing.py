@@ -70,7 +70,7 @@ def size_of(library: Path) -> Size:
     return Size(len(loose), count, sum(loose) + sum(packs))
 
 
-def tidy(library: Path, git: GitProgram | None, disk: durable.Disk = durable.DISK) -> Tidied:
+def tidy(library: Path, git: GitProgram | None) -> Tidied:
     """Packs what is loose, and all packs into one where they have become many.
 
     NotDoneError while another one does it; RecordsError when a pack cannot be made or is not what it should be.
@@ -78,22 +78,22 @@ def tidy(library: Path, git: GitProgram | None, disk: durable.Disk = durable.DIS
     began = time.monotonic()
     packs = library / "objects" / "pack"
     with durable.reporting("the library cannot be packed", library):
-        durable.make_folder(packs, disk)
+        durable.make_folder(packs)
         with _alone(packs):
             before = size_of(library)
-            _sweep(library, disk)
+            _sweep(library)
             old = sorted(packs.glob("pack-*.idx"))
             whole = git is not None and len(old) >= defaults.PACKS_MOST
             if git is not None:
-                _pack(library, git, disk, whole=whole)
+                _pack(library, git, whole=whole)
             else:
-                _pack_without_git(library, disk)
-            found = _make_sure(packs, disk)
+                _pack_without_git(library)
+            found = _make_sure(packs)
             for path in _loose(library):
                 if path.parent.name + path.name in found:
-                    disk.unlink(path)
+                    durable.DISK.unlink(path)
             if whole:
-                _drop_older(old, packs, disk)
+                _drop_older(old, packs)
             return Tidied(before, size_of(library), time.monotonic() - began)
 
 
@@ -117,15 +117,15 @@ def _loose(library: Path) -> Iterator[Path]:
         yield from (path for path in folder.iterdir() if len(path.name) == 38)
 
 
-def _sweep(library: Path, disk: durable.Disk) -> None:
+def _sweep(library: Path) -> None:
     """What a kill left half-written a day ago or longer, by dncd's or git's own names of such."""
     for path in (*(library / "objects").glob("[0-9a-f][0-9a-f]/tmp_obj_*"), *(library / "objects/pack").glob("tmp_*")):
         with contextlib.suppress(FileNotFoundError):
             if time.time() - path.stat().st_mtime > _LEFT_S:
-                disk.unlink(path)
+                durable.DISK.unlink(path)
 
 
-def _pack(library: Path, git: GitProgram, disk: durable.Disk, *, whole: bool) -> None:
+def _pack(library: Path, git: GitProgram, *, whole: bool) -> None:
     """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index.
 
     It takes a loose object for what its name says; git-verify-pack(1) does not, and a pack that it finds wrong goes again.
@@ -141,12 +141,12 @@ def _pack(library: Path, git: GitProgram, disk: durable.Disk, *, whole: bool) ->
     for index in set(packs.glob("pack-*.idx")) - old:
         done = git.run(["verify-pack", "--", str(index)], defaults.PACK_S, library)
         if done.code:
-            _drop(index, disk)
+            _drop(index)
             what = f"an object of it is damaged: {done.why}"
             raise RecordsError(what, str(library), "Nothing was removed; run `dncd verify`")
 
 
-def _pack_without_git(library: Path, disk: durable.Disk) -> None:
+def _pack_without_git(library: Path) -> None:
     batch: list[ShaFile] = []
     held = 0
     for path in _loose(library):
@@ -156,10 +156,10 @@ def _pack_without_git(library: Path, disk: durable.Disk) -> None:
         batch.append(item)
         held += item.raw_length()
         if held > _BATCH_BYTES:
-            _write_pack(library, batch, disk)
+            _write_pack(library, batch)
             batch, held = [], 0
     if batch:
-        _write_pack(library, batch, disk)
+        _write_pack(library, batch)
 
 
 def _read_loose(path: Path) -> ShaFile:
@@ -174,24 +174,24 @@ def _read_loose(path: Path) -> ShaFile:
     return item
 
 
-def _write_pack(library: Path, items: list[ShaFile], disk: durable.Disk) -> None:
+def _write_pack(library: Path, items: list[ShaFile]) -> None:
     folder = library / "objects" / "pack"
     pieces: list[bytes] = []
     entries, checksum = write_pack_objects(pieces.append, items, SHA1, deltify=False)
-    pack = durable.write_temporary(folder, pieces, disk, name=f"tmp_pack_{os.urandom(6).hex()}", mode=0o444)
+    pack = durable.write_temporary(folder, pieces, name=f"tmp_pack_{os.urandom(6).hex()}", mode=0o444)
     rows = sorted((name, offset, crc) for name, (offset, crc) in entries.items())
     digest = hashlib.sha1(b"".join(name for name, _, _ in rows), usedforsecurity=False).hexdigest()
     index = folder / f"tmp_idx_{os.urandom(6).hex()}"
     with index.open("xb") as file:
         write_pack_index(file, rows, checksum)
-    durable.sync_file(index, disk)
+    durable.sync_file(index)
     index.chmod(0o444)
-    disk.rename(pack, folder / f"pack-{digest}.pack")
-    disk.rename(index, folder / f"pack-{digest}.idx")  # last: with it the pack is there
-    durable.fsync_dir(folder, disk)
+    durable.DISK.rename(pack, folder / f"pack-{digest}.pack")
+    durable.DISK.rename(index, folder / f"pack-{digest}.idx")  # last: with it the pack is there
+    durable.fsync_dir(folder)
 
 
-def _make_sure(packs: Path, disk: durable.Disk) -> set[str]:
+def _make_sure(packs: Path) -> set[str]:
     """Reads every pack back and syncs it; the names of all that is in them. RecordsError for one that is damaged."""
     found: set[str] = set()
     for index in sorted(packs.glob("pack-*.idx")):
@@ -200,8 +200,8 @@ def _make_sure(packs: Path, disk: durable.Disk) -> set[str]:
             raise RecordsError("a pack is damaged", str(pack), "Nothing was removed; take the library from a backup")
         found |= _names(index)
         for path in (pack, index):
-            durable.sync_file(path, disk)
-    durable.fsync_dir(packs, disk)
+            durable.sync_file(path)
+    durable.fsync_dir(packs)
     return found
 
 
@@ -229,18 +229,18 @@ def _names(index: Path) -> set[str]:
         loaded.close()
 
 
-def _drop_older(old: list[Path], packs: Path, disk: durable.Disk) -> None:
+def _drop_older(old: list[Path], packs: Path) -> None:
     """Packs of before all of whose objects are in the new ones; the index first, as git does it."""
     fresh: set[str] = set()
     for index in set(packs.glob("pack-*.idx")) - set(old):
         fresh |= _names(index)
     for index in old:
         if not index.with_suffix(".keep").exists() and _names(index) <= fresh:
-            _drop(index, disk)
-    durable.fsync_dir(packs, disk)
+            _drop(index)
+    durable.fsync_dir(packs)
 
 
-def _drop(index: Path, disk: durable.Disk) -> None:
+def _drop(index: Path) -> None:
     for ending in _ENDINGS:
         with contextlib.suppress(FileNotFoundError):
-            disk.unlink(index.with_suffix(ending))
+            durable.DISK.unlink(index.with_suffix(ending))

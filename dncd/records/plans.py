@@ -1,19 +1,21 @@
 """What is under way, written down before it is done: a plan for each transfer, in `STATE/underway/ID.json`.
 
 A plan is durable before the first character of a sending goes out, and before the first step of an ending is taken. At
-the next start every plan that is left is carried out or named (`recovery`).
+the next start every plan that is left is carried out; one that cannot be read stops its machine (`records/unreadable`).
 """
 
-import dataclasses
 import enum
-import json
+import hashlib
 import secrets
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from dncd.records import durable
+from dncd.records import codec, durable
+from dncd.records.holdings import SignedOff
+from dncd.values import Result
 
 STAMP: Final = "%Y%m%dT%H%M%SZ"
 
@@ -31,15 +33,61 @@ class Counted(enum.StrEnum):
     UNKNOWN = "unknown"
 
 
+class Feed(enum.StrEnum):
+    """Whether the control stores a program or cuts while it reads it."""
+
+    STORED = ""
+    DRIP = "yes"
+
+
+class Comparison(enum.StrEnum):
+    """What became of comparing a program that came back with what was sent; NONE: nothing to compare, or it is not new."""
+
+    NONE = ""
+    MATCHED = "matched"
+    DIFFERS = "differs"
+
+
+class Evidence(enum.StrEnum):
+    """What says that no flipped bit stands in a program that came over a line; PARITY: the line's own."""
+
+    PARITY = ""
+    TWICE = "punched twice, equal"
+    AS_SENT = "equal to what was sent"
+    ONCE = "punched once, not verifiable by parity"
+    UNLIKE = "unlike the punch before it, not verifiable by parity"
+
+
+@dataclass(frozen=True, slots=True)
+class OnWire:
+    """What went over the line between the marks, both with it. chars: how many; sha256: in hex."""
+
+    chars: int
+    sha256: str
+
+
+def on_wire(image: Iterable[bytes], lead: int, chars: int) -> OnWire:
+    """Of a tape image of which `chars` characters were handed over: those from the opening mark on, behind `lead` others.
+
+    chars: at most up to the closing mark's block end; what follows is blank tape.
+    """
+    digest, at = hashlib.sha256(), 0
+    for piece in image:
+        digest.update(piece[max(0, lead - at) : max(0, chars - at)])
+        at += len(piece)
+    return OnWire(max(0, min(chars, at) - lead), digest.hexdigest())
+
+
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """How a sending ended. result: one of contract 1; seconds, held_s: seconds; chars: handed to the port.
+    """How a sending ended. seconds, held_s: seconds; chars: handed to the port, leader and trailer included.
 
     line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`).
-    counted: UNKNOWN where the service died meanwhile: then seconds, holds, held_s and chars say nothing.
+    counted: UNKNOWN where the service died meanwhile: then seconds, holds, held_s, chars and wire say nothing.
+    wire: what went over the line (`on_wire`); null: the whole image, as the plan has it.
     """
 
-    result: str
+    result: Result
     reasons: tuple[str, ...] = ()
     seconds: float = 0.0
     holds: int = 0
@@ -49,6 +97,7 @@ class Sent:
     warnings: tuple[str, ...] = ()
     line_faults: dict[str, int] = field(default_factory=dict)
     counted: Counted = Counted.SEEN
+    wire: OnWire | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +106,7 @@ class OutPlan:
 
     revised: the program of each revision: data between programs, and a number that comes twice, are revisions as well.
     wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end;
-    proven: whether its revisions are, as lines of the receipt.
+    signed: who proved the text of each program that is revised; number 0 where nobody did.
     """
 
     id: str
@@ -73,37 +122,27 @@ class OutPlan:
     wire_chars: int = 0
     wire_sha256: str = ""
     began: str = ""
-    drip_feed: str = ""
-    proven: tuple[str, ...] = ()
+    drip_feed: Feed = Feed.STORED
+    signed: tuple[SignedOff, ...] = ()
     ended: Sent | None = None
     placed_as: str = ""
-
-
-class Sure(enum.StrEnum):
-    """How sure it is that no flipped bit stands in a program that came over a line without parity."""
-
-    TWICE = "punched twice, equal"
-    AS_SENT = "equal to what was sent"
-    ONCE = "punched once, not verifiable by parity"
-    UNLIKE = "unlike the punch before it, not verifiable by parity"
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
     """A program of a capture. text: LF line ends; mark_line: as it came, "" for none; origin facts of its revision.
 
-    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; sure: on a line
-    without parity, what stands for the parity: one of the values of `Sure`.
+    against: number of the revision it was compared with, 0 for none.
     """
 
     program: str
     title: str
     text: str
     mark_line: str
-    told: str = ""
+    told: Comparison = Comparison.NONE
     against: int = 0
     differences: tuple[str, ...] = ()
-    sure: str = ""
+    sure: Evidence = Evidence.PARITY
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +151,7 @@ class InPlan:
 
     id: str
     machine: str
-    result: str
+    result: Result
     wire_chars: int
     wire_sha256: str
     seconds: float
@@ -138,16 +177,15 @@ def path_of(state: Path, plan_id: str) -> Path:
     return folder_of(state) / f"{plan_id}.json"
 
 
-def save(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
+def save(state: Path, plan: Plan) -> None:
     """Writes a plan, durably, over an older form of it."""
     kind = "out" if isinstance(plan, OutPlan) else "in"
-    data = json.dumps({"kind": kind, **dataclasses.asdict(plan)}, ensure_ascii=True, indent=1)
-    durable.replace(path_of(state, plan.id), data.encode("ascii"), disk)
+    durable.replace(path_of(state, plan.id), codec.encode(plan, kind=kind))
 
 
-def remove(state: Path, plan: Plan, disk: durable.Disk = durable.DISK) -> None:
+def remove(state: Path, plan: Plan) -> None:
     """The transfer is on record: its plan goes."""
-    durable.remove(path_of(state, plan.id), disk)
+    durable.remove(path_of(state, plan.id))
 
 
 def load(state: Path, plan_id: str) -> Plan | None:
@@ -163,15 +201,13 @@ def load_all(state: Path) -> list[Plan]:
     return [_read(path) for path in _files(state)]
 
 
-def set_aside_unreadable(state: Path, disk: durable.Disk = durable.DISK) -> list[Path]:
-    """Gives a plan that a failing disk has spoilt another name, so that it stops no start; where they lie now."""
-    aside = []
+def unreadable(state: Path) -> Iterator[tuple[Path, str]]:
+    """Plans that a failing disk has spoilt, or that a newer dncd wrote, and why they cannot be read."""
     for path in _files(state):
         try:
             _read(path)
-        except (ValueError, TypeError, KeyError, AttributeError):
-            aside.append(durable.place(path, path.parent, f"unreadable-{path.stem}.bytes", disk))
-    return aside
+        except (ValueError, OSError) as error:
+            yield path, str(error)
 
 
 def _files(state: Path) -> list[Path]:
@@ -181,22 +217,5 @@ def _files(state: Path) -> list[Path]:
 
 
 def _read(path: Path) -> Plan:
-    return _from_json(json.loads(path.read_text("ascii")))
-
-
-def _from_json(data: dict[str, Any]) -> Plan:
-    kind = data.pop("kind")
-    plain: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
-    if kind == "out":
-        if plain["ended"] is not None:
-            ended: dict[str, Any] = plain["ended"]
-            again: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in ended.items()}
-            again["counted"] = Counted(again.get("counted", Counted.SEEN))  # plans of older versions do not say
-            plain["ended"] = Sent(**again)
-        return OutPlan(**plain)
-    parts = []
-    for part in plain["parts"]:
-        fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in part.items()}
-        parts.append(Part(**fields))
-    plain["parts"] = tuple(parts)
-    return InPlan(**plain)
+    kinds: dict[str, type[Plan]] = {"out": OutPlan, "in": InPlan}
+    return codec.decode(kinds, path.read_bytes())

@@ -1,22 +1,19 @@
 """Revisions that somebody proved at the machine: a first part that was made under supervision, and signed off.
 
-Order of writing: the note in the library (durable), then the ledger line `proven` (durable): the line says that it is so.
-Either step is left out where it was done, so that a command whose answer was lost in a power cut is simply given again.
+The ledger line `proven` says that it is so. A signature that is on record is not written again, so that a command whose
+answer was lost in a power cut is simply given again. Git notes (`refs/notes/proven`), which dncd 0.1.0 made, are left alone.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from dncd.errors import NotDoneError, RecordsError, UsageError
-from dncd.records import durable
+from dncd.errors import NotDoneError, UsageError
+from dncd.peer_text import printable
 from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.ledger import Ledger, records
-from dncd.records.library import Library, path_of
-from dncd.records.proven_notes import ProvenNotes, note_of
+from dncd.records.library import Library
 from dncd.records.revisions import Revision
-from dncd.values import printable
 
 EVENT: Final = "proven"
 
@@ -46,16 +43,14 @@ class Signing:
 
 
 @dataclass(frozen=True, slots=True)
-class Proved:
+class Signature:
     """What `prove` did. new: whether it was not on record yet."""
 
     signed: SignedOff
     new: bool
 
 
-def prove(
-    ledger: Ledger, library: Library, held: Holdings, signing: Signing, disk: durable.Disk = durable.DISK
-) -> Proved:
+def prove(ledger: Ledger, library: Library, held: Holdings, signing: Signing) -> Signature:
     """Puts a signature on record, or finds it there. UsageError, NotDoneError: which revision is not clear; RecordsError.
 
     For the records thread; held: caught up with the ledger.
@@ -63,18 +58,12 @@ def prove(
     signing = signing.checked()
     revision = _chosen(library, held, signing)
     known = {signed.revision: signed for signed in held.signed_off(signing.machine, signing.program)}
-    text = (
-        f"proven at {signing.machine}: {signing.program}, revision {revision.number}\n"
-        f"Note: {signing.note}\nBy: {signing.by}\n"
-    )
-    with durable.reporting("the note on the proven revision cannot be kept", library.path):
-        ProvenNotes(library.path, library.repo, disk).add(revision.commit, text)
     before = known.get(revision.number)
     if before is not None and (before.note, before.by) == (signing.note, signing.by):
-        return Proved(before, new=False)
+        return Signature(before, new=False)
     fields = {"machine": signing.machine, "program": signing.program, "revision": revision.number}
     line = ledger.append(EVENT, {**fields, "commit": revision.commit, "note": signing.note, "by": signing.by})
-    return Proved(SignedOff(signing.program, revision.number, str(line["time"]), signing.note, signing.by), new=True)
+    return Signature(SignedOff(signing.program, revision.number, str(line["time"]), signing.note, signing.by), new=True)
 
 
 def _chosen(library: Library, held: Holdings, signing: Signing) -> Revision:
@@ -125,39 +114,15 @@ class Standing:
         return self.of(program, history[number - 1].blob) if 0 < number <= len(history) else None
 
 
-def faults(state: Path) -> tuple[list[str], list[str]]:
-    """Problems and notes for `verify`: a proven line that names no revision, one whose note in the library is gone.
+def faults(state: Path) -> list[str]:
+    """For `verify`: lines that say a program was proven, and name no revision of it.
 
-    That its commit is the revision that it says is looked at with all other lines that name one.
+    That the commit is the revision that it says is looked at with all other lines that name one.
     """
-    problems: list[str] = []
-    notes: list[str] = []
-    lines = list(_lines(state))
-    for seq, commit, _ in lines:
-        if not commit:
-            problems.append(f"ledger line {seq}: it says that a program was proven, and names no revision")
-    if not lines or not (path_of(state) / "HEAD").is_file():
-        return problems, notes
-    try:
-        with Library(state) as library:
-            for seq, commit, said in lines:
-                if commit and said not in note_of(library.repo, commit):
-                    notes.append(
-                        f"library: the note on the proven revision of ledger line {seq} is not there; the ledger has its "
-                        "words: give `dncd prove` with them again"
-                    )
-    except RecordsError as error:
-        problems.append(f"library: {error.where}: {error.what}")
-    return problems, notes
-
-
-def _lines(state: Path) -> Iterator[tuple[int, str, str]]:
-    """Number, commit ("" for none) and the words in the note of each line about a proven program."""
-    for line in records(state):
-        if line["event"] == EVENT and "program" in line:
-            whole = line.get("commit") and isinstance(line.get("revision"), int)
-            yield (
-                int(line["seq"]),
-                str(line["commit"]) if whole else "",
-                f"Note: {line.get('note')}\nBy: {line.get('by')}",
-            )
+    return [
+        f"ledger line {line['seq']}: it says that a program was proven, and names no revision"
+        for line in records(state)
+        if line["event"] == EVENT
+        and "program" in line
+        and not (line.get("commit") and isinstance(line.get("revision"), int))
+    ]

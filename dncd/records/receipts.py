@@ -74,27 +74,27 @@ def path_for(file: Path) -> Path:
     return file.with_name(file.name + durable.RECEIPT)
 
 
-def read(path: Path, disk: durable.Disk = durable.DISK) -> Receipt:
+def read(path: Path) -> Receipt:
     """Reads a receipt's file. RecordsError if it cannot be read."""
     with durable.reporting("the receipt cannot be read", path):
-        data = b"".join(durable.read_chunks(path, disk))
+        data = b"".join(durable.read_chunks(path))
     return parse(data.decode("utf-8", "replace"))
 
 
-def write(path: Path, receipt: Receipt, disk: durable.Disk = durable.DISK) -> None:
+def write(path: Path, receipt: Receipt) -> None:
     """Writes a receipt beside its file, once: the same one again is left as it is.
 
     Something else under that name is nobody's receipt of this file; it is moved to a numbered name, not overwritten.
     """
     data = receipt.render().encode("utf-8")
     try:
-        durable.write_new(path, [data], disk, durable.SHARED_FILE_MODE)
+        durable.write_new(path, [data], durable.SHARED_FILE_MODE)
     except FileExistsError:
         try:
-            if read(path, disk) == receipt:
+            if read(path) == receipt:
                 return
         except RecordsError:
             pass  # a folder or a link under that name: moved aside like any other stranger
-        stranger = path.with_name(durable.free_name(path.parent, path.name, disk))
-        disk.rename(path, stranger)
-        durable.write_new(path, [data], disk, durable.SHARED_FILE_MODE)
+        stranger = path.with_name(durable.free_name(path.parent, path.name))
+        durable.DISK.rename(path, stranger)
+        durable.write_new(path, [data], durable.SHARED_FILE_MODE)

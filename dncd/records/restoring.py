@@ -14,7 +14,8 @@ from dulwich.objects import Commit, ObjectID
 from dncd.errors import RecordsError
 from dncd.program.splitting import Kind, split
 from dncd.records.holdings import Backup, Holding, How, is_data
-from dncd.records.library import Library, Revision, trailers_of
+from dncd.records.library import Library, Revision
+from dncd.records.revisions import trailers_in
 
 _LEFT: Final = {
     How.IN_PART: "a sending of revision {} was interrupted, so what the control holds of it is not known",
@@ -35,7 +36,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class Contents:
     """What is to be restored, in order; left: programs that are not, each with the reason."""
 
     pieces: tuple[Piece, ...]
@@ -63,7 +64,7 @@ def tape(opening: str, text: str, closing: str) -> str:
     return "".join(f"{line}\n" for line in (opening,) if line) + body + (f"{closing}\n" if closing else "")
 
 
-def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup: Backup | None) -> Held:
+def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup: Backup | None) -> Contents:
     """The texts of what a control held. RecordsError if the library lacks one."""
     left = [(p, _LEFT[h.how].format(h.revision or "?")) for p, h in held.items() if h.how in _LEFT]
     order = list(zip(backup.programs, backup.revisions, strict=False)) if backup else []
@@ -81,7 +82,7 @@ def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup:
             left.append((program, "it is data, not a program, and came by itself: look at it and send it by itself"))
         else:
             chosen.append((program, held[program].revision))
-    return Held(tuple(piece_of(library, machine, p, r, held[p].how) for p, r in chosen), tuple(left))
+    return Contents(tuple(piece_of(library, machine, p, r, held[p].how) for p, r in chosen), tuple(left))
 
 
 def _by_number(program: str) -> tuple[int, int, str]:
@@ -99,7 +100,7 @@ def piece_of(library: Library, machine: str, program: str, number: int, how: How
 
 def _mark_line(library: Library, revision: Revision) -> str:
     commit = library.repo.object_store[ObjectID(revision.commit.encode())]
-    return trailers_of(commit).get("Mark-Line", "") if isinstance(commit, Commit) else ""
+    return trailers_in(commit.message).get("Mark-Line", "") if isinstance(commit, Commit) else ""
 
 
 def compose(pieces: Iterable[Piece], opening: str, closing: str, mark: str) -> Dump:

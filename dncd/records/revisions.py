@@ -52,7 +52,7 @@ class Revision:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class CommitFacts:
     """A commit of `main`: its name and trailers, and when it was made (seconds since 1970)."""
 
     commit: bytes
@@ -82,7 +82,7 @@ class Store(Protocol):
         """Kind (1: commit) and bytes of an object; KeyError where there is none."""
 
 
-def walk(store: Store, head: bytes | None, where: str) -> Iterator[Told]:
+def walk(store: Store, head: bytes | None, where: str) -> Iterator[CommitFacts]:
     """Commits along first parents, newest first. RecordsError where one is gone. `where`: for the message.
 
     Only the bytes that are wanted are looked at: 50,000 packed commits take well under a second.
@@ -96,7 +96,7 @@ def walk(store: Store, head: bytes | None, where: str) -> Iterator[Told]:
         if kind != _COMMIT:
             raise RecordsError(f"{at.decode()} is no commit", where, "Take the library from a backup")
         top, _, message = raw.partition(b"\n\n")
-        yield Told(at, _seconds(top), trailers_in(message))
+        yield CommitFacts(at, _seconds(top), trailers_in(message))
         parent = top.find(b"\nparent ")
         at = top[parent + 8 : parent + 48] if parent >= 0 else None
 

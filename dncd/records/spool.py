@@ -29,25 +29,25 @@ class Leftover:
 class CaptureSpool:
     """One capture that is coming in. Written by the captures thread, then read by the records thread."""
 
-    def __init__(self, state: Path, transfer: str, disk: durable.Disk = durable.DISK) -> None:
+    def __init__(self, state: Path, transfer: str) -> None:
         """Makes the file, durably. RecordsError if the disk does not take it."""
         self.id, self.path, self.size = transfer, state / "captures" / f"{transfer}{RAW}", 0
-        self._disk, self._fd = disk, -1
+        self._fd = -1
         with durable.reporting("a capture cannot be written", self.path, durable.TRIED_AGAIN):
-            durable.make_folder(self.path.parent, disk)
-            self._fd = disk.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
+            durable.make_folder(self.path.parent)
+            self._fd = durable.DISK.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
             try:
-                durable.fsync_dir(self.path.parent, disk)
+                durable.fsync_dir(self.path.parent)
             except Exception:
                 self.close()
-                durable.discard(self.path, disk)
+                durable.discard(self.path)
                 raise
 
     def append(self, data: bytes) -> None:
         """Adds bytes and syncs them. RecordsError: then none of them is in the file, and the same may be given again."""
         with durable.reporting("a capture cannot be written", self.path, durable.TRIED_AGAIN):
-            self._disk.truncate(self._fd, self.size)  # what an append that failed may have left
-            self.size = durable.append_line(self._fd, data, self.size, self._disk)
+            durable.DISK.truncate(self._fd, self.size)  # what an append that failed may have left
+            self.size = durable.append_line(self._fd, data, self.size)
 
     def chunks(self) -> Iterator[bytes]:
         """All bytes so far, in pieces."""
@@ -62,20 +62,20 @@ class CaptureSpool:
     def keep_damaged(self) -> Path:
         """Closes it and gives it the name of a damaged one that is on record; where it lies then."""
         self.close()
-        return keep_damaged(self.path, self._disk)
+        return keep_damaged(self.path)
 
     def remove(self) -> None:
         """Closes and removes it: what it held is on record as programs."""
         self.close()
-        durable.remove(self.path, self._disk)
+        durable.remove(self.path)
 
 
-def keep_damaged(path: Path, disk: durable.Disk = durable.DISK) -> Path:
+def keep_damaged(path: Path) -> Path:
     """Gives a raw file the name of a damaged one that is on record; one that has it already is fine."""
     kept = path.with_name(path.name.removesuffix(RAW) + KEPT)
     if path.exists() or not kept.exists():
         with durable.reporting("a damaged capture cannot be put by", path, durable.TRIED_AGAIN):
-            durable.move_new(path, kept, disk)
+            durable.move_new(path, kept)
     return kept
 
 

@@ -6,16 +6,18 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.records import durable, locks, plans
+from dncd.peer_text import printable
+from dncd.records import durable, locks, plans, state_format
 from dncd.records.backups import FOLDER as BACKUPS
 from dncd.records.backups import Backups
-from dncd.records.endings import Endings, Shop, Told
+from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger
 from dncd.records.library import Library, Writer
 from dncd.records.plans import Counted, InPlan, Sent
 from dncd.records.spool import Leftover, leftovers
-from dncd.values import Result, Settings, printable
+from dncd.records.unreadable import UnreadablePlans
+from dncd.values import Result, Settings
 
 _CUT_OFF: Final = (
     "the service or its machine stopped in the middle of the sending; how much the control took is not known;"
@@ -29,12 +31,15 @@ class Store:
     def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
+        self.unreadable = UnreadablePlans(self.endings, self.note)
+        """Which machines nothing is sent to until somebody has looked at what their controls hold."""
+        self._converted: list[str] = []
         self.reader = Library(shop.state)
         """For the checks thread alone."""
         self.held = Holdings()
         ledger.told = self.held.follow
         self.backups = Backups(shop, ledger, library, self.held)
-        self._ended: tuple[str, list[Told]] = ("", [])
+        self._ended: tuple[str, list[OnRecord]] = ("", [])
         self._lock = lock
 
     @classmethod
@@ -45,11 +50,13 @@ class Store:
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
         with contextlib.ExitStack() as opened:  # what was taken is given back where the rest cannot be opened
             opened.callback(os.close, lock)
+            converted = state_format.take_over(state)
             ledger = Ledger.open(state)
             opened.callback(ledger.close)
             library = Writer(state)
             opened.callback(library.close)
             store = cls(shop, lock, ledger, library)
+            store._converted = converted
             opened.pop_all()
         return store
 
@@ -59,7 +66,7 @@ class Store:
             self.held.catch_up(self.shop.state)
         return self.held
 
-    def end_in(self, plan: InPlan) -> list[Told]:
+    def end_in(self, plan: InPlan) -> list[OnRecord]:
         """A capture has come to its end; one that is a backup of the control's memory is told as that, too."""
         backup = self.backups.of_capture(plan)
         if self._ended[0] != plan.id:  # else the disk failed over the backup: its programs are on record
@@ -81,11 +88,7 @@ class Store:
 
     def recover(self, cut_short: Callable[[Leftover], bool]) -> list[str]:
         """Finishes or names what the last run left; sentences for the journal. cut_short: records a capture of a machine."""
-        said = list(self.ledger.notes)
-        for aside in plans.set_aside_unreadable(self.shop.state):
-            said.append(
-                f"the plan of a transfer cannot be read and lies in {aside.name} now; look at what it was about"
-            )
+        said = [*self._converted, *self.ledger.notes, *self.unreadable.recover()]
         for plan in plans.load_all(self.shop.state):
             if isinstance(plan, InPlan):
                 self.endings.end_in(plan)
@@ -93,7 +96,7 @@ class Store:
                 continue
             if plan.ended is None:
                 self.endings.again(plan.id)
-                self.endings.end_out(plan, Sent(Result.INTERRUPTED.value, (_CUT_OFF,), counted=Counted.UNKNOWN))
+                self.endings.end_out(plan, Sent(Result.INTERRUPTED, (_CUT_OFF,), counted=Counted.UNKNOWN))
                 said.append(f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted")
             else:
                 self.endings.again(plan.id)

@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.peer_text import printable
 from dncd.program.names import TITLE_CHARS, title_in
-from dncd.values import printable
 
 _CONTINUED: Final = bytes(range(0x80, 0xC0))
 """UTF-8: bytes that begin no character (RFC 3629)."""

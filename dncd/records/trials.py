@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.choices import RENAMED_KEYS
 from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of
 from dncd.errors import RecordsError
 from dncd.records import durable
@@ -48,8 +49,10 @@ class Proof:
 
 def changed_since(lines: tuple[str, ...], machine: MachineSettings) -> tuple[str, ...]:
     """Which settings of a sheet are others now, in words. A key that is newer than the sheet counts unless it is at its
-    default, so that an update of dncd alone unproves nothing."""
+    default, and one that was renamed counts under its new name, so that an update of dncd alone unproves nothing."""
+    renamed = {f"{table}.{old}": f"{table}.{new}" for (table, old), new in RENAMED_KEYS.items()}
     then = dict(line.split(" = ", 1) for line in lines if " = " in line)
+    then = {renamed.get(key, key): value for key, value in then.items()}
     now = dict(line.split(" = ", 1) for line in settings_lines(machine))
     standard = dict(line.split(" = ", 1) for line in settings_lines(_all_default(machine)))
     return tuple(
@@ -95,7 +98,7 @@ def folder_of(state: Path, machine: str) -> Path:
     return state / "trials" / machine
 
 
-def keep(state: Path, ledger: Ledger, text: str, disk: durable.Disk = durable.DISK) -> Path:
+def keep(state: Path, ledger: Ledger, text: str) -> Path:
     """Puts a sheet on record; gives its path. RecordsError: the disk did not take it, or it is no sheet."""
     head = head_of(text)
     machine, result = head.get("machine", ""), head.get("result", "")
@@ -104,10 +107,10 @@ def keep(state: Path, ledger: Ledger, text: str, disk: durable.Disk = durable.DI
     folder, data = folder_of(state, machine), text.encode("utf-8")
     with durable.reporting("the sheet of the trial cannot be kept", folder):
         for part in (state / "trials", folder):
-            durable.make_folder(part, disk)
+            durable.make_folder(part)
         stamp = "".join(char for char in head["time"] if char.isalnum())
-        path = folder / durable.free_name(folder, f"{stamp}.txt", disk)
-        durable.write_new(path, [data], disk)
+        path = folder / durable.free_name(folder, f"{stamp}.txt")
+        durable.write_new(path, [data])
     ledger.append(
         EVENT[result],
         {

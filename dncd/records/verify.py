@@ -14,11 +14,13 @@ from typing import Any, Final
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
+from dncd.peer_text import printable
 from dncd.records import backups, durable, proving, receipts, trials
 from dncd.records.ledger import check_chain, files_of, records
-from dncd.records.library import SUFFIX, Library, path_of, trailers_of
+from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
-from dncd.values import printable
+from dncd.records.revisions import walk
+from dncd.records.unreadable import blocked_machines
 
 FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged", backups.FOLDER)
 """Where receipts stand, under a machine's folder."""
@@ -63,9 +65,8 @@ def verify(state: Path, folder: Path) -> Report:
     named = [line for line in records(state) if line.get("commit")]
     revisions = _library(state, named, problems)
     problems += trials.faults(state)
-    wrong, said = proving.faults(state)
-    problems += wrong
-    notes += said
+    problems += proving.faults(state)
+    notes += (f"{machine}: {problem.sentence}" for machine, problem in blocked_machines(state).items())
     return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
 
 
@@ -203,19 +204,19 @@ def _object_faults(library: Library) -> Iterator[str]:
             whole.add(name)
         return found
 
-    for commit in library.commits():
-        trailers = trailers_of(commit)
+    for facts in walk(library.repo.object_store, library.head(), str(library.path)):
+        trailers, commit = facts.trailers, facts.commit.decode()
         path = f"{trailers.get('Machine', '')}/{trailers.get('Program', '')}{SUFFIX}"
-        at: ObjectID = commit.id
+        at = ObjectID(facts.commit)
         try:
             read(at)
             for part in ("", *path.split("/")) if "Program" in trailers else ("",):
                 at = _entry(read(at), part) if part else _tree_of(read(at))
                 read(at)
         except KeyError:
-            yield f"{path}: an object of commit {commit.id.decode()} is gone ({at.decode()} or what it names)"
+            yield f"{path}: an object of commit {commit} is gone ({at.decode()} or what it names)"
         except Exception as error:  # noqa: BLE001 - zlib, format, checksum: whatever dulwich meets is the fault to tell
-            yield f"{path}: object {at.decode()} of commit {commit.id.decode()} is damaged: {error}"
+            yield f"{path}: object {at.decode()} of commit {commit} is damaged: {error}"
 
 
 def _tree_of(item: ShaFile) -> ObjectID:

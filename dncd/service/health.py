@@ -1,14 +1,16 @@
-"""Whether the service as a whole is well: its threads, the room on its disks. Found anew each round, so it clears itself."""
+"""Whether the service as a whole is well: its threads, its disks. Found anew each round, so it clears itself."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from dncd import defaults
 from dncd.outside.disk_room import free_bytes
+from dncd.outside.journal import journal
+from dncd.outside.threads import Fate, Thread
+from dncd.outside.workers import Workers
 from dncd.service.rounds import Round
-from dncd.station.hands import Hands
 
 SLOW_S: Final = 10.0
 """Seconds that one job of a thread may take before it is told: the largest file is read and checked in less."""
@@ -26,7 +28,7 @@ _WHAT: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class Ill:
+class Problem:
     """Something that is wrong with the service now. kind: stays the same while it lasts, though its figures change."""
 
     kind: str
@@ -39,50 +41,72 @@ class Ill:
 
 
 class Health:
-    """`look` once a round. ills: what is wrong now; room: bytes that are free, by name of the folder (None: not known)."""
+    """`look` once a round. problems: what is wrong now; room: free bytes, by name of the folder (None: not known).
 
-    def __init__(self, hands: Hands, folders: Mapping[str, Path]) -> None:
-        self._hands, self._folders = hands, dict(folders)
+    threads: all that the service lives by beside the workers, asked at each look.
+    """
+
+    def __init__(
+        self,
+        workers: Workers,
+        folders: Mapping[str, Path],
+        threads: Callable[[], Iterable[Thread]] = tuple,
+    ) -> None:
+        self._workers, self._folders, self._threads = workers, dict(folders), threads
         self._rounds = 0
         self._asking = False
-        self._extra: dict[str, Ill] = {}
-        self.ills: tuple[Ill, ...] = ()
+        self._extra: dict[str, Problem] = {}
+        self._told: set[str] = set()
+        self.problems: tuple[Problem, ...] = ()
         self.room: dict[str, int | None] = dict.fromkeys(folders)
 
-    def set(self, kind: str, ill: Ill | None) -> None:
+    def set(self, kind: str, problem: Problem | None) -> None:
         """What somebody else found wrong with the service, until it is taken back with None."""
         self._extra.pop(kind, None)
-        if ill is not None:
-            self._extra[kind] = ill
+        if problem is not None:
+            self._extra[kind] = problem
 
     def look(self, _over: Round) -> bool:
-        """Whether the watchdog may be fed: a disk that hangs is told and no reason to start anew, a dead thread is."""
+        """Whether the watchdog may be fed: a disk that hangs is told and no reason to start anew, a dead thread is, if what
+        it does is vital."""
         if self._rounds % ROOM_EVERY == 0 and not self._asking:
             self._ask_room()
         self._rounds += 1
-        dead = self._hands.dead()
-        self.ills = (*self._threads(dead), *self._low(), *self._extra.values())
-        return not dead
+        dead = [thread for thread in self._all_threads() if not thread.alive()]
+        self.problems = (*map(_of_dead, dead), *self._slow(), *self._low(), *self._extra.values())
+        self._tell()
+        return not any(Fate.VITAL in thread.fate and not thread.alive() for thread in dead)
 
-    def _threads(self, dead: Iterable[str]) -> Iterable[Ill]:
-        for name in dead:
-            what = f"the {name} thread has ended by a fault of dncd"
-            yield Ill(f"dead-{name}", what, "the service", "restart it, and report it with what `dncd report` packs")
-        for name, spent in self._hands.slow(SLOW_S).items():
+    def _all_threads(self) -> Iterable[Thread]:
+        yield from (worker.thread for worker in self._workers.named().values())
+        yield from self._threads()
+
+    def _slow(self) -> Iterable[Problem]:
+        for name, spent in self._workers.slow(SLOW_S).items():
             what = f"{_WHAT[name]} has taken {spent:.0f} s so far"
             where = str(self._folders["folder" if name in ("checks", "notes") else "state"])
-            yield Ill(f"slow-{name}", what, where, "look at that disk or share; it goes on by itself")
+            yield Problem(f"slow-{name}", what, where, "look at that disk or share; it goes on by itself")
 
-    def _low(self) -> Iterable[Ill]:
+    def _tell(self) -> None:
+        """What is wrong is told once, and once more when it is over."""
+        found = {problem.kind: problem for problem in self.problems}
+        for kind in found.keys() - self._told:
+            problem = found[kind]
+            journal().warning("service", what=problem.what, where=problem.where, next=problem.next_step)
+        for kind in self._told - found.keys():
+            journal().info("service well again", what=kind)
+        self._told = set(found)
+
+    def _low(self) -> Iterable[Problem]:
         for name, room in self.room.items():
             if room is not None and room < defaults.DISK_LOW_BYTES:
                 what = f"the disk has {room // 1_000_000} MB left, less than {defaults.DISK_LOW_BYTES // 1_000_000}"
-                yield Ill(f"low-{name}", what, str(self._folders[name]), "make room there")
+                yield Problem(f"low-{name}", what, str(self._folders[name]), "make room there")
 
     def _ask_room(self) -> None:
         """In a thread: a share that hangs must not keep the loop."""
         self._asking = True
-        self._hands.notes.do(
+        self._workers.notes.do(
             lambda: {name: free_bytes(folder) for name, folder in self._folders.items()},
             self._told_room,
             self._not_told,
@@ -93,3 +117,12 @@ class Health:
 
     def _not_told(self, _error: Exception) -> None:
         self._asking, self.room = False, dict.fromkeys(self._folders)
+
+
+def _of_dead(thread: Thread) -> Problem:
+    """A thread that has ended by a fault; it is started anew here where that is its fate."""
+    what = f"the {thread.name} thread has ended by a fault of dncd" + (f" ({thread.fault})" if thread.fault else "")
+    next_step = "report it with what `dncd report` packs"
+    if thread.revive():
+        return Problem(f"dead-{thread.name}", f"{what}; it was started anew", "the service", next_step)
+    return Problem(f"dead-{thread.name}", what, "the service", f"restart it, and {next_step}")

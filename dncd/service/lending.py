@@ -7,14 +7,17 @@ what goes over the line; the line never waits for it.
 from collections.abc import Callable
 from typing import Any
 
-from dncd.outside.lasting import Lasting, News
+from dncd.outside.command_server import StreamReply, WatchQueue
+from dncd.peer_text import printable
 from dncd.station.driver import Station
 from dncd.station.events import Lend
-from dncd.values import printable
+
+End = Callable[[Callable[[], None], Station], None]
+"""Runs a job in the loop's thread unless the service stops; what it raises is the station's."""
 
 
-def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], None]], None]) -> Lasting:
-    """Lends a line to whoever asked; `end` runs a job in the loop's thread unless the service stops.
+def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
+    """Lends a line to whoever asked; `end` as `End`.
 
     request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
     idle. No start survives a loan, neither one said before nor one during it: on a line under test DC1 and CTS mean nothing.
@@ -22,18 +25,22 @@ def lend(station: Station, request: dict[str, Any], end: Callable[[Callable[[], 
     to = f"`{printable(str(request.get('command', 'a command')))[:60]}` (process {request.get('peer')})"
     station.kick()  # what the control said up to now still counts
     station.tell(Lend(to))
-    return Lasting({"port": station.settings.line.port}, lambda: end(station.give_back))
+    return StreamReply({"port": station.settings.line.port}, lambda: end(station.give_back, station))
 
 
-def watch(station: Station, end: Callable[[Callable[[], None]], None]) -> Lasting:
+def watch(station: Station, end: End) -> StreamReply:
     """Shows a line to whoever asked: news `{"lines": TEXT}`, each text one or more lines of a recording."""
-    news = News()
-    station.watchers.add(news)
-    station.tap()
-    content = {"port": station.settings.line.port, "state": station.state.value}
+    news = WatchQueue()
 
     def gone() -> None:
         station.watchers.remove(news)
         station.tap()
 
-    return Lasting(content, lambda: end(gone), news)
+    station.watchers.add(news)
+    try:
+        station.tap()
+    except BaseException:
+        station.watchers.remove(news)  # nobody will ever say that this one has gone
+        raise
+    content = {"port": station.settings.line.port, "state": station.state.value}
+    return StreamReply(content, lambda: end(gone, station), news)

@@ -1,17 +1,15 @@
 """What is done for the library beside the lines: pushing it to a server, packing it while no line is busy."""
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any
 
 from dncd.outside.journal import Journal
 from dncd.outside.pushing import Pushed, Pushing
+from dncd.outside.threads import Thread
 from dncd.outside.upkeep import Upkeep
 from dncd.records.library import Writer
-from dncd.service.health import Ill
+from dncd.service.health import Problem
 from dncd.values import Settings
-
-_STOP_S: Final = 3.0
-"""Seconds for the end of a push or a packing that is cut short: its child is ended, the next start does what is left."""
 
 
 class LibraryCare:
@@ -29,19 +27,24 @@ class LibraryCare:
             self._pushing.start()
         self._upkeep.start()
 
-    def stop(self) -> None:
-        """Ends both."""
+    @property
+    def threads(self) -> tuple[Thread, ...]:
+        """For `Health`."""
+        return (*((self._pushing.thread,) if self._pushing is not None else ()), self._upkeep.thread)
+
+    def stop(self, seconds: float) -> None:
+        """Ends both, with what they have under way: the next start does what is left. Waits at most `seconds` for each."""
         if self._pushing is not None:
-            self._pushing.stop(_STOP_S)
-        self._upkeep.stop(_STOP_S)
+            self._pushing.stop(seconds)
+        self._upkeep.stop(seconds)
 
     def status(self) -> dict[str, Any]:
         """`library` for the status object; nothing where no server is set."""
         return {"library": self._pushing.status()} if self._pushing is not None else {}
 
-    def ill(self) -> Ill | None:
+    def problem(self) -> Problem | None:
         """What is wrong with a library that does not reach its server."""
-        return pushing_ill(self._pushing.pushed) if self._pushing is not None else None
+        return pushing_problem(self._pushing.pushed) if self._pushing is not None else None
 
     def _tidied(self, said: str, code: int) -> None:
         if code == 0:
@@ -51,9 +54,11 @@ class LibraryCare:
             self._log.warning("library not packed", what=said, where="library.git", next=next_step)
 
 
-def pushing_ill(pushed: Pushed) -> Ill | None:
+def pushing_problem(pushed: Pushed) -> Problem | None:
     """What is wrong with a server that cannot be reached, or refuses."""
     if not pushed.failing_since:
         return None
     what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"
-    return Ill("library", what, f"{pushed.remote}, branch {pushed.branch}", "it is tried again by itself, ever later")
+    return Problem(
+        "library", what, f"{pushed.remote}, branch {pushed.branch}", "it is tried again by itself, ever later"
+    )

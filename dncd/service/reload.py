@@ -7,10 +7,10 @@ from typing import Any, Final
 
 from dncd.errors import DncdError
 from dncd.outside import config
-from dncd.outside.clock import utc_now
 from dncd.outside.loop import Loop
+from dncd.records.ledger import utc_now
 from dncd.service.port_opening import Opened, close_all, open_ports
-from dncd.service.stations import Changes, Roster, changes
+from dncd.service.stations import Changes, Stations, changes
 from dncd.values import Settings
 
 NEVER: Final = 0
@@ -46,11 +46,11 @@ class Reloading:
     def __init__(
         self,
         loop: Loop,
-        roster: Roster,
-        began: Callable[[], None],
+        stations: Stations,
+        began: Callable[[], object],
         ended: Callable[[Outcome, Changes | None], None],
     ) -> None:
-        self._loop, self._roster = loop, roster
+        self._loop, self._stations = loop, stations
         self._began, self._ended = began, ended
         self._running = self._once_more = self._over = False
         self._asked = NEVER
@@ -64,7 +64,7 @@ class Reloading:
         self._running = True
         self._asked += 1
         self._began()
-        thread = threading.Thread(target=self._read, args=(self._roster.settings,), name="dncd-reload", daemon=True)
+        thread = threading.Thread(target=self._read, args=(self._stations.settings,), name="dncd-reload", daemon=True)
         thread.start()
         return self._asked
 
@@ -94,7 +94,7 @@ class Reloading:
             close_all(ports.values())
             return
         try:
-            found = self._roster.take(settings, ports)
+            found = self._stations.take(settings, ports)
         except DncdError as error:
             close_all(ports.values())
             self._end(error, None)

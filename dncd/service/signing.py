@@ -2,23 +2,20 @@
 
 import contextlib
 import dataclasses
-import threading
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from dncd.errors import NoServiceError, NotDoneError
-from dncd.line_trial.keeping import keep_for
-from dncd.outside.command_socket import ask
+from dncd.outside.command_client import ask
+from dncd.outside.workers import Workers
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
-from dncd.records.proving import Proved, Signing, prove
+from dncd.records.proving import Signature, Signing, prove
 from dncd.records.store import Store
 from dncd.station.beside import ledger_beside
-from dncd.station.driver import Station
-from dncd.station.hands import Hands
 
-ON_RECORD: Final = ("keep-trial", "prove")
-"""Requests whose answer waits until the records thread has done them."""
+_T = TypeVar("_T")
 
 ANSWER_S: Final = 4.0
 """Seconds in which the disk must have taken it, within the patience of whoever asked."""
@@ -40,34 +37,28 @@ def _beside(state: Path, signing: Signing) -> dict[str, Any]:
         return _told(prove(ledger, library, Holdings.read(state, signing.machine), signing))
 
 
-def put_on_record(station: Station, office: Store, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
-    """One of `ON_RECORD`, in the command thread: it waits for the disk, the line loop does not."""
-    if request["do"] == "keep-trial":
-        return keep_for(station, office, hands, str(request.get("sheet")))
-    return sign_for(station.name, office, hands, request)
-
-
-def sign_for(machine: str, office: Store, hands: Hands, request: dict[str, Any]) -> dict[str, Any]:
+def sign_for(machine: str, store: Store, hands: Workers, request: dict[str, Any]) -> dict[str, Any]:
     """The service's part, in the command thread: waits until the records thread has it on record."""
     number = request.get("revision")
     program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))
     signing = Signing(machine, program, note, by, number if isinstance(number, int) and number > 0 else 0)
-    done = threading.Event()
-    box: list[Proved | Exception] = []
-
-    def ended(result: Proved | Exception) -> None:
-        box.append(result)
-        done.set()
-
-    hands.records.do(lambda: prove(office.ledger, office.library, office.holdings(), signing), ended, ended)
-    if not done.wait(ANSWER_S):
-        raise NotDoneError(
-            "the disk is slow: the signature is not known to be on record yet", machine, "Give the same command again"
-        )
-    if isinstance(box[0], Exception):
-        raise box[0]
-    return _told(box[0])
+    return _told(_recorded(hands, machine, lambda: prove(store.ledger, store.library, store.holdings(), signing)))
 
 
-def _told(proved: Proved) -> dict[str, Any]:
+def release_for(machine: str, store: Store, hands: Workers) -> dict[str, Any]:
+    """Lets a machine go on that the plan of a transfer, which cannot be read, has stopped."""
+    _recorded(hands, machine, lambda: store.unreadable.release(machine))
+    return {"released": True}
+
+
+def _recorded(hands: Workers, machine: str, job: Callable[[], _T]) -> _T:
+    """Does a job in the records thread and waits for it, from the command thread."""
+    try:
+        return hands.records.result_of(job, ANSWER_S)
+    except TimeoutError:
+        what = "the disk is slow: it is not known to be on record yet"
+        raise NotDoneError(what, machine, "Give the same command again") from None
+
+
+def _told(proved: Signature) -> dict[str, Any]:
     return {**dataclasses.asdict(proved.signed), "new": proved.new}

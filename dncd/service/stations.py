@@ -6,8 +6,11 @@ nothing new, and makes room for the new one as soon as everything of it is on re
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 from dncd.errors import DncdError, SettingsError
+from dncd.outside.journal import journal
+from dncd.outside.loop import Loop
 from dncd.service.port_opening import Opened, close_all
 from dncd.station.driver import Station
 from dncd.station.events import OpenFailed, Retire, Serve
@@ -52,20 +55,22 @@ def _fixed_keys(settings: Settings) -> dict[str, object]:
     return shop | {f"[library] {key}": getattr(settings.library, key) for key in settings.library.__slots__}
 
 
-class Roster(Mapping[str, Station]):
+class Stations(Mapping[str, Station]):
     """Stations by machine name. Everything here is for the loop's thread.
 
-    build: makes the station of a machine; came, left: told when a station begins, or has given its port back.
+    build: makes the station of a machine; came, left: told when a station begins, or has given its port back. What one
+    station raises is its own and keeps none of the others from its settings.
     """
 
     def __init__(
         self,
         settings: Settings,
+        loop: Loop,
         build: Callable[[MachineSettings], Station],
         came: Callable[[Station], None],
         left: Callable[[Station], None],
     ) -> None:
-        self.settings = settings
+        self.settings, self._loop = settings, loop
         self._build, self._came, self._left = build, came, left
         self._stations = {name: build(machine) for name, machine in settings.machines.items()}
         self._pending: dict[str, MachineSettings | None] = {}
@@ -84,6 +89,10 @@ class Roster(Mapping[str, Station]):
         """Machines whose new settings do not hold yet."""
         return tuple(self._pending)
 
+    def busy(self) -> bool:
+        """Whether anything of any station is not on record yet. From any thread."""
+        return any(station.busy for station in tuple(self._stations.values()))
+
     def take(self, settings: Settings, ports: Mapping[str, Opened]) -> Changes:
         """Other settings hold from now on. ports: those opened already, of new machines and new ports."""
         found = changes(self.settings, settings)
@@ -93,9 +102,9 @@ class Roster(Mapping[str, Station]):
             machine = settings.machines.get(name)
             if machine != station.settings:
                 self._pending[name] = machine
-                station.tell(Retire(WAITS if machine is not None else LEAVES))
-            else:
-                station.tell(Serve())  # an earlier reload wanted it otherwise, and has been taken back
+                self._loop.serve(station, partial(station.tell, Retire(WAITS if machine is not None else LEAVES)))
+            else:  # an earlier reload wanted it otherwise, and has been taken back
+                self._loop.serve(station, partial(station.tell, Serve()))
         opened = dict(ports)
         self._settle(opened)
         for name, machine in settings.machines.items():
@@ -114,7 +123,7 @@ class Roster(Mapping[str, Station]):
         done = tuple(name for name in self._pending if name in idle)
         for name in done:
             machine, old = self._pending.pop(name), self._stations.pop(name)
-            old.close()
+            self._loop.serve(old, old.close)
             self._left(old)
             if machine is not None:
                 self._begin(machine, opened.pop(name, None))
@@ -126,11 +135,20 @@ class Roster(Mapping[str, Station]):
         self._stations = {name: self._stations[name] for name in order if name in self._stations}
 
     def _begin(self, machine: MachineSettings, port: Opened | None) -> None:
-        station = self._stations[machine.name] = self._build(machine)
+        try:
+            station = self._stations[machine.name] = self._build(machine)
+        except Exception as error:  # noqa: BLE001 - the other machines are served all the same
+            journal().failed(f"a fault of dncd over the settings of {machine.name}: it is not served", error)
+            close_all([] if port is None else [port])
+            return
         self._came(station)
+        self.plug(station, port)
+
+    def plug(self, station: Station, port: Opened | None) -> None:
+        """Gives a station its port, or why there is none just now; None: it opens its port itself."""
         if port is None:
-            station.start()
+            self._loop.serve(station, station.start)
         elif isinstance(port, DncdError):
-            station.tell(OpenFailed(port))
+            self._loop.serve(station, partial(station.tell, OpenFailed(port)))
         else:
-            station.take_port(port)
+            self._loop.serve(station, partial(station.take_port, port))

@@ -2,10 +2,11 @@
 
 from typing import Any
 
+from dncd.peer_text import printable
 from dncd.station.core import Core
 from dncd.station.driver import Station
 from dncd.station.ration import HOUR_S
-from dncd.values import Flow, LineState, Signal, StartOn, printable
+from dncd.values import LineState, Signal
 
 _NAMES_SHOWN = 10
 
@@ -32,7 +33,9 @@ def status_of(station: Station, now: float) -> dict[str, object]:
 def troubles(station: Station, now: float) -> list[str]:
     """What is wrong with this line just now, in sentences."""
     core, account = station.core, station.core.account
+    blocked = station.blocked
     found = [
+        blocked.sentence if blocked else "",
         core.port.trouble.what if core.port.trouble else "",
         *account.troubles,
         core.folder_trouble,
@@ -46,14 +49,12 @@ def _not_told(station: Station) -> list[str]:
     """A device server that never tells a modem line that the settings need keeps everything waiting: say so."""
     if station.port is None or not station.port.name.startswith("rfc2217://"):
         return []
-    modem, flow, start_on = station.port.modem(), station.settings.line.flow, station.settings.send.start_on
-    needed = {"CTS": modem.cts} if flow is Flow.RTS_CTS or start_on is StartOn.CTS else {}
-    needed |= {"DSR": modem.dsr} if flow is Flow.DTR_DSR or start_on is StartOn.DSR else {}
+    modem = station.port.modem()
     return [
-        f"the device server has not told the state of {line} yet, and nothing is sent until it does;"
+        f"the device server has not told the state of {line.value} yet, and nothing is sent until it does;"
         " see whether its port has that line and tells it"
-        for line, signal in needed.items()
-        if signal is Signal.UNKNOWN
+        for line in station.settings.lines_needed
+        if modem.of(line) is Signal.UNKNOWN
     ]
 
 

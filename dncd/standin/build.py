@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from dncd.tape import codes
+from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.tape.codes import DC1, DC2, DC3, DC4
-from dncd.values import EndsOn, Flow, Frame, Protocol, TapeCode, TapeSettings
+from dncd.values import Frame, TapeSettings
 
 __all__ = [
     "DC1",
@@ -20,7 +20,6 @@ __all__ = [
     "Clock",
     "CodeForm",
     "Dc3",
-    "EndCode",
     "Figures",
     "PunchOn",
     "PunchWays",
@@ -98,21 +97,12 @@ class PunchOn(enum.Enum):
     NOTHING = "nothing"
 
 
-class EndCode(enum.Enum):
-    """What goes out behind the trailer; its value is the seven-bit code, -1 for none."""
-
-    DC4 = codes.DC4
-    SUB = codes.SUB
-    EOT = codes.EOT
-    NOTHING = -1
-
-
 @dataclass(frozen=True, slots=True)
 class ReaderWays:
     """How its reader behaves.
 
     ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing (EIA has no SUB or EOT);
-    holds_by: `XON_XOFF` says DC3 and DC1, `RTS_CTS` and `DTR_DSR` switch a line, `NONE` cannot hold at all;
+    holds_by: by DC3 and DC1, by switching a line, or (`NONE`) not at all;
     char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what comes sooner is lost;
     waits_for: what the host must say before its characters count; it is not part of the program.
     """
@@ -131,11 +121,12 @@ class ReaderWays:
 class PunchWays:
     """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`.
 
+    end: the character behind the trailer, none for `MARK` and `SILENCE`;
     waits_for: what the host must say once the punch said that it is on.
     """
 
     on: PunchOn = PunchOn.DC2
-    end: EndCode = EndCode.DC4
+    end: EndsOn = EndsOn.DC4
     waits_for: WaitsFor = WaitsFor.NOTHING
 
 

@@ -9,6 +9,7 @@ import enum
 import threading
 from collections.abc import Callable
 
+from dncd.choices import Protocol
 from dncd.standin.build import Build, Clock, Figures, clock
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.null_modem import NullModem
@@ -18,7 +19,6 @@ from dncd.standin.program_memory import Alarm, ProgramMemory, Stored
 from dncd.standin.tape_punch import Noise, TapePunch
 from dncd.standin.tape_reader import TapeReader
 from dncd.tape.codes import Coder
-from dncd.values import Protocol
 
 
 class Mode(enum.Enum):

@@ -4,28 +4,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, EndCode, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
+from dncd.choices import Announce, EndsOn, MarkAt, Protocol, Request, StartOn, TapeCode
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.program_memory import CHAR_MM
-from dncd.values import (
-    Announce,
-    EndsOn,
-    MachineSettings,
-    MarkAt,
-    Protocol,
-    Request,
-    StartOn,
-    TapeCode,
-)
+from dncd.values import MachineSettings
 
 _ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
 _PARITY: Final = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}
-_PUNCH: Final = {
-    EndsOn.MARK: PunchWays(PunchOn.DC2, EndCode.DC4),
-    EndsOn.DC4: PunchWays(PunchOn.DC2, EndCode.DC4),
-    EndsOn.SUB: PunchWays(PunchOn.NOTHING, EndCode.SUB),
-    EndsOn.EOT: PunchWays(PunchOn.NOTHING, EndCode.EOT),
-    EndsOn.SILENCE: PunchWays(PunchOn.NOTHING, EndCode.NOTHING),
-}
 
 NEEDS_OF_PACE: Final = 0.75
 """Part of the settings' pauses that the control really needs: a host that keeps them has room to spare."""
@@ -37,7 +22,8 @@ def counterpart(machine: MachineSettings) -> Build:
     plain = line.protocol is Protocol.PLAIN
     form = CodeForm.EVEN if tape.code is TapeCode.EIA else _PARITY[line.frame.parity]
     closed = tape.mark_at in (MarkAt.BOTH, MarkAt.END)
-    punch = _PUNCH[receive.ends_on] if plain else PunchWays(PunchOn.NOTHING, EndCode.NOTHING)
+    end = EndsOn.SILENCE if not plain else EndsOn.DC4 if receive.ends_on is EndsOn.MARK else receive.ends_on
+    punch = PunchWays(PunchOn.DC2 if end is EndsOn.DC4 else PunchOn.NOTHING, end)
     return Build(
         title=machine.title or machine.name,
         baud=line.baud,

@@ -4,7 +4,7 @@ import math
 import random
 from collections.abc import Callable
 
-from dncd.commissioning.waveform import receive_waveform, send_waveform
+from dncd.standin.waveform import receive_waveform, send_waveform
 from dncd.values import Frame
 
 _EIGHT = Frame.parse("8N1")
@@ -35,7 +35,7 @@ class LineNoise:
 
 
 class RateGap:
-    """Characters sent at one rate and read at another, as a UART reads them (see `commissioning.waveform`).
+    """Characters sent at one rate and read at another, as a UART reads them (see `standin.waveform`).
 
     sent_at, read_at: give the two rates in bits a second as they are now; 0: not known, so taken as equal. Seven bits
     with parity and a second stop bit need no model: they are eight bits, and a pause.

@@ -4,8 +4,8 @@ import enum
 import re
 from dataclasses import dataclass, field
 
-from dncd.tape.codes import DC4, DEL, EOT, NUL, SUB
-from dncd.values import EndsOn, MarkAt
+from dncd.choices import EndsOn, MarkAt
+from dncd.tape.codes import DEL, NUL
 
 CHAR_MM = 2.54
 """Tape pitch: ten characters to the inch."""
@@ -15,8 +15,6 @@ FAULT = 0xFF
 
 _NOTHING = frozenset({NUL, DEL})
 """Tape feed and rub-outs."""
-
-_END_CODES = {EndsOn.DC4: DC4, EndsOn.SUB: SUB, EndsOn.EOT: EOT}
 
 
 class Alarm(enum.StrEnum):
@@ -99,7 +97,7 @@ class ProgramReader:
         self.state = Reading.SKIPPING if marked else Reading.SIGNIFICANT
         self._mark, self._end = ord(mark), block_end
         self._line_ends = frozenset(block_end.encode("ascii"))
-        self._ends_on, self._end_code = ends_on, _END_CODES.get(ends_on, -1)
+        self._ends_on = ends_on
         self._text = bytearray()
 
     @property
@@ -116,7 +114,7 @@ class ProgramReader:
                 self._skip(char)
             elif char == FAULT:
                 self.state = Reading.STOPPED
-            elif char == self._end_code or (char == self._mark and self._closes()):
+            elif char in self._ends_on.chars or (char == self._mark and self._closes()):
                 self.state = Reading.CLOSED
             elif self._text or char not in self._line_ends:
                 self._text.append(char)

@@ -12,10 +12,12 @@ from functools import partial
 from typing import Final, TextIO
 
 from dncd import defaults
+from dncd.choices import BlockEnd, TapeCode
+from dncd.peer_text import printable
 from dncd.standin.build import Build, CodeForm, Dc3
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.program_memory import Alarm, Stored
-from dncd.values import BlockEnd, Frame, TapeCode, printable
+from dncd.values import Frame
 
 WAIT_S: Final = 600.0
 """Seconds that `wait` waits when it is not told otherwise: ten minutes, a long program at a slow rate."""

@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 
-from dncd.standin.build import DC1, DC2, DC3, Build, EndCode, PunchOn, WaitsFor
+from dncd.choices import MarkAt
+from dncd.standin.build import DC1, DC2, DC3, Build, PunchOn, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, Stored
 from dncd.tape.codes import Coder
-from dncd.values import IsoBytes, MarkAt
+from dncd.values import IsoBytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class TapePunch:
         image = spoilt(self._coded(image_text(self._build, programs)), noise)
         leader, trailer = self._coded("\0" * tape.leader_chars), self._coded("\0" * tape.trailer_chars)
         on = self._build.said(DC2) if ways.on is PunchOn.DC2 else b""
-        end = b"" if ways.end is EndCode.NOTHING else self._build.said(ways.end.value)
+        end = b"".join(self._build.said(char) for char in ways.end.chars)
         self._may_give, self._waits_for, self.alarm = -1, ways.waits_for, Alarm.NONE
         if ways.waits_for is not WaitsFor.NOTHING:
             self._line.say(on)

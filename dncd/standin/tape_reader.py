@@ -3,13 +3,14 @@
 import enum
 import math
 
+from dncd.choices import EndsOn, ModemLine
 from dncd.standin.build import DC1, DC3, Asks, Build, Clock, ReaderOff, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.standin.reader_buffer import ReaderBuffer
 from dncd.tape.codes import Coder
-from dncd.values import EndsOn, Flow, IsoBytes, Signal, WireBytes
+from dncd.values import IsoBytes, Signal, WireBytes
 
 
 class Hold(enum.Enum):
@@ -57,7 +58,7 @@ class TapeReader:
         self.buffer.empty(self._clock())
         if ways.asks is Asks.DC1:
             self._line.say(self._build.said(DC1))
-        if ways.holds_by in _LINE_FLOWS:
+        if ways.holds_by.stop_line is not ModemLine.NONE:
             self._switch(Signal.ON)
         self._ask_by_line(Signal.ON)
 
@@ -127,7 +128,8 @@ class TapeReader:
         kept = bytearray()
         if self._hold is Hold.HOLDING:
             self._after += len(run.data)
-        can_hold = self._build.reader.holds_by is not Flow.NONE
+        holds_by = self._build.reader.holds_by
+        can_hold = holds_by.in_band or holds_by.stop_line is not ModemLine.NONE
         for index, char in enumerate(run.data):
             at = run.start + (index + 1) * self._line.char_s
             if self._hold is Hold.NOW_SAID or (self._was_ready(char, at, now) and self.buffer.put(at)):
@@ -159,7 +161,7 @@ class TapeReader:
             self._done_at = self.buffer.drained_at(self._clock())
 
     def _say_hold(self, hold: Signal) -> None:
-        if self._build.reader.holds_by is Flow.XON_XOFF:
+        if self._build.reader.holds_by.in_band:
             self._line.say(self._build.said(DC3 if hold is Signal.ON else DC1))
         else:
             self._switch(Signal.OFF if hold is Signal.ON else Signal.ON)
@@ -172,7 +174,7 @@ class TapeReader:
             self._plug.show_dsr(on)
 
     def _switch(self, on: Signal) -> None:
-        if self._build.reader.holds_by is Flow.DTR_DSR:
+        if self._build.reader.holds_by.stop_line is ModemLine.DSR:
             self._plug.show_dsr(on)
         else:
             self._plug.show_cts(on)
@@ -182,8 +184,6 @@ class TapeReader:
             self._after_dc3.append(self._after)
         self._hold = Hold.NONE
 
-
-_LINE_FLOWS = (Flow.RTS_CTS, Flow.DTR_DSR)
 
 _JITTER_S = 0.002
 """Seconds by which the host's own timer may be early: the line's clock here knows a pause only to a look or two."""

@@ -8,7 +8,7 @@ from typing import TextIO
 
 from dncd.standin.build import Figures
 from dncd.standin.control import StandIn
-from dncd.standin.demo_shop import DemoFailedError
+from dncd.standin.demo_shop import DEADLINE_S, DemoFailedError
 
 WIDTH = 100
 ON_TERMINAL_S = 0.2
@@ -49,12 +49,10 @@ class Teller:
         self.facts += 1
         self._line(textwrap.fill(what, WIDTH, initial_indent="  ok  ", subsequent_indent="      "))
 
-    def follow(
-        self, controls: dict[str, StandIn], chars: dict[str, int], done: Callable[[], bool], seconds: float
-    ) -> bool:
-        """Shows how far each control has read until done(); False after `seconds`."""
+    def follow(self, controls: dict[str, StandIn], chars: dict[str, int], done: Callable[[], bool]) -> bool:
+        """Shows how far each control has read until done(); False if that does not come."""
         terminal = self._out.isatty()
-        end, pause = time.monotonic() + seconds, ON_TERMINAL_S if terminal else IN_FILE_S
+        end, pause = time.monotonic() + DEADLINE_S, ON_TERMINAL_S if terminal else IN_FILE_S
         waker = next(iter(controls.values()))
         finished = False
         while not finished and time.monotonic() < end:

@@ -8,17 +8,19 @@ from datetime import UTC, datetime
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import EndsOn, Protocol, TapeCode
 from dncd.errors import RecordsError
 from dncd.line.receivers import is_noise, unfinished
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.outside.comparer import Comparer
 from dncd.outside.disk_room import free_bytes
+from dncd.peer_text import printable
 from dncd.program import names
 from dncd.program.splitting import Kind, split
 from dncd.records import durable, overflow, plans
 from dncd.records.checks import Readback
 from dncd.records.library import Text, blob_name
-from dncd.records.plans import InPlan, Part, Sure
+from dncd.records.plans import Comparison, Evidence, InPlan, Part
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.records.store import Store
 from dncd.station.events import Append, CaptureJob, Keep
@@ -26,17 +28,7 @@ from dncd.station.ration import Ration
 from dncd.station.results import Captured, Damage
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
-from dncd.values import (
-    NO_FAULTS,
-    Counters,
-    MachineSettings,
-    Protocol,
-    Result,
-    TapeCode,
-    WireBytes,
-    fault_words,
-    printable,
-)
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes, fault_words
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
@@ -87,7 +79,7 @@ class CaptureJobs:
         plan = self._planned
         if plan is None or plan.id != spool.id:  # else the disk failed over this very plan: its names stay the same
             plan = self._planned = self._plan(spool.id, wire, ended.why, damage, seconds)
-        if plan.result == Result.DAMAGED.value or any(part.program.startswith(UNNAMED) for part in plan.parts):
+        if plan.result == Result.DAMAGED or any(part.program.startswith(UNNAMED) for part in plan.parts):
             if too_many := self._too_many():
                 return self._sum_up(spool, wire, too_many)
             captured = self._record(plan)
@@ -147,7 +139,7 @@ class CaptureJobs:
 
     # --- reading ------------------------------------------------------------------------------------------------------
 
-    def _plan(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+    def _plan(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
         try:
             return self._read(transfer, wire, why, damage, seconds)
         except (RecordsError, OSError):
@@ -158,10 +150,10 @@ class CaptureJobs:
                 f"dncd failed over this capture ({type(error).__name__}: {error}); report it; its characters are kept"
             )
             whole = self._coder.decode(wire).chars.decode("latin-1")
-            plan = InPlan(transfer, self._settings.name, Result.DAMAGED.value, len(wire), digest, seconds)
+            plan = InPlan(transfer, self._settings.name, Result.DAMAGED, len(wire), digest, seconds)
             return dataclasses.replace(plan, program=_unnamed(), whole=whole, reasons=(printable(fault),))
 
-    def _read(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+    def _read(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
         receive = self._settings.receive
         capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, damage.bad)
         reasons = [fault.sentence() for fault in capture.faults]
@@ -173,13 +165,13 @@ class CaptureJobs:
             reasons.append(_out_of_memory(damage, len(wire)))
         part = wire[capture.start : capture.end]
         plan = InPlan(
-            transfer, self._settings.name, Result.DAMAGED.value, len(part), hashlib.sha256(part).hexdigest(), seconds
+            transfer, self._settings.name, Result.DAMAGED, len(part), hashlib.sha256(part).hexdigest(), seconds
         )
         plan = dataclasses.replace(plan, line_faults=damage.counted.kinds())
         if reasons:
             name = names.safe_name(self._name_of(capture))
             return dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
-        return dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
+        return dataclasses.replace(plan, result=Result.RECEIVED, parts=tuple(self._parts(capture)))
 
     def _name_of(self, capture: Capture) -> str:
         parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
@@ -206,28 +198,28 @@ class CaptureJobs:
         blob = blob_name(Text.of(part.text.encode("utf-8")))
         if 0 < readback.last_out <= len(history) and history[readback.last_out - 1].blob == blob:
             number = readback.last_out
-            return dataclasses.replace(part, told="matched", against=number, sure=self._sure(readback, number))
+            return dataclasses.replace(part, told=Comparison.MATCHED, against=number, sure=self._sure(readback, number))
         if newest.blob == blob:
             return dataclasses.replace(part, against=newest.number, sure=self._sure(readback, newest.number))
         part = dataclasses.replace(part, sure=self._sure(readback, 0))
         text = library.blob(newest.blob).decode("utf-8")
         small = max(len(text), len(part.text)) < _COMPARED_CHARS
         lines = self._comparer.differences(text, part.text, _DIFFERENCES) if small else ()
-        return dataclasses.replace(part, told="differs", against=newest.number, differences=lines)
+        return dataclasses.replace(part, told=Comparison.DIFFERS, against=newest.number, differences=lines)
 
     def _readback(self, program: str) -> Readback:
         return self._store.holdings().checks.readback(self._settings.name, program)
 
-    def _sure(self, readback: Readback, number: int) -> str:
-        """number: of the revision that it is equal to, 0 for none. "" where the line, code or protocol checks itself."""
+    def _sure(self, readback: Readback, number: int) -> Evidence:
+        """number: of the revision that it is equal to, 0 for none. PARITY where the line, code or protocol checks itself."""
         line = self._settings.line
         if line.frame.parity != "N" or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
-            return ""
+            return Evidence.PARITY
         if number and number == readback.back:
-            return Sure.TWICE.value
+            return Evidence.TWICE
         if number and number == readback.last_out:
-            return Sure.AS_SENT.value
-        return Sure.UNLIKE.value if readback.back else Sure.ONCE.value
+            return Evidence.AS_SENT
+        return Evidence.UNLIKE if readback.back else Evidence.ONCE
 
 
 def _unnamed() -> str:

@@ -11,6 +11,7 @@ import dataclasses
 import math
 from typing import Final
 
+from dncd.choices import ModemLine
 from dncd.errors import DncdError, NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said
@@ -21,6 +22,7 @@ from dncd.station.events import (
     Append,
     AskForProgram,
     Back,
+    Blocked,
     Close,
     Do,
     Done,
@@ -53,7 +55,7 @@ from dncd.station.states import LineUse, Mode, PortState, Standing
 from dncd.station.tally import Account, warning
 from dncd.station.words import Words
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, Flow, LineState, MachineSettings, StartOn, WireBytes
+from dncd.values import NO_FAULTS, LineState, MachineSettings, WireBytes
 
 _LOOK_AT_MODEM_S, _LOOK_AT_IDLE_MODEM_S = 0.05, 0.2
 """Seconds between looks at CTS or DSR while a program waits for them, and while none does: the line going off and on again
@@ -78,8 +80,8 @@ class Core:
         self.folder_trouble = self.pending = ""
         self._calm_until = 0.0  # until then a sending needs nothing but its pump
         self._start_is_looped = False
-        self._starts_on_modem = settings.send.start_on in (StartOn.CTS, StartOn.DSR)
-        self.needs_modem = self._starts_on_modem or settings.line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+        self._starts_on_modem = settings.send.start_on.start_line is not ModemLine.NONE
+        self.needs_modem = bool(settings.lines_needed)
 
     @property
     def state(self) -> LineState:
@@ -118,9 +120,8 @@ class Core:
                 elif not self._start_is_looped:
                     self.sender.starts.modem(event.modem, now)
                 return []
-            case Holds():
-                if (run := self.sender.run) is not None:
-                    run.sending.port_holds(event.chars, now)
+            case Holds() if (run := self.sender.run) is not None:
+                run.sending.port_holds(event.chars, now)
                 return []
         self._calm_until = 0.0
         match event:
@@ -128,6 +129,9 @@ class Core:
                 return self._port(event, now)
             case Done() | Failed():
                 return self._job(event, now)
+            case Blocked():
+                self.sender.blocked = event.error
+                return []
             case Listed():
                 self.folder_trouble = event.problem
                 self.sender.queue.note(event)
@@ -139,7 +143,7 @@ class Core:
         match event:
             case Opened():
                 self.sender.line_warnings = tuple(event.looped.values())
-                self._start_is_looped = self.settings.send.start_on.value.upper() in event.looped
+                self._start_is_looped = self.settings.send.start_on.start_line.value in event.looped
                 return self.port.opened(event, now)
             case OpenFailed() | Lost():
                 return self._lost(event.error, now)

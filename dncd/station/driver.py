@@ -12,15 +12,17 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from dncd.errors import DncdError, PortGoneError
+from dncd.errors import DncdError, NotDoneError, PortGoneError
 from dncd.outside.comparer import Comparer
-from dncd.outside.folder_looks import FolderNews
+from dncd.outside.folders import Listing
 from dncd.outside.journal import Journal
+from dncd.outside.workers import Workers
 from dncd.ports.opening import open_for
 from dncd.ports.port import NOTHING, Port
 from dncd.ports.watchers import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
 from dncd.records.store import Store
+from dncd.records.unreadable import Problem
 from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.core import Core
 from dncd.station.events import (
@@ -29,6 +31,7 @@ from dncd.station.events import (
     Append,
     AskForProgram,
     Back,
+    Blocked,
     Changed,
     Close,
     Do,
@@ -41,12 +44,12 @@ from dncd.station.events import (
     Keep,
     Level,
     Lines,
+    Listed,
     Lost,
     Open,
     Opened,
     OpenFailed,
     Part,
-    Pin,
     Read,
     Say,
     Serve,
@@ -57,8 +60,6 @@ from dncd.station.events import (
     Write,
     Wrote,
 )  # fmt: skip
-from dncd.station.hands import Hands
-from dncd.station.queue import Differences
 from dncd.station.send_jobs import SendJobs
 from dncd.station.states import Mode
 from dncd.values import LineState, MachineSettings
@@ -82,7 +83,7 @@ class Shared:
 
     store: Store
     comparer: Comparer
-    hands: Hands
+    workers: Workers
     journal: Journal
 
 
@@ -91,25 +92,31 @@ class Station:
 
     def __init__(self, settings: MachineSettings, shared: Shared, changed: Callable[["Station"], None]) -> None:
         """changed: is told when something that others show or wait for is another."""
-        store, comparer, hands = shared.store, shared.comparer, shared.hands
+        store, comparer, workers = shared.store, shared.comparer, shared.workers
         self.settings, self.name = settings, settings.name
-        self.core = Core(settings, hands.loop.now())
+        self.core = Core(settings, workers.loop.now())
         self.port: Port | None = None
-        self.watchers = Watchers(hands.loop.now)
+        self.watchers = Watchers(workers.loop.now)
         self.proof = trials.Proof()
         """What the newest sheet of a trial says, once it was read."""
         self._sends = SendJobs(store, comparer, settings)
-        self._keeps = CaptureJobs(store, comparer, settings, hands.loop.now)
-        self._loop, self._hands, self._journal, self._changed = hands.loop, hands, shared.journal, changed
-        self._differences = Differences()
+        self._keeps = CaptureJobs(store, comparer, settings, workers.loop.now)
+        self._loop, self._workers, self._journal, self._changed = workers.loop, workers, shared.journal, changed
         self._opening = self._was_lent = False
+        self._unreadable = store.unreadable
+        self._was_blocked: Problem | None = None
         self._writes = 0
         state = store.shop.state
-        hands.records.do(lambda: trials.latest(state, settings.name), self._proved, self._fault, self)
+        workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self._fault, self)
 
     def _proved(self, proof: trials.Proof) -> None:
         if not self.proof.sheet:  # a newer one may have been kept since
             self.proof = proof
+
+    @property
+    def blocked(self) -> Problem | None:
+        """Why nothing is sent to this machine at all: a plan that cannot be read."""
+        return self._unreadable.machines.get(self.name)
 
     @property
     def state(self) -> LineState:
@@ -139,6 +146,9 @@ class Station:
     def kick(self) -> None:
         """Looks at the line, and does what can be done now."""
         port, core, now = self.port, self.core, self._loop.now()
+        if self.blocked is not self._was_blocked:
+            self._was_blocked = blocked = self.blocked
+            core.on(Blocked(NotDoneError(blocked.what, blocked.where, blocked.next_step) if blocked else None), now)
         settled = True
         if port is not None:
             try:
@@ -206,7 +216,7 @@ class Station:
     def _do(self, action: Action) -> None:
         match action:
             case Do():
-                job, worker = action.job, self._hands.named()[action.job.thread]
+                job, worker = action.job, self._workers.named()[action.job.thread]
                 done, failed = functools.partial(self._done, job), functools.partial(self._failed, job)
                 worker.do(functools.partial(self._work, job), done, failed, self)
             case Open():
@@ -214,7 +224,7 @@ class Station:
             case Close():
                 self._let_go()
             case SwitchLine() if self.port is not None:
-                (self.port.set_rts if action.pin is Pin.RTS else self.port.set_dtr)(action.signal)
+                self.port.switch(action.line, action.signal)
             case Say():
                 self._say(action)
             case Changed():
@@ -312,10 +322,9 @@ class Station:
 
     # --- what others ask ---------------------------------------------------------------------------------------------
 
-    def news(self, news: FolderNews) -> None:
-        """A new listing of the machine's to-machine folder; in the thread that lists, which finds what is other in it."""
-        listed = self._differences.take(news.entries, news.problem)
-        self._loop.post(lambda: self.tell(listed), self)
+    def news(self, news: Listing) -> None:
+        """A new listing of the machine's to-machine folder, which knows what is other in it."""
+        self.tell(Listed(news.changed, tuple(news.gone), news.problem))
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any]:
         """Answers one of `REQUESTS`. NotDoneError where the machine cannot do it now."""

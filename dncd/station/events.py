@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
 
+from dncd.choices import ModemLine
 from dncd.errors import DncdError
 from dncd.line.receiving import Ended
 from dncd.line.sending import Outcome
@@ -190,6 +191,13 @@ class Listed:
 
 
 @dataclass(frozen=True, slots=True)
+class Blocked:
+    """Why nothing may be sent to this machine until a person has looked at it; no error: it may be again."""
+
+    error: DncdError | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Done:
     """A job is done."""
 
@@ -275,8 +283,8 @@ class Wrote:
 
 
 Event = (
-    Opened | OpenFailed | Lost | Read | Lines | Holds | Tick | Listed | Done | Failed | Go | Withdraw | AskForProgram
-    | Lend | Back | Retire | Serve | Stop | Shut | Wrote
+    Opened | OpenFailed | Lost | Read | Lines | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
+    | AskForProgram | Lend | Back | Retire | Serve | Stop | Shut | Wrote
 )  # fmt: skip
 
 
@@ -299,18 +307,11 @@ class Write:
     data: bytes
 
 
-class Pin(enum.Enum):
-    """The outputs of a port."""
-
-    RTS = "rts"
-    DTR = "dtr"
-
-
 @dataclass(frozen=True, slots=True)
 class SwitchLine:
     """Switch an output."""
 
-    pin: Pin
+    line: ModemLine
     signal: Signal
 
 

@@ -9,26 +9,26 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.choices import MachineEdits
 from dncd.outside.comparer import Comparer
+from dncd.peer_text import printable
 from dncd.program.edits import LostEdit, Version
 from dncd.records.checks import Readback
-from dncd.records.holdings import Holdings
+from dncd.records.ending_words import named
+from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
 from dncd.records.store import Store
 from dncd.records.texts import Text, blob_name
 from dncd.station.results import Checked
-from dncd.values import MachineEdits, MachineSettings, Origin, printable
+from dncd.values import MachineSettings, Origin
 
 _EDITS_LOOKED_AT: Final = 12
 """Revisions from the machine that are looked at, the newest; how many the office made since does not count."""
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which no control's memory lets an operator edit; such a program is sent as it is."""
-
-_NAMED: Final = 20
-"""Programs that one line of a receipt names."""
 
 Texts = tuple[tuple[str, str], ...]
 """Program and text, LF line ends."""
@@ -157,9 +157,9 @@ class ProvenGate:
 
     def refusals(self, unproven: Sequence[str], file: str) -> tuple[str, ...]:
         """The sentences of a refusal, and the ways out."""
-        named = _names(unproven)
         return (
-            f"{named}: not proven at this machine with this text, and program.send_only_proven lets nothing else out",
+            f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
+            " else out",
             f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {printable(file)}`; when the "
             f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
         )
@@ -167,27 +167,18 @@ class ProvenGate:
     @staticmethod
     def warning(unproven: Sequence[str]) -> str:
         """What the receipt says of an unproven program that somebody sends for its prove-out."""
-        return f"{_names(unproven)}: sent for its prove-out, not proven yet, as somebody asked for"
+        return f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for"
 
-    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[str]:
-        """What the receipt of a sending says; made: each program and its revision."""
+    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
+        """Who proved the text of each revision that was made; number 0 where nobody did."""
         known = Standing(library, self._holdings(), self._machine)
-        no = []
         for program, revision in made:
             signed = known.of(program, revision.blob)
-            if signed is None:
-                no.append(program)
-                continue
-            which = f"{program}: " if len(made) > 1 else ""
-            yield f"{which}yes, revision {signed.revision}, {signed.time}, {signed.by}: {signed.note}"
-        if no:
-            which = f"{_names(no)}: " if len(made) > 1 else ""
-            yield f"{which}no; prove it out: single block, dry run, reduced rapid"
-
-
-def _names(programs: Sequence[str]) -> str:
-    more = f" and {len(programs) - _NAMED} more" if len(programs) > _NAMED else ""
-    return ", ".join(printable(program) for program in programs[:_NAMED]) + more
+            yield (
+                SignedOff(program, signed.revision, signed.time, signed.note, signed.by)
+                if signed
+                else SignedOff(program, 0, "", "", "")
+            )
 
 
 class Gates:
@@ -237,6 +228,6 @@ class Gates:
         changed = [(program, text) for program, text in texts() if newest.get(program) != checked.newest.get(program)]
         return self._edits.refusals(self._edits.lost(library, changed), name)
 
-    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[str]:
-        """Whether what goes out is proven, in lines of its receipt."""
+    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
+        """Who proved what goes out."""
         return self._proven.standing(library, made)

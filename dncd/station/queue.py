@@ -5,7 +5,7 @@ where nothing changed, however many files wait.
 """
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -181,18 +181,3 @@ def same_file(one: Entry, other: Entry) -> bool:
         other.mtime_ns,
         other.ctime_ns,
     )
-
-
-class Differences:
-    """What changed from one listing of a folder to the next. For the thread that lists."""
-
-    def __init__(self) -> None:
-        self._last: dict[str, Entry] = {}
-
-    def take(self, entries: Iterable[Entry], problem: str = "") -> Listed:
-        """entries: all that lie there now; problem: as `Listed` has it."""
-        now = {entry.name: entry for entry in entries}
-        came = tuple(entry for name, entry in now.items() if self._last.get(name) != entry)
-        gone = tuple(name for name in self._last if name not in now)
-        self._last = now
-        return Listed(came, gone, problem)

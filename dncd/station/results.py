@@ -5,11 +5,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.choices import LowerCase
 from dncd.line.sending import Shape
 from dncd.program.dropped import Codec, Encoding, LineEnds
 from dncd.program.survey import Survey
 from dncd.records.plans import OutPlan
-from dncd.values import NO_FAULTS, Counters, LowerCase
+from dncd.values import NO_FAULTS, Counters
 
 NO_ENCODING: Final = Encoding(Codec.LATIN_1, LineEnds.RUNS, 0, 0)
 NO_SURVEY: Final = Survey("", "", 1, 1, 0, 0, 0, LowerCase.KEEP, "", "", (), ())

@@ -4,12 +4,13 @@ import enum
 import math
 from typing import Final
 
+from dncd.choices import ModemLine, Protocol
 from dncd.line.sending import Sending
 from dncd.line.xmodem_sending import XmodemSending
 from dncd.station.events import Action, Do, NextPiece, Part, Write, Wrote
 from dncd.station.queue import WaitingFile
 from dncd.station.results import Begun, Heard
-from dncd.values import NO_FAULTS, Counters, Flow, MachineSettings, Modem, Protocol, Signal
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Modem, Signal
 
 _POLL_MODEM_S: Final = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
@@ -44,7 +45,7 @@ class Run:
         )
         self.begun: Begun | None = None
         self._settings = settings
-        self._by_line = line.flow in (Flow.RTS_CTS, Flow.DTR_DSR)
+        self._by_line = line.flow.stop_line is not ModemLine.NONE
         self._written = 0  # characters that the port took, packets and repetitions included
         self._fetched, self._fetching = 0, False
         self._unsettled = False
@@ -100,7 +101,7 @@ class Run:
     def gate(self, modem: Modem, now: float) -> None:
         """The modem lines, for a sending under hardware flow."""
         if self._by_line:
-            signal = modem.cts if self._settings.line.flow is Flow.RTS_CTS else modem.dsr
+            signal = modem.of(self._settings.line.flow.stop_line)
             self.sending.gate(signal is Signal.ON, now)  # what a device server has not told yet counts as off
 
     def pump(self, now: float, settled: bool) -> list[Action]:

@@ -12,27 +12,28 @@ from typing import Final
 from dncd import defaults
 from dncd.line.whole_image import Around
 from dncd.outside.comparer import Comparer
+from dncd.peer_text import printable, shown
 from dncd.program import dropped, names
 from dncd.program.rules import Rules
 from dncd.program.splitting import split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
-from dncd.records.endings import Told as OnRecord
+from dncd.records.endings import OnRecord
 from dncd.records.library import Text
-from dncd.records.plans import Counted, OutPlan, Sent
+from dncd.records.plans import Counted, Feed, OnWire, OutPlan, Sent, on_wire
 from dncd.records.store import Store
 from dncd.station.events import Begin, Dismiss, End, FileJob, NextPiece, PutAway, Return, Scope, TakeIn, Verdict
 from dncd.station.gates import Gates, Texts
 from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Prepared, TakenIn
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, significant_chunks
-from dncd.values import Finding, MachineSettings, Result, Severity, fault_words, printable, shown
+from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
 
 _IN_MEMORY: Final = 4 * 1024 * 1024
 """Bytes of a file, and characters of a tape image, that are kept in memory while they are worked on; a larger file is read
 from its copy, and a larger image from a file as it goes out."""
 
-_WITHDRAWN: Final = Sent(Result.WITHDRAWN.value, ("taken back at a keyboard before its start",))
+_WITHDRAWN: Final = Sent(Result.WITHDRAWN, ("taken back at a keyboard before its start",))
 
 
 class SendJobs:
@@ -78,6 +79,8 @@ class SendJobs:
                 return Gone("it is not there any more")
         with contextlib.ExitStack() as undo:
             undo.callback(os.close, fd)
+            with durable.reporting("the dropped file cannot be synced", path, durable.TRIED_AGAIN):
+                durable.sync_drop(fd, self._folder)  # what is told as waiting is still there after a power cut
             status = os.fstat(fd)
             if status.st_size > defaults.FILE_BYTES:
                 return self._too_large(transfer, job.name, fd, status)
@@ -233,7 +236,7 @@ class SendJobs:
             wire_chars=prepared.wire_chars,
             wire_sha256=prepared.wire_sha256,
             began=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            drip_feed="yes" if self._settings.send.drip_feed else "",
+            drip_feed=Feed.DRIP if self._settings.send.drip_feed else Feed.STORED,
         )
         begun = self._store.endings.begin(
             plan, self._revised(chunks, checked, prepared), lambda made: self.gates.standing(library, made)
@@ -275,14 +278,12 @@ class SendJobs:
                 "drop the file again" if nothing else "delete what the control holds of it, then drop the file again"
             )
             reasons = (f"{outcome.reason}; {chars}; {to_do}",)
-            went, digest = _went_out(prepared, outcome.chars)
-            plan = dataclasses.replace(plan, wire_chars=went, wire_sha256=digest)
         notes = outcome.notes
         if heard.strays:
             notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
         faults = heard.counted.kinds()
         ended = Sent(
-            outcome.result.value,
+            outcome.result,
             reasons,
             outcome.seconds,
             outcome.holds,
@@ -292,6 +293,7 @@ class SendJobs:
             (*heard.warnings, _disturbed(faults)) if faults else heard.warnings,
             faults,
             Counted.NOTHING if nothing else Counted.SEEN,
+            _went_out(prepared, outcome.chars),
         )
         told = _told(plan, self._store.endings.end_out(plan, ended), ended)
         durable.discard(prepared.image)
@@ -303,12 +305,12 @@ class SendJobs:
         self.gates.leaves.use_up(job.checked.sha256)
         match job.verdict:
             case Verdict.REFUSED:
-                ended = Sent(Result.REFUSED.value, job.checked.refusals)
+                ended = Sent(Result.REFUSED, job.checked.refusals)
                 told = _told(plan, endings.end_out(plan, ended), ended)
             case Verdict.WITHDRAWN:
                 told = _told(plan, endings.end_out(plan, _WITHDRAWN), _WITHDRAWN)
             case Verdict.TAKEN_AWAY:
-                told = _told(plan, endings.withdrawn_by_hand(plan), Sent(Result.WITHDRAWN.value))
+                told = _told(plan, endings.withdrawn_by_hand(plan), Sent(Result.WITHDRAWN))
         put_away(job.prepared)
         return told
 
@@ -379,19 +381,12 @@ def _kept(copy: Path, size: int) -> dropped.Chunks:
     return chunks
 
 
-def _went_out(prepared: Prepared, handed_over: int) -> tuple[int, str]:
-    """Characters between leader and trailer that went over the line, and their SHA-256; handed_over: of the whole image."""
-    went = min(max(0, handed_over - prepared.lead), prepared.wire_chars)
-    digest, left = hashlib.sha256(), went
-    if prepared.wire or not left:
-        digest.update(prepared.wire[prepared.lead : prepared.lead + went])
-        return went, digest.hexdigest()
-    with prepared.image.open("rb") as file:
-        file.seek(prepared.lead)
-        while left > 0 and (piece := file.read(min(left, 1 << 20))):
-            digest.update(piece)
-            left -= len(piece)
-    return went, digest.hexdigest()
+def _went_out(prepared: Prepared, handed_over: int) -> OnWire | None:
+    """What went out of an image that did not go whole; handed_over: characters, of the leader too."""
+    if handed_over >= prepared.lead + prepared.wire_chars:
+        return None
+    image = [prepared.wire] if prepared.wire else durable.read_chunks(prepared.image)
+    return on_wire(image, prepared.lead, handed_over)
 
 
 def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:

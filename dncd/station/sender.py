@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from dncd import defaults
-from dncd.errors import NotDoneError
+from dncd.choices import StartOn
+from dncd.errors import DncdError, NotDoneError
 from dncd.line.starting import Starts
 from dncd.station.events import (
     Action,
@@ -29,7 +30,7 @@ from dncd.station.queue import SendQueue, WaitingFile
 from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, Gone, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
-from dncd.values import MachineSettings, StartOn
+from dncd.values import MachineSettings
 
 _AGAIN_S: Final = 1.0
 """Seconds until a start that the records did not take is tried again."""
@@ -84,6 +85,7 @@ class Sender:
         self.queue = SendQueue(defaults.QUEUE_FILES)
         self.starts = Starts(settings.send, settings.line.protocol, settings.line.flow)
         self.run: Run | None = None
+        self.blocked: DncdError | None = None
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
         self.last_words = bytearray()  # of a sending that is over
         self._standing = standing
@@ -197,6 +199,8 @@ class Sender:
     def go(self) -> list[Action]:
         """Somebody says go. NotDoneError where nothing waits for it."""
         first = self.queue.first()
+        if self.blocked is not None:
+            raise self.blocked
         if self.settings.send.start_on is not StartOn.GO:
             raise NotDoneError(
                 f"no program waits for a go here; each waits for {self.starts.wish()}",
@@ -231,7 +235,7 @@ class Sender:
         """Makes the first in line ready, and starts it when its start has come and the line is free."""
         actions = self._unrecorded.again(now)
         file = self.queue.first() if self._standing.serving and self.run is None else None
-        if file is None or file.state is not FileState.READY:
+        if file is None or file.state is not FileState.READY or self.blocked is not None:
             return actions
         if file.prepared is NO_IMAGE:
             return actions + self._take_in(file)

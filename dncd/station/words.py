@@ -3,13 +3,14 @@
 What a port does not take at once is kept and said as soon as it takes it, ahead of any character of a program.
 """
 
+from dncd.choices import ModemLine, Request
 from dncd.errors import NotDoneError
 from dncd.line.receiving import Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.station.capture_buffer import Cue
-from dncd.station.events import Action, Part, Pin, SwitchLine, Write
+from dncd.station.events import Action, Part, SwitchLine, Write
 from dncd.tape.codes import Coder
-from dncd.values import Flow, MachineSettings, Request, Signal
+from dncd.values import MachineSettings, Signal
 
 
 class Words:
@@ -53,13 +54,12 @@ class Words:
         if self._packets is not None:
             if pace:
                 self._packets.hold(cue is Cue.STOP)
-        elif (cue is Cue.PUNCH and request is not Request.NONE) or (cue is Cue.GO_ON and flow is Flow.XON_XOFF):
+        elif (cue is Cue.PUNCH and request is not Request.NONE) or (cue is Cue.GO_ON and flow.in_band):
             self._unsaid += self._go_byte
-        elif (cue is Cue.OVER and request is Request.DC1_DC3) or (cue is Cue.STOP and flow is Flow.XON_XOFF):
+        elif (cue is Cue.OVER and request is Request.DC1_DC3) or (cue is Cue.STOP and flow.in_band):
             self._unsaid += self._stop_byte
-        elif pace and flow in (Flow.RTS_CTS, Flow.DTR_DSR):
-            pin = Pin.RTS if flow is Flow.RTS_CTS else Pin.DTR
-            return [SwitchLine(pin, Signal.OFF if cue is Cue.STOP else Signal.ON)]
+        elif pace and flow.our_line is not ModemLine.NONE:
+            return [SwitchLine(flow.our_line, Signal.OFF if cue is Cue.STOP else Signal.ON)]
         return []
 
     def ask_for_program(self) -> None:

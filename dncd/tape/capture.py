@@ -18,9 +18,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
-from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, EOT, FAULT, LF, NUL, SUB, TAB, Coder
+from dncd.choices import EndsOn, MarkAt, TapeCode
+from dncd.peer_text import shown
+from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, FAULT, LF, NUL, TAB, Coder
 from dncd.tape.image import block_end
-from dncd.values import EndsOn, Finding, MarkAt, Place, Severity, TapeCode, TapeSettings, WireBytes, shown
+from dncd.values import Finding, Place, Severity, TapeSettings, WireBytes
 
 DAMAGED: Final = "\ufffd"
 """Stands for a damaged character in `Capture.whole`: no tape code carries it, so the file cannot be sent by mistake."""
@@ -142,8 +144,7 @@ def read_capture(
 def _limit(wire: bytes, chars: bytearray, coder: Coder, ends_on: EndsOn) -> int:
     """Where blank tape, line signals and the character that ends a capture begin, at the end of the wire."""
     limit = len(chars.rstrip(_NO_TEXT))
-    char = {EndsOn.DC4: DC4, EndsOn.SUB: SUB, EndsOn.EOT: EOT}.get(ends_on)
-    if char is not None and limit and wire[limit - 1] in coder.signals(char):
+    if ends_on.chars and limit and wire[limit - 1] in coder.signals(ends_on.chars[0]):
         limit = len(chars[: limit - 1].rstrip(_NO_TEXT))
     return limit
 

@@ -13,7 +13,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.values import DcParity, Frame, IsoBytes, LineSettings, TapeCode, TapeSettings, WireBytes
+from dncd.choices import DcParity, TapeCode
+from dncd.values import Frame, IsoBytes, LineSettings, TapeSettings, WireBytes
 
 FAULT: Final = 0xFF
 """Stands in decoded characters for a byte that is no character of the code; no ISO 646 character has eight bits."""

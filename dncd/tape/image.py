@@ -6,8 +6,9 @@ what the ledger's `wire_sha256` and `wire_chars` cover; leader and trailer are b
 
 from collections.abc import Iterable, Iterator
 
+from dncd.choices import BlockEnd, TapeCode
 from dncd.tape.codes import Coder
-from dncd.values import BlockEnd, IsoBytes, TapeCode, TapeSettings, WireBytes
+from dncd.values import IsoBytes, TapeSettings, WireBytes
 
 
 def block_end(tape: TapeSettings) -> BlockEnd:

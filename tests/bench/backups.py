@@ -11,10 +11,10 @@ import tempfile
 import time
 from pathlib import Path
 
+from backup_shop import SETTINGS
 from dumps import dump, even, memory
-from test_backups import SETTINGS
 
-from dncd.line.receiving import CaptureEnd
+from dncd.choices import EndsOn
 from dncd.outside.comparer import Comparer
 from dncd.outside.config import read
 from dncd.records import plans
@@ -59,7 +59,7 @@ def measured(count: int, root: Path) -> str:
     wire = WireBytes(even(dump(memory(count))))
 
     def once(name: str, again: bool = False) -> float:
-        plan: InPlan = jobs._plan(f"gang-lathe@{name}", wire, CaptureEnd.MARK, Damage(), 1.0)
+        plan: InPlan = jobs._plan(f"gang-lathe@{name}", wire, EndsOn.MARK, Damage(), 1.0)
         if again:
             plans.save(office.shop.state, plan)
         started = time.perf_counter()

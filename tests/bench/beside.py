@@ -125,7 +125,7 @@ def measured(kind: type[Beside], lines: int, text: bytes, baud: int, ahead: int)
         file = line.settings(folder, yard.paths, baud, ahead)
         spare = (
             f'[machines.spare]\n[machines.spare.line]\nport = "{os.ttyname(near)}"\nbaud = 230400\nframe = "7E1"\n'
-            "ahead = 4096\n[machines.spare.program]\nmemory_chars = 100000000\n"
+            "ahead_chars = 4096\n[machines.spare.program]\nmemory_chars = 100000000\n"
         )
         file.write_text(file.read_text("utf-8") + spare, "utf-8")
         words = [sys.executable, "-m", "dncd", "--config", str(file)]
@@ -163,7 +163,7 @@ def main() -> int:
     words.add_argument("--ahead", type=int, default=8)
     words.add_argument("--only", default="", help="a part of the name of what goes on beside")
     given = words.parse_args()
-    print(f"{given.lines} lines at {given.baud} baud 7E1, ahead = {given.ahead}, {os.cpu_count()} cores")
+    print(f"{given.lines} lines at {given.baud} baud 7E1, ahead {given.ahead}, {os.cpu_count()} cores")
     print(f"{'beside the lines':<44} {'worst':>8} {'middle':>8} {'ratio':>8}")
     base = 0.0
     for kind in KINDS:

@@ -6,10 +6,11 @@ Prints, for each code, the seconds and the ratio to one bare `bytes.translate` o
 import time
 from collections.abc import Callable
 
+from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.tape.capture import read_capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chunks
-from dncd.values import BlockEnd, EndsOn, Frame, TapeCode, TapeSettings, WireBytes
+from dncd.values import Frame, TapeSettings, WireBytes
 
 CHARS = 10_000_000
 PIECE = 65_536

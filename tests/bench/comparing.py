@@ -17,13 +17,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TypeVar
 
+from dncd.choices import TapeCode
 from dncd.program.comparing import compare
 from dncd.program.differences import summary, unified
 from dncd.program.dropped import encoding_of
 from dncd.program.rules import Rules
 from dncd.program.survey import survey
 from dncd.tape.codes import Coder
-from dncd.values import Frame, TapeCode
+from dncd.values import Frame
 
 _T = TypeVar("_T")
 

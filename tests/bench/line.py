@@ -1,15 +1,16 @@
-"""What a line costs and how well it is used: dncd beside copying the file to the same port with kernel XON/XOFF.
+"""What a line costs and how well it is used: dncd beside a bare self-paced loop, and beside copying with kernel XON/XOFF.
 
-    python tests/bench/line.py [--lines 1,16,64] [--chars 12000] [--baud 9600] [--ahead 8]
+    python tests/bench/line.py [--lines 1,16,64,128] [--chars 9600] [--ahead 8] [--only-lines]
 
-For each number of lines, with controls that never hold and with controls that read 500 char/s out of 512 characters:
-part of the line's rate that was used (worst line), characters lost, most characters after a DC3, processor time as part
-of one core for each line, and memory. The stand-in controls run in a process of their own. The copy is `stty` and `cat`
-of this machine. A pseudo-terminal keeps some thousand characters that a stop does not hold back, as a USB adaptor or a
-device server may; a UART on the board keeps 1 to 128, so there the copy loses fewer.
+For each number of lines: part of the line's rate that was used (worst line), processor time as part of one core for each
+line, memory, and the ratio to the bare loop (`bare_loop.py`: `select` and a clock, no records). Then one line at other
+rates; 16 controls that read 500 char/s out of 512 characters (lost, most after a DC3), also by `stty` and `cat`; and how
+long people wait, alone and beside 64 busy lines. The controls run in a process of their own. Exit status 1: a goal missed.
+A pseudo-terminal keeps some thousand characters that a stop does not hold back, as a USB adaptor or a device server may.
 """
 
 import argparse
+import contextlib
 import json
 import multiprocessing
 import os
@@ -17,14 +18,17 @@ import resource
 import subprocess
 import sys
 import tempfile
-import threading
 import time
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from pty_line import PtyLine  # noqa: E402
+from waiting import until, watched  # noqa: E402
 
 from dncd.standin.build import Build  # noqa: E402
 from dncd.standin.control import Mode, StandIn  # noqa: E402
@@ -32,6 +36,8 @@ from dncd.standin.yard import Yard  # noqa: E402
 from dncd.values import Frame  # noqa: E402
 
 TICKS = os.sysconf("SC_CLK_TCK")
+ENV = {**os.environ, "PYTHONPATH": str(ROOT)}
+TRIES = 5
 QUIET_S = 2.0
 
 
@@ -41,6 +47,7 @@ class Row:
 
     lines: int
     way: str
+    baud: int
     holding: bool
     used: float
     lost: int
@@ -97,16 +104,12 @@ def serve(pipe: Connection, lines: int, baud: int, reads_per_s: float) -> None:
 
 
 def wait_until_still(controls: list[StandIn]) -> None:
-    """Until every reader is off, or no control took a character for a while (a lost mark leaves a reader on)."""
-    before, since, pause = -1, time.monotonic(), threading.Event()
-    while any(control.mode is not Mode.OFF for control in controls):
-        taken = sum(len(control.taken) for control in controls)
-        if taken != before:
-            before, since = taken, time.monotonic()
-        elif taken and time.monotonic() - since > QUIET_S:
-            return
-        pause.wait(0.05)
-    pause.wait(0.1)  # the last block end after the mark
+    """Until every reader is off, or its control took no character for a while (a lost mark leaves a reader on)."""
+    for control in controls:
+        before = 0
+        while not control.wait_for(lambda c=control: c.mode is Mode.OFF, QUIET_S) and len(control.taken) != before:
+            before = len(control.taken)
+        control.wait_for(lambda c=control: c.taken[-1:] != even(b"%"), 0.1)  # the last block end after the mark
 
 
 class YardProcess:
@@ -158,45 +161,64 @@ def memory_mb(pid: int, key: str = "VmRSS") -> float:
     return next(int(line.split()[1]) for line in status.splitlines() if line.startswith(key)) / 1024
 
 
-def until(what, seconds: float, every_s: float = 0.5):
-    end, pause = time.monotonic() + seconds, threading.Event()
-    while time.monotonic() < end:
-        if found := what():
-            return found
-        pause.wait(every_s)
-    raise SystemExit(f"not within {seconds} s: {what.__name__}")
-
-
-def states(words: list[str], env: dict[str, str]) -> list[str]:
+def states(words: list[str], env: dict[str, str] = ENV) -> list[str]:
     """What each line of a service does; nothing while it does not answer."""
     done = subprocess.run([*words, "status", "--json"], check=False, env=env, capture_output=True, text=True)
     return [m["state"] for m in json.loads(done.stdout)["machines"].values()] if done.returncode == 0 else []
+
+
+def service_words(file: Path) -> list[str]:
+    return [sys.executable, "-m", "dncd", "--config", str(file)]
+
+
+@contextlib.contextmanager
+def service_of(folder: Path, words: list[str]) -> Iterator["subprocess.Popen[bytes]"]:
+    with (folder / "run.log").open("wb") as log:
+        service = subprocess.Popen([*words, "run"], env=ENV, stdout=log, stderr=log)
+    try:
+        yield service
+    finally:
+        service.terminate()
+        service.wait(60)
 
 
 def by_dncd(yard: YardProcess, text: bytes, baud: int, *, ahead: int, holding: bool) -> Row:
     lines = len(yard.paths)
     with tempfile.TemporaryDirectory(prefix="dncd-bench-") as name:
         folder = Path(name)
-        words = [sys.executable, "-m", "dncd", "--config", str(settings(folder, yard.paths, baud, ahead))]
-        env = {**os.environ, "PYTHONPATH": str(ROOT)}
-
-        with (folder / "run.log").open("wb") as log:
-            service = subprocess.Popen([*words, "run"], env=env, stdout=log, stderr=log)
-        try:
-            until(lambda: states(words, env).count("listening") == lines, 60)
+        words = service_words(settings(folder, yard.paths, baud, ahead))
+        with service_of(folder, words) as service, watched(folder):
+            until(lambda: states(words).count("listening") == lines, 120)
             for index in range(lines):
                 (folder / f"shop/m{index}/to-machine/0100.nc").write_bytes(text)
-            until(lambda: states(words, env).count("waiting") == lines, 60)
+            until(lambda: states(words).count("waiting") == lines, 120)
             cpu, began = spent(service.pid), time.monotonic()
             yard.ask("read")
             yard_cpu, found = yard.ask("wait")
             cpu, wall = spent(service.pid) - cpu, time.monotonic() - began
-            until(lambda: len(list(folder.glob("shop/*/sent/0100.nc.receipt.txt"))) == lines, 60)
-            row = row_of("dncd", holding, even(text), found, cpu, wall, memory_mb(service.pid, "VmHWM"), yard_cpu)
-        finally:
-            service.terminate()
-            service.wait(30)
-        return row
+            until(lambda: len(list(folder.glob("shop/*/sent/0100.nc.receipt.txt"))) == lines, 120)
+            return row_of(
+                "dncd", baud, holding, even(text), found, cpu, wall, memory_mb(service.pid, "VmHWM"), yard_cpu
+            )
+
+
+def by_bare_loop(yard: YardProcess, text: bytes, baud: int, ahead: int, holding: bool) -> Row:
+    with tempfile.NamedTemporaryFile() as file:
+        file.write(even(text))
+        file.flush()
+        words = [sys.executable, str(Path(__file__).with_name("bare_loop.py")), file.name, str(baud), str(ahead)]
+        with subprocess.Popen([*words, *yard.paths], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as loop:
+            assert loop.stdout
+            assert loop.stdin
+            loop.stdout.readline()
+            cpu, began = spent(loop.pid), time.monotonic()
+            yard.ask("read")
+            yard_cpu, found = yard.ask("wait")
+            cpu, wall = spent(loop.pid) - cpu, time.monotonic() - began
+            memory = memory_mb(loop.pid)
+            loop.stdin.close()
+            loop.terminate()
+        return row_of("bare loop", baud, holding, even(text), found, cpu, wall, memory, yard_cpu)
 
 
 def by_copy(yard: YardProcess, text: bytes, holding: bool) -> Row:
@@ -209,7 +231,6 @@ def by_copy(yard: YardProcess, text: bytes, holding: bool) -> Row:
         before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
         ports = [os.open(path, os.O_WRONLY | os.O_NOCTTY) for path in yard.paths]
         copies = [subprocess.Popen(["cat", file.name], stdout=port) for port in ports]
-        threading.Event().wait(0.5)
         memory = sum(memory_mb(copy.pid) if copy.poll() is None else 0.0 for copy in copies)
         yard_cpu, found = yard.ask("wait")
         wall = time.monotonic() - began
@@ -218,15 +239,24 @@ def by_copy(yard: YardProcess, text: bytes, holding: bool) -> Row:
             os.close(port)
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        return row_of("stty, cat", holding, even(text), found, cpu, wall, memory, yard_cpu)
+        return row_of("stty, cat", 9600, holding, even(text), found, cpu, wall, memory, yard_cpu)
 
 
 def row_of(
-    way: str, holding: bool, wire: bytes, found: list, cpu: float, wall: float, memory: float, yard_cpu: float
+    way: str,
+    baud: int,
+    holding: bool,
+    wire: bytes,
+    found: list,
+    cpu: float,
+    wall: float,
+    memory: float,
+    yard_cpu: float,
 ) -> Row:
     return Row(
         lines=len(found),
         way=way,
+        baud=baud,
         holding=holding,
         used=min(used for _, used, _ in found),
         lost=sum(figures["lost"] for figures, _, _ in found),
@@ -240,65 +270,159 @@ def row_of(
     )
 
 
+# --- how long people wait ------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """Seconds, middle and longest of TRIES: from a drop to "waiting"; from a punch's last character to its receipt."""
+
+    lines: int
+    drop_s: tuple[float, float]
+    punch_s: tuple[float, float]
+
+
+def waits(lines: int, text: bytes, ahead: int) -> Waits:
+    """Beside so many lines that send."""
+    with (
+        YardProcess(max(lines, 1), 9600, 0.0) as yard,
+        PtyLine() as out,
+        PtyLine() as back,
+        tempfile.TemporaryDirectory(prefix="dncd-bench-") as name,
+    ):
+        folder, paths = Path(name), yard.paths[:lines]
+        words = service_words(settings(folder, [*paths, out.path, back.path], 9600, ahead))
+        with service_of(folder, words), watched(folder):
+            until(lambda: states(words).count("listening") == lines + 2, 120)
+            for index in range(lines):
+                (folder / f"shop/m{index}/to-machine/0100.nc").write_bytes(text)
+            until(lambda: states(words).count("waiting") == lines, 120)
+            yard.ask("read")
+            office, control = folder / f"shop/m{lines}", folder / f"shop/m{lines + 1}"
+            drops = [drop(office, number) for number in range(1, TRIES + 1)]
+            punches = [punch(back, control, number) for number in range(1, TRIES + 1)]
+        return Waits(lines, of_all(drops), of_all(punches))
+
+
+def of_all(times: list[float]) -> tuple[float, float]:
+    return sorted(times)[len(times) // 2], max(times)
+
+
+def drop(machine: Path, number: int) -> float:
+    """To the state `waiting` in STATUS.txt; then it is taken out again."""
+    file, status = machine / f"to-machine/{number:04}.nc", machine / "STATUS.txt"
+    file.write_bytes(b"%%\nO%04d\nM30\n%%\n" % number)
+    began = time.monotonic()
+    until(lambda: f"{number:04}.nc" in (said := status.read_text("utf-8")) and "state: waiting" in said, 120)
+    took = time.monotonic() - began
+    file.unlink()
+    until(lambda: "state: listening" in status.read_text("utf-8"), 120)
+    return took
+
+
+def punch(line: PtyLine, machine: Path, number: int) -> float:
+    """A short program: a pseudo-terminal carries it at once."""
+    line.say(even(b"%%\nO%04d\nN10 G00 X1.\nM30\n%%\n" % number))
+    began = time.monotonic()
+    until((machine / f"from-machine/O{number:04}.nc.receipt.txt").exists, 120)
+    return time.monotonic() - began
+
+
 # --- the table -----------------------------------------------------------------------------------------------------
+AT_MOST = {16: 1.5, 64: 1.5, 128: 1.5}
+"""Lines → processor time of dncd for one second of the bare loop's."""
+
+USED = {1: 0.999, 128: 0.995}
+"""Lines → part of the line's rate at 9600 baud, worst line."""
+
 HEAD = (
-    f"{'lines':>5} {'way':<10} {'control':<9} {'arrived':>8} {'lost':>8} {'used':>7} {'holds':>6} {'after DC3':>9} "
-    f"{'core/line':>9} {'MB':>7} {'MB/line':>8}   controls"
+    f"{'lines':>5} {'way':<10} {'baud':>6} {'control':<9} {'arrived':>8} {'lost':>8} {'used':>7} {'holds':>6} "
+    f"{'after DC3':>9} {'core/line':>9} {'MB':>7} {'MB/line':>8}   controls"
 )
 
 
 def shown(row: Row) -> str:
     used = "-" if row.holding else f"{row.used:.2%}"
     return (
-        f"{row.lines:>5} {row.way:<10} {'500 char/s' if row.holding else 'no holds':<10}{row.whole:>4}/{row.lines:<3} "
-        f"{row.lost:>8,} {used:>7} {row.holds:>6} {row.after_dc3:>9} {row.core_percent:>8.3f}% {row.memory_mb:>7.1f} "
-        f"{row.memory_mb / row.lines:>8.2f}   {100 * row.yard_cpu_s / row.wall_s:.0f} % of a core"
+        f"{row.lines:>5} {row.way:<10} {row.baud:>6} {'500 char/s' if row.holding else 'no holds':<10}"
+        f"{row.whole:>4}/{row.lines:<3} {row.lost:>8,} {used:>7} {row.holds:>6} {row.after_dc3:>9} "
+        f"{row.core_percent:>8.3f}% {row.memory_mb:>7.1f} {row.memory_mb / row.lines:>8.2f}   "
+        f"{100 * row.yard_cpu_s / row.wall_s:.0f} % of a core   load {os.getloadavg()[0]:.1f}"
     )
 
 
-def ratio(ours: Row, theirs: Row) -> str:
-    def of(a: float, b: float) -> str:
-        return f"{a / b:.2f}" if b else "no base"
+class Table:
+    """Runs, prints and judges. missed: goals that were not reached, in words."""
 
-    return (
-        f"      dncd : copy  processor {of(ours.cpu_s, theirs.cpu_s)}, memory {of(ours.memory_mb, theirs.memory_mb)}, "
-        f"after DC3 {of(ours.after_dc3, theirs.after_dc3)}, lost {ours.lost:,} : {theirs.lost:,}, "
-        f"line used {of(ours.used, theirs.used)}"
-    )
+    def __init__(self, chars: int, ahead: int) -> None:
+        self.text, self.ahead = program(chars), ahead
+        self.rows: list[Row] = []
+        self.missed: list[str] = []
+
+    def run(self, way: str, lines: int, *, baud: int = 9600, ahead: int = 0, holding: bool = False) -> Row:
+        ahead = ahead or self.ahead
+        with YardProcess(lines, baud, 500.0 if holding else 0.0) as yard:
+            if way == "dncd":
+                row = by_dncd(yard, self.text, baud, ahead=ahead, holding=holding)
+            elif way == "bare loop":
+                row = by_bare_loop(yard, self.text, baud, ahead, holding)
+            else:
+                row = by_copy(yard, self.text, holding)
+        self.rows.append(row)
+        print(shown(row), flush=True)
+        if way == "dncd":
+            self.goal(row.whole == lines, f"{lines} lines: {row.whole} programs arrived whole")
+            self.goal(row.after_dc3 <= ahead, f"{row.after_dc3} characters after a stop, {ahead} allowed")
+        return row
+
+    def goal(self, reached: bool, what: str) -> None:
+        if not reached:
+            self.missed.append(what)
+
+    def beside_bare_loop(self, lines: int) -> None:
+        ours, bare = self.run("dncd", lines), self.run("bare loop", lines)
+        ratio = ours.cpu_s / bare.cpu_s if bare.cpu_s else float("nan")
+        print(f"      dncd : bare loop  processor {ratio:.2f}, line used {ours.used / bare.used:.4f}", flush=True)
+        self.goal(lines not in AT_MOST or ratio <= AT_MOST[lines], f"{lines} lines: processor {ratio:.2f} : bare loop")
+        if lines in USED:
+            self.goal(ours.used >= USED[lines], f"{lines} lines: the worst was {ours.used:.2%} used")
+
+    def alone(self, baud: int, ahead: int, used: float) -> None:
+        row = self.run("dncd", 1, baud=baud, ahead=ahead)
+        self.goal(row.used >= used, f"one line at {baud}: {row.used:.2%} used, {used:.1%} wanted")
+
+    def holding(self, lines: int) -> None:
+        for way in ("dncd", "bare loop", "stty, cat"):
+            self.run(way, lines, holding=True)
+
+    def waits(self, lines: int) -> None:
+        seen = waits(lines, self.text, self.ahead)
+        print(
+            f"{lines:>5} lines beside   drop to waiting {seen.drop_s[0]:.3f} s (longest {seen.drop_s[1]:.3f})   "
+            f"last character of a punch to its receipt {seen.punch_s[0]:.3f} s (longest {seen.punch_s[1]:.3f})   "
+            f"load {os.getloadavg()[0]:.1f}",
+            flush=True,
+        )
 
 
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
-    words.add_argument("--lines", default="1,16,64", help="numbers of lines, with commas")
-    words.add_argument("--chars", type=int, default=12_000, help="characters of the program")
-    words.add_argument("--baud", type=int, default=9600)
+    words.add_argument("--lines", default="1,16,64,128", help="numbers of lines beside the bare loop, with commas")
+    words.add_argument("--chars", type=int, default=9_600, help="characters of the program")
     words.add_argument("--ahead", type=int, default=8)
-    words.add_argument("--json", action="store_true", help="print the rows as JSON instead")
+    words.add_argument("--only-lines", action="store_true", help="leave out other rates, holds and waits")
     given = words.parse_args()
-    text, rows = program(given.chars), []
-    if not given.json:
-        print(
-            f"{len(text):,} characters at {given.baud} baud 7E1, ahead = {given.ahead}, on {os.cpu_count()} cores\n{HEAD}"
-        )
+    table = Table(given.chars, given.ahead)
+    print(f"{len(table.text):,} characters, 7E1, ahead = {given.ahead}, on {os.cpu_count()} cores\n{HEAD}")
     for lines in map(int, given.lines.split(",")):
-        for holding in (False, True):
-            pair = []
-            for way in ("dncd", "copy"):
-                with YardProcess(lines, given.baud, 500.0 if holding else 0.0) as yard:
-                    pair.append(
-                        by_dncd(yard, text, given.baud, ahead=given.ahead, holding=holding)
-                        if way == "dncd"
-                        else by_copy(yard, text, holding)
-                    )
-                if not given.json:
-                    print(shown(pair[-1]), flush=True)
-            rows += pair
-            if not given.json:
-                print(ratio(*pair), flush=True)
-    if given.json:
-        print(json.dumps([asdict(row) | {"core_percent": row.core_percent} for row in rows], indent=1))
-    ours = [row for row in rows if row.way == "dncd"]
-    return 0 if all(row.whole == row.lines and row.after_dc3 <= given.ahead for row in ours) else 1
+        table.beside_bare_loop(lines)
+    if not given.only_lines:
+        table.alone(38_400, given.ahead, 0.997)
+        table.alone(115_200, 32, 0.995)
+        table.holding(16)
+        table.waits(0)
+        table.waits(64)
+    for missed in table.missed:
+        print(f"not reached: {missed}")
+    return 1 if table.missed else 0
 
 
 if __name__ == "__main__":

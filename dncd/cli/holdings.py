@@ -1,0 +1,174 @@
+"""Commands about what a control holds: holds, restore, backup."""
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import count, local_time, number, print_json, table
+from dncd.cli.moments import at_option
+from dncd.outside.command_client import ask
+from dncd.peer_text import printable
+
+if TYPE_CHECKING:
+    from dncd.records.holdings import Backup, Holding, Holdings
+
+FOLLOW_S: Final = 0.5
+"""Seconds between two looks at an announced backup."""
+
+HOW: Final = {
+    "unknown": "",
+    "sent": "revision {}, sent",
+    "checked": "revision {}, checked",
+    "punched": "revision {}, as it came back",
+    "changed at the machine": "revision {}, changed at the machine",
+    "in part": "not known: a sending of revision {} was interrupted",
+    "missing": "not in the last backup",
+}
+"""How a holding is told; the keys are `records.holdings.How`."""
+
+
+def told(known: "Holding") -> str:
+    return HOW[known.how.value].format(known.revision or "?")
+
+
+def read(given: Asked, machine: str, at: str | None) -> "Holdings":
+    """What a machine held; UsageError for one that neither the settings nor the ledger know."""
+    state = given.state
+    from dncd.records.holdings import Holdings
+
+    found = Holdings.read(state, machine, at or "")
+    if machine not in given.machines and not found.seq:
+        raise given.unknown_machine(machine)
+    return found
+
+
+@click.command()
+@machine_word(required=True)
+@at_option
+@as_json
+@asked
+def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
+    """What the control holds, as far as is known.
+
+    sent: it went out whole, and only the control knows whether it was kept; checked: it came back equal to what was sent.
+    """
+    found = read(given, machine, at)
+    held, backup = found.of(machine), found.backup(machine)
+    if as_json:
+        print_json(_as_json(held, backup))
+        return
+    if not held:
+        click.echo(f"nothing is known of what {machine} holds: no program has gone over its line")
+        return
+    rows = [(program, number(h.revision or None), _how(h), local_time(h.since)) for program, h in _in_order(held)]
+    click.echo("\n".join(table(("program", "revision", "how sure", "as of"), rows, right=(1,))))
+    click.echo(backup_line(backup))
+
+
+def _how(known: "Holding") -> str:
+    return told(known).removeprefix(f"revision {known.revision}, ") if known.revision else told(known)
+
+
+def _in_order(held: "dict[str, Holding]") -> "list[tuple[str, Holding]]":
+    return sorted(held.items())
+
+
+def _as_json(held: "dict[str, Holding]", backup: "Backup | None") -> dict[str, Any]:
+    programs = [
+        {"program": program, "revision": h.revision, "how": h.how.value, "since": h.since or None}
+        for program, h in _in_order(held)
+    ]
+    kept = None
+    if backup is not None:
+        kept = {
+            "time": backup.time,
+            "file": backup.file,
+            "programs": list(backup.programs),
+            "missing": list(backup.missing),
+            "unknown": list(backup.unknown),
+        }
+    return {"programs": programs, "backup": kept}
+
+
+def backup_line(backup: "Backup | None") -> str:
+    if backup is None:
+        return "backup: none yet"
+    parts = [count(len(backup.programs), "program")]
+    parts += [f"{len(names)} {what}" for what, names in (("missing", backup.missing),) if names]
+    return printable(f"backup: {local_time(backup.time)}, {', '.join(parts)}")
+
+
+@click.command()
+@machine_word(required=True)
+@click.option("--end", is_flag=True, help="Everything has been punched: end the announced backup now.")
+@asked
+def backup(given: Asked, machine: str, end: bool) -> int:
+    """Announce a dump of the whole memory.
+
+    Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
+    punches all programs between two marks needs no announcing.
+    """
+    given.need(machine)
+    ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
+    if not end:
+        click.echo(
+            f"{machine}: punch all programs now; it ends after a minute of quiet, or with `dncd backup {machine} --end`"
+        )
+    try:
+        return _follow(given, machine)
+    except KeyboardInterrupt:
+        click.echo(f"\nThe backup goes on; look at `dncd status {machine}`.", err=True)
+        return 1
+
+
+def _follow(given: Asked, machine: str) -> int:
+    shown = 0
+    while True:
+        state = ask(given.state, {"do": "status"})["machines"][machine]["backup"]
+        if not state["open"]:
+            break
+        if state["captures"] != shown:
+            shown = state["captures"]
+            click.echo(f"{count(shown, 'capture')} so far")
+        time.sleep(FOLLOW_S)
+    outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
+    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is not a backup: "
+    click.echo(printable(head + "; ".join(outcome["told"])))
+    return 0 if outcome["counts"] else 1
+
+
+@click.command()
+@machine_word(required=True)
+@at_option
+@click.option(
+    "--output", "-o", metavar="FILE", type=click.Path(path_type=Path), help="The dump's file. It must be new."
+)
+@click.option("--each", is_flag=True, help="A file for each program, into the folder that --output names.")
+@click.option("--drop", is_flag=True, help="Drop it for the machine, to be sent at its next start.")
+@asked
+def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, each: bool, drop: bool) -> int:
+    """Make one dump of all that a control held, to send it again.
+
+    Held now, or at a time. The order is that of the last backup. Nothing is sent unless --drop is given.
+    """
+    from dncd.cli import restoring
+
+    made = restoring.make(given, machine, read(given, machine, at))
+    if each:
+        made = made.each()
+    if drop:
+        import tempfile
+
+        ask(given.state, {"do": "status"})  # nothing is dropped where nobody serves
+        with tempfile.TemporaryDirectory() as folder:
+            names = restoring.drop(given, machine, restoring.write(made, Path(folder), None))
+        click.echo(f"{machine}: {printable(', '.join(names[:5]))}{' …' if len(names) > 5 else ''} waits to be sent")
+    else:
+        paths = restoring.write(made, output if each and output else Path(), None if each else output)
+        click.echo(f"{count(len(made.pieces), 'program')} in {printable(', '.join(str(p) for p in paths[:5]))}")
+    for told_line in made.told():
+        click.echo(printable(told_line))
+    return 0

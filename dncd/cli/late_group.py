@@ -1,0 +1,34 @@
+"""A group whose commands are loaded when they are asked for, so that `--help`, a TAB and each command stay quick."""
+
+import importlib
+from collections.abc import Mapping
+from typing import Any
+
+import click
+from click.shell_completion import CompletionItem
+
+
+class LateGroup(click.Group):
+    """late: by the command's word its place in this room, MODULE:NAME, and its short help, which is shown without loading
+    it."""
+
+    def __init__(self, *args: Any, late: Mapping[str, tuple[str, str]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.late = late
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.late)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in self.late and cmd_name not in self.commands:
+            module, _, name = self.late[cmd_name][0].partition(":")
+            self.add_command(getattr(importlib.import_module(f"dncd.cli.{module}"), name), cmd_name)
+        return self.commands.get(cmd_name)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(word, text) for word, (_, text) in self.late.items()])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        words = [CompletionItem(w, help=text) for w, (_, text) in self.late.items() if w.startswith(incomplete)]
+        return words + click.Command.shell_complete(self, ctx, incomplete)

@@ -1,0 +1,85 @@
+"""`dncd prove`, and how the other commands tell what is proven and checked."""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import local_time, print_json
+from dncd.peer_text import printable
+
+if TYPE_CHECKING:
+    from dncd.records.holdings import Holdings, SignedOff
+    from dncd.records.library import Library
+
+
+def _user() -> str:
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):  # a user without a name
+        return ""
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("program")
+@click.option(
+    "-r",
+    "--revision",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Revision N. Without it: the newest, if the control is known to hold just that.",
+)
+@click.option("--note", required=True, metavar="TEXT", help="What was looked at: part, order, inspection.")
+@click.option("--by", default=_user, show_default="your login name", metavar="NAME", help="Who signs it off.")
+@as_json
+@asked
+def prove(given: Asked, *, machine: str, program: str, revision: int | None, note: str, by: str, as_json: bool) -> None:
+    """Sign a revision off as proven at the machine.
+
+    After a supervised first part: single block, dry run, reduced rapid, a good part. The signature stands in the ledger
+    and as a git note in the library.
+    """
+    from dncd.records.proving import Signing
+    from dncd.service.signing import sign
+
+    given.need(machine)
+    done = sign(given.state, Signing(machine, program, note, by, revision or 0))
+    if as_json:
+        print_json({"machine": machine, **done})
+        return
+    said = "is proven" if done["new"] else "is on record already"
+    click.echo(
+        printable(
+            f"{machine}: {program}, revision {done['revision']} {said}: {done['note']} "
+            f"({done['by']}, {local_time(str(done['time']))})"
+        )
+    )
+
+
+def signed_json(signed: "SignedOff | None") -> dict[str, Any] | None:
+    """A signature for JSON; null where there is none."""
+    if signed is None:
+        return None
+    return {"revision": signed.revision, "time": signed.time, "by": signed.by, "note": signed.note}
+
+
+def standing(held: "Holdings", library: "Library", machine: str, program: str, newest: int) -> dict[str, Any]:
+    """For JSON: `proven`, the signature of the newest revision's text or null; `last_proven`, the newest one signed or 0."""
+    from dncd.records.proving import Standing
+
+    every = held.signed_off(machine, program)
+    if not every:
+        return {"proven": None, "last_proven": 0}
+    signed = Standing(library, held, machine).of_revision(program, newest)
+    return {"proven": signed_json(signed), "last_proven": every[-1].revision}
+
+
+def standing_words(program: Mapping[str, Any]) -> str:
+    """The cell of a table: `yes, 2026-11-25`, `no` or `no (revision 2 is)`."""
+    if signed := program["proven"]:
+        return f"yes, {local_time(signed['time'])[:10]}"
+    return f"no (revision {program['last_proven']} is)" if program["last_proven"] else "no"

@@ -1,0 +1,277 @@
+"""Commands that read the records; none of them needs the service: log, programs, show, diff."""
+
+import sys
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
+from dncd.cli.holdings import HOW
+from dncd.cli.layout import count, local_time, number, print_json, seconds, table
+from dncd.cli.proving import signed_json, standing, standing_words
+from dncd.errors import UsageError
+from dncd.peer_text import printable
+
+if TYPE_CHECKING:
+    from dncd.records.holdings import Holdings, SignedOff
+    from dncd.records.library import Library, Revision
+
+
+def _ledger(given: Asked, machine: str | None) -> Iterator[dict[str, Any]]:
+    state = given.state
+    from dncd.records import ledger
+
+    yield from ledger.records(state, machine or "")
+
+
+def _known(given: Asked, machine: str) -> None:
+    """A machine of the settings, or one that was there once and is still in the ledger."""
+    if machine not in given.machines and not any(True for _ in _ledger(given, machine)):
+        raise given.unknown_machine(machine)
+
+
+@click.command()
+@machine_word(required=False)
+@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the last N.")
+@as_json
+@asked
+def log(given: Asked, machine: str | None, last: int | None, as_json: bool) -> None:
+    """The ledger: what happened, oldest first."""
+    if machine is not None:
+        _known(given, machine)
+    records: Iterable[dict[str, Any]] = _ledger(given, machine)
+    if last is not None:
+        records = deque(records, maxlen=last)
+    if as_json:
+        print_json(list(records))
+        return
+    for record in records:
+        click.echo(printable(log_line(record)))
+
+
+def log_line(record: Mapping[str, Any]) -> str:
+    """One record in one line: when, where, what, and what is worth knowing of it."""
+    parts = [local_time(str(record.get("time", ""))), f"{record.get('event', '')!s:11}"]
+    if record.get("machine"):
+        parts.append(str(record["machine"]))
+    parts += [str(record[key]) for key in ("program", "file") if record.get(key)]
+    facts = []
+    if record.get("event") == "backup":
+        facts += [
+            f"{len(record[key])} {key}" for key in ("programs", "changed", "missing", "unknown") if record.get(key)
+        ]
+    if isinstance(record.get("revision"), int) and record["revision"]:
+        facts.append(f"revision {record['revision']}")
+    if isinstance(record.get("wire_chars"), int):
+        facts.append(count(record["wire_chars"], "character"))
+    if isinstance(record.get("seconds"), int | float) and (record["seconds"] or "chars" in record):
+        facts.append(seconds(record["seconds"]))
+    if record.get("holds"):
+        facts.append(count(record["holds"], "hold"))
+    if record.get("rounds"):
+        facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
+    elif record.get("note"):
+        facts += [str(record["note"]), f"signed {record.get('by', '')}"]
+    line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
+    return line + "".join(f"; {reason}" for reason in reasons_of(record))
+
+
+def reasons_of(record: Mapping[str, Any]) -> list[str]:
+    found = record.get("reasons", record.get("reason"))
+    if isinstance(found, str):
+        return [found] if found else []
+    return [str(reason) for reason in found] if isinstance(found, list) else []
+
+
+@click.command()
+@machine_word(required=False)
+@click.option("--sheet", is_flag=True, help="A printable page (HTML) for the clip on the machine's door.")
+@click.option("--output", "-o", metavar="FILE", type=click.Path(path_type=Path), help="The sheet's file.")
+@as_json
+@asked
+def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | None, as_json: bool) -> None:
+    """Programs, and what the control is known to hold."""
+    if machine is not None:
+        _known(given, machine)
+    if sheet or output is not None:
+        if machine is None or not sheet or as_json:
+            raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
+        _sheet(given, machine, output)
+        return
+    names = [machine] if machine is not None else list(given.machines)
+    from dncd.records.holdings import Holdings
+
+    held = Holdings.read(given.state, machine or "")  # the ledger is read once, however many machines there are
+    with _library(given) as library:
+        every = {name: _programs(library, held, name) for name in names}
+    if as_json:
+        print_json(every[machine] if machine is not None else every)
+        return
+    for name, found in every.items():
+        if machine is None:
+            click.echo(f"{name}:")
+        _print_programs(found)
+
+
+def _programs(library: "Library", held: "Holdings", machine: str) -> list[dict[str, Any]]:
+    from dncd.records.holdings import Holding
+
+    known = held.of(machine)
+    newest = {program: library.described(revision) for program, revision in library.newest(machine).items()}
+    found = []
+    for program in sorted({*newest, *known}):
+        revision, holding = newest.get(program), known.get(program, Holding())
+        found.append(
+            {
+                "program": program,
+                "title": revision.title if revision else "",
+                "revisions": revision.number if revision else 0,
+                "chars": revision.chars if revision else 0,
+                "last_sent": holding.last_sent or None,
+                "last_back": holding.last_back or None,
+                **standing(held, library, machine, program, revision.number if revision else 0),
+                "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
+                "checked": _newest_check(held, machine, program),
+            }
+        )
+    return found
+
+
+def _newest_check(held: "Holdings", machine: str, program: str) -> dict[str, Any] | None:
+    """The newest revision that came back equal to what was sent, and when."""
+    checked = held.checks.checked(machine, program)
+    return {"revision": max(checked), "time": checked[max(checked)]} if checked else None
+
+
+def _sheet(given: Asked, machine: str, output: Path | None) -> None:
+    from dncd.cli import door_sheet
+
+    page = door_sheet.make(given, machine, datetime.now().astimezone())
+    if output is None:
+        click.echo(page, nl=False)
+        return
+    door_sheet.save(output, page)
+    click.echo(f"the sheet of {machine} is {printable(str(output))}: open it in a browser and print it")
+
+
+def _print_programs(found: list[dict[str, Any]]) -> None:
+    if not found:
+        click.echo("no programs yet")
+        return
+    heads = (
+        "program", "title", "revisions", "characters", "proven", "last sent", "last back", "the control holds", "checked",
+    )  # fmt: skip
+    rows = [
+        (
+            p["program"],
+            p["title"],
+            number(p["revisions"]),
+            number(p["chars"]),
+            standing_words(p),
+            local_time(p["last_sent"] or ""),
+            local_time(p["last_back"] or ""),
+            HOW[p["holds"]["how"]].format(p["holds"]["revision"] or "?"),
+            _when(p["checked"]),
+        )
+        for p in found
+    ]
+    click.echo("\n".join(table(heads, rows, right=(2, 3))))
+
+
+def _when(about: Mapping[str, Any] | None) -> str:
+    return f"revision {about['revision']}, {local_time(about['time'])}" if about else ""
+
+
+def _library(given: Asked) -> "Library":
+    from dncd.records.library import Library
+
+    return Library(given.state)
+
+
+def _history(library: "Library", given: Asked, machine: str, program: str) -> "list[Revision]":
+    history = library.history(machine, program)
+    if not history:
+        raise unknown("program", program, library.programs(machine), f"the library of {machine}")
+    return list(history)
+
+
+def _revision(history: "list[Revision]", wanted: int, program: str) -> "Revision":
+    for revision in history:
+        if revision.number == wanted:
+            return revision
+    has = count(len(history), "revision")
+    raise UsageError(f"there is no revision {wanted}", program, f"It has {has}; -r counts from 1")
+
+
+def _proven(signed: "SignedOff | None") -> str:
+    if signed is None:
+        return "not proven"
+    return f"proven {local_time(signed.time)} as revision {signed.revision} by {signed.by}: {signed.note}"
+
+
+_REVISION: Final = click.IntRange(min=1)
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("program")
+@click.option("-r", "--revision", type=_REVISION, metavar="N", help="Revision N instead of the newest.")
+@as_json
+@asked
+def show(given: Asked, machine: str, program: str, revision: int | None, as_json: bool) -> None:
+    """The text of a revision."""
+    from dncd.records.holdings import Holdings
+    from dncd.records.proving import Standing
+
+    _known(given, machine)
+    with _library(given) as library:
+        history = _history(library, given, machine, program)
+        wanted = history[-1] if revision is None else _revision(history, revision, program)
+        text = library.text(machine, program, wanted.number)
+        held = Holdings.read(given.state, machine)
+        signed = Standing(library, held, machine).of_revision(program, wanted.number)
+    checked = held.checks.checked(machine, program).get(wanted.number)
+    about = {"machine": machine, "program": program, "revision": wanted.number, "from": str(wanted.origin)}
+    if as_json:
+        print_json({**about, "time": wanted.time, "checked": checked, "proven": signed_json(signed), "text": text})
+        return
+    if sys.stdout.isatty():
+        which = f"{program}, revision {wanted.number} of {len(history)}"
+        said = f", checked {local_time(checked)}" if checked else ", not checked: it has not come back equal"
+        click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}{said}"), err=True)
+        click.echo(printable(_proven(signed)), err=True)
+        text = "\n".join(map(printable, text.split("\n")))
+    click.echo(text, nl=False)
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("program")
+@click.option(
+    "-r", "--revision", "revisions", type=_REVISION, multiple=True, metavar="N", help="From N; twice: from, to."
+)
+@click.option("--unified", "-u", is_flag=True, help="As a unified diff.")
+@as_json
+@asked
+def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...], unified: bool, as_json: bool) -> None:
+    """What changed between two revisions, block by block.
+
+    Between the last two; -r N compares N with the newest, -r A -r B compares A with B.
+    """
+    if len(revisions) > 2:
+        raise click.UsageError("-r may be given twice at most: two revisions are compared")
+    _known(given, machine)
+    with _library(given) as library:
+        history = _history(library, given, machine, program)
+        new = _revision(history, revisions[1], program) if len(revisions) == 2 else history[-1]
+        old = _revision(history, revisions[0], program) if revisions else history[max(0, len(history) - 2)]
+        texts = [library.text(machine, program, r.number) for r in (old, new)]
+    from dncd.cli import diff_view
+
+    about = {"machine": machine, "program": program, "from": old.number, "to": new.number}
+    tell = diff_view.tell_unified if unified else diff_view.tell
+    tell(about, texts[0], texts[1], as_json)

@@ -1,0 +1,92 @@
+"""Commands about one file on its way: `send`, `go`, `withdraw`; and `request`, which asks for one from the control."""
+
+from pathlib import Path
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import print_json
+from dncd.outside.command_client import ask
+from dncd.peer_text import printable
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
+@click.option("--over-edits", is_flag=True, help="Even if a file lacks an edit that the operator made at the machine.")
+@click.option("--to-prove", is_flag=True, help="Even if send_only_proven holds: for a supervised prove-out.")
+@as_json
+@asked
+def send(
+    given: Asked, *, machine: str, files: tuple[Path, ...], over_edits: bool, to_prove: bool, as_json: bool
+) -> int:
+    """Offer files to a machine; follow them to the end."""
+    from dncd.cli import dropping
+    from dncd.cli.following import Following, cut_short
+    from dncd.errors import NoServiceError
+    from dncd.records import durable
+
+    given.need(machine)
+    for file in files:
+        dropping.check(file)
+    service = ask(given.state, {"do": "status"})["service"]  # nothing is dropped where nobody serves
+    folder = given.folder / machine / "to-machine"
+    dropped: dict[str, int] = {}
+    for file in files:
+        for wanted, do in ((over_edits, "over-edits"), (to_prove, "to-prove")):
+            if wanted:
+                ask(given.state, {"do": do, "machine": machine, "sha256": durable.sha256_of(file.resolve())})
+        name = dropping.drop(file, folder)
+        dropped[name] = int(service.get("seq", 0))
+        if name != file.name and not as_json:
+            click.echo(f"{printable(file.name)} waits as {printable(name)}, because its own name is taken")
+    following = Following(given.state, folder, machine, dropped, quiet=as_json)
+    try:
+        following.to_the_end()
+    except KeyboardInterrupt:
+        click.echo("\n".join(["", *following.left()]), err=True)
+    except NoServiceError as error:
+        raise cut_short(error, following) from None
+    finally:
+        if as_json:
+            print_json([{"name": name, **following.ended.get(name, {"result": None})} for name in dropped])
+    return 0 if all(following.ended.get(name, {}).get("result") == "sent" for name in dropped) else 1
+
+
+@click.command()
+@machine_word(required=True)
+@asked
+def go(given: Asked, machine: str) -> None:
+    """Start what waits for a go."""
+    given.need(machine)
+    done = ask(given.state, {"do": "go", "machine": machine})
+    click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
+
+
+@click.command("request")
+@machine_word(required=True)
+@asked
+def request_program(given: Asked, machine: str) -> None:
+    """Ask a control for a program (DC1 reader on)."""
+    given.need(machine)
+    ask(given.state, {"do": "request", "machine": machine})
+    click.echo(f"{machine}: asked for a program (DC1); what it punches comes to from-machine/")
+
+
+@click.command()
+@machine_word(required=True)
+@click.argument("file", required=False)
+@asked
+def withdraw(given: Asked, machine: str, file: str | None) -> None:
+    """Take back what waits, or stop what runs.
+
+    Without FILE: what is being sent, else the first that waits; where a plan that cannot be read has stopped the
+    machine, it is sent to again.
+    """
+    given.need(machine)
+    request = {"do": "withdraw", "machine": machine, **({"file": file} if file else {})}
+    done = ask(given.state, request)
+    if done.get("released"):
+        click.echo(f"{machine}: it is sent to again; what waits in its to-machine/ goes out at its next start")
+        return
+    click.echo(f"{machine}: {printable(str(done.get('file', file or 'the program')))} is taken back, to refused/")

@@ -1,0 +1,69 @@
+"""Commands about the settings file: `check-config`, `reload`."""
+
+import time
+from typing import Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked
+from dncd.cli.layout import print_json
+from dncd.peer_text import printable
+
+RELOAD_S: Final = 40.0
+"""Seconds that `reload` waits for the service: new ports are tried first, and a device server may take its time."""
+
+LOOK_S: Final = 0.1
+
+
+@click.command("check-config")
+@as_json
+@asked
+def check_config(given: Asked, as_json: bool) -> None:
+    """Check the settings; print what holds."""
+    from dncd.outside import config
+
+    settings = given.settings
+    for hint in settings.hints:
+        click.echo(hint, err=True)
+    if as_json:
+        print_json(config.plain(settings))
+    else:
+        click.echo(config.explain(settings), nl=False)
+
+
+@click.command()
+@as_json
+@asked
+def reload(given: Asked, as_json: bool) -> int:
+    """Have the running service read its settings again.
+
+    Lines whose settings stay go on undisturbed; others change over when what is under way is over. A bad file changes
+    nothing.
+    """
+    from dncd.errors import NotDoneError, SettingsError
+    from dncd.outside.command_client import ask
+
+    try:
+        state = given.settings.shop.state
+    except SettingsError as error:
+        next_step = f"{error.next_step}. A running service goes on with its old settings"
+        raise SettingsError(error.where, error.problems, next_step) from None
+    number = int(ask(state, {"do": "reload"})["number"])
+    until = time.monotonic() + RELOAD_S
+    while (outcome := ask(state, {"do": "status"})["service"]["reload"])["number"] < number:
+        if time.monotonic() > until:
+            what = f"the service did not read its settings within {RELOAD_S:.0f} s"
+            raise NotDoneError(what, str(given.file), "Look at `dncd status` and into its journal")
+        time.sleep(LOOK_S)
+    if as_json:
+        print_json(outcome)
+    else:
+        click.echo(printable_lines(outcome["what"]), err=outcome["result"] != "done")
+        for name in outcome["pending"]:
+            click.echo(f"{name}: its new settings hold as soon as what is under way is over")
+    return 0 if outcome["result"] == "done" else 2
+
+
+def printable_lines(text: str) -> str:
+    """Text with its own line ends kept, and everything else in it made printable."""
+    return "\n".join(map(printable, text.split("\n")))

@@ -1,0 +1,162 @@
+"""`dncd status`: what each line does, a line a machine."""
+
+import json
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.layout import count, local_time, number, print_json, seconds, table
+from dncd.outside.command_client import ask
+from dncd.peer_text import printable
+
+NAMES_SHOWN: Final = 3
+
+HEADS: Final = ("machine", "state", "what goes on", "waits", "line")
+
+FOLLOW_S: Final = 0.5
+"""Seconds between two looks of `status --follow`."""
+
+
+@click.command()
+@machine_word(required=False)
+@click.option("--follow", "-f", is_flag=True, help="Keep it up to date until ctrl-C.")
+@as_json
+@asked
+def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
+    """What each line does, how far it is, what waits."""
+    if machine is not None:
+        given.need(machine)
+    now = _status(given, machine)
+    if not follow:
+        if as_json:
+            print_json(now)
+        else:
+            click.echo("\n".join(lines(now)))
+        return
+    try:
+        _follow(given, machine, now, as_json)
+    except KeyboardInterrupt:
+        click.echo(err=True)
+
+
+def _status(given: Asked, machine: str | None) -> dict[str, Any]:
+    now = ask(given.state, {"do": "status"})
+    if machine is not None:
+        now["machines"] = {name: m for name, m in now["machines"].items() if name == machine}
+    return now
+
+
+def _follow(given: Asked, machine: str | None, now: dict[str, Any], as_json: bool) -> None:
+    redraws = sys.stdout.isatty() and not as_json
+    shown, kind = 0, None
+    while True:
+        if as_json:
+            click.echo(json.dumps(now))
+        elif redraws or kind_of(now) != kind:
+            text = lines(now)
+            up = f"\x1b[{shown}A\x1b[J" if redraws and shown else ""
+            click.echo(up + "\n".join(text), color=True)
+            shown, kind = len(text), kind_of(now)
+        time.sleep(FOLLOW_S)
+        now = _status(given, machine)
+
+
+def lines(status: Mapping[str, Any]) -> list[str]:
+    """The table, and under it what is wrong with a line, if anything."""
+    machines: Mapping[str, Any] = status["machines"]
+    rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"]), _proven(m)) for name, m in machines.items()]
+    troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
+    troubles += [
+        f"{name}: {printable(str(m['backup']['due']))}"
+        for name, m in machines.items()
+        if (m.get("backup") or {}).get("due")
+    ]
+    service = status.get("service") or {}
+    notes = [f"{name}: {m['pending']}" for name, m in machines.items() if m.get("pending")]
+    notes += library_lines(status.get("library"))
+    notes += [f"service: {printable(str(t))}" for t in service.get("trouble", ())]
+    if (service.get("reload") or {}).get("result") == "refused":
+        notes.append(f"service: {printable(str(service['reload']['what']))}")
+    whole = [f"{name}: line {printable(str(m['proven']['why']))}" for name, m in machines.items() if m.get("proven")]
+    return [*table(HEADS, rows), *(whole if len(whole) == 1 else ()), *troubles, *notes]
+
+
+def _proven(machine: Mapping[str, Any]) -> str:
+    """Whether the line is proven, in two or three words."""
+    proven = machine.get("proven") or {}
+    if since := proven.get("since"):
+        return f"proven {str(since)[:10]}"
+    return str(proven.get("why", "")).partition(":")[0].partition(" since")[0]
+
+
+def library_lines(library: Mapping[str, Any] | None) -> list[str]:
+    """Up to where the server has the library; what is wrong with it is told among the service's troubles."""
+    if not library:
+        return []
+    where = f"{library['remote']}, branch {library['branch']}"
+    if not library["what"]:
+        return [printable(f"library: nothing is pushed to {where} yet")]
+    said = f"library: pushed to {where} up to {library['what']}, {local_time(library['time'])}"
+    if library["failing_since"]:
+        said += f"; {count(library['waiting'], 'newer revision')} to come"
+    return [printable(said)]
+
+
+def doing(machine: Mapping[str, Any]) -> str:
+    transfer = machine["transfer"]
+    if transfer:
+        return _transfer(transfer, held=machine["state"] == "held")
+    match machine["state"]:
+        case "waiting" if machine.get("waits_for"):
+            return f"waits for {machine['waits_for']}"
+        case "no-port" if machine.get("lent_to"):
+            return f"lent to {machine['lent_to']}"
+        case "no-port":
+            return f"{machine.get('port') or 'the port'} cannot be opened"
+    return ""
+
+
+def _transfer(transfer: Mapping[str, Any], held: bool) -> str:
+    chars, of_chars, spent = int(transfer["chars"]), transfer.get("of_chars"), float(transfer["seconds"])
+    parts = [str(transfer.get("file") or "from the control")]
+    if isinstance(of_chars, int) and of_chars > 0:
+        parts[0] += f" {chars * 100 // of_chars} %"
+        parts.append(f"{number(chars)} of {number(of_chars)} characters")
+    else:
+        parts.append(f"{number(chars)} characters")
+    if rate := rate_of(transfer):
+        parts.append(f"{rate:.0f}/s")
+        if isinstance(of_chars, int) and chars < of_chars:
+            parts.append(f"{seconds((of_chars - chars) / rate)} left")
+    elif spent:
+        parts.append(seconds(spent))
+    if held:
+        parts.append(f"held for {seconds(float(transfer.get('held_for_s', 0)))}")
+    if transfer.get("holds"):
+        parts.append(f"{count(transfer['holds'], 'hold')}, {seconds(float(transfer['held_s']))} in all")
+    return ", ".join(parts)
+
+
+def rate_of(transfer: Mapping[str, Any]) -> float:
+    """Characters a second since the start, holds counted in; 0 before the first second."""
+    spent = float(transfer["seconds"])
+    return int(transfer["chars"]) / spent if spent >= 1 else 0.0
+
+
+def _waiting(names: Sequence[str]) -> str:
+    if not names:
+        return ""
+    more = f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
+    return f"{len(names)}: {', '.join(names[:NAMES_SHOWN])}{more}"
+
+
+def kind_of(status: Mapping[str, Any]) -> Any:
+    """What of a status is worth new lines where none can be redrawn: states, files and who waits, not the figures."""
+    return [
+        (name, m["state"], (m["transfer"] or {}).get("file"), list(m["waiting"]), m.get("trouble"))
+        for name, m in status["machines"].items()
+    ]

@@ -1,0 +1,140 @@
+"""Commands for those who keep the service: `verify`, `tidy`, `report`."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from dncd.cli.asking import Asked, as_json, asked
+from dncd.cli.layout import count, print_json, seconds
+from dncd.peer_text import printable
+
+if TYPE_CHECKING:
+    from dncd.records.packing import Size
+    from dncd.values import Settings
+
+SAID: Final = {
+    "none": "has no such branch yet; dncd makes it with its next push",
+    "ahead": "is ahead: it has revisions that this library has lost, or somebody pushed there; nothing is pushed until "
+    "both agree",
+    "different": "has other revisions than this library: another box pushes to this branch, or one of the two was "
+    "replaced; nothing is pushed until both agree",
+}
+"""What is wrong with a server, by `outside.library_server.Stand`."""
+
+
+@click.command()
+@click.option("--local", is_flag=True, help="Leave the library's server out.")
+@as_json
+@asked
+def verify(given: Asked, local: bool, as_json: bool) -> int:
+    """Check ledger, library and receipts; changes nothing.
+
+    With [library] remote set, also whether the server has what this library has.
+    """
+    settings = given.settings
+    from dncd.records.verify import verify as check
+
+    report = check(settings.shop.state, settings.shop.folder)
+    problems, notes = list(report.problems), list(report.notes)
+    server: dict[str, Any] | None = None
+    if settings.library.remote and not local:
+        server = compared(settings, problems, notes)
+    if as_json:
+        facts = {"problems": problems, "notes": notes, "ledger": report.records, "revisions": report.revisions}
+        print_json({**facts, **({"server": server} if server is not None else {})})
+        return 1 if problems else 0
+    for problem in problems:
+        click.echo(printable(problem))
+    for note in notes:
+        click.echo(printable(f"note: {note}"))
+    read = f"{count(report.records, 'ledger line')}, {count(report.revisions, 'revision')}"
+    read += f" and {count(report.receipts, 'receipt')}"
+    click.echo(f"{count(len(problems), 'problem')} found in {read}")
+    return 1 if problems else 0
+
+
+def compared(settings: "Settings", problems: list[str], notes: list[str]) -> dict[str, Any]:
+    """How the server stands to the library; what is wrong goes to problems, what will right itself to notes."""
+    from dncd.errors import NotDoneError, RecordsError
+    from dncd.outside.library_server import LibraryServer, Stand
+    from dncd.records.git_program import GitProgram
+    from dncd.records.library import Library, path_of
+
+    server = LibraryServer(path_of(settings.shop.state), settings.library, GitProgram.find())
+    where = f"library: the server {server.shown}, branch {settings.library.branch},"
+    facts: dict[str, Any] = {"remote": server.shown, "branch": settings.library.branch, "stand": None, "behind": 0}
+    try:
+        with Library(settings.shop.state) as library:
+            head = (library.head() or b"").decode()
+        stand, behind = server.stand(head)
+    except NotDoneError as error:
+        problems.append(f"{where} could not be asked: {error.what}")
+        return facts
+    except RecordsError as error:
+        if settings.shop.state.is_dir():
+            notes.append(f"{where} was not asked: {error.what}")
+        return facts
+    if stand in (Stand.AHEAD, Stand.DIFFERENT):
+        problems.append(f"{where} {SAID[stand.value]}")
+    elif stand is Stand.BEHIND:
+        notes.append(f"{where} is behind by {count(behind, 'revision')}; `dncd status` says whether pushing fails")
+    elif stand is Stand.NONE and head:
+        notes.append(f"{where} {SAID[stand.value]}")
+    return {**facts, "stand": stand.value, "behind": behind}
+
+
+@click.command()
+@as_json
+@asked
+def tidy(given: Asked, as_json: bool) -> None:
+    """Pack the library; nothing of it is lost.
+
+    Also beside the running service, which does it by itself when no line is busy.
+    """
+    state = given.state
+    from dncd.records.git_program import GitProgram
+    from dncd.records.library import Library
+    from dncd.records.packing import tidy as pack
+
+    with Library(state) as library:
+        path = library.path
+    done = pack(path, GitProgram.find())
+    if as_json:
+        named = {"before": done.before, "after": done.after}
+        sizes = {
+            name: {"loose": size.loose, "packs": size.packs, "bytes": size.held_bytes} for name, size in named.items()
+        }
+        print_json({**sizes, "seconds": round(done.seconds, 3)})
+        return
+    click.echo(f"before: {told(done.before)}")
+    click.echo(f"now:    {told(done.after)}, in {seconds(done.seconds)}")
+
+
+def told(size: "Size") -> str:
+    return f"{count(size.loose, 'loose object')}, {count(size.packs, 'pack')}, {size.held_bytes / 1e6:,.1f} MB"
+
+
+@click.command()
+@click.option(
+    "--output",
+    "-o",
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The file to write. Without it: dncd-report-TIME.tar.gz in this folder.",
+)
+@asked
+def report(given: Asked, output: Path | None) -> None:
+    """Pack what a maintainer needs into one file.
+
+    Settings without secrets, versions, recent journal, counters of the lines, the ledger's last lines; no program.
+    Whether the service runs or not.
+    """
+    from dncd.outside import report as packing
+    from dncd.records.ledger import utc_now
+
+    when = utc_now()
+    target = output or Path(f"dncd-report-{when:%Y%m%dT%H%M%SZ}.tar.gz")
+    names = packing.write(given.file, target, when)
+    click.echo(f"{printable(str(target))} holds {', '.join(names)}.")
+    click.echo("Read it before you send it: `tar -xOzf FILE | less`. It names machines, programs and files.")

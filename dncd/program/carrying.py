@@ -1,0 +1,103 @@
+"""An operator's edit put into the office's own text, where the control spells a program in its own way.
+
+Blocks that nobody changed stay as the office wrote them, with comments and empty blocks; of a changed one the words alone.
+What comes out must be the same in substance as what the control punched, and most of the program must be as it was: else
+nobody could be sure which block became which.
+"""
+
+import enum
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.program.comparing import By, blocks, compare
+from dncd.program.substance import Answer, Numbers, Substance, answer, same_spelling
+from dncd.program.words import Token, TokenKind, tokens
+
+_UNCHANGED: Final = 4
+"""So many blocks must stand unchanged for each that changed."""
+
+
+class Carry(enum.StrEnum):
+    """NEEDLESS: the control spells as the office does, so what it punched is already the office's text with the edit."""
+
+    DONE = "done"
+    NEEDLESS = "needless"
+    UNSURE = "unsure"
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """text: LF line ends; "" where none was made."""
+
+    how: Carry
+    text: str = ""
+
+
+def carried(office: str, punched: str) -> Carried:
+    """The office's text with what the control's differs by in substance."""
+    found = compare(office, punched, By.SUBSTANCE)
+    old, new = blocks(office), blocks(punched)
+    at, to = Substance.of(office, Numbers.IGNORE).at, Substance.of(punched, Numbers.IGNORE).at
+    gone, came = {change.old_line - 1 for change in found.changes}, {change.new_line - 1 for change in found.changes}
+    same = dict(zip((i for i in at if i not in gone), (j for j in to if j not in came), strict=False))
+    if found.not_told or len(same) < _UNCHANGED * len(found.changes):
+        return Carried(Carry.UNSURE)
+    pairs = {c.old_line - 1: c.new_line - 1 for c in found.changes if c.old_line and c.new_line}
+    kept = [[_merged(old[i], new[pairs[i]])] if i in pairs else [] if i in gone else [old[i]] for i in range(len(old))]
+    made = "".join(f"{block}\n" for block in _in_place(kept, new, to, same | pairs))
+    if made == punched:
+        return Carried(Carry.NEEDLESS)
+    good = answer(made, punched) in (Answer.EQUAL, Answer.SUBSTANCE)
+    return Carried(Carry.DONE, made) if good else Carried(Carry.UNSURE)
+
+
+def _in_place(kept: list[list[str]], new: list[str], to: Iterable[int], partner: dict[int, int]) -> Iterator[str]:
+    """The office's blocks in order; each new one behind the block that it follows at the control.
+
+    kept: what each of the office's blocks has become; to: the control's blocks that have words; partner: by the index of
+    an office's block, that of the control's which it became.
+    """
+    back = {j: i for i, j in partner.items()}
+    behind: defaultdict[int, list[str]] = defaultdict(list)
+    last = -1
+    for j in to:
+        last = back.get(j, last)
+        if j not in back:
+            behind[last].append(new[j])
+    first = min(partner, default=-1)
+    for i, found in enumerate(kept):
+        if i == first:
+            yield from behind[-1]
+        yield from found
+        yield from behind[i]
+
+
+def _merged(old: str, new: str) -> str:
+    """The office's block with the words of the control's; the control's itself where it has comments of its own."""
+    mine, came = list(tokens(old)), list(tokens(new))
+    comments = [token for token in mine if token.kind is TokenKind.COMMENT]
+    if len(comments) == len(mine) or any(token.kind is TokenKind.COMMENT for token in came):
+        return new
+    stay = Counter(map(same_spelling, mine)) & Counter(map(same_spelling, came))
+    fresh = {token.address.upper(): token.text for token in _beyond(came, stay)}
+    made = old
+    for token in reversed([token for token in _beyond(mine, stay) if token not in comments]):
+        made = made[: token.at] + fresh.pop(token.address.upper(), "") + made[token.at + len(token.text) :]
+    end = comments[-1].at + len(made) - len(old) if comments else len(made)
+    if fresh:
+        made = " ".join(text for text in (made[:end].rstrip(), *fresh.values(), made[end:]) if text)
+    if answer(f"{made}\n", f"{new}\n") in (Answer.EQUAL, Answer.SUBSTANCE):
+        return made.rstrip()
+    return " ".join([new.rstrip(), *(token.text for token in comments)])
+
+
+def _beyond(found: Iterable[Token], stay: Counter[str]) -> list[Token]:
+    """The tokens that are more than these."""
+    left, more = Counter(stay), []
+    for token in found:
+        left[same_spelling(token)] -= 1
+        if left[same_spelling(token)] < 0:
+            more.append(token)
+    return more

@@ -1,0 +1,95 @@
+"""The status of the whole service, as `dncd status` asks for it and as STATUS.txt in each machine's folder says it."""
+
+import dataclasses
+import os
+from collections.abc import Callable
+from typing import Any, Final
+
+from dncd import __version__
+from dncd.records.ledger import utc_now
+from dncd.service.parts import Parts
+from dncd.service.status import status_of, status_text
+from dncd.station.driver import Station
+
+
+class StatusNotes:
+    """For the loop's thread; what is written is the notes thread's, for a share may take its time.
+
+    latest: the status object of the last round, from any thread.
+    """
+
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._started: Final = utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")
+        self._statuses: dict[str, dict[str, object]] = {}
+        self.latest = self.status()
+
+    def status(self) -> dict[str, Any]:
+        """The status object of contract 4."""
+        return self._with({name: self._of(station) for name, station in self._parts.stations.items()})
+
+    def round_over(self) -> None:
+        """Every line has told what it does: that is the newest status of all."""
+        self._statuses = {name: self._statuses[name] for name in self._parts.stations if name in self._statuses}
+        self.latest = self._with(self._statuses)
+
+    def write(self, station: Station) -> None:
+        """STATUS.txt of one machine as it is now."""
+        name, status = station.name, self._of(station)
+        self._statuses[name] = status
+        if self._parts.workers.notes.waiting() > 2 * len(self._parts.stations):
+            return  # a slow share: the next round writes what is true then
+
+        def failed(error: Exception) -> None:
+            station.core.folder_trouble = f"STATUS.txt cannot be written: {error}"
+
+        self._put(name, lambda when: status_text(status, name, when), failed)
+
+    def write_last(self, name: str, state: str) -> None:
+        """STATUS.txt must not go on saying what was true once."""
+
+        def failed(error: Exception) -> None:
+            next_step = "look whether that folder can be written; what it says there is out of date"
+            self._parts.log.warning(
+                "STATUS.txt", machine=name, what=str(error), where=f"{name}/STATUS.txt", next=next_step
+            )
+
+        self._put(name, lambda when: f"{name}\nat {when}\nstate: {state}\n", failed)
+
+    def summary(self) -> str:
+        """One line for the service manager."""
+        states = [station.state.value for station in self._parts.stations.values()]
+        counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
+        if pending := len(self._parts.stations.pending):
+            counts.append(f"{pending} with new settings to come")
+        if problems := self._parts.health.problems:
+            counts.append(f"{problems[0].what} ({problems[0].where})")
+        return f"{len(states)} machine{'' if len(states) == 1 else 's'}: {', '.join(counts)}"
+
+    def _put(self, name: str, text: Callable[[str], str], failed: Callable[[Exception], None]) -> None:
+        path = self._parts.store.shop.folder / name / "STATUS.txt"
+        whole = text(utc_now().strftime("%Y-%m-%d %H:%M:%S UTC"))
+        self._parts.workers.notes.do(lambda: self._parts.store.write_note(path, whole), lambda _: None, failed)
+
+    def _of(self, station: Station) -> dict[str, object]:
+        check = self._parts.store.held.checks.last(station.name)
+        return {
+            **status_of(station, self._parts.workers.loop.now()),
+            "backup": self._parts.backing_up.status(station, utc_now()),
+            "checked": dataclasses.asdict(check) if check else None,
+        }
+
+    def _with(self, machines: dict[str, dict[str, object]]) -> dict[str, Any]:
+        return {
+            "service": {
+                "pid": os.getpid(),
+                "started": self._started,
+                "version": __version__,
+                "trouble": [str(problem) for problem in self._parts.health.problems],
+                "disk_free_bytes": dict(self._parts.health.room),
+                "reload": self._parts.reloading.last.as_dict(self._parts.stations.pending),
+                "seq": self._parts.store.ledger.seq,
+            },
+            **self._parts.care.status(),
+            "machines": machines,
+        }

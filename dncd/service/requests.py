@@ -1,0 +1,138 @@
+"""What commands ask over the command socket: one table of words.
+
+Each request is answered in the command thread. What it wants of the stations is done in the loop's thread, what it wants on
+record in the records thread; the command thread waits for both.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+from dncd.errors import NotDoneError, UsageError
+from dncd.line_trial.keeping import keep_for
+from dncd.outside import journal
+from dncd.outside.command_server import StreamReply
+from dncd.outside.workers import result_of
+from dncd.service import lending
+from dncd.service.parts import Parts
+from dncd.service.signing import release_for, sign_for
+from dncd.station.driver import Station
+
+_ANSWER_S: Final = 5.0
+"""Seconds in which the loop must have done what was asked, within the patience of whoever asked."""
+
+_Request = Mapping[str, Any]
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class Requests:
+    """Answers them. status: the status object, in the loop's thread; unless_stopping: as `lending.End`."""
+
+    parts: Parts
+    status: Callable[[], dict[str, Any]]
+    unless_stopping: lending.End
+
+    def answer(self, request: _Request) -> dict[str, Any] | StreamReply:
+        """The content of the answer. UsageError for a word that is not known; NotDoneError where it cannot be done now."""
+        do = request.get("do")
+        if do not in _WORDS:
+            raise UsageError(f"the service does not know the request {do!r}", "command socket", "Update dncd")
+        return _WORDS[str(do)](self, request)
+
+    def in_loop(self, job: Callable[[], _T]) -> _T:
+        """Has `job` done in the loop's thread, and gives its result or raises what it raised."""
+
+        def unwanted(result: _T) -> None:
+            if isinstance(result, StreamReply):
+                result.gone()  # nobody is left who could close it
+
+        try:
+            return result_of(job, self.parts.workers.loop.post, _ANSWER_S, unwanted)
+        except TimeoutError:
+            what = "the service is busy or stopping"
+            raise NotDoneError(what, "command socket", "Ask again in a moment") from None
+
+    def machine(self, request: _Request) -> Station:
+        """The station that is meant; in the loop's thread. UsageError where there is none."""
+        name = str(request.get("machine"))
+        if name not in self.parts.stations:
+            where, known = str(self.parts.stations.settings.file), ", ".join(self.parts.stations)
+            raise UsageError(f"there is no machine {name!r}", where, f"The machines are {known}")
+        return self.parts.stations[name]
+
+    def look_again(self, station: Station) -> None:
+        """Lets a station take up what was asked of it; what it raises is its own."""
+        self.parts.workers.loop.post(station.kick, station)
+
+
+_Word = Callable[[Requests, _Request], dict[str, Any] | StreamReply]
+
+
+def _in_loop(job: _Word) -> _Word:
+    return lambda desk, request: desk.in_loop(lambda: job(desk, request))
+
+
+def _of_machine(job: Callable[[Requests, Station, _Request], dict[str, Any] | StreamReply]) -> _Word:
+    return _in_loop(lambda desk, request: job(desk, desk.machine(request), request))
+
+
+def _withdraw(desk: Requests, request: _Request) -> dict[str, Any]:
+    station, file = desk.in_loop(lambda: desk.machine(request)), str(request.get("file") or "")
+    if not file and station.name in desk.parts.store.unreadable.machines:
+        withdrawn = release_for(station.name, desk.parts.store, desk.parts.workers)
+    else:
+        withdrawn = desk.in_loop(lambda: station.answer(request))
+    desk.look_again(station)
+    return withdrawn
+
+
+def _ask_station(_: Requests, station: Station, request: _Request) -> dict[str, Any]:
+    return station.answer(request)
+
+
+def _announce_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
+    desk.parts.backing_up.announce(station.name, desk.parts.workers.loop.now())
+    return {}
+
+
+def _end_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
+    desk.parts.backing_up.close(station.name)
+    return {}
+
+
+def _lend(desk: Requests, station: Station, request: _Request) -> StreamReply:
+    return lending.lend(station, dict(request), desk.unless_stopping)
+
+
+def _watch(desk: Requests, station: Station, _: _Request) -> StreamReply:
+    return lending.watch(station, desk.unless_stopping)
+
+
+def _keep_trial(desk: Requests, request: _Request) -> dict[str, Any]:
+    station = desk.in_loop(lambda: desk.machine(request))
+    return keep_for(station, desk.parts.store, desk.parts.workers, str(request.get("sheet")))
+
+
+def _prove(desk: Requests, request: _Request) -> dict[str, Any]:
+    machine = desk.in_loop(lambda: desk.machine(request).name)
+    return sign_for(machine, desk.parts.store, desk.parts.workers, dict(request))
+
+
+_WORDS: Final[Mapping[str, _Word]] = {
+    "status": _in_loop(lambda desk, _: desk.status()),
+    "journal": _in_loop(lambda _desk, _: {"lines": journal.recent()}),
+    "reload": _in_loop(lambda desk, _: {"number": desk.parts.reloading.ask()}),
+    "go": _of_machine(_ask_station),
+    "withdraw": _withdraw,
+    "request": _of_machine(_ask_station),
+    "over-edits": _of_machine(_ask_station),
+    "to-prove": _of_machine(_ask_station),
+    "ended": _of_machine(_ask_station),
+    "backup": _of_machine(_announce_backup),
+    "backup-end": _of_machine(_end_backup),
+    "lend": _of_machine(_lend),
+    "watch": _of_machine(_watch),
+    "keep-trial": _keep_trial,
+    "prove": _prove,
+}

@@ -1,0 +1,39 @@
+"""The receiving machine as tests feed it."""
+
+from dncd.choices import BlockEnd, EndsOn, TapeCode
+from dncd.line.receiving import Alphabet, Began, Caught, Ended, Receiving, Said
+from dncd.tape.codes import Coder
+from dncd.values import Frame
+
+CHAR_S = 0.001
+
+
+def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=BlockEnd.LF, **more):
+    coder = Coder(code, Frame.parse(frame))
+    text = coder.encode("".join(sorted(coder.codable)).encode())
+    mark = coder.encode(b"%")[0]
+    alphabet = Alphabet.of(code, Frame.parse(frame), mark, text, block_end)
+    return Receiving(alphabet, code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more), coder
+
+
+def tidy(events):
+    """Events with neighbouring Caught joined and times left out."""
+    out = []
+    for event in events:
+        match event:
+            case Caught():
+                if out and out[-1][0] == "caught":
+                    out[-1] = ("caught", out[-1][1] + event.data)
+                else:
+                    out.append(("caught", event.data))
+            case Began():
+                out.append(("began",))
+            case Ended():
+                out.append(("ended", event.why, event.chars))
+            case Said():
+                out.append(("said", event.code))
+    return out
+
+
+def wire(text, frame="7E1", code=TapeCode.ISO):
+    return bytes(Coder(code, Frame.parse(frame)).encode(text))
