@@ -9,6 +9,7 @@ from typing import Any
 
 from dncd.cli import main
 from dncd.outside import folders
+from dncd.records.store import Store
 
 
 def hanging(work: Callable[..., Any], sign: Path) -> Callable[..., Any]:

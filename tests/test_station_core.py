@@ -41,7 +41,7 @@ from dncd.station.events import (
     Verdict,
     Withdraw,
 )
-from dncd.station.queue import AT_ONCE, Differences
+from dncd.station.queue import AT_ONCE
 from dncd.station.results import Checked, Gone
 from dncd.station.states import NEXT, FileState, LineUse, Mode, PortState, Standing, moved
 from dncd.values import Counters, Modem, ReceiveSettings, Signal
@@ -765,15 +765,6 @@ def test_no_look_takes_a_large_drop_in_at_once():
     assert max(costs) < 5000, "of one look"
     assert len(bench.given_of(TakeIn)) >= AT_ONCE + 399
     assert len({job.name for job in bench.given_of(TakeIn)}) == len(bench.given_of(TakeIn))
-
-
-def test_what_differs_between_two_listings():
-    seen = Differences()
-    one, two = entry("a"), entry("b")
-    assert seen.take((one, two)) == Listed((one, two))
-    assert seen.take((one, two)) == Listed()
-    changed = entry("b", 2)
-    assert seen.take((changed, entry("c")), "read-only") == Listed((changed, entry("c")), ("a",), "read-only")
 
 
 def test_what_is_said_of_a_file_that_is_gone_is_gone():
