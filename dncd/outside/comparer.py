@@ -5,12 +5,11 @@ thread of the service, the lines ran at 89 % of their rate; in a process, at 98.
 (`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had
 nothing to do for `_IDLE_S`.
 
-Request and answer are one JSON line each: `{"old", "new", "most"}` and a list of lines, or `{"versions", "dropped"}` and
-a list of revisions with lines.
+Request and answer are one JSON line each: `{"known", "punched"}` and the fields of a `Reading`, or `{"versions", "dropped"}`
+and a list of revisions with lines.
 """
 
 import contextlib
-import itertools
 import json
 import os
 import select
@@ -21,10 +20,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.program.comparing import compare
-from dncd.program.differences import lines
+from dncd.program.carrying import Carried, Carry
 from dncd.program.edits import LostEdit, Version, lost_edits
-from dncd.values import Origin, printable
+from dncd.program.readback import Reading, read_back
+from dncd.program.substance import Answer
+from dncd.values import Origin
 
 _SMALL_CHARS: Final = 4_000
 """Characters up to which a comparison is done here: it takes less than the question."""
@@ -34,11 +34,6 @@ _NICE: Final = 5
 """The child gives way to the lines where the processor is short."""
 
 
-def differences(old: str, new: str, most: int) -> tuple[str, ...]:
-    """At most `most` lines that say what changed from `old` to `new`."""
-    return tuple(printable(line) for line in itertools.islice(lines(compare(old, new)), most))
-
-
 class Comparer:
     """Compares for any thread, one question at a time; `close` ends the process."""
 
@@ -46,19 +41,20 @@ class Comparer:
         self._child: subprocess.Popen[bytes] | None = None
         self._turn = threading.Lock()
 
-    def differences(self, old: str, new: str, most: int) -> tuple[str, ...]:
-        """As `differences`. A child that dies (out of memory, killed) costs nothing but time: the work is done here."""
-        if len(old) + len(new) > _SMALL_CHARS:
-            answer = self._answer({"old": old, "new": new, "most": most})
+    def read_back(self, known: Sequence[Version], punched: str) -> Reading:
+        """As `program.readback.read_back`. A child that dies (out of memory, killed) costs nothing but time: the work is
+        done here."""
+        if sum(len(version.text) for version in known) + len(punched) > _SMALL_CHARS:
+            answer = self._answer({"known": _plain(known), "punched": punched})
             if isinstance(answer, list):
-                return tuple(answer)
-        return differences(old, new, most)
+                number, said, differences, how, text = answer
+                return Reading(number, Answer(said), tuple(differences), Carried(Carry(how), text))
+        return read_back(known, punched)
 
     def lost_edits(self, versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
         """As `program.edits.lost_edits`."""
         if sum(len(version.text) for version in versions) > _SMALL_CHARS:
-            told = [(version.number, version.origin.value, version.text) for version in versions]
-            answer = self._answer({"versions": told, "dropped": dropped})
+            answer = self._answer({"versions": _plain(versions), "dropped": dropped})
             if isinstance(answer, list):
                 return tuple(LostEdit(number, tuple(said)) for number, said in answer)
         return lost_edits(versions, dropped)
@@ -114,6 +110,14 @@ def serve() -> None:
 
 def _done(asked: dict[str, Any]) -> Any:
     if "versions" in asked:
-        versions = [Version(number, Origin(origin), text) for number, origin, text in asked["versions"]]
-        return [(edit.number, edit.differences) for edit in lost_edits(versions, asked["dropped"])]
-    return differences(asked["old"], asked["new"], asked["most"])
+        return [(edit.number, edit.differences) for edit in lost_edits(_versions(asked["versions"]), asked["dropped"])]
+    said = read_back(_versions(asked["known"]), asked["punched"])
+    return said.number, said.answer, said.differences, said.carried.how, said.carried.text
+
+
+def _plain(versions: Sequence[Version]) -> list[tuple[int, str, str]]:
+    return [(version.number, version.origin.value, version.text) for version in versions]
+
+
+def _versions(plain: list[tuple[int, str, str]]) -> list[Version]:
+    return [Version(number, Origin(origin), text) for number, origin, text in plain]

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.program.substance import Answer
 from dncd.records import durable
 
 STAMP: Final = "%Y%m%dT%H%M%SZ"
@@ -91,8 +92,10 @@ class Sure(enum.StrEnum):
 class Part:
     """A program of a capture. text: LF line ends; mark_line: as it came, "" for none; origin facts of its revision.
 
-    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; sure: on a line
-    without parity, what stands for the parity: one of the values of `Sure`.
+    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; how: what the
+    comparison said, a value of `program.substance.Answer`, "" where there was none; sure: on a line without parity, what
+    stands for the parity: one of the values of `Sure`; carry: a value of `program.carrying.Carry`, "" where nobody
+    asked; carried: the office's own text with the edit, "" for none.
     """
 
     program: str
@@ -103,6 +106,14 @@ class Part:
     against: int = 0
     differences: tuple[str, ...] = ()
     sure: str = ""
+    how: str = ""
+    carry: str = ""
+    carried: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether it is the revision that it was compared with, perhaps in the control's own spelling."""
+        return self.against > 0 and (self.told == "matched" or self.how == Answer.SUBSTANCE)
 
 
 @dataclass(frozen=True, slots=True)

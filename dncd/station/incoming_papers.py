@@ -13,11 +13,15 @@ from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.disk_room import free_bytes
 from dncd.program import names
+from dncd.program.edits import Version
+from dncd.program.readback import Reading
 from dncd.program.splitting import Kind, split
+from dncd.program.substance import Answer
 from dncd.records import durable, overflow, plans
 from dncd.records.checks import Readback
 from dncd.records.library import Text, blob_name
 from dncd.records.plans import InPlan, Part, Sure
+from dncd.records.revisions import Revision
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.station.office import Office
 from dncd.station.papers import Captured, Damage
@@ -43,8 +47,6 @@ _COMPARED_CHARS: Final = 4 * 1024 * 1024
 
 _NOISE_CHARS: Final = 16
 """Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
-
-_DIFFERENCES: Final = 40
 
 UNNAMED: Final = "UNNAMED-"
 
@@ -215,16 +217,30 @@ class IncomingPapers:
             return dataclasses.replace(part, sure=self._sure(readback, 0))
         newest = history[-1]
         blob = blob_name(Text.of(part.text.encode("utf-8")))
-        if 0 < readback.last_out <= len(history) and history[readback.last_out - 1].blob == blob:
-            number = readback.last_out
-            return dataclasses.replace(part, told="matched", against=number, sure=self._sure(readback, number))
-        if newest.blob == blob:
-            return dataclasses.replace(part, against=newest.number, sure=self._sure(readback, newest.number))
-        part = dataclasses.replace(part, sure=self._sure(readback, 0))
-        text = library.blob(newest.blob).decode("utf-8")
-        small = max(len(text), len(part.text)) < _COMPARED_CHARS
-        lines = self._office.comparer.differences(text, part.text, _DIFFERENCES) if small else ()
-        return dataclasses.replace(part, told="differs", against=newest.number, differences=lines)
+        sent = history[readback.last_out - 1] if 0 < readback.last_out <= len(history) else newest
+        if equal := next((revision for revision in (sent, newest) if revision.blob == blob), None):
+            said = Reading(equal.number, Answer.EQUAL)
+        else:
+            said = self._read_back([sent, newest] if sent is not newest else [newest], part.text)
+        same = said.answer in (Answer.EQUAL, Answer.SUBSTANCE)
+        out = said.number == sent.number == readback.last_out
+        return dataclasses.replace(
+            part,
+            told="differs" if not same else "matched" if out else "",
+            against=said.number,
+            how=said.answer.value,
+            sure=self._sure(readback, said.number if same else 0),
+            differences=said.differences,
+            carry=said.carried.how.value,
+            carried=said.carried.text,
+        )
+
+    def _read_back(self, known: list[Revision], text: str) -> Reading:
+        library = self._office.library
+        versions = [Version(r.number, r.origin, library.blob(r.blob).decode("utf-8")) for r in known]
+        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
+            return Reading(known[-1].number, Answer.CHANGED)
+        return self._office.comparer.read_back(versions, text)
 
     def _readback(self, program: str) -> Readback:
         return self._office.holdings().checks.readback(self._settings.name, program)

@@ -6,7 +6,7 @@ from dncd.records.holdings import Holdings
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
-from dncd.records.texts import Text, blob_name
+from dncd.records.texts import Text
 from dncd.values import MachineSettings, printable
 
 _NAMED = 20
@@ -26,9 +26,7 @@ class ProvenDesk:
             return ()
         standing = Standing(library, self._holdings(), self._machine)
         return tuple(
-            program
-            for program, text in texts
-            if not standing.any(program) or standing.of(program, blob_name(text)) is None
+            program for program, text in texts if not standing.any(program) or standing.of(program, text) is None
         )
 
     def refusals(self, unproven: Sequence[str], file: str) -> tuple[str, ...]:
@@ -52,7 +50,7 @@ class ProvenDesk:
         known = Standing(library, self._holdings(), self._machine)
         no = []
         for program, revision in made:
-            signed = known.of(program, revision.blob)
+            signed = known.of_revision(program, revision.number)
             if signed is None:
                 no.append(program)
                 continue

@@ -1,0 +1,42 @@
+"""What a control punched, against the revisions that it may hold: which it is, or what changed and the edit put in order."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import Final
+
+from dncd.program.carrying import Carried, Carry, carried
+from dncd.program.differences import substance_lines
+from dncd.program.edits import Version
+from dncd.program.substance import Answer, answer
+from dncd.values import Origin, printable
+
+DIFFERENCES: Final = 40
+"""Lines of a receipt that say what changed."""
+
+NOTHING: Final = Carried(Carry.NEEDLESS)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """number: of the revision that it is held against; differences: printable, a line each; carried: with the edit, where
+    that revision is the office's."""
+
+    number: int
+    answer: Answer
+    differences: tuple[str, ...] = ()
+    carried: Carried = NOTHING
+
+
+def read_back(known: Sequence[Version], punched: str) -> Reading:
+    """The first of these revisions that it is, perhaps in the control's own spelling; else what changed against the last."""
+    said = Answer.CHANGED
+    for version in known:
+        said = answer(version.text, punched)
+        if said in (Answer.EQUAL, Answer.SUBSTANCE):
+            return Reading(version.number, said)
+    last = known[-1]
+    lines = islice(substance_lines(last.text, punched), DIFFERENCES)
+    edit = last.origin is Origin.OFFICE and said is Answer.CHANGED
+    made = carried(last.text, punched) if edit else NOTHING
+    return Reading(last.number, said, tuple(printable(line) for line in lines), made)
