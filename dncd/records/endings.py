@@ -301,8 +301,11 @@ class Endings:
             over = path.parent / f"{delivery.OVER}{transfer}.edit"
             delivery.deliver(beside, data, before, over, self._disk)
             return Beside(name, hashlib.sha256(data).hexdigest())
-        if before and self._is_ours(beside, before):
-            durable.remove(beside, self._disk)
+        if not before or not self._is_ours(beside, before):
+            return Beside()
+        if part.against and not part.told:  # the same edit, punched once more
+            return Beside(name, before)
+        durable.remove(beside, self._disk)
         return Beside()
 
     def _deliver(self, path: Path, data: bytes, transfer: str) -> str:
