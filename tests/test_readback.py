@@ -76,6 +76,18 @@ def test_an_edit_in_the_control_s_own_spelling_is_put_into_the_office_s_text(tmp
         assert verify(tmp_path / "state", tmp_path / "shop").problems == ()
 
 
+def test_a_second_edit_is_put_into_the_office_s_text_beside_the_first(tmp_path: Path) -> None:
+    whole = "O0004 (SHAFT)\n" + "".join(f"N{n} X{n}. (A)\n" for n in range(20)) + "M30\n"
+    control = "O0004\n" + "".join(f"N{n}X{n}.\n" for n in range(20)) + "M30\n"
+    with desk(tmp_path) as shop:
+        shop.send(whole)
+        shop.punch(control.replace("X7.", "X7.5"))
+        receipt = shop.punch(control.replace("X7.", "X7.5").replace("X9.", "X9.5"))
+        assert receipt.all("difference") == ("block N9: X 9. → 9.5",), "against the newest revision"
+        text = (shop.folder / "from-machine" / receipt.get("office text with the edit")).read_text()
+        assert text == f"%\n{whole.replace('X7.', 'X7.5').replace('X9.', 'X9.5')}%\n"
+
+
 def test_the_office_s_text_with_the_edit_that_somebody_worked_on_stays(tmp_path: Path) -> None:
     whole = "O0004 (SHAFT)\n" + "".join(f"N{n} X{n}. (A)\n" for n in range(20)) + "M30\n"
     control = "O0004\n" + "".join(f"N{n}X{n}.\n" for n in range(20)) + "M30\n"

@@ -19,8 +19,8 @@ NOTHING: Final = Carried(Carry.NEEDLESS)
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """number: of the revision that it is held against; differences: printable, a line each; carried: with the edit, where
-    that revision is the office's."""
+    """number: of the revision that it is held against; differences: printable, a line each; carried: the
+    newest of them that is the office's, with what the operator changed since."""
 
     number: int
     answer: Answer
@@ -37,6 +37,6 @@ def read_back(known: Sequence[Version], punched: str) -> Reading:
             return Reading(version.number, said)
     last = known[-1]
     lines = islice(substance_lines(last.text, punched), DIFFERENCES)
-    edit = last.origin is Origin.OFFICE and said is Answer.CHANGED
-    made = carried(last.text, punched) if edit else NOTHING
+    office = next((version.text for version in reversed(known) if version.origin is Origin.OFFICE), "")
+    made = carried(office, punched) if office and said is Answer.CHANGED else NOTHING
     return Reading(last.number, said, tuple(printable(line) for line in lines), made)
