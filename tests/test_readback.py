@@ -52,6 +52,25 @@ def test_one_in_the_control_s_own_spelling_is_matched_and_no_revision(tmp_path: 
         assert verify(tmp_path / "state", tmp_path / "shop").problems == ()
 
 
+def test_how_a_control_spells_is_on_record_and_a_change_of_it_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "dncd.toml").write_text(f'[machines.{MACHINE}.line]\nport = "/dev/ttyS0"\n')
+    with desk(tmp_path) as shop:
+        shop.send(TEXT)
+        assert shop.punch(SPELT).get("warning") == ""
+        lost = ["blanks", "zeros in front", "letter O", "comments"]
+        assert shop.lines()[-1]["spelling"] == dict.fromkeys(lost, "not kept")
+        assert shop.punch(SPELT).get("warning") == ""
+        receipt = shop.punch(SPELT.replace("N10", "N10 ").replace("G0", "G00"))
+        assert receipt.get("warning").startswith("the control spells otherwise than before (blanks, zeros in front)")
+        assert shop.lines()[-1]["spelling"]["blanks"] == "kept"
+        assert shop.texts() == [TEXT]
+    assert main(["--config", str(tmp_path / "dncd.toml"), "programs", MACHINE]) == 0
+    said = capsys.readouterr().out.splitlines()[-1]
+    assert said == "the control punches what it was given without its comments, letter O: that is no edit"
+
+
 def test_an_edit_in_the_control_s_own_spelling_is_put_into_the_office_s_text(tmp_path: Path) -> None:
     whole = "O0004 (SHAFT)\n\n" + "".join(f"N{n} G01 X{n}.500 (CUT {n})\n" for n in range(100, 120)) + "M30\n"
     control = "".join(f"N{n}G1X{n}.5\n" for n in range(100, 120))

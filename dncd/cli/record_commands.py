@@ -104,6 +104,7 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
         _sheet(given, machine, output)
         return
     names = [machine] if machine is not None else list(given.settings.machines)
+    from dncd.program.habits import NOT_KEPT
     from dncd.records.holdings import Holdings
 
     held = Holdings.read(given.state, machine or "")  # the ledger is read once, however many machines there are
@@ -116,6 +117,9 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
         if machine is None:
             click.echo(f"{name}:")
         _print_programs(found)
+        lost = [habit for habit, how in held.checks.spelling(name).items() if how == NOT_KEPT]
+        if lost:
+            click.echo(f"the control punches what it was given without its {', '.join(lost)}: that is no edit")
 
 
 def _programs(library: "Library", held: "Holdings", machine: str) -> list[dict[str, Any]]:

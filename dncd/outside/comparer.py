@@ -47,8 +47,8 @@ class Comparer:
         if sum(len(version.text) for version in known) + len(punched) > _SMALL_CHARS:
             answer = self._answer({"known": _plain(known), "punched": punched})
             if isinstance(answer, list):
-                number, said, differences, how, text = answer
-                return Reading(number, Answer(said), tuple(differences), Carried(Carry(how), text))
+                number, said, differences, how, text, spelling = answer
+                return Reading(number, Answer(said), tuple(differences), Carried(Carry(how), text), spelling)
         return read_back(known, punched)
 
     def lost_edits(self, versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
@@ -112,7 +112,7 @@ def _done(asked: dict[str, Any]) -> Any:
     if "versions" in asked:
         return [(edit.number, edit.differences) for edit in lost_edits(_versions(asked["versions"]), asked["dropped"])]
     said = read_back(_versions(asked["known"]), asked["punched"])
-    return said.number, said.answer, said.differences, said.carried.how, said.carried.text
+    return said.number, said.answer, said.differences, said.carried.how, said.carried.text, said.spelling
 
 
 def _plain(versions: Sequence[Version]) -> list[tuple[int, str, str]]:

@@ -131,6 +131,9 @@ def in_pairs(plan: InPlan, part: Part, revision: int, aside: str, beside: Beside
     elif part.carry == Carry.UNSURE:
         why = "which of its blocks became which is not sure, so nothing was put into the office's own text"
         pairs.append(("note", f"{why}: do it by hand"))
+    if part.otherwise:
+        habits = ", ".join(part.otherwise)
+        pairs.append(("warning", f"the control spells otherwise than before ({habits}): was a setting changed there?"))
     pairs += [("note", note) for note in (*plan.notes, aside) if note]
     pairs += wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds)
     return [*pairs, *fault_pairs(plan.line_faults), ("caution", CAUTION_LINK)]

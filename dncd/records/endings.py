@@ -279,7 +279,12 @@ class Endings:
         if part.told:
             more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
             how = part.how if part.how and part.how != Answer.CHANGED else None
-            self._ledger_line(part.told, transfer, {**more, "against": part.against, "how": how}, again)
+            self._ledger_line(
+                part.told,
+                transfer,
+                {**more, "against": part.against, "how": how, "spelling": part.spelling or None},
+                again,
+            )
         folder = self.shop.folder / plan.machine / "from-machine"
         durable.make_folder(folder, self._disk, durable.SHARED_FOLDER_MODE)
         path = folder / name

@@ -95,7 +95,8 @@ class Part:
     told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; how: what the
     comparison said, a value of `program.substance.Answer`, "" where there was none; sure: on a line without parity, what
     stands for the parity: one of the values of `Sure`; carry: a value of `program.carrying.Carry`, "" where nobody
-    asked; carried: the office's own text with the edit, "" for none.
+    asked; carried: the office's own text with the edit, "" for none; spelling: how the control spelt it, as
+    `program.habits` says; otherwise: in which of these habits it differs from what it was known for.
     """
 
     program: str
@@ -109,6 +110,8 @@ class Part:
     how: str = ""
     carry: str = ""
     carried: str = ""
+    spelling: dict[str, str] = field(default_factory=dict)
+    otherwise: tuple[str, ...] = ()
 
     @property
     def known(self) -> bool:

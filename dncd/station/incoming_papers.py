@@ -14,6 +14,7 @@ from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.disk_room import free_bytes
 from dncd.program import names
 from dncd.program.edits import Version
+from dncd.program.habits import otherwise
 from dncd.program.readback import Reading
 from dncd.program.splitting import Kind, split
 from dncd.program.substance import Answer
@@ -233,6 +234,8 @@ class IncomingPapers:
             differences=said.differences,
             carry=said.carried.how.value,
             carried=said.carried.text,
+            spelling=said.spelling,
+            otherwise=otherwise(self._office.holdings().checks.spelling(self._settings.name), said.spelling),
         )
 
     def _read_back(self, known: list[Revision], text: str) -> Reading:
