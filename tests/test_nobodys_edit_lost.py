@@ -208,6 +208,43 @@ def test_the_same_text_again_is_no_new_revision(shop):
     assert len(shop.texts()) == 2
 
 
+def spelt(lines):
+    """As a control might punch it: a colon, no blanks, no zeros at the end, its own order."""
+    words = [line.replace("O0004", ":4").split() for line in lines]
+    return ["".join([each[0], *reversed(each[1:])]).replace("0.10", "0.1") for each in words]
+
+
+def test_the_control_s_own_spelling_holds_nothing(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(spelt(BASE)) + "\n"
+    assert shop.punch()[0]["revision"] == 1
+    assert shop.delivered() == spelt(BASE)
+    assert shop.drop(edited(BASE, 90, "0.2")).result == "sent"
+    assert len(shop.texts()) == 2
+
+
+def test_an_edit_in_the_control_s_own_spelling_is_held_and_named_alone(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(spelt(edited(BASE, 40, "0.10"))) + "\n"
+    shop.punch()
+    told = shop.drop(edited(BASE, 90, "0.2"))
+    assert told.result == "refused"
+    said = " ".join(told.reasons)
+    assert "(revision 2: block N40: F 0.15 → 0.1)" in said
+    with_edit = shop.folder / "from-machine" / "O0004 (office text with the edit).nc"
+    lines = with_edit.read_text().splitlines()
+    assert lines == ["%", *edited(BASE, 40, "0.1"), "%"]
+    assert shop.drop(edited(lines[1:-1], 90, "0.2")).result == "sent", "in the office's spelling it holds the edit"
+
+
+def test_a_comment_of_the_operator_is_kept_and_holds_nothing(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(BASE).replace("F0.15", "F0.15 (SLOWLY)", 1) + "\n"
+    shop.punch()
+    assert len(shop.texts()) == 2
+    assert shop.drop(edited(BASE, 90, "0.2")).result == "sent"
+
+
 def test_where_edits_are_not_held_the_old_copy_goes_out(tmp_path):
     with contextlib.closing(Shop(tmp_path, MachineEdits.SEND)) as shop:
         punched_edit(shop)
@@ -224,13 +261,13 @@ def test_every_order_of_four_steps(shop, order):
     punched = set()
     for n, step in enumerate(order):
         if step == "edit in place":
-            shop.control = shop.control.replace("M30", f"(OP {n})\nM30")
+            shop.control = shop.control.replace("M30", f"G04 P{n}\nM30")
             unpunched = True
         elif step == "punch":
             shop.punch()
             seen.add(shop.control)
             if unpunched:
-                punched |= {line for line in shop.control.splitlines() if line.startswith("(OP")}
+                punched |= {line for line in shop.control.splitlines() if line.startswith("G04")}
         else:
             last = last if step == "send again" else edited(last, 50, f"0.{n + 2}")
             told = shop.drop(last)
@@ -286,13 +323,13 @@ class EditsStay(RuleBasedStateMachine):
     def the_operator_edits(self, at):
         self.count += 1
         lines = self.shop.control.splitlines()
-        self.shop.control = "\n".join([*lines[:at], f"(OP {self.count})", *lines[at:]]) + "\n"
+        self.shop.control = "\n".join([*lines[:at], f"G04 P{self.count}", *lines[at:]]) + "\n"
 
     @rule()
     def the_operator_punches(self):
         self.shop.punch()
         self.kept.add(self.shop.control)
-        self.punched |= {line for line in self.shop.control.splitlines() if line.startswith("(OP")}
+        self.punched |= {line for line in self.shop.control.splitlines() if line.startswith("G04")}
 
     def sends(self, lines):
         result = self.shop.drop(lines).result

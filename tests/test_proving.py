@@ -319,6 +319,8 @@ def test_only_what_is_proven_goes_out(shop: Shop) -> None:
     shop.prove()
     assert shop.send("a.nc", TEXTS[0]).get("result") == "sent"
     assert shop.send("a.nc", TEXTS[1]).get("result") == "refused"
+    spelt = shop.send("a.nc", TEXTS[0].replace(" ", "").replace("G01", "(HERE)G1"))
+    assert spelt.get("proven").startswith("yes, revision 1, 20"), "the same in substance"
     both = shop.send("both.nc", TEXTS[0] + "O0005\nM30\n")
     assert both.get("result") == "refused"
     assert both.all("reason")[0].startswith("O0005: not proven")

@@ -16,11 +16,16 @@ from dncd.outside.comparer import Comparer
 from dncd.outside.disk_room import free_bytes
 from dncd.peer_text import printable
 from dncd.program import names
+from dncd.program.edits import Version
+from dncd.program.habits import otherwise
+from dncd.program.readback import Reading
 from dncd.program.splitting import Kind, split
+from dncd.program.substance import Answer
 from dncd.records import durable, overflow, plans
 from dncd.records.checks import Readback
 from dncd.records.library import Text, blob_name
 from dncd.records.plans import Comparison, Evidence, InPlan, Part
+from dncd.records.revisions import Revision
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.records.store import Store
 from dncd.station.events import Append, CaptureJob, Keep
@@ -33,7 +38,6 @@ from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes,
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
 
-_DIFFERENCES: Final = 40
 
 UNNAMED: Final = "UNNAMED-"
 
@@ -196,16 +200,32 @@ class CaptureJobs:
             return dataclasses.replace(part, sure=self._sure(readback, 0))
         newest = history[-1]
         blob = blob_name(Text.of(part.text.encode("utf-8")))
-        if 0 < readback.last_out <= len(history) and history[readback.last_out - 1].blob == blob:
-            number = readback.last_out
-            return dataclasses.replace(part, told=Comparison.MATCHED, against=number, sure=self._sure(readback, number))
-        if newest.blob == blob:
-            return dataclasses.replace(part, against=newest.number, sure=self._sure(readback, newest.number))
-        part = dataclasses.replace(part, sure=self._sure(readback, 0))
-        text = library.blob(newest.blob).decode("utf-8")
-        small = max(len(text), len(part.text)) < _COMPARED_CHARS
-        lines = self._comparer.differences(text, part.text, _DIFFERENCES) if small else ()
-        return dataclasses.replace(part, told=Comparison.DIFFERS, against=newest.number, differences=lines)
+        sent = history[readback.last_out - 1] if 0 < readback.last_out <= len(history) else newest
+        if equal := next((revision for revision in (sent, newest) if revision.blob == blob), None):
+            said = Reading(equal.number, Answer.EQUAL)
+        else:
+            said = self._read_back([sent, newest] if sent is not newest else [newest], part.text)
+        same = said.answer in (Answer.EQUAL, Answer.SUBSTANCE)
+        out = said.number == sent.number == readback.last_out
+        return dataclasses.replace(
+            part,
+            told=Comparison.DIFFERS if not same else Comparison.MATCHED if out else Comparison.NONE,
+            against=said.number,
+            how=said.answer.value,
+            sure=self._sure(readback, said.number if same else 0),
+            differences=said.differences,
+            carry=said.carried.how.value,
+            carried=said.carried.text,
+            spelling=said.spelling,
+            otherwise=otherwise(self._store.holdings().checks.spelling(self._settings.name), said.spelling),
+        )
+
+    def _read_back(self, known: list[Revision], text: str) -> Reading:
+        library = self._store.library
+        versions = [Version(r.number, r.origin, library.blob(r.blob).decode("utf-8")) for r in known]
+        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
+            return Reading(known[-1].number, Answer.CHANGED)
+        return self._comparer.read_back(versions, text)
 
     def _readback(self, program: str) -> Readback:
         return self._store.holdings().checks.readback(self._settings.name, program)

@@ -20,7 +20,7 @@ from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
 from dncd.records.store import Store
-from dncd.records.texts import Text, blob_name
+from dncd.records.texts import Text
 from dncd.station.results import Checked
 from dncd.values import MachineSettings, Origin
 
@@ -150,9 +150,7 @@ class ProvenGate:
             return ()
         standing = Standing(library, self._holdings(), self._machine)
         return tuple(
-            program
-            for program, text in texts
-            if not standing.any(program) or standing.of(program, blob_name(text)) is None
+            program for program, text in texts if not standing.any(program) or standing.of(program, text) is None
         )
 
     def refusals(self, unproven: Sequence[str], file: str) -> tuple[str, ...]:
@@ -173,7 +171,7 @@ class ProvenGate:
         """Who proved the text of each revision that was made; number 0 where nobody did."""
         known = Standing(library, self._holdings(), self._machine)
         for program, revision in made:
-            signed = known.of(program, revision.blob)
+            signed = known.of_revision(program, revision.number)
             yield (
                 SignedOff(program, signed.revision, signed.time, signed.note, signed.by)
                 if signed
