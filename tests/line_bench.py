@@ -150,9 +150,10 @@ class LineBench:
 
     def work(self, count=1):
         """The oldest jobs are done."""
-        for _ in range(min(count, len(self.jobs))):
-            self.act(self._done(self.jobs.popleft()))
-            self.look()
+        for _ in range(count):
+            if self.jobs:
+                self.act(self._done(self.jobs.popleft()))
+                self.look()
 
     def fail(self, error=None):
         """The oldest job fails."""

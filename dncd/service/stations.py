@@ -147,7 +147,7 @@ class Stations(Mapping[str, Station]):
     def plug(self, station: Station, port: Opened | None) -> None:
         """Gives a station its port, or why there is none just now; None: it opens its port itself."""
         if port is None:
-            self._loop.serve(station, station.start)
+            self._loop.serve(station, partial(station.tell, Serve()))
         elif isinstance(port, DncdError):
             self._loop.serve(station, partial(station.tell, OpenFailed(port)))
         else:

@@ -161,7 +161,8 @@ class Core:
                 close: list[Action] = [Close()] if self.port.open else []
                 self.standing.move(Mode.CLOSED)
                 self.standing.move(PortState.CLOSED)
-                return [*close, *(Do(PutAway(prepared)) for prepared in self.sender.queue.shut())]
+                ended = self.sender.stop("the service let the line go", now)
+                return [*close, *ended, *(Do(PutAway(prepared)) for prepared in self.sender.queue.shut())]
 
     def _lost(self, error: DncdError, now: float) -> list[Action]:
         """The port is absent, busy, or went away: what was under way ends."""
@@ -201,7 +202,7 @@ class Core:
                 self.pending = ""
                 if self.standing.port is PortState.ABSENT and self.port.retry_at == math.inf:
                     self.port.retry_at = now
-            case Stop():
+            case Stop() if self.standing.mode is not Mode.CLOSED:
                 if self.standing.mode is not Mode.STOPPING:
                     self.standing.move(Mode.STOPPING)
                 self.captures.stop(now)
@@ -214,7 +215,7 @@ class Core:
         actions: list[Action] = []
         run = self.sender.run
         if run is not None and run.begun is not None:
-            if self.words or not self.port.open:
+            if self.words or not self.port.open or run.sending.outcome is not None:
                 run.time_goes(now, settled)
             else:
                 actions = run.pump(now, settled)
@@ -241,7 +242,8 @@ class Core:
         run = self.sender.run
         if event.part is Part.WORDS:
             self.words.took(event.taken)
-            return run.pump(now, settled=True) if run is not None and run.begun is not None and not self.words else []
+            goes_on = run is not None and run.begun is not None and run.sending.outcome is None and not self.words
+            return run.pump(now, settled=True) if run is not None and goes_on else []
         if run is None:
             return []
         actions = run.wrote(event, now)
@@ -295,7 +297,8 @@ class Core:
     def next_due(self, now: float) -> float:
         """When `Tick` is wanted at the latest; infinity: only an event can help."""
         run = self.sender.run
-        sending = math.inf if run is None or run.begun is None else run.next_due(now)
+        waits = run is None or run.begun is None or bool(self.words)  # words go first
+        sending = math.inf if run is None or waits else run.next_due(now)
         if now < self._calm_until and sending < math.inf:
             return min(sending, self._calm_until)
         dues = [self.port.retry_at if self.standing.serving else math.inf, *self.sender.dues(now)]

@@ -30,7 +30,6 @@ from dncd.station.events import (
     Answer,
     Append,
     AskForProgram,
-    Back,
     Blocked,
     Changed,
     Close,
@@ -40,7 +39,6 @@ from dncd.station.events import (
     Failed,
     Go,
     Holds,
-    Job,
     Keep,
     Level,
     Lines,
@@ -52,7 +50,6 @@ from dncd.station.events import (
     Part,
     Read,
     Say,
-    Serve,
     Shut,
     SwitchLine,
     Tick,
@@ -100,14 +97,15 @@ class Station:
         self.proof = trials.Proof()
         """What the newest sheet of a trial says, once it was read."""
         self._sends = SendJobs(store, comparer, settings)
+        self.allow = self._sends.gates.leaves.give
         self._keeps = CaptureJobs(store, comparer, settings, workers.loop.now)
         self._loop, self._workers, self._journal, self._changed = workers.loop, workers, shared.journal, changed
-        self._opening = self._was_lent = False
+        self._opening = False
         self._unreadable = store.unreadable
         self._was_blocked: Problem | None = None
         self._writes = 0
         state = store.shop.state
-        workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self._fault, self)
+        workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self.broke, self)
 
     def _proved(self, proof: trials.Proof) -> None:
         if not self.proof.sheet:  # a newer one may have been kept since
@@ -140,7 +138,7 @@ class Station:
 
     def broke(self, error: Exception) -> None:
         """A fault of dncd itself while this line was served: it alone starts anew, the others go on."""
-        self._fault(error)
+        self._lose(_fault(self._journal, self.name, error))
         self._plan()
 
     def kick(self) -> None:
@@ -201,7 +199,7 @@ class Station:
             except PortGoneError as error:
                 todo.extend(self._gone(error))
             except Exception as error:  # noqa: BLE001 - what it wants done beside that must not be lost
-                todo.extend(self._gone(self._told_fault(error)))
+                todo.extend(self._gone(_fault(self._journal, self.name, error)))
         return answers
 
     def _write(self, port: Port, write: Write) -> list[Action]:
@@ -216,9 +214,17 @@ class Station:
     def _do(self, action: Action) -> None:
         match action:
             case Do():
-                job, worker = action.job, self._workers.named()[action.job.thread]
-                done, failed = functools.partial(self._done, job), functools.partial(self._failed, job)
-                worker.do(functools.partial(self._work, job), done, failed, self)
+                job = action.job
+                work = self._keeps.do if isinstance(job, Append | Keep) else self._sends.do
+
+                def done(result: object) -> None:
+                    self.tell(Done(job, result))
+
+                def failed(error: Exception) -> None:
+                    self.tell(Failed(job, error))
+
+                do = functools.partial(work, job)  # type: ignore[arg-type]
+                self._workers.named()[job.thread].do(do, done, failed, self)
             case Open():
                 self._open()
             case Close():
@@ -226,29 +232,11 @@ class Station:
             case SwitchLine() if self.port is not None:
                 self.port.switch(action.line, action.signal)
             case Say():
-                self._say(action)
+                _say(self._journal, self.name, action)
+                if action.event in _NOTES:
+                    self.watchers.note(_NOTES[action.event].format(**action.fields))
             case Changed():
                 self._changed(self)
-
-    def _work(self, job: Job) -> object:
-        return self._keeps.do(job) if isinstance(job, Append | Keep) else self._sends.do(job)
-
-    def _done(self, job: Job, result: object) -> None:
-        self.tell(Done(job, result))
-
-    def _failed(self, job: Job, error: Exception) -> None:
-        self.tell(Failed(job, error))
-
-    def _say(self, say: Say) -> None:
-        match say.level:
-            case Level.TRANSFER:
-                self._journal.transfer(say.fields)
-            case Level.WARNING:
-                self._journal.warning(say.event, machine=self.name, **say.fields)
-            case Level.INFO:
-                self._journal.info(say.event, machine=self.name, **say.fields)
-        if say.event in _NOTES:
-            self.watchers.note(_NOTES[say.event].format(**say.fields))
 
     # --- the port ----------------------------------------------------------------------------------------------------
 
@@ -263,14 +251,13 @@ class Station:
         self.port = port
         try:
             self._loop.watch(port.fileno(), self)
-            while self._was_lent and port.read().data:
+            while self.core.port.was_lent and port.read().data:
                 pass  # what came during a loan was the borrower's: a DC1 among it starts nothing
             self.port = self.watchers.around(port)
         except PortGoneError as error:
             self._lose(error)
             self._plan()
             return
-        self._was_lent = False
         self.tell(Opened(port.name, port.notes, port.looped))
 
     def _open(self) -> None:
@@ -312,14 +299,6 @@ class Station:
     def _lose(self, error: DncdError) -> None:
         self._act(self._gone(error))
 
-    def _told_fault(self, error: Exception) -> PortGoneError:
-        self._journal.failed(f"a fault of dncd on the line of {self.name}", error)
-        what = f"a fault of dncd itself ({type(error).__name__}); the journal has its traceback"
-        return PortGoneError(what, self.name, "Report it with `dncd report`; the line starts anew by itself")
-
-    def _fault(self, error: Exception) -> None:
-        self._lose(self._told_fault(error))
-
     # --- what others ask ---------------------------------------------------------------------------------------------
 
     def news(self, news: Listing) -> None:
@@ -327,34 +306,15 @@ class Station:
         self.tell(Listed(news.changed, tuple(news.gone), news.problem))
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any]:
-        """Answers one of `REQUESTS`. NotDoneError where the machine cannot do it now."""
-        match request["do"]:
-            case "go":
-                return {"file": self.tell(Go())[0]}
-            case "withdraw":
-                return {"file": self.tell(Withdraw(str(request.get("file") or "")))[0]}
-            case "request":
-                self.tell(AskForProgram())
-            case "over-edits" | "to-prove":
-                self._sends.gates.leaves.give(str(request["do"]), str(request.get("sha256")))
-            case "ended":
-                file, after = (
-                    request.get("file"),
-                    int(request.get("after", 0)),
-                )  # of the ledger: the wall clock may jump
-                endings = reversed(self.core.account.endings)
-                found = (ending for ending in endings if ending.file == file and ending.fields["seq"] > after)
-                return {"ended": next((ending.as_dict() for ending in found), None)}
-        return {}
-
-    def give_back(self) -> None:
-        """The borrower of the line has gone."""
-        self._was_lent = True
-        self.tell(Back())
-
-    def start(self) -> None:
-        """Begins: opens the port unless it was given."""
-        self.tell(Serve())
+        """Answers one of `REQUESTS`. NotDoneError where the machine cannot do it now, or fails over it."""
+        try:
+            return _answer(self, request)
+        except DncdError:
+            raise
+        except Exception as error:
+            self.broke(error)
+            what = f"a fault of dncd itself ({type(error).__name__}); the line starts anew by itself"
+            raise NotDoneError(what, self.name, "Look at `dncd status`, and report it with `dncd report`") from error
 
     def tap(self) -> None:
         """Who watches has changed."""
@@ -370,3 +330,41 @@ class Station:
         self.watchers.note("the service lets this line go (it stops, or its settings were read anew): watch it again")
         self._act(self.core.on(Shut(), self._loop.now()))
         self._plan()
+
+
+def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
+    match request["do"]:
+        case "go":
+            return {"file": station.tell(Go())[0]}
+        case "withdraw":
+            return {"file": station.tell(Withdraw(str(request.get("file") or "")))[0]}
+        case "request":
+            station.tell(AskForProgram())
+        case "over-edits" | "to-prove":
+            station.allow(str(request["do"]), str(request.get("sha256")))
+        case "ended":
+            file, after = (
+                request.get("file"),
+                int(request.get("after", 0)),
+            )  # of the ledger: the wall clock may jump
+            endings = reversed(station.core.account.endings)
+            found = (ending for ending in endings if ending.file == file and ending.fields["seq"] > after)
+            return {"ended": next((ending.as_dict() for ending in found), None)}
+    return {}
+
+
+def _say(journal: Journal, machine: str, say: Say) -> None:
+    match say.level:
+        case Level.TRANSFER:
+            journal.transfer(say.fields)
+        case Level.WARNING:
+            journal.warning(say.event, machine=machine, **say.fields)
+        case Level.INFO:
+            journal.info(say.event, machine=machine, **say.fields)
+
+
+def _fault(journal: Journal, machine: str, error: Exception) -> PortGoneError:
+    """What a fault of dncd itself means for a line; it is told with its traceback."""
+    journal.failed(f"a fault of dncd on the line of {machine}", error)
+    what = f"a fault of dncd itself ({type(error).__name__}); the journal has its traceback"
+    return PortGoneError(what, machine, "Report it with `dncd report`; the line starts anew by itself")

@@ -30,6 +30,7 @@ class PortSide:
         self.trouble: PortTrouble | None = None
         self.lent_to = ""
         self.retry_at = math.inf
+        self.was_lent = False  # since the last opening
         self._settings, self._standing = settings, standing
         self._retry_wait, self._opened_at = _RETRY_FIRST_S, 0.0
 
@@ -46,7 +47,7 @@ class PortSide:
                 self._standing.move(PortState.ABSENT)
             return [Close()]
         self._standing.move(PortState.OPEN)
-        self.trouble, self.retry_at, self._opened_at = None, math.inf, now
+        self.trouble, self.retry_at, self._opened_at, self.was_lent = None, math.inf, now, False
         notes = ({"port": event.port, "note": note} for note in event.notes)
         actions: list[Action] = [Say(Level.INFO, "port opened", fields) for fields in notes]
         for looped in event.looped.values():
@@ -94,6 +95,7 @@ class PortSide:
     def back(self) -> list[Action]:
         """The borrower has gone: it is opened again, at once."""
         to, self.lent_to, self.trouble, self._retry_wait = self.lent_to, "", None, _RETRY_LENT_S
+        self.was_lent = True
         actions: list[Action] = [Say(Level.INFO, "line taken back", {"to": to}), Changed()]
         if self._standing.port is not PortState.LENT:
             return actions

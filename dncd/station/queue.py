@@ -35,16 +35,13 @@ class WaitingFile:
     checked: Checked = UNCHECKED
     prepared: Prepared = NO_IMAGE
     look: int = 0
-
-    @property
-    def before_turn(self) -> bool:
-        """Whether its turn has not come, so that a change of the file counts."""
-        return self.state in _BEFORE_TURN
+    before_turn: bool = True
+    """Whether its turn has not come, so that a change of the file counts; kept, for 20,000 are asked at once."""
 
     @property
     def waits(self) -> bool:
         """Whether it stands in the list of waiting files: checked once, nothing against it, its turn has not come."""
-        return self.state in _BEFORE_TURN and self.checked is not UNCHECKED
+        return self.before_turn and self.checked is not UNCHECKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +70,8 @@ class SendQueue:
     def waiting(self) -> tuple[str, ...]:
         """File names that wait, in order."""
         if self._waiting is None:
-            self._waiting = tuple([file.name for file in self._files.values() if file.waits])
+            files = self._files.values()
+            self._waiting = tuple([f.name for f in files if f.before_turn and f.checked is not UNCHECKED])
         return self._waiting
 
     @property
@@ -98,6 +96,7 @@ class SendQueue:
         """A file goes to another state. One that is gone leaves the queue, and one that settles is looked at again."""
         self._intakes += (state is FileState.INTAKE) - (file.state is FileState.INTAKE)
         file.state = moved(file.state, state)
+        file.before_turn = state in _BEFORE_TURN
         self._waiting = None
         if state is FileState.GONE:
             del self._files[file.name]
