@@ -58,7 +58,7 @@ class Rig:
         entry = Entry(
             name, status.st_ino, status.st_dev, status.st_size, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
         )
-        self.station.news(Listing(self.station.name, (entry,)))
+        self.station.news(Listing(self.station.name, (entry,), changed=(entry,)))
 
     def skip(self, seconds: float) -> None:
         """The station's clock jumps forward."""

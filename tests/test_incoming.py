@@ -11,6 +11,9 @@ from dncd.station.core import Core
 from dncd.station.events import Append, Do, Done, Failed, Keep, Opened, Read, Say, Tick, Write, Wrote
 from dncd.values import Frame, LineSettings, MachineSettings
 
+AFTER_DC3_CHARS = 10
+"""Characters that a control may still send after DC3 (a control's connection manual)."""
+
 BLOCK = b"N10 G01 X1.234 Z-0.567 F0.1\n"
 
 
@@ -84,13 +87,13 @@ def test_a_control_that_heeds_the_stop_loses_nothing(bench):
     assert bench.captures.held_chars <= defaults.HELD_HIGH_CHARS + 100
     assert any("No space left" in what for what in bench.events)
     assert any("No space left" in what for what in bench.core.account.troubles)
-    bench.punch(BLOCK[: defaults.AFTER_DC3_CHARS])
+    bench.punch(BLOCK[:AFTER_DC3_CHARS])
     bench.now += 2.0
     bench.look()
     bench.work()
     assert bench.said[-1] == "go"
     assert bench.core.account.troubles == []
-    bench.punch(BLOCK[defaults.AFTER_DC3_CHARS :] + b"M30\n%\n")
+    bench.punch(BLOCK[AFTER_DC3_CHARS:] + b"M30\n%\n")
     bench.work()
     assert bench.events[-1] == "received"
     assert bench.told()[0]["wire_chars"] == sent + len(b"%\nO0004\n" + BLOCK + b"M30\n%\n")

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from station_jobs import jobs_of
 
+from dncd.errors import RecordsError
 from dncd.line.sending import Outcome
 from dncd.records.ledger import records
 from dncd.records.plans import load_all
@@ -154,10 +155,15 @@ def test_a_refused_file_leaves_no_copy(jobs):
 def test_a_full_disk_leaves_no_half_copy(jobs, monkeypatch):
     drop(jobs, TEXT)
 
-    def full(*_given):
-        raise OSError(28, "No space left on device")
+    synced = []
+
+    def full(_disk, fd):
+        synced.append(fd)
+        if len(synced) > 2:  # the drop and its folder are on the disk already
+            raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("dncd.records.durable.Disk.fsync", full)
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError, RecordsError):
         jobs.take_in("0004.nc")
+    assert len(synced) > 2
     assert os.listdir(jobs.root / "state/outgoing") == []  # noqa: PTH208

@@ -67,7 +67,7 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     if len(plan.programs) > 1:
         fields["programs"] = list(plan.programs)
     if plan.began:
-        if ended.counted is Counted.SEEN:
+        if ended.counted is not Counted.UNKNOWN:
             wire = on_wire(plan, ended)
             fields |= {"wire_sha256": wire.sha256, "wire_chars": wire.chars}
         fields |= {
