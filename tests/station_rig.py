@@ -34,7 +34,7 @@ class Rig:
         self.said = io.StringIO()
         journal.set_up(self.said)
         shop = ShopSettings(root / "shop", root / "state")
-        self._skipped = 0.0
+        self._skipped, self._listed = 0.0, set[str]()
         self.loop = Loop(lambda: time.monotonic() + self._skipped)
         self.comparer = Comparer()
         self.office = Store.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
@@ -58,7 +58,9 @@ class Rig:
         entry = Entry(
             name, status.st_ino, status.st_dev, status.st_size, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
         )
-        self.station.news(Listing(self.station.name, (entry,), changed=(entry,)))
+        gone = frozenset(old for old in self._listed if not (self.folder / "to-machine" / old).exists())
+        self._listed = {*self._listed - gone, name}
+        self.station.news(Listing(self.station.name, (entry,), changed=(entry,), gone=gone))
 
     def skip(self, seconds: float) -> None:
         """The station's clock jumps forward."""
