@@ -15,6 +15,7 @@ from house import build, house, machine, text
 from looped_port import LoopedLine
 from simulated_cable import SimulatedPort
 from standin_host import pieces_in
+from standin_server import ServerPlug
 from waiting import until
 
 from dncd.choices import TapeCode
@@ -31,8 +32,7 @@ from dncd.ports.listing import serial_ports
 from dncd.ports.session import LineSession
 from dncd.standin.build import Build
 from dncd.standin.control import StandIn
-from dncd.standin.network_plug import NetworkPlug, Speaks
-from dncd.standin.null_modem import NullModem, Rates
+from dncd.standin.plug import NullModem, Rates
 from dncd.standin.yard import Yard
 from dncd.values import Frame, LineSettings, TapeSettings
 
@@ -241,7 +241,7 @@ def test_a_session_steps_down_by_opening_the_port_at_the_lower_rate():
 
 
 def test_a_plug_behind_a_device_server_is_good_with_all_its_lines(tmp_path, capsys):
-    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=NetworkPlug("127.0.0.1", 0, Speaks.COM_PORT))
+    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=ServerPlug())
     with Yard(control):
         control.loop()
         file = settings(tmp_path, control.path, 19200)
@@ -261,7 +261,7 @@ def test_a_plug_behind_a_device_server_is_good_with_all_its_lines(tmp_path, caps
 
 @pytest.mark.slow
 def test_a_good_port_is_told_in_words(tmp_path, capsys):
-    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=NetworkPlug("127.0.0.1", 0, Speaks.COM_PORT))
+    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=ServerPlug())
     with Yard(control):
         control.loop()
         out = words(capsys, settings(tmp_path, control.path, 19200), "test", "gang-lathe", "--minutes", "0")[1]

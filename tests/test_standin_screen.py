@@ -118,12 +118,6 @@ def test_the_command_at_a_pseudo_terminal(tmp_path):
     [
         (["--profile", "isotape"], 2, "Did you mean 'iso-tape'?"),
         ([], 2, "Give --profile or --machine"),
-        (["--profile", "iso-tape", "--listen", "here"], 2, "127.0.0.1:4001"),
-        (
-            ["--profile", "iso-tape", "--listen", "127.0.0.1:0", "--link", "x"],
-            2,
-            "only a pseudo-terminal can have a name",
-        ),
         (["--profile", "iso-tape", "--link", "/"], 1, "cannot be made"),
     ],
 )

@@ -12,9 +12,8 @@ from collections.abc import Callable
 from dncd.choices import Protocol
 from dncd.standin.build import Build, Clock, Figures, clock
 from dncd.standin.line_end import LineEnd, Run
-from dncd.standin.null_modem import NullModem
 from dncd.standin.packets import PacketPunch, PacketReader
-from dncd.standin.plug import BareLine, Plug
+from dncd.standin.plug import NullModem, Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, Stored
 from dncd.standin.tape_punch import Noise, TapePunch
 from dncd.standin.tape_reader import TapeReader
@@ -34,7 +33,7 @@ class StandIn:
     """A control behind `path`: a pseudo-terminal of its own, unless `fd` or `plug` gives it another line."""
 
     def __init__(self, build: Build, fd: int = -1, clock: Clock = clock, plug: Plug | None = None) -> None:
-        self._plug: Plug = plug if plug is not None else BareLine(fd) if fd >= 0 else NullModem()
+        self._plug: Plug = plug if plug is not None else Plug(fd) if fd >= 0 else NullModem()
         self.path = self._plug.path
         self.line = LineEnd(self._plug.fd, build.char_s, clock(), build.baud, self._plug.host_baud)
         self.memory = ProgramMemory(build.memory_m)
