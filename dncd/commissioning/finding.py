@@ -57,8 +57,6 @@ SUREST: Final = 0.999
 
 
 class Sureness(enum.Enum):
-    """Whether the first guess is the answer."""
-
     SURE = "sure"
     NOT_SURE = "not sure"
 
@@ -216,7 +214,6 @@ def _own_rate(
 
 
 def _settled(verdict: _Verdict, punches: Sequence[Punch]) -> Answer:
-    """The answer of a punch heard at the line's own rate."""
     (reading, best), (_, second) = verdict.guesses[:2]
     data = b"".join(punch.data for punch in punches)
     seen = scoring.look(reading, data)
@@ -304,12 +301,10 @@ class Finder:
         return self._chunks[-1].at + self.silence_s if self._chunks else math.inf
 
     def tick(self, now: float) -> None:
-        """Ends a punch that has been silent for long enough."""
         if now >= self.next_due():
             self._end_punch()
 
     def answer(self) -> Answer:
-        """What the punches that have ended say so far."""
         if not self.punches:
             return Answer(Sureness.NOT_SURE, Ask.ANOTHER_PUNCH, self.listen_baud, ("Nothing was punched yet",))
         return judge(self.punches, self.rates)

@@ -23,15 +23,12 @@ CONTROL_NAMES: Final = (
 
 
 class View:
-    """Renders entries of a line with one code and frame. Stateless but for the tables."""
-
     __slots__ = ("_shown",)
 
     def __init__(self, coder: Coder) -> None:
         self._shown = tuple(_show(byte, coder) for byte in range(256))
 
     def text(self, data: bytes, marked: Iterable[int] = ()) -> str:
-        """Bytes as they stood on the line, as the module says."""
         bad = frozenset(marked)
         return "".join(_show_marked(byte) if k in bad else self._shown[byte] for k, byte in enumerate(data))
 

@@ -65,8 +65,6 @@ class Write:
 
 @dataclass(frozen=True, slots=True)
 class SetLines:
-    """Set the two outputs."""
-
     rts: Signal
     dtr: Signal
 
@@ -128,7 +126,6 @@ class LoopbackTest:
         return self._take(next(self._script), now)
 
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> tuple[Action, ...]:
-        """Characters that came, with the indexes of those that the UART marked."""
         self._came += [Came(now, byte, index in bad) for index, byte in enumerate(data)]
         return self.tick(now)
 

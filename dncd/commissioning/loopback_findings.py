@@ -16,8 +16,6 @@ from dncd.commissioning.pins import Line, pin_of
 
 
 class Trouble(enum.StrEnum):
-    """Stable names of what a test can find."""
-
     NO_ECHO = "no-echo"
     TALKS = "something-talks"
     TXD_ON_CTS = "txd-on-cts"
@@ -81,7 +79,6 @@ def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
 
 
 def is_good(measures: Measures, plan: Plan) -> bool:
-    """Whether nothing was found, or only what a line can do without."""
     return all(one.trouble in _HARMLESS for one in findings(measures, plan))
 
 
@@ -108,7 +105,6 @@ def _first(measures: Measures) -> Echo:
 
 
 def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
-    """Data lines that end on handshake lines."""
     echo = _first(measures)
     strays = {name: any(look.strays for look in measures.lines[k : k + 1]) for name, k in (("RTS", 1), ("DTR", 2))}
     if echo.right == 0 and measures.nuls.right > measures.nuls.sent // 2:
@@ -169,7 +165,6 @@ def _echo(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
 
 
 def _lines(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
-    """Handshake inputs that do not follow their outputs."""
     cts, dsr, dcd = (measures.follows(name) for name in ("cts", "dsr", "dcd"))
     if Follows.UNKNOWN in {cts, dsr, dcd}:
         return (

@@ -12,8 +12,6 @@ from dncd.values import Modem, Signal
 
 
 class PlugAt(enum.StrEnum):
-    """Where the loopback plug sits."""
-
     PORT = "at the port"
     CABLE_END = "at the far end of the cable"
 
@@ -50,8 +48,6 @@ class LinesLook:
 
 
 class Follows(enum.Enum):
-    """What an input does as RTS and DTR are switched."""
-
     RTS = "follows RTS"
     DTR = "follows DTR"
     EITHER = "follows either"
@@ -102,7 +98,6 @@ class Echo:
 
     @property
     def errors(self) -> int:
-        """Characters that did not come back as they were sent."""
         return self.damaged + self.lost + self.added
 
     def __add__(self, other: "Echo") -> "Echo":
@@ -211,7 +206,6 @@ class Measures:
     again: Echo = NO_ECHO
 
     def follows(self, name: str) -> Follows:
-        """What the input `cts`, `dsr` or `dcd` follows."""
         return follows(getattr(look.modem, name) for look in self.lines)
 
     @property

@@ -33,14 +33,10 @@ BYTES_A_LINE: Final = 32
 
 
 class RecordingError(DncdError):
-    """A file is no recording, or a line of it cannot be read."""
-
     code = "recording"
 
 
 class Way(enum.StrEnum):
-    """Which way bytes went."""
-
     FROM_CONTROL = "<"
     TO_CONTROL = ">"
 
@@ -67,8 +63,6 @@ class Lines:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A word about what happened."""
-
     at: float
     text: str
 

@@ -8,8 +8,6 @@ from dncd.peer_text import printable
 
 
 class Done(enum.StrEnum):
-    """How a step or a round ended."""
-
     PASSED = "passed"
     SKIPPED = "skipped"
     FAILED = "failed"
@@ -56,7 +54,6 @@ class Sheet:
 
     @property
     def proven(self) -> bool:
-        """Every round that was wanted came back equal, and no step failed."""
         passed = sum(one.done is Done.PASSED for one in self.rounds)
         return passed == self.rounds_wanted == len(self.rounds) and all(s.done is not Done.FAILED for s in self.steps)
 

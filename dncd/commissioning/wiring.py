@@ -13,8 +13,6 @@ from dncd.commissioning.pins import Connector, Line, pin_of
 
 
 class End(enum.StrEnum):
-    """An end of the cable."""
-
     NEAR = "dncd's port"
     FAR = "the control"
 
@@ -37,21 +35,16 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class Join:
-    """Two contacts that a wire, or a bridge inside a plug, joins."""
-
     a: Contact
     b: Contact
 
     @property
     def is_bridge(self) -> bool:
-        """Whether it stays inside one plug."""
         return self.a.end is self.b.end
 
 
 @dataclass(frozen=True, slots=True)
 class Cable:
-    """A cable as the wires that make it, and what its connectors are."""
-
     near: Connector
     far: Connector
     variant: Variant
@@ -67,7 +60,6 @@ class Plug:
 
     @property
     def pins(self) -> tuple[tuple[int, int], ...]:
-        """The joined pins by number."""
         return tuple((pin_of(a, self.connector), pin_of(b, self.connector)) for a, b in self.joins)
 
 

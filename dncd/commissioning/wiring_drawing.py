@@ -37,7 +37,6 @@ def draw_cable(cable: Cable) -> str:
 
 
 def _groups(joins: Sequence[Join]) -> list[list[Join]]:
-    """The joins that hang together, in the order in which they come."""
     groups: list[list[Join]] = []
     for join in joins:
         touching = [group for group in groups if any({join.a, join.b} & {old.a, old.b} for old in group)]
@@ -120,5 +119,4 @@ def wire_count(cable: Cable) -> int:
 
 
 def is_looped(cable: Cable) -> bool:
-    """Whether a port on this cable sees its own handshake lines."""
     return cable.variant is Variant.THREE_WIRE

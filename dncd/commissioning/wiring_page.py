@@ -35,7 +35,6 @@ class Order:
 
     @property
     def cable(self) -> Cable:
-        """The cable for the flow setting."""
         return cable(self.near, self.far, variant_for(self.flow))
 
 

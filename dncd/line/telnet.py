@@ -52,12 +52,10 @@ class Setting(enum.Enum):
 
     @property
     def command(self) -> int:
-        """The number of the client's command."""
         return self.value[0]
 
     @property
     def label(self) -> str:
-        """The setting in words."""
         return self.value[1]
 
 
@@ -109,8 +107,6 @@ class Asked:
 
 
 class Whose(enum.Enum):
-    """Which end an option is about."""
-
     OURS = "ours"
     THEIRS = "theirs"
 
@@ -133,8 +129,6 @@ class LineState:
 
 @dataclass(frozen=True, slots=True)
 class Confirmed:
-    """The server says what a setting is now."""
-
     setting: Setting
     value: int
 
@@ -184,7 +178,6 @@ class _Option(enum.Enum):
 
 
 def command(number: int, value: bytes) -> bytes:
-    """One sub-negotiation of COM-PORT-OPTION."""
     return telnet_stream.value(COM_PORT, bytes((number,)) + value)
 
 

@@ -32,15 +32,11 @@ class Data:
 
 @dataclass(frozen=True, slots=True)
 class Ignored:
-    """A command or value that has no meaning here, as it came."""
-
     raw: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Negotiation:
-    """WILL, WONT, DO or DONT, and the option it is about."""
-
     verb: int
     option: int
 
@@ -132,12 +128,10 @@ def escaped(data: bytes) -> bytes:
 
 
 def negotiation(verb: int, option: int) -> bytes:
-    """The three bytes of an option's negotiation."""
     return bytes((IAC, verb, option))
 
 
 def value(option: int, content: bytes) -> bytes:
-    """A sub-negotiation of `option`."""
     return bytes((IAC, SB, option)) + escaped(content) + bytes((IAC, SE))
 
 

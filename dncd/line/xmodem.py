@@ -106,7 +106,6 @@ class Sender(Machine):
         return self._drain()
 
     def finish(self, now: float) -> list[Event]:
-        """The program has no more characters."""
         self._finished = True
         self._heard(Heard.SUPPLY, now)
         return self._drain()
@@ -118,7 +117,6 @@ class Sender(Machine):
             self._await(now)
 
     def feed(self, data: bytes, now: float) -> list[Event]:
-        """What the receiver said."""
         for byte in data:
             if byte == CAN or now > self._said_at:
                 self._byte(byte, now)
@@ -222,7 +220,6 @@ class Receiver(Machine):
         self._do(Do.ASK, Heard.SILENCE, now)
 
     def feed(self, data: bytes, now: float) -> list[Event]:
-        """What the sender said."""
         at = 0
         while at < len(data):
             if self.phase is Phase.INSIDE:

@@ -48,7 +48,6 @@ class XmodemReceiving:
         self._out.clear()
 
     def listen(self, now: float) -> None:
-        """The line is free again."""
         if self._resting:
             self._resting = False
             self._ask_at = now + defaults.XMODEM_REST_S
@@ -104,7 +103,6 @@ class XmodemReceiving:
         return self._take(self._machine.tick(now), now) if self._machine is not None else []
 
     def next_due(self) -> float | None:
-        """When `tick` should be called next."""
         if self._resting:
             return None
         if self._machine is None or self._machine.phase is Phase.OVER:

@@ -52,12 +52,10 @@ class XmodemSending:
     # --- the image ---------------------------------------------------------------------------------------------
 
     def wants_supply(self) -> bool:
-        """Whether the next piece of the image should be fetched."""
         have = self._base + len(self._image)
         return have - self._supplied < SUPPLY_LOW_CHARS and have < self.total and self.outcome is None
 
     def supply(self, piece: bytes) -> None:
-        """The next piece of the image, in order."""
         gone = max(0, self.handed_over - self._base - 256)  # the block that is under way stays, for those who look
         self._image = self._image[gone:] + piece
         self._base += gone
@@ -85,7 +83,6 @@ class XmodemSending:
     # --- what the control says -----------------------------------------------------------------------------------
 
     def feed(self, data: bytes, now: float) -> None:
-        """Characters that came from the receiver."""
         self._now = now
         if self.outcome is not None:
             return
@@ -153,7 +150,6 @@ class XmodemSending:
         return bytes(self._out) if self._open else b""
 
     def wrote(self, chars: int, offered: int, now_after: float) -> None:
-        """The port took `chars` of the `offered` characters."""
         self._now = now_after
         if chars:
             self.clock.wrote(chars, now_after)
@@ -188,11 +184,9 @@ class XmodemSending:
 
     @property
     def _answer_due(self) -> bool:
-        """A packet has left, and its answer has not come."""
         return self._told_written and self._written_at < math.inf and self._sender.phase is Phase.REPLY
 
     def tick(self, now: float) -> None:
-        """Moves what only time moves."""
         self._now = now
         if self.outcome is not None:
             return

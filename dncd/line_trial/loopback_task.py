@@ -22,7 +22,6 @@ def plan_for(line: LineSettings, plug_at: PlugAt, soak_s: float, connector: Conn
 
 
 def loop_line(line: LineSettings) -> LineSettings:
-    """The line as the test opens it."""
     return dataclasses.replace(line, frame=LOOP_FRAME)
 
 
@@ -36,30 +35,24 @@ class LoopbackHand:
         self._began = 0.0
 
     def start(self, session: LineSession, now: float) -> None:
-        """Begins."""
         self._session, self._began = session, now
         self._do(self.test.start(now))
 
     def feed(self, reading: Reading, now: float) -> None:
-        """What came back."""
         self._do(self.test.feed(reading.data, reading.bad, now))
 
     def modem(self, lines: Modem, now: float) -> None:
-        """The inputs."""
         self._do(self.test.modem(lines, now))
 
     def turn(self, now: float) -> None:
-        """The next step, if it is due."""
         self._do(self.test.tick(now))
         self._told(now - self._began)
 
     def next_due(self) -> float:
-        """When the step is over."""
         return self.test.next_due()
 
     @property
     def over(self) -> bool:
-        """Whether it has been measured."""
         return bool(self.test.measures)
 
     def _do(self, actions: tuple[Action, ...]) -> None:

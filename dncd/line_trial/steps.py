@@ -47,16 +47,13 @@ class HearingHand:
 
     @property
     def over(self) -> bool:
-        """Whether a punch has ended."""
         return bool(self.finder.punches)
 
     def start(self, session: LineSession, now: float) -> None:
-        """The line is open."""
         self._sessions = [session]
         self._ready()
 
     def feed(self, reading: Reading, now: float) -> None:
-        """Characters came."""
         self.finder.feed(reading.data, reading.bad, now)
         if any(byte in self._punch_on for byte in reading.data[:1]):
             self._sessions[0].send(self._go)
@@ -65,11 +62,9 @@ class HearingHand:
         """Of no matter here."""
 
     def turn(self, now: float) -> None:
-        """Ends a punch that has been silent."""
         self.finder.tick(now)
 
     def next_due(self) -> float:
-        """When the silence is long enough."""
         return self.finder.next_due()
 
 
@@ -103,7 +98,6 @@ def hearing_step(machine: MachineSettings, say: Callable[[str], None], patience_
 
 
 def hearing_in_packets() -> Step:
-    """There is nothing to hear of a control that speaks in packets."""
     return Step(HEARING, Done.SKIPPED, "a control that speaks in packets says nothing unasked; each packet is checked")
 
 
@@ -173,7 +167,6 @@ def starts_by_hand(machine: MachineSettings) -> bool:
 
 
 def wish_of(machine: MachineSettings) -> str:
-    """What a round waits for."""
     if starts_by_hand(machine):
         return "on its way"
     return f"waits for {Starts(machine.send, machine.line.protocol).wish()}"

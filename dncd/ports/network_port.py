@@ -53,7 +53,6 @@ class SocketPort(Port):
         return _send(self.name, self._connection, self._fitting(data))
 
     def settled(self) -> bool:
-        """Whether the server's TCP has acknowledged all."""
         return not _waiting(self.name, self._connection)
 
     def close(self) -> None:
@@ -139,7 +138,6 @@ class Rfc2217Port(SocketPort):
         return self._modem
 
     def switch(self, line: ModemLine, on: Signal) -> None:
-        """Ask the server to switch it."""
         if line in _SWITCHES:
             setting, to_on, to_off = _SWITCHES[line]
             self._machine.ask(setting, to_on if on is Signal.ON else to_off)
@@ -194,7 +192,6 @@ def open_rfc2217(line: LineSettings) -> Rfc2217Port:
 
 
 def gone(name: str, what: str) -> PortGoneError:
-    """The error for a device server that is not there or went away."""
     return PortGoneError(
         what,
         f"port {name}",
@@ -203,7 +200,6 @@ def gone(name: str, what: str) -> PortGoneError:
 
 
 def _said(fault: BaseException) -> str:
-    """The system's own words, without its numbers."""
     return printable(getattr(fault, "strerror", None) or str(fault))
 
 

@@ -191,14 +191,12 @@ def open_tty(line: LineSettings) -> TtyPort:
 
 
 def gone(name: str, what: str) -> PortGoneError:
-    """The error for a port that is absent or went away."""
     return PortGoneError(
         what, f"port {name}", "Check cable, power and adaptor; dncd tries the port again until it is there"
     )
 
 
 def _look(port: str) -> None:
-    """What can be said before anything is opened."""
     try:
         mode = Path(port).stat().st_mode
     except ValueError:

@@ -32,7 +32,6 @@ class Watchers:
         return port
 
     def note(self, text: str) -> None:
-        """A word about what happened."""
         if self:
             self._tell(Note(self._clock(), text))
 

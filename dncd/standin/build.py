@@ -62,8 +62,6 @@ class CodeForm(enum.Enum):
 
 
 class Asks(enum.Enum):
-    """How it lets the host know that its reader is on."""
-
     DC1 = "DC1"
     LINE = "its RTS, the host's CTS, comes on"
     DSR = "its DTR, the host's DSR, comes on"
@@ -71,15 +69,11 @@ class Asks(enum.Enum):
 
 
 class ReaderOff(enum.Enum):
-    """What it says when its reader goes off."""
-
     DC3 = "DC3"
     NOTHING = "nothing"
 
 
 class WaitsFor(enum.Enum):
-    """What it waits for before it begins, once its key was pressed."""
-
     NOTHING = "nothing"
     DC1 = "the host's DC1"
     DC2 = "the host's DC2"
@@ -91,8 +85,6 @@ class WaitsFor(enum.Enum):
 
 
 class PunchOn(enum.Enum):
-    """What goes out before the leader."""
-
     DC2 = "DC2"
     NOTHING = "nothing"
 
@@ -167,7 +159,6 @@ class Build:
         return "\n" if self.tape.code is TapeCode.EIA else self.tape.block_end.chars
 
     def said(self, code: int) -> bytes:
-        """A control code as this control says it."""
         return bytes([self.dc3 if code == DC3 else self.codes.byte(code)])
 
 

@@ -21,8 +21,6 @@ from dncd.tape.codes import Coder
 
 
 class Mode(enum.Enum):
-    """What the control is doing."""
-
     OFF = "reader and punch off"
     READING = "reading"
     PUNCHING = "punching"
@@ -116,7 +114,6 @@ class StandIn:
     # --- what it shows -----------------------------------------------------------------------------------------
     @property
     def alarm(self) -> Alarm:
-        """Why the last reading, or punching in packets, went wrong."""
         alarms = (self.packet_reader.alarm, self.packet_punch.alarm, self.reader.alarm)
         return next((alarm for alarm in alarms if alarm is not Alarm.NONE), Alarm.NONE)
 
@@ -125,7 +122,6 @@ class StandIn:
         return self.build.protocol is not Protocol.PLAIN
 
     def figures(self) -> Figures:
-        """The figures since the last `clear`."""
         with self._changed:
             reader = self.reader
             return Figures(
@@ -152,7 +148,6 @@ class StandIn:
 
     # --- the works, stepped by a yard ---------------------------------------------------------------------------
     def step(self, now: float) -> None:
-        """Everything up to `now`."""
         with self._changed:
             before = (self.mode, len(self.taken), self.line.to_punch())
             runs = self.line.carried(now)

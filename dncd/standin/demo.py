@@ -37,8 +37,6 @@ ends switched off."""
 
 
 class Story:
-    """The demo's parts, in order."""
-
     def __init__(self, shop: DemoShop, lathe: StandIn, mill: StandIn, tell: Teller) -> None:
         self.shop, self.lathe, self.mill, self.tell = shop, lathe, mill, tell
 
@@ -50,7 +48,6 @@ class Story:
             part()
 
     def opening(self) -> None:
-        """The service comes up on two lines."""
         self.tell.say(
             "Quayside Gear Works has two old controls. The gang lathe reads ISO tape code at 4800 baud, 7E2, through "
             "a buffer of 256 characters that it empties slower than the line fills it. The bore mill reads EIA code "
@@ -61,7 +58,6 @@ class Story:
         self.tell.fact(True, "the service listens on both lines")
 
     def out(self) -> None:
-        """Both programs go out at once."""
         tell = self.tell
         tell.part("The office drops two programs, the operators press READ")
         sleeve, plate = demo_programs.bearing_sleeve(), demo_programs.gear_plate()
@@ -195,7 +191,6 @@ class Story:
         return any(line.get("machine") == machine and line["event"] == event for line in self._ledger())
 
     def _ledger(self) -> list[dict[str, object]]:
-        """All lines of the ledger, from its files."""
         lines: list[dict[str, object]] = []
         for path in sorted((self.shop.state / "ledger").glob("*.jsonl")):
             lines += [json.loads(line) for line in path.read_text("utf-8").split("\n")[:-1]]

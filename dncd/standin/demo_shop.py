@@ -92,7 +92,6 @@ class DemoShop:
         self._service.wait()
 
     def wait_until_listening(self) -> None:
-        """Waits until the service answers and holds both ports."""
         until(self._listening, "the service did not come up")
 
     def _listening(self) -> bool:
@@ -110,7 +109,6 @@ class DemoShop:
             raise DemoFailedError(f"the service did not end within {DEADLINE_S:g} s of SIGTERM") from None
 
     def command(self, *words: str) -> "subprocess.CompletedProcess[str]":
-        """Runs a command of dncd to its end."""
         return subprocess.run(
             [*self._words, *words], env=self._env, capture_output=True, text=True, timeout=DEADLINE_S, check=False
         )
@@ -132,11 +130,9 @@ class DemoShop:
         return path.read_text("utf-8")
 
     def log_end(self) -> str:
-        """The last lines that the service wrote."""
         return self.log.read_text("utf-8", "replace")[-1500:]
 
 
 def _import_path() -> list[str]:
-    """Where the child finds this same dncd, installed or not."""
     here = str(Path(dncd.__file__).resolve().parent.parent)
     return [here, *filter(None, [os.environ.get("PYTHONPATH", "")])]

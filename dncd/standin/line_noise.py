@@ -23,7 +23,6 @@ class LineNoise:
         self._chance = random.Random(seed)  # noqa: S311 -- noise, not a secret
 
     def spoil(self, data: bytes) -> bytes:
-        """The characters as they come out at the other end."""
         if self.per_million <= 0 or not data:
             return data
         wire = bytearray(data)

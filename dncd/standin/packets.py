@@ -41,13 +41,11 @@ class PacketReader:
         self._receivers.clear()
 
     def take(self, runs: list[Run], now: float) -> None:
-        """What the host sent."""
         for receiver in self._receivers:
             for run in runs:
                 self._note(receiver.feed(run.data, now))
 
     def go_on(self, now: float) -> None:
-        """Says what is due."""
         for receiver in self._receivers:
             due = receiver.next_due()
             if due is not None and now >= due:
@@ -78,8 +76,6 @@ class PacketReader:
 
 
 class PacketPunch:
-    """Gives a program in packets as the host asks for them."""
-
     def __init__(self, build: Build, coder: Coder, line: LineEnd) -> None:
         self.stops, self.alarm = 0, Alarm.NONE
         self._build, self._coder, self._line = build, coder, line
@@ -89,7 +85,6 @@ class PacketPunch:
 
     @property
     def busy(self) -> bool:
-        """A program is still to be given."""
         return bool(self._senders) or self._line.to_punch() > 0
 
     def start(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...], now: float) -> None:
@@ -105,13 +100,11 @@ class PacketPunch:
         self._senders.clear()
 
     def take(self, runs: list[Run], now: float) -> None:
-        """What the host answers."""
         for sender in tuple(self._senders):
             for run in runs:
                 self._note(sender.feed(run.data, now))
 
     def give(self, now: float) -> None:
-        """Gives out what is due."""
         for sender in tuple(self._senders):
             self._supply(sender, now)
             due = sender.next_due()

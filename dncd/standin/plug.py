@@ -67,7 +67,6 @@ class NullModem(Plug):
         return _BAUDS.get(termios.tcgetattr(self._held)[5], 0.0)
 
     def close(self) -> None:
-        """The service's port is gone from now on."""
         os.close(self.fd)
         os.close(self._held)
 

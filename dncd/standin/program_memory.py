@@ -18,8 +18,6 @@ _NOTHING = frozenset({NUL, DEL})
 
 
 class Alarm(enum.StrEnum):
-    """What a control shows when it stops reading by itself."""
-
     NONE = "none"
     PARITY = "parity error"
     MEMORY_FULL = "memory full"
@@ -36,7 +34,6 @@ class Stored:
     blocks: tuple[str, ...]
 
     def text(self) -> str:
-        """The blocks with LF block ends."""
         return "".join(f"{block}\n" for block in self.blocks)
 
     def edited(self, old: str, new: str) -> "Stored":
@@ -75,8 +72,6 @@ class ProgramMemory:
 
 
 class Reading(enum.Enum):
-    """Where in the tape image the reader stands."""
-
     SKIPPING = "skipping the leader"
     SIGNIFICANT = "reading blocks"
     CLOSED = "past the closing mark"
@@ -102,7 +97,6 @@ class ProgramReader:
 
     @property
     def chars(self) -> int:
-        """Characters that were read so far, without the leader."""
         return len(self._text)
 
     def feed(self, chars: bytes) -> Reading:

@@ -16,7 +16,6 @@ class ReaderBuffer:
         self._at = 0.0
 
     def empty(self, now: float) -> None:
-        """Starts anew at `now`."""
         self.level, self._at = 0.0, now
 
     def drain(self, now: float) -> float:
@@ -37,5 +36,4 @@ class ReaderBuffer:
         return True
 
     def drained_at(self, now: float) -> float:
-        """When the reader will have read what is in the memory now."""
         return now + self.drain(now) / self.reads_per_s if self.reads_per_s else now

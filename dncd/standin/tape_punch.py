@@ -40,7 +40,6 @@ class TapePunch:
 
     @property
     def busy(self) -> bool:
-        """Something is still to be given out."""
         return self._line.to_punch() > 0
 
     def start(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...], now: float) -> None:
@@ -60,7 +59,6 @@ class TapePunch:
         self._line.punch(on + leader + image + trailer + end, now)
 
     def stop(self) -> None:
-        """Forgets what has not been given out."""
         self._line.stop_punching()
 
     def take(self, runs: list[Run], now: float) -> None:
@@ -77,7 +75,6 @@ class TapePunch:
                 self._may_give = -1
 
     def give(self, now: float) -> None:
-        """Gives out what is due."""
         if self._waits_for is not WaitsFor.NOTHING:
             self._line.give(now, 0)
         elif self._may_give < 0:

@@ -14,16 +14,12 @@ from dncd.values import IsoBytes, Signal, WireBytes
 
 
 class Hold(enum.Enum):
-    """Whether the host has been told to stop."""
-
     NONE = "none"
     NOW_SAID = "DC3 was reached in this look"
     HOLDING = "holding"
 
 
 class TapeReader:
-    """Reads one program at a time from a line into the control's memory."""
-
     def __init__(
         self, build: Build, coder: Coder, line: LineEnd, *, plug: Plug, memory: ProgramMemory, clock: Clock
     ) -> None:
@@ -36,7 +32,6 @@ class TapeReader:
         self.clear()
 
     def clear(self) -> None:
-        """Starts the figures anew."""
         build = self._build
         self.buffer = ReaderBuffer(build.buffer_chars, build.high, build.low, build.reads_per_s)
         self.buffer.empty(self._clock())
@@ -72,7 +67,6 @@ class TapeReader:
         self._ask_by_line(Signal.OFF)
 
     def off(self) -> None:
-        """Reader off without a word, and the alarm gone."""
         self.on, self.alarm = False, Alarm.NONE
         self._ask_by_line(Signal.OFF)
 

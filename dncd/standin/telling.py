@@ -24,7 +24,6 @@ class Teller:
         self._out, self._began, self._parts = out, time.monotonic(), 0
 
     def part(self, title: str) -> None:
-        """Begins a part of the story."""
         self._parts += 1
         at = f"{time.monotonic() - self._began:.0f} s"
         self._line(f"\n{self._parts}. {title} {'-' * (WIDTH - len(title) - len(at) - 5)} {at}")
@@ -35,7 +34,6 @@ class Teller:
         self._line(textwrap.fill(text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
 
     def show(self, text: str, above: str = "") -> None:
-        """Output of a command or a file, as it is."""
         if above:
             self._line(f"    {above}")
         self._line(textwrap.indent(text.rstrip("\n"), "    | ", lambda _: True))
@@ -76,5 +74,4 @@ def _state(name: str, control: StandIn, of_chars: int) -> str:
 
 
 def rate(seen: Figures) -> float:
-    """Characters a second from the first to the last one."""
     return (seen.taken - 1) / (seen.last - seen.first) if seen.last > seen.first else 0.0
