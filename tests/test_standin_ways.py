@@ -10,7 +10,8 @@ from standin_host import Hand, Host, even, pieces_in
 from standin_server import ServerPlug
 
 from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
-from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
+from dncd.line.xmodem import Receiver, Sender
+from dncd.line.xmodem_machine import Ended, Ending, Received
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.control import Mode, StandIn

@@ -20,7 +20,6 @@ from dncd.choices import Protocol
 from dncd.line.xmodem_machine import (
     CANCEL,
     Acknowledged,
-    Ended,
     Ending,
     Event,
     Machine,
@@ -43,25 +42,8 @@ from dncd.line.xmodem_packets import (
     Check,
     check_bytes,
     packet,
-    without_padding,
 )
 from dncd.line.xmodem_rules import RECEIVING, SENDING, Do, Heard, Phase
-
-__all__ = [
-    "Acknowledged",
-    "Check",
-    "Ended",
-    "Ending",
-    "Event",
-    "Patience",
-    "Phase",
-    "Received",
-    "Receiver",
-    "Repeated",
-    "Sender",
-    "Started",
-    "without_padding",
-]
 
 _REST_IN_SMALL = 7 * SMALL
 """Up to this many characters at the end go in small packets: they carry less filling than one of 1024."""

@@ -11,13 +11,15 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import Protocol
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Event, Wished
-from dncd.line.xmodem import Ended as PacketsEnded
-from dncd.line.xmodem import Ending, Phase, Received, Receiver, Started
-from dncd.line.xmodem import Event as PacketEvent
+from dncd.line.xmodem import Receiver
+from dncd.line.xmodem_machine import CANCEL, Ending, Received, Started
+from dncd.line.xmodem_machine import Ended as PacketsEnded
+from dncd.line.xmodem_machine import Event as PacketEvent
+from dncd.line.xmodem_packets import NAK, SOH, STX, SUB, C
+from dncd.line.xmodem_rules import Phase
 
-_SUB: Final = 0x1A
-_WISHES: Final = b"C\x15"
-_CANCEL: Final = bytes([0x18] * 8)
+_SUB: Final = bytes([SUB])
+_WISHES: Final = bytes([C, NAK])
 
 
 class XmodemReceiving:
@@ -81,13 +83,13 @@ class XmodemReceiving:
         machine = self._machine
         if machine is None or machine.phase in (Phase.START, Phase.OVER):
             wish = data[-1:]
-            if wish in (b"C", b"\x15") and not data.strip(_WISHES):
+            if not data.strip(_WISHES):
                 self._machine = None if machine is None or machine.phase is Phase.START else machine
                 self._ask_at = now + defaults.XMODEM_REPLY_S * 1.5
                 # a plug, or an adaptor that hears itself, gives back what dncd has just said: nobody wishes for anything
                 echo = wish == self._said_last and now - self._said < defaults.XMODEM_ECHO_S
                 return [] if echo else [Wished(wish, now)]
-        if machine is None or (machine.phase is Phase.OVER and data[0] in (0x01, 0x02)):
+        if machine is None or (machine.phase is Phase.OVER and data[0] in (SOH, STX)):
             machine = self._begin(now)
             machine.outgoing()  # somebody sends already: asking would only disturb
         return self._take(machine.feed(data, now), now)
@@ -136,7 +138,7 @@ class XmodemReceiving:
                     if self.chars > self._longest:
                         self._end(CaptureEnd.TOO_LONG, now, events)
                         self._machine = None
-                        self._out += _CANCEL
+                        self._out += CANCEL
                         return events
                 case PacketsEnded():
                     self._ask_at = now + defaults.XMODEM_REST_S
@@ -147,8 +149,8 @@ class XmodemReceiving:
 
     def _received(self, data: bytes, events: list[Event]) -> None:
         """Hands on a packet's characters; SUBs at its end wait, for they may be filling."""
-        data = bytes([_SUB]) * self._filling + data
-        kept = data.rstrip(bytes([_SUB]))
+        data = _SUB * self._filling + data
+        kept = data.rstrip(_SUB)
         self._filling = len(data) - len(kept)
         self.chars += len(kept)
         if kept:

@@ -11,10 +11,12 @@ from typing import Final
 from dncd import defaults
 from dncd.line.clock import LineClock
 from dncd.line.sending import SUPPLY_LOW_CHARS, Outcome, Shape
-from dncd.line.xmodem import Acknowledged, Ended, Ending, Event, Patience, Phase, Repeated, Sender
+from dncd.line.xmodem import Sender
+from dncd.line.xmodem_machine import Acknowledged, Ended, Ending, Event, Patience, Repeated
+from dncd.line.xmodem_packets import CAN
+from dncd.line.xmodem_rules import Phase
 from dncd.values import LineSettings, Result, SendSettings
 
-_CAN: Final = 0x18
 _REPEATS_TOLD: Final = 3
 """Kinds of repeated packets that a receipt names; the others are counted."""
 
@@ -87,7 +89,7 @@ class XmodemSending:
         if self.outcome is not None:
             return
         if self._out:  # the packet has not left: nothing but an abort can be an answer to it
-            data = bytes(byte for byte in data if byte == _CAN)
+            data = bytes(byte for byte in data if byte == CAN)
         self._take(self._sender.feed(data, now), now)
         self._fill(now)
 

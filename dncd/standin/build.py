@@ -7,27 +7,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dncd.choices import EndsOn, Flow, Protocol, TapeCode
-from dncd.tape.codes import DC1, DC2, DC3, DC4
+from dncd.tape.codes import DC1, DC2, DC3
 from dncd.values import Frame, TapeSettings
-
-__all__ = [
-    "DC1",
-    "DC2",
-    "DC3",
-    "DC4",
-    "Asks",
-    "Build",
-    "Clock",
-    "CodeForm",
-    "Dc3",
-    "Figures",
-    "PunchOn",
-    "PunchWays",
-    "ReaderOff",
-    "ReaderWays",
-    "WaitsFor",
-    "clock",
-]
 
 Clock = Callable[[], float]
 

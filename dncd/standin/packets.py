@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from dncd.line.xmodem import Ended, Ending, Event, Received, Receiver, Sender
+from dncd.line.xmodem import Receiver, Sender
+from dncd.line.xmodem_machine import Ended, Ending, Event, Received
 from dncd.standin.build import Build, Clock
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading, Stored

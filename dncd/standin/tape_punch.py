@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 from dncd.choices import MarkAt
-from dncd.standin.build import DC1, DC2, DC3, Build, PunchOn, WaitsFor
+from dncd.standin.build import Build, PunchOn, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, Stored
-from dncd.tape.codes import Coder
+from dncd.tape.codes import DC1, DC2, DC3, Coder
 from dncd.values import IsoBytes
 
 

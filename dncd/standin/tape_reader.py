@@ -4,12 +4,12 @@ import enum
 import math
 
 from dncd.choices import EndsOn, ModemLine
-from dncd.standin.build import DC1, DC3, Asks, Build, Clock, ReaderOff, WaitsFor
+from dncd.standin.build import Asks, Build, Clock, ReaderOff, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.standin.reader_buffer import ReaderBuffer
-from dncd.tape.codes import Coder
+from dncd.tape.codes import DC1, DC3, Coder
 from dncd.values import IsoBytes, Signal, WireBytes
 
 
