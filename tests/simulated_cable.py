@@ -9,12 +9,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from damaged_waveform import inverted, slowed
+from waveform import Fault, Waveform, receive_waveform, send_waveform
 
 from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Measures, Plan
 from dncd.commissioning.pins import Connector, Line, pin_of
 from dncd.commissioning.wiring import End, Variant, cable, loopback_plug
-from dncd.standin.waveform import Fault, Waveform, receive_waveform, send_waveform
 from dncd.values import Frame, Modem, Signal
 
 EIGHT = Frame.parse("8N1")

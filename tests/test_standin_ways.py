@@ -8,6 +8,7 @@ from contextlib import closing
 import pytest
 from standin_host import Hand, Host, even, pieces_in
 from standin_server import ServerPlug
+from waveform import receive_waveform, send_waveform
 
 from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
 from dncd.line.xmodem import Receiver, Sender
@@ -15,7 +16,7 @@ from dncd.line.xmodem_machine import Ended, Ending, Received
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.control import Mode, StandIn
-from dncd.standin.line_noise import LineNoise, RateGap
+from dncd.standin.line_noise import LineNoise, RateGap, reread
 from dncd.standin.plug import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar
@@ -282,6 +283,16 @@ def test_a_rate_gap_is_what_a_uart_hears():
     slow = RateGap(lambda: 9600.0, lambda: 300.0)
     assert slow.heard(b"U" * 10, 5) == b""
     assert len(slow.heard(b"U" * 10, 0)) <= 2
+
+
+@pytest.mark.parametrize("step", [0.25, 0.5, 1.0, 2.5])
+def test_a_wrong_rate_makes_what_a_uart_makes_of_the_waveform(step):
+    """Against the waveform of the tests, which has its own checks; its clock has sixteen ticks a bit."""
+    eight, chance = Frame.parse("8N1"), random.Random(7)
+    for _ in range(200):
+        data = chance.randbytes(12)
+        wave = send_waveform(data, eight, 1.0)
+        assert list(reread(data, step)) == [one.value for one in receive_waveform(wave, eight, 1 / step)]
 
 
 def test_a_null_modem_sees_the_hosts_rate():
