@@ -155,8 +155,6 @@ class Rfc2217Port(SocketPort):
                     self._modem = event.modem
                 case telnet.Signature() if len(self.notes) < 2:
                     self.notes += (f"the device server calls itself {shown(event.text.decode('latin-1'))}",)
-                case _:  # the machine keeps what the others change
-                    pass
         if data or faults != NO_FAULTS:
             self._in = Reading(bytes(data), notices=faults, counted=faults)
 
