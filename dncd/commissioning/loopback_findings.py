@@ -66,6 +66,10 @@ class LineFinding:
         return f"{self.what}. {self.look_at}."
 
 
+def _one(trouble: Trouble, what: str, look_at: str) -> tuple[LineFinding, ...]:
+    return (LineFinding(trouble, what, look_at),)
+
+
 _Rule = Callable[[Measures, Plan], tuple[LineFinding, ...]]
 
 
@@ -108,23 +112,19 @@ def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     echo = _first(measures)
     strays = {name: any(look.strays for look in measures.lines[k : k + 1]) for name, k in (("RTS", 1), ("DTR", 2))}
     if echo.right == 0 and measures.nuls.right > measures.nuls.sent // 2:
-        return (
-            LineFinding(
-                Trouble.TXD_SHORTED,
-                "Characters come back while RTS and DTR are off, and none while they are on: TXD touches one of them",
-                f"Look for a solder bridge between {_pins(plan, Line.TXD)} and {_pins(plan, Line.RTS, Line.DTR)}",
-            ),
+        return _one(
+            Trouble.TXD_SHORTED,
+            "Characters come back while RTS and DTR are off, and none while they are on: TXD touches one of them",
+            f"Look for a solder bridge between {_pins(plan, Line.TXD)} and {_pins(plan, Line.RTS, Line.DTR)}",
         )
     if echo.right:
         return ()
     if max([measures.strays, *(look.strays for look in measures.lines)]) > _SWITCHING_CHARS:
-        return (
-            LineFinding(
-                Trouble.TALKS,
-                "Characters come that dncd did not send: something talks on this line, a control or a very noisy cable,"
-                " and no plug answers",
-                "Stop the control's punch, or put the loopback plug in the control's place, and test again",
-            ),
+        return _one(
+            Trouble.TALKS,
+            "Characters come that dncd did not send: something talks on this line, a control or a very noisy cable,"
+            " and no plug answers",
+            "Stop the control's punch, or put the loopback plug in the control's place, and test again",
         )
     for name, trouble, lines in (
         ("CTS", Trouble.TXD_ON_CTS, (Line.TXD, Line.CTS)),
@@ -132,21 +132,17 @@ def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         ("DCD", Trouble.TXD_ON_DSR, (Line.TXD, Line.DCD)),
     ):
         if name in measures.on_with_nuls:
-            return (
-                LineFinding(
-                    trouble,
-                    f"What is sent does not come back, it shows on {name}: the data pair and a handshake pair are swapped",
-                    f"Follow {_pins(plan, *lines)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
-                ),
+            return _one(
+                trouble,
+                f"What is sent does not come back, it shows on {name}: the data pair and a handshake pair are swapped",
+                f"Follow {_pins(plan, *lines)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
             )
     for name, trouble, line in (("RTS", Trouble.RTS_ON_RXD, Line.RTS), ("DTR", Trouble.DTR_ON_RXD, Line.DTR)):
         if strays[name]:
-            return (
-                LineFinding(
-                    trouble,
-                    f"Switching {name} on makes a break on RXD: {name} is wired to RXD",
-                    f"Follow {_pins(plan, line)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
-                ),
+            return _one(
+                trouble,
+                f"Switching {name} on makes a break on RXD: {name} is wired to RXD",
+                f"Follow {_pins(plan, line)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
             )
     return ()
 
@@ -155,32 +151,26 @@ def _echo(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     echo = _first(measures)
     if echo.right or echo.damaged > echo.sent // 8:
         return ()
-    return (
-        LineFinding(
-            Trouble.NO_ECHO,
-            "Nothing comes back: the path from TXD to RXD is open or shorted to ground",
-            f"Look at {_pins(plan, Line.TXD, Line.RXD)} in {_where(plan)}, and whether the plug joins the two",
-        ),
+    return _one(
+        Trouble.NO_ECHO,
+        "Nothing comes back: the path from TXD to RXD is open or shorted to ground",
+        f"Look at {_pins(plan, Line.TXD, Line.RXD)} in {_where(plan)}, and whether the plug joins the two",
     )
 
 
 def _lines(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     cts, dsr, dcd = (measures.follows(name) for name in ("cts", "dsr", "dcd"))
     if Follows.UNKNOWN in {cts, dsr, dcd}:
-        return (
-            LineFinding(
-                Trouble.LINES_UNREADABLE,
-                "This port cannot tell its modem lines, so RTS, CTS, DTR, DSR and DCD were not tested",
-                "Use another port if the line needs rts/cts or dtr/dsr",
-            ),
+        return _one(
+            Trouble.LINES_UNREADABLE,
+            "This port cannot tell its modem lines, so RTS, CTS, DTR, DSR and DCD were not tested",
+            "Use another port if the line needs rts/cts or dtr/dsr",
         )
     if Follows.EITHER in {cts, dsr, dcd}:
-        return (
-            LineFinding(
-                Trouble.OUTPUTS_JOINED,
-                "Inputs come on with RTS as with DTR: the two outputs are joined",
-                f"Look for a bridge between {_pins(plan, Line.RTS, Line.DTR)} or between their inputs",
-            ),
+        return _one(
+            Trouble.OUTPUTS_JOINED,
+            "Inputs come on with RTS as with DTR: the two outputs are joined",
+            f"Look for a bridge between {_pins(plan, Line.RTS, Line.DTR)} or between their inputs",
         )
     found = [
         LineFinding(
@@ -199,15 +189,15 @@ def _wrong_output(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple
     if cts_wrong and dsr_wrong:
         pins = f"{_pins(plan, Line.RTS, Line.CTS)} against {_pins(plan, Line.DTR, Line.DSR)}"
         what = "CTS follows DTR and DSR follows RTS: the two handshake pairs are swapped"
-        return (LineFinding(Trouble.HANDSHAKE_SWAPPED, what, f"Look at {pins} in {_where(plan)}"),)
+        return _one(Trouble.HANDSHAKE_SWAPPED, what, f"Look at {pins} in {_where(plan)}")
     if cts_wrong:
         what = "CTS follows DTR instead of RTS"
         look = f"Look at {_pins(plan, Line.CTS, Line.RTS)} in {_where(plan)}"
-        return (LineFinding(Trouble.CTS_FOLLOWS_DTR, what, look),)
+        return _one(Trouble.CTS_FOLLOWS_DTR, what, look)
     if dsr_wrong:
         what = "DSR or DCD follows RTS instead of DTR"
         look = f"Look at {_pins(plan, Line.DSR, Line.DTR)} in {_where(plan)}"
-        return (LineFinding(Trouble.DSR_FOLLOWS_RTS, what, look),)
+        return _one(Trouble.DSR_FOLLOWS_RTS, what, look)
     return ()
 
 
@@ -238,7 +228,7 @@ def _open(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple[LineFin
             for _ in range(never[0])
         )
     trouble, what, lines = said[never]
-    return (LineFinding(trouble, what, f"Look at {_pins(plan, *lines)} in {_where(plan)}"),)
+    return _one(trouble, what, f"Look at {_pins(plan, *lines)} in {_where(plan)}")
 
 
 HALF: Final = (0.4, 0.6)
@@ -257,10 +247,10 @@ def _rate(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     if HALF[0] <= share <= HALF[1]:
         what = f"Characters come at half the rate that was set: {test.measured_baud:.0f} instead of {test.baud}"
         look = "The port divides its clock by the wrong number: set twice the rate, or use another adaptor or driver"
-        return (LineFinding(Trouble.HALF_RATE, what, look),)
+        return _one(Trouble.HALF_RATE, what, look)
     if abs(share - 1) > OFF + 0.02 / span:
         what = f"Characters come at {test.measured_baud:.0f} bits a second where {test.baud} was set"
-        return (LineFinding(Trouble.RATE_OFF, what, "Use another port or adaptor: no control follows that clock"),)
+        return _one(Trouble.RATE_OFF, what, "Use another port or adaptor: no control follows that clock")
     return ()
 
 
@@ -275,25 +265,23 @@ def _values(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
             return found
     changed, gone = Counter(singles.pairs), set(singles.gone)
     if 0x13 in gone and (gone <= {0x11, 0x13} or len(gone) > 100):
-        return (
-            LineFinding(
-                Trouble.SOFT_FLOW,
-                "DC1 and DC3 do not come back, or DC3 stops the port: the driver or the adaptor acts on them itself",
-                "Switch XON/XOFF off in the adaptor or device server: dncd does it",
-            ),
+        return _one(
+            Trouble.SOFT_FLOW,
+            "DC1 and DC3 do not come back, or DC3 stops the port: the driver or the adaptor acts on them itself",
+            "Switch XON/XOFF off in the adaptor or device server: dncd does it",
         )
     if changed and set(changed) <= {(0x0D, 0x0A), (0x0A, 0x0D)}:
         what = "CR and LF come back as each other: something on the way changes line ends"
-        return (LineFinding(Trouble.LINE_ENDS_CHANGED, what, "Set the port or device server to raw, eight bits"),)
+        return _one(Trouble.LINE_ENDS_CHANGED, what, "Set the port or device server to raw, eight bits")
     if singles.added > singles.sent // 2:
         what = "Every character comes back twice"
-        return (LineFinding(Trouble.DOUBLED, what, "Switch the local echo of the adaptor or device server off"),)
+        return _one(Trouble.DOUBLED, what, "Switch the local echo of the adaptor or device server off")
     strange = gone | set(singles.extra)
     back_to_back = set(burst.gone) | set(burst.extra)
     if 0 < len(strange) <= 2 and strange <= back_to_back and burst.errors <= 4 and not singles.damaged + burst.damaged:
         values = " and ".join(f"{value:02X}" for value in sorted(strange))
         what = f"The value {values} is eaten or doubled, every other comes back"
-        return (LineFinding(Trouble.VALUE_EATEN, what, "Set the device server to binary (telnet doubles FF)"),)
+        return _one(Trouble.VALUE_EATEN, what, "Set the device server to binary (telnet doubles FF)")
     return ()
 
 
@@ -303,9 +291,9 @@ def _stuck_bit(singles: Echo) -> tuple[LineFinding, ...]:
         return ()
     if bit == 7:
         what = "Bit 7 does not come back: the port works with seven bits or strips the parity"
-        return (LineFinding(Trouble.SEVEN_BITS, what, "Set the port or device server to eight bits without parity"),)
+        return _one(Trouble.SEVEN_BITS, what, "Set the port or device server to eight bits without parity")
     what = f"Bit {bit} never changes"
-    return (LineFinding(Trouble.BIT_STUCK, what, "The port's own circuit is faulty: use another"),)
+    return _one(Trouble.BIT_STUCK, what, "The port's own circuit is faulty: use another")
 
 
 def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
@@ -320,27 +308,27 @@ def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     bits = _worst_bits(total)
     if measures.strays:
         what = f"{measures.strays} characters came in {measures.quiet_s:g} s while nothing was sent: noise on the line"
-        return (LineFinding(Trouble.NOISE, what + bits, _NOISE_WORDS),)
+        return _one(Trouble.NOISE, what + bits, _NOISE_WORDS)
     burst = first + measures.soak
     if singles.sent and singles.errors == 0 and burst.lost and not burst.damaged:
         what = f"{burst.lost} of {burst.sent} characters back to back are lost, none by itself: the port cannot keep up"
-        return (LineFinding(Trouble.OVERRUN, what, "Use a port with a buffer, or a lower rate"),)
+        return _one(Trouble.OVERRUN, what, "Use a port with a buffer, or a lower rate")
     if clean_below and first.errors > FEW and measures.repeats >= SAME_AGAIN:
         best = below[-1].baud
         what = (
             f"At {plan.baud} bits a second {first.errors} of {first.sent} are damaged, at {best} none: edges are slow"
         )
         look = "Use a shorter or low-capacitance cable, or the lower rate"
-        return (LineFinding(Trouble.CAPACITANCE, what + bits, look),)
+        return _one(Trouble.CAPACITANCE, what + bits, look)
     in_a_row = total.longest_lost >= LOOSE_RUN and lost_share > LOOSE_LOST
     if in_a_row or singles.lost > singles.damaged:
         what = f"Characters are missing now and then, up to {total.longest_lost} in a row: a contact is loose"
         look = f"Move {_where(plan)} while testing, and screw the connectors down"
-        return (LineFinding(Trouble.LOOSE, what, look),)
+        return _one(Trouble.LOOSE, what, look)
     what = f"{total.errors} of {total.sent} characters are damaged, at lower rates too"
     if clean_below:
         what = f"{total.errors} of {total.sent} characters are damaged, others each time"
-    return (LineFinding(Trouble.NOISE, what + bits, _NOISE_WORDS),)
+    return _one(Trouble.NOISE, what + bits, _NOISE_WORDS)
 
 
 LOOSE_RUN: Final = 4
@@ -377,7 +365,7 @@ def _late(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         return ()
     what = f"The echo comes {measures.delay_s * 1000:.0f} ms late: a device server or a slow adaptor stands between"
     look = "Set its packing time low; a control's stop is seen that much later, so use line.ahead_chars with care"
-    return (LineFinding(Trouble.LATE, what, look),)
+    return _one(Trouble.LATE, what, look)
 
 
 UNSEEN: Final = (
