@@ -87,14 +87,10 @@ SMALL_AND_ALONE = {
     "cli/settings_commands.py": "commands by subject",
     "cli/tidying.py": "commands by subject; a child of the service",
     "commissioning/trial_program.py": "pure: the program of a trial's round",
-    "ports/marked_input.py": "pure: the marks of termios(3), fed bytes and tested without a port",
-    "ports/watchers.py": "who watches a line, beside the tap that they are told by",
     "service/lending.py": BEING_REBUILT,
     "service/library_care.py": BEING_REBUILT,
     "service/machine_requests.py": BEING_REBUILT,
     "standin/line_noise.py": "pure: what a welder does to a waveform",
-    "standin/reader_buffer.py": "pure: the buffer with its two marks, tested by itself",
-    "standin/training.py": "the programs in a stand-in's memory",
     "station/tally.py": BEING_REBUILT,
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""

@@ -16,8 +16,8 @@ from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor
 from dncd.standin.control import StandIn
 from dncd.standin.counterpart import counterpart, of_profile
+from dncd.standin.demo_programs import first_programs
 from dncd.standin.screen import Screen
-from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
 from dncd.values import Frame, LineSettings

@@ -11,9 +11,9 @@ from dncd.errors import NotDoneError, UsageError
 from dncd.outside.config_rules import PROFILES
 from dncd.standin.control import StandIn
 from dncd.standin.counterpart import counterpart, of_profile
+from dncd.standin.demo_programs import first_programs
 from dncd.standin.plug import NullModem, Rates
 from dncd.standin.screen import Screen
-from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 
 
@@ -25,14 +25,7 @@ from dncd.standin.yard import Yard
     "--reads", metavar="CHARS", type=float, default=0.0, help="It reads this many characters a second, and holds."
 )
 @asked
-def standin(
-    given: Asked,
-    *,
-    profile: str | None,
-    machine: str | None,
-    link: Path | None,
-    reads: float,
-) -> None:
+def standin(given: Asked, *, profile: str | None, machine: str | None, link: Path | None, reads: float) -> None:
     """A stand-in control to learn on; nothing moves.
 
     Its operator's keys are words that you type.

@@ -80,8 +80,8 @@ def follows(inputs: Iterable[Signal]) -> Follows:
 @dataclass(frozen=True, slots=True)
 class Echo:
     """What came back of what was sent: counts of right, damaged, lost and added characters; marked: by the UART; flips: how
-    often each bit (0 lowest) was turned over in damaged ones; longest_lost: most characters lost in a row; of the first `KEPT`: pairs: (sent,
-    came) of the damaged ones; gone: values of the lost ones; extra: of the added ones."""
+    often each bit (0 lowest) was turned over in damaged ones; longest_lost: most characters lost in a row. Of the first
+    `KEPT`: pairs: (sent, came) of the damaged ones; gone, extra: values of the lost and of the added ones."""
 
     sent: int = 0
     right: int = 0

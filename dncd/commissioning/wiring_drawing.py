@@ -19,11 +19,7 @@ FAR_BUS: Final = SPAN - 5
 
 def draw_cable(cable: Cable) -> str:
     """The cable, near end at the left. Lines end in newlines."""
-    head = [
-        f"{'DNCD PORT':<13}{'':{SPAN}}  CONTROL",
-        f"{cable.near.value:<13}{'':{SPAN}}  {cable.far.value}",
-        "",
-    ]
+    head = [f"{'DNCD PORT':<13}{'':{SPAN}}  CONTROL", f"{cable.near.value:<13}{'':{SPAN}}  {cable.far.value}", ""]
     groups = _groups(cable.joins)
     through = [group for group in groups if any(not join.is_bridge for join in group)]
     near = [group for group in groups if group not in through and group[0].a.end is End.NEAR]

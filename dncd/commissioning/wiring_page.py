@@ -7,15 +7,7 @@ from typing import Final
 
 from dncd.choices import Flow
 from dncd.commissioning.pins import PINS, Connector
-from dncd.commissioning.wiring import (
-    CAUTIONS,
-    THREE_WIRE_NOTE,
-    Cable,
-    cable,
-    longest_cable,
-    loopback_plug,
-    variant_for,
-)
+from dncd.commissioning.wiring import CAUTIONS, THREE_WIRE_NOTE, Cable, cable, longest_cable, loopback_plug, variant_for
 from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, is_looped, table_rows, wire_count
 
 COLUMNS: Final = 100

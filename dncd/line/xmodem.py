@@ -17,32 +17,8 @@ import math
 
 from dncd import defaults
 from dncd.choices import Protocol
-from dncd.line.xmodem_machine import (
-    CANCEL,
-    Acknowledged,
-    Ending,
-    Event,
-    Machine,
-    Patience,
-    Received,
-    Repeated,
-    Started,
-)
-from dncd.line.xmodem_packets import (
-    ACK,
-    BS,
-    CAN,
-    EOT,
-    LARGE,
-    NAK,
-    SMALL,
-    SOH,
-    STX,
-    C,
-    Check,
-    check_bytes,
-    packet,
-)
+from dncd.line.xmodem_machine import CANCEL, Acknowledged, Ending, Event, Machine, Patience, Received, Repeated, Started
+from dncd.line.xmodem_packets import ACK, BS, CAN, EOT, LARGE, NAK, SMALL, SOH, STX, C, Check, check_bytes, packet
 from dncd.line.xmodem_rules import RECEIVING, SENDING, Do, Heard, Phase
 
 _REST_IN_SMALL = 7 * SMALL

@@ -7,18 +7,20 @@ virtual null modems. Nothing is taken on trust: what the controls hold is compar
 import json
 import sys
 import tempfile
+import textwrap
+import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import TextIO
 
 from dncd.choices import TapeCode
 from dncd.standin import demo_programs
-from dncd.standin.build import Build
+from dncd.standin.build import Build, Figures
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.demo_shop import DEADLINE_S, DemoFailedError, DemoShop, until
 from dncd.standin.program_memory import Stored
 from dncd.standin.tape_punch import FlippedBit
-from dncd.standin.telling import Teller, rate
 from dncd.standin.yard import Yard
 from dncd.values import Frame, TapeSettings
 
@@ -34,6 +36,73 @@ wherever it was made: check the program number, tool and work offsets; run it dr
 work; then in single block with reduced rapid and a hand at feed hold. Before you drip-feed a cut,
 know what your control does when its line falls silent. Plug and unplug the cable only with both
 ends switched off."""
+
+
+WIDTH = 100
+ON_TERMINAL_S = 0.2
+IN_FILE_S = 3.0
+"""Seconds between two states of the progress: a line that is written over, or one more line of a log."""
+
+
+class Teller:
+    """Tells to `out`; counts the facts that held."""
+
+    def __init__(self, out: TextIO = sys.stdout) -> None:
+        self.facts = 0
+        self._out, self._began, self._parts = out, time.monotonic(), 0
+
+    def part(self, title: str) -> None:
+        self._parts += 1
+        at = f"{time.monotonic() - self._began:.0f} s"
+        self._line(f"\n{self._parts}. {title} {'-' * (WIDTH - len(title) - len(at) - 5)} {at}")
+
+    def say(self, text: str) -> None:
+        """A paragraph, indented as its first line is."""
+        indent = " " * (len(text) - len(text.lstrip(" ")))
+        self._line(textwrap.fill(text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
+
+    def show(self, text: str, above: str = "") -> None:
+        if above:
+            self._line(f"    {above}")
+        self._line(textwrap.indent(text.rstrip("\n"), "    | ", lambda _: True))
+
+    def fact(self, held: bool, what: str, seen: object = "") -> None:
+        """A fact that this step must have made true; DemoFailedError with what was seen instead."""
+        if not held:
+            raise DemoFailedError(
+                f"this should hold and does not: {what}" + (f"\nseen instead: {seen}" if seen else "")
+            )
+        self.facts += 1
+        self._line(textwrap.fill(what, WIDTH, initial_indent="  ok  ", subsequent_indent="      "))
+
+    def follow(self, controls: dict[str, StandIn], chars: dict[str, int], done: Callable[[], bool]) -> bool:
+        """Shows how far each control has read until done(); False if that does not come."""
+        terminal = self._out.isatty()
+        end, pause = time.monotonic() + DEADLINE_S, ON_TERMINAL_S if terminal else IN_FILE_S
+        waker = next(iter(controls.values()))
+        finished = False
+        while not finished and time.monotonic() < end:
+            finished = waker.wait_for(done, pause)
+            state = "   ".join(_state(name, control, chars[name]) for name, control in controls.items())
+            self._out.write(f"\r      {state}\x1b[K" if terminal else f"      {state}\n")
+            self._out.flush()
+        if terminal:
+            self._out.write("\n")
+        return finished
+
+    def _line(self, text: str) -> None:
+        self._out.write(f"{text}\n")
+        self._out.flush()
+
+
+def _state(name: str, control: StandIn, of_chars: int) -> str:
+    seen = control.figures()
+    share = min(100, 100 * seen.taken // of_chars)
+    return f"{name} {seen.taken:>5,}/{of_chars:,} {share:>3} % {rate(seen):>4.0f} char/s {seen.holds} holds"
+
+
+def rate(seen: Figures) -> float:
+    return (seen.taken - 1) / (seen.last - seen.first) if seen.last > seen.first else 0.0
 
 
 class Story:

@@ -8,7 +8,6 @@ from dncd.standin.build import Asks, Build, Clock, ReaderOff, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
-from dncd.standin.reader_buffer import ReaderBuffer
 from dncd.tape.codes import DC1, DC3, Coder
 from dncd.values import IsoBytes, Signal, WireBytes
 
@@ -17,6 +16,46 @@ class Hold(enum.Enum):
     NONE = "none"
     NOW_SAID = "DC3 was reached in this look"
     HOLDING = "holding"
+
+
+class ReaderBuffer:
+    """The small memory between a control's line and its reader: it fills at the line's rate and empties at the reader's.
+
+    memory, high, low: characters; reads_per_s: characters a second, 0 for a reader that is never behind.
+
+    All times are the line's own (see `line_end`). What finds the memory full is lost for good.
+    """
+
+    def __init__(self, memory: int, high: int, low: int, reads_per_s: float) -> None:
+        if not 0 <= low < high <= memory:
+            raise ValueError(f"marks must be 0 <= low < high <= memory, not low {low}, high {high}, memory {memory}")
+        self.memory, self.high, self.low, self.reads_per_s = memory, high, low, reads_per_s
+        self.level = 0.0
+        self.lost = 0
+        self._at = 0.0
+
+    def empty(self, now: float) -> None:
+        self.level, self._at = 0.0, now
+
+    def drain(self, now: float) -> float:
+        """Lets the reader read until `now`; the level then."""
+        if self.reads_per_s and now > self._at:
+            self.level = max(0.0, self.level - (now - self._at) * self.reads_per_s)
+        self._at = max(self._at, now)
+        return self.level
+
+    def put(self, at: float) -> bool:
+        """One character, complete at `at`; False: it was lost."""
+        if not self.reads_per_s:
+            return True
+        if self.drain(at) > self.memory - 1:
+            self.lost += 1
+            return False
+        self.level += 1
+        return True
+
+    def drained_at(self, now: float) -> float:
+        return now + self.drain(now) / self.reads_per_s if self.reads_per_s else now
 
 
 class TapeReader:

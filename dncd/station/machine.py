@@ -14,7 +14,7 @@ from dncd.outside.journal import Journal
 from dncd.outside.workers import Workers
 from dncd.ports.opening import open_for
 from dncd.ports.port import NOTHING, Port, Reading
-from dncd.ports.watchers import WATCHED_LOOK_S, Watchers
+from dncd.ports.tap import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
 from dncd.station.incoming import Incoming
 from dncd.station.incoming_papers import IncomingPapers
