@@ -14,7 +14,7 @@ from waveform import Fault, Waveform, receive_waveform, send_waveform
 from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
 from dncd.commissioning.loopback_measures import Measures, Plan
 from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.commissioning.wiring import End, Variant, cable, loopback_plug
+from dncd.commissioning.wiring import Cable, End, Variant, loopback_plug
 from dncd.values import Frame, Modem, Signal
 
 EIGHT = Frame.parse("8N1")
@@ -49,7 +49,7 @@ class Wires:
         """A null modem with a plug at its end."""
         ends = {End.NEAR: "near", End.FAR: "far"}
         joins = [
-            ((ends[join.a.end], join.a.pin), (ends[join.b.end], join.b.pin)) for join in cable(near, far, variant).joins
+            ((ends[join.a.end], join.a.pin), (ends[join.b.end], join.b.pin)) for join in Cable(near, far, variant).joins
         ]
         pins = loopback_plug(far).pins if bridges is None else tuple(bridges)
         joins += [(("far", a), ("far", b)) for a, b in pins]

@@ -43,12 +43,47 @@ class Join:
         return self.a.end is self.b.end
 
 
+class Runs(enum.Enum):
+    THROUGH = "from end to end"
+    LOCAL = "inside the connector of each end"
+
+
+@dataclass(frozen=True, slots=True)
+class Net:
+    """Circuits that are joined: those of the near end with those of the far one, or each end's own with each other."""
+
+    near: tuple[Line, ...]
+    far: tuple[Line, ...]
+    runs: Runs = Runs.THROUGH
+
+
 @dataclass(frozen=True, slots=True)
 class Cable:
+    """The wires of a null modem between these connectors. The shield is not among them: see `CAUTIONS`."""
+
     near: Connector
     far: Connector
     variant: Variant
-    joins: tuple[Join, ...]
+
+    @property
+    def nets(self) -> tuple[Net, ...]:
+        return _DATA + (_HANDSHAKE if self.variant is Variant.FULL else _LOCAL)
+
+    @property
+    def wires(self) -> int:
+        """Wires between the two ends: a net that joins several pins of one end needs one."""
+        return sum(net.runs is Runs.THROUGH for net in self.nets)
+
+    @property
+    def joins(self) -> tuple[Join, ...]:
+        through = [net for net in self.nets if net.runs is Runs.THROUGH]
+        joins = [Join(self.at(End.NEAR, a), self.at(End.FAR, b)) for net in through for a in net.near for b in net.far]
+        if self.variant is Variant.THREE_WIRE:
+            joins += [Join(self.at(end, a), self.at(end, b)) for end in End for a, b in _LOOPS]
+        return tuple(joins)
+
+    def at(self, end: End, line: Line) -> Contact:
+        return Contact(end, line, pin_of(line, self.near if end is End.NEAR else self.far))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,18 +98,18 @@ class Plug:
         return tuple((pin_of(a, self.connector), pin_of(b, self.connector)) for a, b in self.joins)
 
 
-_CROSSED: Final = ((Line.TXD, Line.RXD), (Line.RXD, Line.TXD), (Line.GND, Line.GND))
-"""(near, far) circuits that every null modem joins."""
+_DATA: Final = (Net((Line.TXD,), (Line.RXD,)), Net((Line.RXD,), (Line.TXD,)), Net((Line.GND,), (Line.GND,)))
+"""What every null modem joins."""
 
 _HANDSHAKE: Final = (
-    (Line.RTS, Line.CTS),
-    (Line.CTS, Line.RTS),
-    (Line.DTR, Line.DSR),
-    (Line.DTR, Line.DCD),
-    (Line.DSR, Line.DTR),
-    (Line.DCD, Line.DTR),
+    Net((Line.RTS,), (Line.CTS,)),
+    Net((Line.CTS,), (Line.RTS,)),
+    Net((Line.DTR,), (Line.DSR, Line.DCD)),
+    Net((Line.DSR, Line.DCD), (Line.DTR,)),
 )
-"""(near, far) circuits that a full null modem joins besides."""
+"""What a full null modem joins besides."""
+
+_LOCAL: Final = tuple(Net(lines, lines, Runs.LOCAL) for lines in ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR, Line.DCD)))
 
 _LOOPS: Final = ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR), (Line.DTR, Line.DCD))
 """Circuits that are bridged at each end of a three-wire cable, and in a loopback plug."""
@@ -86,23 +121,9 @@ def variant_for(flow: Flow) -> Variant:
     return Variant.THREE_WIRE if flow.stop_line is ModemLine.NONE else Variant.FULL
 
 
-def cable(near: Connector, far: Connector, variant: Variant) -> Cable:
-    """The wires of a null modem between these connectors. The shield is not among them: see `CAUTIONS`."""
-    wires = _CROSSED + (_HANDSHAKE if variant is Variant.FULL else ())
-    joins = [Join(_contact(End.NEAR, a, near), _contact(End.FAR, b, far)) for a, b in wires]
-    if variant is Variant.THREE_WIRE:
-        for end, connector in ((End.NEAR, near), (End.FAR, far)):
-            joins += [Join(_contact(end, a, connector), _contact(end, b, connector)) for a, b in _LOOPS]
-    return Cable(near, far, variant, tuple(joins))
-
-
 def loopback_plug(connector: Connector) -> Plug:
     """A plug that brings every output back: TXD to RXD, RTS to CTS, DTR to DSR and DCD."""
     return Plug(connector, ((Line.TXD, Line.RXD), *_LOOPS))
-
-
-def _contact(end: End, line: Line, connector: Connector) -> Contact:
-    return Contact(end, line, pin_of(line, connector))
 
 
 STANDARD_METRES: Final = 15.0

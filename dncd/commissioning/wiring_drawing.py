@@ -3,11 +3,10 @@
 `-` and `|` are wires, `+` joins what touches it, `o` is a contact with its pin number and circuit beside it.
 """
 
-from collections.abc import Sequence
 from typing import Final
 
 from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.commissioning.wiring import Cable, Contact, End, Join, Plug, Variant
+from dncd.commissioning.wiring import Cable, End, Net, Plug, Runs
 
 SPAN: Final = 34
 """Columns between the contacts of the two ends."""
@@ -20,35 +19,17 @@ FAR_BUS: Final = SPAN - 5
 def draw_cable(cable: Cable) -> str:
     """The cable, near end at the left. Lines end in newlines."""
     head = [f"{'DNCD PORT':<13}{'':{SPAN}}  CONTROL", f"{cable.near.value:<13}{'':{SPAN}}  {cable.far.value}", ""]
-    groups = _groups(cable.joins)
-    through = [group for group in groups if any(not join.is_bridge for join in group)]
-    near = [group for group in groups if group not in through and group[0].a.end is End.NEAR]
-    far = [group for group in groups if group not in through and group not in near]
-    rows: list[str] = []
-    for group in [*through, *([*pair[0], *pair[1]] for pair in zip(near, far, strict=True))]:
-        rows += [*_group_rows(group), ""]
+    rows = [row for net in cable.nets for row in [*_net_rows(cable, net), ""]]
     shield = "the shell" if cable.near is Connector.DE9 else f"pin {pin_of(Line.SHIELD, cable.near)}"
     rows.append(f"SHIELD: to {shield} at dncd's end; open and insulated at the control's end")
     return "\n".join(line.rstrip() for line in [*head, *rows]) + "\n"
 
 
-def _groups(joins: Sequence[Join]) -> list[list[Join]]:
-    groups: list[list[Join]] = []
-    for join in joins:
-        touching = [group for group in groups if any({join.a, join.b} & {old.a, old.b} for old in group)]
-        merged = [old for group in touching for old in group] + [join]
-        groups = [group for group in groups if group not in touching] + [merged]
-    first = {id(group): min(joins.index(join) for join in group) for group in groups}
-    return sorted(groups, key=lambda group: first[id(group)])
-
-
-def _group_rows(group: Sequence[Join]) -> list[str]:
+def _net_rows(cable: Cable, net: Net) -> list[str]:
     """One net, or the loops of both ends side by side: near contacts down the left, far ones down the right, and a wire
-    between them in the first row if a join has one."""
-    crosses = any(not join.is_bridge for join in group)
-    contacts = list(dict.fromkeys(contact for join in group for contact in (join.a, join.b)))
-    near = [contact for contact in contacts if contact.end is End.NEAR]
-    far = [contact for contact in contacts if contact.end is End.FAR]
+    between them in the first row if the net runs through."""
+    near = [cable.at(End.NEAR, line) for line in net.near]
+    far = [cable.at(End.FAR, line) for line in net.far]
     rows = []
     for k in range(max(len(near), len(far))):
         wire = [" "] * SPAN
@@ -56,14 +37,14 @@ def _group_rows(group: Sequence[Join]) -> list[str]:
             _stub(wire, range(NEAR_BUS + 1 if len(near) > 1 else 1))
         if k < len(far):
             _stub(wire, range(FAR_BUS if len(far) > 1 else SPAN - 1, SPAN))
-        if k == 0 and crosses:
+        if k == 0 and net.runs is Runs.THROUGH:
             _stub(wire, range(SPAN))
         if len(near) > 1 and k < len(near):
             wire[NEAR_BUS] = "+"
         if len(far) > 1 and k < len(far):
             wire[FAR_BUS] = "+"
-        left = _label(near[k], near_side=True) if k < len(near) else " " * 13
-        right = _label(far[k], near_side=False) if k < len(far) else ""
+        left = f"{near[k].line.value:>6} {near[k].pin:>4} o" if k < len(near) else " " * 13
+        right = f"o {far[k].pin:<4} {far[k].line.value}" if k < len(far) else ""
         rows.append(left + "".join(wire) + right)
     return rows
 
@@ -73,24 +54,10 @@ def _stub(wire: list[str], columns: range) -> None:
         wire[column] = "-"
 
 
-def _label(contact: Contact, *, near_side: bool) -> str:
-    if near_side:
-        return f"{contact.line.value:>6} {contact.pin:>4} o"
-    return f"o {contact.pin:<4} {contact.line.value}"
-
-
 def draw_plug(plug: Plug) -> str:
     """A loopback plug: its pins down the left, the bridges at the right. Lines end in newlines."""
     rows = [f"Loopback plug, {plug.connector.value}", ""]
-    nets: list[list[Line]] = []
-    for a, b in plug.joins:
-        for net in nets:
-            if a in net:
-                net.append(b)
-                break
-        else:
-            nets.append([a, b])
-    for net in nets:
+    for net in ((Line.TXD, Line.RXD), (Line.RTS, Line.CTS), (Line.DTR, Line.DSR, Line.DCD)):
         rows += [f"{line.value:>6} {pin_of(line, plug.connector):>4} o----+" for line in net]
         rows.append("")
     return "\n".join(rows)
@@ -107,12 +74,3 @@ def table_rows(cable: Cable) -> list[tuple[str, str, str]]:
         )
         for join in cable.joins
     ]
-
-
-def wire_count(cable: Cable) -> int:
-    """Wires between the two ends: a net that joins several pins of one end needs one."""
-    return sum(any(not join.is_bridge for join in group) for group in _groups(cable.joins))
-
-
-def is_looped(cable: Cable) -> bool:
-    return cable.variant is Variant.THREE_WIRE

@@ -7,8 +7,16 @@ from typing import Final
 
 from dncd.choices import Flow
 from dncd.commissioning.pins import PINS, Connector
-from dncd.commissioning.wiring import CAUTIONS, THREE_WIRE_NOTE, Cable, cable, longest_cable, loopback_plug, variant_for
-from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, is_looped, table_rows, wire_count
+from dncd.commissioning.wiring import (
+    CAUTIONS,
+    THREE_WIRE_NOTE,
+    Cable,
+    Variant,
+    longest_cable,
+    loopback_plug,
+    variant_for,
+)
+from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, table_rows
 
 COLUMNS: Final = 100
 """Widest line of the text."""
@@ -27,19 +35,19 @@ class Order:
 
     @property
     def cable(self) -> Cable:
-        return cable(self.near, self.far, variant_for(self.flow))
+        return Cable(self.near, self.far, variant_for(self.flow))
 
 
 def _facts(order: Order) -> list[str]:
     made = order.cable
     longest = longest_cable(order.baud)
     facts = [
-        f"Flow {order.flow.value}: {made.variant.value}, {wire_count(made)} wires and the shield.",
+        f"Flow {order.flow.value}: {made.variant.value}, {made.wires} wires and the shield.",
         f"Longest cable at {order.baud} bits a second: {longest.metres:g} m ({longest.because}).",
         "The connectors of a computer and of most controls have pins, so the cable's have sockets: look before you buy"
         " (common practice).",
     ]
-    if is_looped(made):
+    if made.variant is Variant.THREE_WIRE:
         facts.append(THREE_WIRE_NOTE)
     return facts
 
