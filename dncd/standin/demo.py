@@ -9,14 +9,11 @@ import sys
 import tempfile
 import textwrap
 import time
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
-from typing import TextIO
 
 from dncd.choices import TapeCode
 from dncd.standin import demo_programs
-from dncd.standin.build import Build, Figures
+from dncd.standin.build import Build
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.demo_shop import DEADLINE_S, DemoFailedError, DemoShop, until
 from dncd.standin.program_memory import Stored
@@ -39,17 +36,14 @@ ends switched off."""
 
 
 WIDTH = 100
-ON_TERMINAL_S = 0.2
-IN_FILE_S = 3.0
-"""Seconds between two states of the progress: a line that is written over, or one more line of a log."""
 
 
 class Teller:
-    """Tells to `out`; counts the facts that held."""
+    """Tells the story; counts the facts that held."""
 
-    def __init__(self, out: TextIO = sys.stdout) -> None:
-        self.facts = 0
-        self._out, self._began, self._parts = out, time.monotonic(), 0
+    def __init__(self) -> None:
+        self.facts = self._parts = 0
+        self._began = time.monotonic()
 
     def part(self, title: str) -> None:
         self._parts += 1
@@ -69,40 +63,12 @@ class Teller:
     def fact(self, held: bool, what: str, seen: object = "") -> None:
         """A fact that this step must have made true; DemoFailedError with what was seen instead."""
         if not held:
-            raise DemoFailedError(
-                f"this should hold and does not: {what}" + (f"\nseen instead: {seen}" if seen else "")
-            )
+            raise DemoFailedError(f"this should hold and does not: {what}\nseen instead: {seen}")
         self.facts += 1
         self._line(textwrap.fill(what, WIDTH, initial_indent="  ok  ", subsequent_indent="      "))
 
-    def follow(self, controls: dict[str, StandIn], chars: dict[str, int], done: Callable[[], bool]) -> bool:
-        """Shows how far each control has read until done(); False if that does not come."""
-        terminal = self._out.isatty()
-        end, pause = time.monotonic() + DEADLINE_S, ON_TERMINAL_S if terminal else IN_FILE_S
-        waker = next(iter(controls.values()))
-        finished = False
-        while not finished and time.monotonic() < end:
-            finished = waker.wait_for(done, pause)
-            state = "   ".join(_state(name, control, chars[name]) for name, control in controls.items())
-            self._out.write(f"\r      {state}\x1b[K" if terminal else f"      {state}\n")
-            self._out.flush()
-        if terminal:
-            self._out.write("\n")
-        return finished
-
     def _line(self, text: str) -> None:
-        self._out.write(f"{text}\n")
-        self._out.flush()
-
-
-def _state(name: str, control: StandIn, of_chars: int) -> str:
-    seen = control.figures()
-    share = min(100, 100 * seen.taken // of_chars)
-    return f"{name} {seen.taken:>5,}/{of_chars:,} {share:>3} % {rate(seen):>4.0f} char/s {seen.holds} holds"
-
-
-def rate(seen: Figures) -> float:
-    return (seen.taken - 1) / (seen.last - seen.first) if seen.last > seen.first else 0.0
+        print(text, flush=True)
 
 
 class Story:
@@ -111,10 +77,12 @@ class Story:
 
     def run(self) -> None:
         """All parts; DemoFailedError at the first that did not do what it should."""
-        parts: tuple[Callable[[], None], ...] = (self.out, self.edited, self.refused, self.damaged, self.records)
         self.opening()
-        for part in parts:
-            part()
+        self.out()
+        self.edited()
+        self.refused()
+        self.damaged()
+        self.records()
 
     def opening(self) -> None:
         self.tell.say(
@@ -136,15 +104,12 @@ class Story:
         for control in (self.lathe, self.mill):
             control.clear()
             control.read_in()
-        chars = {"gang-lathe": _image_chars(sleeve), "bore-mill": _image_chars(plate) + 20}
-        both = {"gang-lathe": self.lathe, "bore-mill": self.mill}
-        read = tell.follow(both, chars, lambda: self.lathe.mode is self.mill.mode is Mode.OFF)
+        tell.say("  they read, for about ten seconds")
+        read = self.lathe.wait_for(lambda: self.lathe.mode is Mode.OFF, DEADLINE_S)
+        read = read and self.mill.wait_for(lambda: self.mill.mode is Mode.OFF, DEADLINE_S)
         tell.fact(read, "both controls read to the closing mark and switched their readers off")
-        for name, control, number, blocks in (
-            ("gang-lathe", self.lathe, "O0210", sleeve),
-            ("bore-mill", self.mill, "O0330", plate),
-        ):
-            self._check_out(name, control, number, blocks)
+        self._check_out("gang-lathe", self.lathe, "O0210", sleeve)
+        self._check_out("bore-mill", self.mill, "O0330", plate)
 
     def _check_out(self, name: str, control: StandIn, number: str, blocks: tuple[str, ...]) -> None:
         tell, seen = self.tell, control.figures()
@@ -154,10 +119,10 @@ class Story:
             f"{name} holds {number}: {len(blocks)} blocks, the same as were dropped, character for character",
             (control.alarm, kept),
         )
-        after = max(seen.after_dc3, default=0)
-        tell.fact(seen.lost == 0, f"{name} lost no character: {rate(seen):.0f} char/s, {seen.holds} holds", seen)
+        after, used = max(seen.after_dc3, default=0), seen.line_used(control.build.char_s)
+        speed = used / control.build.char_s
+        tell.fact(seen.lost == 0, f"{name} lost no character: {speed:.0f} char/s, {seen.holds} holds", seen)
         tell.fact(after <= 8, f"at most {after} characters came after a DC3 (8 allowed)", seen)
-        used = seen.line_used(control.build.char_s)
         tell.say(f"  --  {name}: {100 * used:.1f} % of the line's rate was used, holds included (a busy machine: less)")
         receipt = self.shop.receipt(f"{name}/sent", f"{number[1:]}.nc")
         tell.show(receipt, f"shop/{name}/sent/{number[1:]}.nc.receipt.txt")
@@ -173,21 +138,18 @@ class Story:
         )
         self.lathe.punch("O0210")
         self.mill.punch("O0330")
-        receipts = [
-            self.shop.receipt("gang-lathe/from-machine", "O0210.nc"),
-            self.shop.receipt("bore-mill/from-machine", "O0330.nc"),
-        ]
-        tell.fact(all("result: received" in receipt for receipt in receipts), "both came back: received", receipts)
+        receipts = self.shop.receipt("gang-lathe/from-machine", "O0210.nc")
+        receipts += self.shop.receipt("bore-mill/from-machine", "O0330.nc")
+        tell.fact(receipts.count("result: received") == 2, "both came back: received", receipts)
         file = self.shop.folder / "gang-lathe/from-machine/O0210.nc"
         tell.fact(
             file.read_bytes() == demo_programs.as_file(changed.blocks).encode(),
             "shop/gang-lathe/from-machine/O0210.nc is what the control holds, byte for byte",
         )
-        for machine, event, said in (
-            ("bore-mill", "matched", "bore-mill: equal to what was last sent, no new revision"),
-            ("gang-lathe", "differs", "gang-lathe: differs from what was last sent"),
-        ):
-            tell.fact(until(partial(self._on_record, machine, event), f"no {event} of {machine} in the ledger"), said)
+        until(lambda: "matched" in self._events("bore-mill"), "no matched of bore-mill in the ledger")
+        tell.fact(True, "bore-mill: equal to what was last sent, no new revision")
+        until(lambda: "differs" in self._events("gang-lathe"), "no differs of gang-lathe in the ledger")
+        tell.fact(True, "gang-lathe: differs from what was last sent")
         differing = self.shop.command("diff", "gang-lathe", "O0210")
         said = differing.stdout + differing.stderr
         tell.show(said, "dncd diff gang-lathe O0210")
@@ -221,7 +183,8 @@ class Story:
         self.tell.fact(
             self.mill.wait_for(lambda: self.mill.mode is Mode.OFF, DEADLINE_S), "the punch has run to its end"
         )
-        name = self._first_in(folder)
+        found = until(lambda: list(folder.glob("*.receipt.txt")), "no damaged capture")
+        name = found[0].name.removesuffix(".receipt.txt")
         receipt = self.shop.receipt("bore-mill/from-machine/damaged", name)
         tell.show(receipt, f"shop/bore-mill/from-machine/damaged/{name}.receipt.txt")
         line, column = blocks.index("N50 G01 Z-3.5 F60 M08") + 2, "N50 G01 Z-3.5 F60 M08".index("F60") + 2
@@ -234,13 +197,6 @@ class Story:
         whole = taken_for_good.read_bytes() == demo_programs.as_file(blocks).encode()
         tell.fact(whole and "result: received" in receipt, "punched once more, it is whole: received", receipt)
 
-    def _first_in(self, folder: Path) -> str:
-        def found() -> str:
-            names = [path.name for path in folder.glob("*.receipt.txt")]
-            return names[0].removesuffix(".receipt.txt") if names else ""
-
-        return until(found, f"no damaged capture in {folder.name}/")
-
     def records(self) -> None:
         """The ledger is read and verified; the service stops in order."""
         tell = self.tell
@@ -250,20 +206,18 @@ class Story:
         tell.show(verified.stdout + verified.stderr, "dncd verify")
         tell.fact(verified.returncode == 0, "ledger, library and receipts agree", verified)
         expected = {"sent": 2, "received": 3, "matched": 1, "refused": 1, "damaged": 1}
-        events = [line["event"] for line in self._ledger()]
+        events = self._events("gang-lathe") + self._events("bore-mill")
         counts = {event: events.count(event) for event in expected}
-        tell.fact(counts == expected, "the ledger has them all: " + _counted(expected), counts)
+        words = ", ".join(f"{count} {event}" for event, count in expected.items())
+        tell.fact(counts == expected, f"the ledger has them all: {words}", counts)
         status = self.shop.stop()
         tell.fact(status == 0, "the service stopped when asked", status)
 
-    def _on_record(self, machine: str, event: str) -> bool:
-        return any(line.get("machine") == machine and line["event"] == event for line in self._ledger())
-
-    def _ledger(self) -> list[dict[str, object]]:
-        lines: list[dict[str, object]] = []
-        for path in sorted((self.shop.state / "ledger").glob("*.jsonl")):
-            lines += [json.loads(line) for line in path.read_text("utf-8").split("\n")[:-1]]
-        return lines
+    def _events(self, machine: str) -> list[str]:
+        """What the ledger's files say of a machine, in order."""
+        text = "".join(path.read_text("utf-8") for path in sorted((self.shop.state / "ledger").glob("*.jsonl")))
+        lines = [json.loads(line) for line in text.split("\n")[:-1]]
+        return [line["event"] for line in lines if line.get("machine") == machine]
 
 
 def main(keep: Path | None) -> int:
@@ -289,30 +243,8 @@ def _told(home: Path, tell: Teller, fate: str) -> int:
             tell.say("")
             sys.stderr.write(f"The demo failed: {failed}\nThe service's log ends:\n{shop.log_end()}\n")
             return 1
-    tell.part("Where it all is")
-    tell.show(_tree(home), str(home))
+    tell.part(f"All files are in {home}")
     tell.say(fate)
     tell.say(f"{tell.facts} facts checked, all held.")
     tell.show(CAUTIONS, "CAUTIONS")
     return 0
-
-
-def _tree(home: Path) -> str:
-    """All files with their sizes; the library's own are counted."""
-    lines, objects = [], 0
-    for path in sorted(path for path in home.rglob("*") if path.is_file()):
-        name = path.relative_to(home)
-        if "library.git" in name.parts:
-            objects += 1
-        else:
-            lines.append(f"{path.stat().st_size:>8,}  {name}")
-    return "\n".join([*lines, f"          state/library.git/ ({objects} files; any git reads it)"])
-
-
-def _image_chars(blocks: tuple[str, ...]) -> int:
-    """Characters on the line: two marks and the blocks, each with a block end of one character."""
-    return sum(len(block) + 1 for block in ("%", *blocks, "%"))
-
-
-def _counted(events: dict[str, int]) -> str:
-    return ", ".join(f"{count} {event}" for event, count in events.items())

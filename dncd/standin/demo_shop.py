@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar
 
 import dncd
 
@@ -75,10 +75,11 @@ class DemoShop:
     """home: an empty folder for everything. Enter it to start the service; leaving stops it."""
 
     def __init__(self, home: Path, lathe: str, mill: str) -> None:
-        self.home, self.folder, self.state = home, home / "shop", home / "state"
+        self.folder, self.state = home / "shop", home / "state"
         self.settings, self.log = home / "dncd.toml", home / "run.log"
         self.settings.write_text(_SETTINGS.format(lathe=json.dumps(lathe), mill=json.dumps(mill)), "utf-8")
-        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join(_import_path())}
+        here = Path(dncd.__file__).resolve().parent.parent  # where the child finds this same dncd, installed or not
+        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(here), os.environ.get("PYTHONPATH", "")])}
         self._words = [sys.executable, "-m", "dncd", "--config", str(self.settings)]
 
     def __enter__(self) -> "DemoShop":
@@ -92,13 +93,12 @@ class DemoShop:
         self._service.wait()
 
     def wait_until_listening(self) -> None:
-        until(self._listening, "the service did not come up")
+        def listens() -> bool:
+            if self._service.poll() is not None:
+                raise DemoFailedError(f"the service ended with {self._service.returncode}:\n{self.log_end()}")
+            return self.command("status").stdout.count("listening") == 2
 
-    def _listening(self) -> bool:
-        if self._service.poll() is not None:
-            raise DemoFailedError(f"the service ended with {self._service.returncode}:\n{self.log_end()}")
-        machines = self.machines()
-        return len(machines) == 2 and all(machine["state"] != "no-port" for machine in machines.values())
+        until(listens, "the service did not come up")
 
     def stop(self) -> int:
         """SIGTERM, as a service manager does it; the exit status."""
@@ -113,12 +113,6 @@ class DemoShop:
             [*self._words, *words], env=self._env, capture_output=True, text=True, timeout=DEADLINE_S, check=False
         )
 
-    def machines(self) -> dict[str, Any]:
-        """What `status --json` says of each machine; empty while no service answers."""
-        done = self.command("status", "--json")
-        machines: dict[str, Any] = json.loads(done.stdout)["machines"] if done.returncode == 0 else {}
-        return machines
-
     def drop(self, machine: str, name: str, text: str) -> None:
         """Drops a file as a person would: written straight into the folder."""
         (self.folder / machine / "to-machine" / name).write_text(text, "utf-8", newline="")
@@ -131,8 +125,3 @@ class DemoShop:
 
     def log_end(self) -> str:
         return self.log.read_text("utf-8", "replace")[-1500:]
-
-
-def _import_path() -> list[str]:
-    here = str(Path(dncd.__file__).resolve().parent.parent)
-    return [here, *filter(None, [os.environ.get("PYTHONPATH", "")])]
