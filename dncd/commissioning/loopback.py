@@ -165,7 +165,7 @@ def _script(plan: Plan) -> _Script:
     looks: list[LinesLook] = []
     for rts, dtr in SWITCHED:
         gathered = yield _Step((SetBaud(plan.baud),) * (not looks) + (SetLines(rts, dtr),), SETTLE_S)
-        looks.append(LinesLook(rts, dtr, gathered.modems[-1], len(gathered.came)))
+        looks.append(LinesLook(gathered.modems[-1], len(gathered.came)))
     yield _Step((SetLines(Signal.OFF, Signal.OFF),), SETTLE_S)
     gathered = yield _burst(bytes(NULS), plan.baud)
     nuls = compare(bytes(NULS), gathered.came)

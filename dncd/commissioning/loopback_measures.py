@@ -41,8 +41,6 @@ class Came:
 class LinesLook:
     """The inputs under one setting of the outputs, and how many characters came when the outputs changed."""
 
-    rts: Signal
-    dtr: Signal
     modem: Modem
     strays: int
 

@@ -18,7 +18,7 @@ last line without its newline is left out.
 
 import enum
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -160,17 +160,6 @@ def read_entry(text: str, where: str) -> Entry:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Replayed:
-    """What a receiver is fed: data that came from the control at `at` seconds, with the marked indexes."""
-
-    at: float
-    data: bytes
-    marked: tuple[int, ...]
-
-
-def replayed(entries: Iterable[Entry], way: Way = Way.FROM_CONTROL) -> Iterator[Replayed]:
-    """What went one way, at the instants of the recording: feed it to a receiver, or to `finding`, by a clock that moves."""
-    for entry in entries:
-        if isinstance(entry, Passed) and entry.way is way:
-            yield Replayed(entry.at, entry.data, entry.marked)
+def from_control(entries: Iterable[Entry]) -> list[Passed]:
+    """What the control said: feed it to a receiver, at the instants of the recording, by a clock that moves."""
+    return [entry for entry in entries if isinstance(entry, Passed) and entry.way is Way.FROM_CONTROL]

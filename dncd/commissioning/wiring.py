@@ -135,12 +135,6 @@ STANDARD_BAUD: Final = 20_000
 STANDARD_PF: Final = 2500.0
 """Most capacitance that a driver is asked to bear, in picofarads (verified on one page; from revision D on: memory)."""
 
-LOW_CAPACITANCE_METRES: Final = 300.0
-"""Longest low-capacitance cable (verified on one page)."""
-
-CABLE_PF_PER_M: Final = STANDARD_PF / STANDARD_METRES
-"""Capacitance of a cable a metre, in picofarads, at which both limits are one (arithmetic: 167 pF)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Length:
@@ -150,22 +144,16 @@ class Length:
     because: str
 
 
-def longest_cable(baud: int, pf_per_m: float = CABLE_PF_PER_M) -> Length:
-    """The longest cable at this rate, in metres, for a cable of this capacitance a metre (picofarads).
+def longest_cable(baud: int) -> Length:
+    """The longest cable at this rate, in metres: up to 20,000 bits a second the standard's.
 
-    Up to 20,000 bits a second the standard's 15 m, or the length at which the cable has 2500 pF where its capacitance is
-    known to be lower, at most 300 m. Above, the standard has no figure: the capacitance may then be smaller in proportion
-    to the bit (derived, no source).
+    Above, the standard has no figure: the capacitance may then be smaller in proportion to the bit (derived, no source).
     """
-    metres = min(STANDARD_PF / pf_per_m, LOW_CAPACITANCE_METRES)
-    limit = f"{STANDARD_PF:g} pF" + (
-        " and 15 m (50 ft)" if pf_per_m == CABLE_PF_PER_M else f" at {pf_per_m:g} pF a metre"
-    )
+    limit = f"{STANDARD_PF:g} pF and 15 m (50 ft)"
     if baud <= STANDARD_BAUD:
-        return Length(round(metres, 1), f"the standard's limit up to 20,000 bits a second is {limit}")
-    metres *= STANDARD_BAUD / baud
+        return Length(STANDARD_METRES, f"the standard's limit up to 20,000 bits a second is {limit}")
     return Length(
-        round(metres, 1),
+        round(STANDARD_METRES * STANDARD_BAUD / baud, 1),
         f"the standard ends at 20,000 bits a second with {limit}; above, the limit shrinks with the bit (derived)",
     )
 

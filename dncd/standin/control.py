@@ -28,10 +28,10 @@ class Mode(enum.Enum):
 
 
 class StandIn:
-    """A control behind `path`: a pseudo-terminal of its own, unless `fd` or `plug` gives it another line."""
+    """A control behind `path`: a pseudo-terminal of its own, unless `plug` gives it another line."""
 
-    def __init__(self, build: Build, fd: int = -1, clock: Clock = clock, plug: Plug | None = None) -> None:
-        self._plug: Plug = plug if plug is not None else Plug(fd) if fd >= 0 else NullModem()
+    def __init__(self, build: Build, clock: Clock = clock, plug: Plug | None = None) -> None:
+        self._plug = plug if plug is not None else NullModem()
         self.path = self._plug.path
         self.line = LineEnd(self._plug.fd, build.char_s, clock(), build.baud, self._plug.host_baud)
         self.memory = ProgramMemory(build.memory_m)
