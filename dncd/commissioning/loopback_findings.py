@@ -104,6 +104,10 @@ def _where(plan: Plan) -> str:
     return "the plug and the port" if plan.plug_at is PlugAt.PORT else "each wire of the cable and the plug at its end"
 
 
+def _look_at(plan: Plan, *lines: Line) -> str:
+    return f"Look at {_pins(plan, *lines)} in {_where(plan)}"
+
+
 def _first(measures: Measures) -> Echo:
     return measures.rates[0].echo
 
@@ -176,7 +180,7 @@ def _lines(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         LineFinding(
             Trouble.STUCK_ON,
             f"{line.value} is on whatever RTS and DTR do: it touches a supply or another line",
-            f"Look at {_pins(plan, line)} in {_where(plan)}",
+            _look_at(plan, line),
         )
         for line, state in ((Line.CTS, cts), (Line.DSR, dsr), (Line.DCD, dcd))
         if state is Follows.ALWAYS
@@ -191,44 +195,43 @@ def _wrong_output(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple
         what = "CTS follows DTR and DSR follows RTS: the two handshake pairs are swapped"
         return _one(Trouble.HANDSHAKE_SWAPPED, what, f"Look at {pins} in {_where(plan)}")
     if cts_wrong:
-        what = "CTS follows DTR instead of RTS"
-        look = f"Look at {_pins(plan, Line.CTS, Line.RTS)} in {_where(plan)}"
-        return _one(Trouble.CTS_FOLLOWS_DTR, what, look)
+        return _one(Trouble.CTS_FOLLOWS_DTR, "CTS follows DTR instead of RTS", _look_at(plan, Line.CTS, Line.RTS))
     if dsr_wrong:
         what = "DSR or DCD follows RTS instead of DTR"
-        look = f"Look at {_pins(plan, Line.DSR, Line.DTR)} in {_where(plan)}"
-        return _one(Trouble.DSR_FOLLOWS_RTS, what, look)
+        return _one(Trouble.DSR_FOLLOWS_RTS, what, _look_at(plan, Line.DSR, Line.DTR))
     return ()
 
 
+_NEVER: Final = {
+    (True, True, True): (
+        Trouble.NO_HANDSHAKE,
+        "No handshake line follows: the plug or the cable joins the data lines only",
+        (Line.RTS, Line.CTS, Line.DTR, Line.DSR),
+    ),
+    (False, True, True): (
+        Trouble.NO_DTR,
+        "Neither DSR nor DCD follows DTR: DTR is open, or its loop is missing",
+        (Line.DTR, Line.DSR, Line.DCD),
+    ),
+    (True, False, False): (Trouble.NO_CTS, "CTS does not follow RTS", (Line.RTS, Line.CTS)),
+    (False, True, False): (Trouble.NO_DSR, "DSR does not follow DTR, though DCD does", (Line.DSR,)),
+    (False, False, True): (
+        Trouble.NO_DCD,
+        "DCD does not follow DTR, though DSR does (many plugs leave it open, and few controls need it)",
+        (Line.DCD,),
+    ),
+}
+"""What it means that CTS, DSR, DCD never come on. Where CTS and one of the others do not, CTS is told: it stops a sender."""
+
+
 def _open(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple[LineFinding, ...]:
-    never = tuple(state is Follows.NEVER for state in (cts, dsr, dcd))
-    said = {
-        (True, True, True): (
-            Trouble.NO_HANDSHAKE,
-            "No handshake line follows: the plug or the cable joins the data lines only",
-            (Line.RTS, Line.CTS, Line.DTR, Line.DSR),
-        ),
-        (False, True, True): (
-            Trouble.NO_DTR,
-            "Neither DSR nor DCD follows DTR: DTR is open, or its loop is missing",
-            (Line.DTR, Line.DSR, Line.DCD),
-        ),
-        (True, False, False): (Trouble.NO_CTS, "CTS does not follow RTS", (Line.RTS, Line.CTS)),
-        (False, True, False): (Trouble.NO_DSR, "DSR does not follow DTR, though DCD does", (Line.DSR,)),
-        (False, False, True): (
-            Trouble.NO_DCD,
-            "DCD does not follow DTR, though DSR does (many plugs leave it open, and few controls need it)",
-            (Line.DCD,),
-        ),
-    }
-    if never not in said:
-        return tuple(
-            LineFinding(Trouble.NO_CTS, "CTS does not follow RTS", f"Look at {_pins(plan, Line.RTS, Line.CTS)}")
-            for _ in range(never[0])
-        )
-    trouble, what, lines = said[never]
-    return _one(trouble, what, f"Look at {_pins(plan, *lines)} in {_where(plan)}")
+    never = (cts is Follows.NEVER, dsr is Follows.NEVER, dcd is Follows.NEVER)
+    if never[0] and not all(never):
+        never = (True, False, False)
+    if never not in _NEVER:
+        return ()
+    trouble, what, lines = _NEVER[never]
+    return _one(trouble, what, _look_at(plan, *lines))
 
 
 HALF: Final = (0.4, 0.6)
