@@ -119,7 +119,6 @@ class _Verdict:
 
 
 def judge(punches: Sequence[Punch]) -> Answer:
-    """What these punches, in the order in which they came, say about the line."""
     at_rate: dict[int, list[Punch]] = {}
     for punch in punches:
         at_rate.setdefault(punch.baud, []).append(punch)
@@ -170,7 +169,6 @@ def _by_time(near: Sequence[int], punches: Sequence[Punch]) -> tuple[int, ...]:
 def _readings(
     baud: int, data: bytes, sounds: Counter[tuple[int, bool]], told: bool
 ) -> tuple[tuple[scoring.Reading, Guess], ...]:
-    """Every reading with its score, best first; confidences by likelihood alone."""
     scored = [(reading, scoring.score(reading, sounds, told)) for reading in scoring.READINGS]
     best = max(score for _, score in scored)
     weight = sum(math.exp(max(-700.0, score - best)) for _, score in scored)
@@ -287,7 +285,6 @@ class Finder:
     _count: int = 0
 
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> None:
-        """Bytes that came, with the indexes of those that the UART marked; now: seconds."""
         if data:
             self._chunks.append(Chunk(now, data, bad))
             self._count += len(data)

@@ -33,7 +33,6 @@ class View:
         return "".join(_show_marked(byte) if k in bad else self._shown[byte] for k, byte in enumerate(data))
 
     def line(self, entry: Entry) -> str:
-        """One line of the view, without its newline: time, direction, what passed."""
         at = f"{entry.at:10.3f}"
         match entry:
             case Passed(_, way, data, marked):

@@ -122,7 +122,6 @@ class LoopbackTest:
         self._began = math.inf
 
     def start(self, now: float) -> tuple[Action, ...]:
-        """The first actions; now: seconds."""
         return self._take(next(self._script), now)
 
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> tuple[Action, ...]:
@@ -223,7 +222,6 @@ def _rates(plan: Plan, delay: float) -> Generator[_Step, _Gathered, tuple[tuple[
 
 
 def _singles(baud: int, wait_s: float) -> Generator[_Step, _Gathered, Echo]:
-    """Every value by itself: what comes back is its own."""
     total = NO_ECHO
     for value in VALUES:
         gathered = yield _Step((Write(bytes([value])),), wait_s + 25 / baud, 1)
@@ -232,7 +230,6 @@ def _singles(baud: int, wait_s: float) -> Generator[_Step, _Gathered, Echo]:
 
 
 def _soak(baud: int, seconds: float) -> Generator[_Step, _Gathered, Echo]:
-    """Blocks in mixed order until the time is up; each is compared by itself."""
     total = NO_ECHO
     began = math.inf
     yield _Step((SetBaud(baud),), SETTLE_S)

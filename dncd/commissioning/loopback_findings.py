@@ -87,7 +87,6 @@ def is_good(measures: Measures, plan: Plan) -> bool:
 
 
 def verdict(measures: Measures, plan: Plan) -> str:
-    """One sentence: what holds, with the figures."""
     best = measures.best_baud
     what = "Port" if plan.plug_at is PlugAt.PORT else "Port and cable"
     if not is_good(measures, plan):
@@ -300,7 +299,6 @@ def _stuck_bit(singles: Echo) -> tuple[LineFinding, ...]:
 
 
 def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
-    """Damage that is no rule of the values."""
     total = _first(measures) + measures.singles + measures.soak
     if total.errors == 0 and measures.strays == 0:
         return ()
@@ -351,7 +349,6 @@ _NOISE_WORDS: Final = (
 
 
 def _worst_bits(echo: Echo) -> str:
-    """`; bits 0 and 1 flip most`, where some do."""
     if not any(echo.flips):
         return ""
     order = sorted(range(8), key=lambda bit: -echo.flips[bit])

@@ -203,6 +203,5 @@ class Measures:
 
     @property
     def errors_per_million(self) -> float:
-        """Of the long run, or of the first rate where there was none."""
         echo = self.soak if self.soak.sent else self.rates[0].echo if self.rates else NO_ECHO
         return 1e6 * echo.errors / echo.sent if echo.sent else 0.0

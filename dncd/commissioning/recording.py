@@ -72,8 +72,6 @@ Entry = Passed | Lines | Note
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A whole recording: what the head says, by key, and the entries in their order."""
-
     head: dict[str, str] = field(default_factory=dict)
     entries: tuple[Entry, ...] = ()
 

@@ -57,7 +57,6 @@ def _heading(order: Order) -> str:
 
 
 def wiring_text(order: Order) -> str:
-    """Drawing, table, loopback plugs and cautions for a terminal, at most `COLUMNS` wide."""
     rows = table_rows(order.cable)
     wide = max(len(row[0]) for row in rows), max(len(row[1]) for row in rows)
     parts = [_heading(order), *(fill(fact, COLUMNS) for fact in _facts(order)), "", draw_cable(order.cable)]

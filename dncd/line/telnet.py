@@ -68,7 +68,6 @@ class Asked:
     stop_bits: Fraction
 
     def values(self) -> dict[Setting, int]:
-        """The value to ask for, by setting, in the order in which they are sent; DTR and RTS are on."""
         return {
             Setting.BAUD: self.baud,
             Setting.DATA_BITS: self.data_bits,
@@ -89,8 +88,6 @@ class Whose(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class ModemState:
-    """A notice of the modem lines."""
-
     modem: Modem
 
 
@@ -170,7 +167,6 @@ class Telnet:
 
     @property
     def waiting(self) -> tuple[Setting, ...]:
-        """Settings not confirmed yet, in the order in which they were asked for."""
         return tuple(s for s in self.asked if s not in self.confirmed)
 
     @property
@@ -187,7 +183,6 @@ class Telnet:
         return tuple(found)
 
     def take(self) -> bytes:
-        """What is to be sent to the server, once."""
         out, self._out = bytes(self._out), bytearray()
         return out
 

@@ -58,7 +58,6 @@ class Sender(Machine):
         return 0 if self._finished else max(0, 2 * LARGE - len(self._held))
 
     def supply(self, data: bytes, now: float) -> list[Event]:
-        """More of the program, coded for the line."""
         self._held += data
         self._heard(Heard.SUPPLY, now)
         return self._drain()
@@ -195,7 +194,6 @@ class Receiver(Machine):
         return self._drain()
 
     def tick(self, now: float) -> list[Event]:
-        """The time has come to `now`; what happened by it."""
         if self.phase is Phase.PURGING and now >= self._due and self._tail.rstrip(bytes([BS])).endswith(CANCEL[:2]):
             self._heard(Heard.CANCEL, now)
         return super().tick(now)

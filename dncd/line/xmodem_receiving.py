@@ -45,7 +45,6 @@ class XmodemReceiving:
     # --- the line is somebody else's, or ours ------------------------------------------------------------------------
 
     def rest(self) -> None:
-        """The line is taken for a sending: asks for nothing."""
         self._resting, self._machine = True, None
         self._out.clear()
 
@@ -55,15 +54,12 @@ class XmodemReceiving:
             self._ask_at = now + defaults.XMODEM_REST_S
 
     def hold(self, stop: bool) -> None:
-        """Keeps the answers back, so that the control sends no more; or gives them."""
         self._held = stop
 
     def recorded(self) -> None:
-        """The capture is on record: its last answer may go."""
         self._last_answer_waits = False
 
     def outgoing(self) -> bytes:
-        """What has to be written now; it is given once."""
         if self._machine is not None:
             self._out += self._machine.outgoing()
         if self._held or self._last_answer_waits:
@@ -95,7 +91,6 @@ class XmodemReceiving:
         return self._take(machine.feed(data, now), now)
 
     def tick(self, now: float) -> list[Event]:
-        """Asks when it is time to; moves what only time moves."""
         self._now = now
         if self._resting:
             return []
@@ -112,7 +107,6 @@ class XmodemReceiving:
         return self._machine.next_due()
 
     def stop(self, now: float) -> list[Event]:
-        """The service or the port stops: an open capture ends as it is."""
         if self._machine is None or not self._began:
             self._machine = None
             return []

@@ -64,7 +64,6 @@ class XmodemSending:
         self._fill(self._now)
 
     def block_now(self) -> bytes:
-        """The coded block that the receiver has acknowledged last, as far as it is in memory."""
         ends, at = self._shape.block_end, self.handed_over - self._base
         found = self._image.rfind(ends, 0, at)
         start = found + len(ends) if found >= 0 else 0
@@ -94,7 +93,6 @@ class XmodemSending:
         self._fill(now)
 
     def gate(self, open_: bool, now: float) -> None:
-        """CTS or DSR, whichever the flow setting watches: on (True) or off."""
         if open_ and not self._open:
             self._end_hold(now)
         elif not open_ and self._open and self.held_since is None and self.outcome is None:
@@ -210,21 +208,17 @@ class XmodemSending:
         return False
 
     def last_words(self) -> bytes:
-        """What must still be said when the sending is over: CANs, where it was broken off."""
         said, self._out = bytes(self._out), bytearray()
         return said
 
     def stop(self, reason: str, now: float) -> None:
-        """Ends the sending at once, for a reason that is a sentence."""
         if self.outcome is None:
             self._out.clear()
             self._reason = reason
             self._take(self._sender.cancel(now), now)
 
     def held_for(self, now: float) -> float:
-        """Seconds of the hold that is open, 0 without one."""
         return 0.0 if self.held_since is None else now - self.held_since
 
     def seconds(self, now: float) -> float:
-        """Seconds since the start, or of the whole sending once it is over."""
         return self.outcome.seconds if self.outcome else now - self._begun_at

@@ -69,7 +69,6 @@ class HearingHand:
 
 
 def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
-    """The loopback test at the machine's rate, with the plug at the far end of the cable."""
     plan = plan_for(machine.line, PlugAt.CABLE_END, SOAK_S)
     hand = LoopbackHand(plan)
     with LineSession(loop_line(machine.line)) as session:
@@ -162,7 +161,6 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
 
 
 def starts_by_hand(machine: MachineSettings) -> bool:
-    """Whether nothing tells dncd that the control reads: then somebody at the keyboard must."""
     return machine.line.protocol is Protocol.PLAIN and machine.send.start_on in (StartOn.GO, StartOn.NOW)
 
 

@@ -32,8 +32,6 @@ _SWITCHES: Final = {ModemLine.RTS: (telnet.Setting.RTS, 11, 12), ModemLine.DTR: 
 
 
 class SocketPort(Port):
-    """An open `socket://` port."""
-
     def __init__(self, line: LineSettings, connection: socket.socket) -> None:
         super().__init__(line.port)
         self._most = _most_unacknowledged(line)
@@ -49,7 +47,6 @@ class SocketPort(Port):
         return Reading(_receive(self.name, self._connection))
 
     def write(self, data: bytes) -> int:
-        """Hand over what TCP takes now, as long as the server's end keeps up."""
         return _send(self.name, self._connection, self._fitting(data))
 
     def settled(self) -> bool:
@@ -113,7 +110,6 @@ class Rfc2217Port(SocketPort):
         return reading
 
     def write(self, data: bytes) -> int:
-        """Hand over what the network keeps up with; nothing while earlier bytes or the server hold it up."""
         self._push()
         if self._out or self.suspended():
             return 0
@@ -130,7 +126,6 @@ class Rfc2217Port(SocketPort):
         return self._machine.suspended is Signal.ON
 
     def settled(self) -> bool:
-        """Whether nothing is held back and the server's TCP has acknowledged all."""
         return not self._out and super().settled()
 
     def modem(self) -> Modem:
@@ -241,7 +236,6 @@ def _watch_over(connection: socket.socket) -> None:
 
 
 def _most_unacknowledged(line: LineSettings) -> int:
-    """Bytes that may be on their way to the server's end without word of their arrival."""
     return line.ahead_chars + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
 
 

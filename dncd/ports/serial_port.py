@@ -94,8 +94,6 @@ class MarkedInput:
 
 
 class TtyPort(Port):
-    """An open serial port or pseudo-terminal; see `Port`."""
-
     def __init__(self, name: str, fd: int, *, early: bytes, notes: tuple[str, ...]) -> None:
         super().__init__(name, notes)
         self._fd = fd
@@ -179,7 +177,6 @@ class TtyPort(Port):
                 os.close(fd)
 
     def _count(self) -> Counters:
-        """What the driver counted since the last look; nothing where a driver started anew."""
         now = self.counters()
         if now is None or now == self._seen:
             return NO_FAULTS

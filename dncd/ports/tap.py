@@ -90,8 +90,6 @@ WATCHED_LOOK_S: Final = 0.1
 
 
 class Watchers:
-    """Who watches one line. For the loop's thread."""
-
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock
         self._watchers: list[tuple[float, WatchQueue]] = []
@@ -116,7 +114,6 @@ class Watchers:
         self._watchers.append((self._clock(), news))
 
     def remove(self, news: WatchQueue) -> None:
-        """It has gone; one that is not there is no error."""
         self._watchers = [watcher for watcher in self._watchers if watcher[1] is not news]
 
     def _tell(self, entry: Entry) -> None:

@@ -36,7 +36,6 @@ class CodeForm(enum.Enum):
     SET = "set"
 
     def byte(self, code: int) -> int:
-        """A seven-bit code as this control puts it on an eight-bit line."""
         odd_holes = code.bit_count() % 2 == 1
         eighth = {CodeForm.EVEN: odd_holes, CodeForm.ODD: not odd_holes, CodeForm.CLEAR: False, CodeForm.SET: True}
         return code | (0x80 if eighth[self] else 0)
@@ -131,7 +130,6 @@ class Build:
 
     @property
     def char_s(self) -> float:
-        """Seconds a character takes on its line."""
         return float(self.frame.bits / self.baud)
 
     @property

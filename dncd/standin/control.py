@@ -61,7 +61,6 @@ class StandIn:
             self._fit(build)
 
     def read_in(self) -> None:
-        """READ: says DC1 and takes a program, from its first mark or block end to the closing mark."""
         with self._changed:
             self.mode = Mode.READING
             (self.packet_reader if self._in_packets else self.reader).start()
@@ -135,7 +134,6 @@ class StandIn:
             )
 
     def clear(self) -> None:
-        """Starts the figures and `taken` anew."""
         with self._changed:
             self.taken.clear()
             self.reader.clear()
@@ -143,7 +141,6 @@ class StandIn:
             self._first = self._last = 0.0
 
     def close(self) -> None:
-        """Unplugs its own null modem; a line that was given stays open."""
         self._plug.close()
 
     # --- the works, stepped by a yard ---------------------------------------------------------------------------

@@ -39,8 +39,6 @@ WIDTH = 100
 
 
 class Teller:
-    """Tells the story; counts the facts that held."""
-
     def __init__(self) -> None:
         self.facts = self._parts = 0
         self._began = time.monotonic()
@@ -51,7 +49,6 @@ class Teller:
         self._line(f"\n{self._parts}. {title} {'-' * (WIDTH - len(title) - len(at) - 5)} {at}")
 
     def say(self, text: str) -> None:
-        """A paragraph, indented as its first line is."""
         indent = " " * (len(text) - len(text.lstrip(" ")))
         self._line(textwrap.fill(text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
 
@@ -76,7 +73,6 @@ class Story:
         self.shop, self.lathe, self.mill, self.tell = shop, lathe, mill, tell
 
     def run(self) -> None:
-        """All parts; DemoFailedError at the first that did not do what it should."""
         self.opening()
         self.out()
         self.edited()
@@ -129,7 +125,6 @@ class Story:
         tell.fact("result: sent" in receipt, "and the office has its receipt: sent", receipt)
 
     def edited(self) -> None:
-        """An operator edits at the control and punches back; the other punches unchanged."""
         tell = self.tell
         tell.part("The lathe chatters; its operator lowers a feed and both punch their programs out")
         changed = self.lathe.edit("O0210", "F0.12", "F0.09")
@@ -156,7 +151,6 @@ class Story:
         tell.fact("F 0.12 → 0.09" in said, "the office sees the one word that changed", said)
 
     def refused(self) -> None:
-        """A program that the control cannot take is refused before a character is sent."""
         tell = self.tell
         tell.part("The office drops a program that this control cannot take")
         blocks, before = demo_programs.unfit(), len(self.lathe.taken)
@@ -171,7 +165,6 @@ class Story:
         tell.fact(len(self.lathe.taken) == before, "not one character of it went to the control")
 
     def damaged(self) -> None:
-        """One flipped bit in a capture is caught and located; punched again it is whole."""
         tell = self.tell
         tell.part("A welder starts up next to the cable while the bore mill punches")
         blocks = demo_programs.key_slot()
@@ -198,7 +191,6 @@ class Story:
         tell.fact(whole and "result: received" in receipt, "punched once more, it is whole: received", receipt)
 
     def records(self) -> None:
-        """The ledger is read and verified; the service stops in order."""
         tell = self.tell
         tell.part("What is on record")
         tell.show(self.shop.command("log").stdout, "dncd log")

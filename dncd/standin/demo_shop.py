@@ -101,7 +101,6 @@ class DemoShop:
         until(listens, "the service did not come up")
 
     def stop(self) -> int:
-        """SIGTERM, as a service manager does it; the exit status."""
         self._service.send_signal(signal.SIGTERM)
         try:
             return self._service.wait(DEADLINE_S)
@@ -114,11 +113,9 @@ class DemoShop:
         )
 
     def drop(self, machine: str, name: str, text: str) -> None:
-        """Drops a file as a person would: written straight into the folder."""
         (self.folder / machine / "to-machine" / name).write_text(text, "utf-8", newline="")
 
     def receipt(self, where: str, name: str) -> str:
-        """The text of the receipt of a file under the shop folder, once it is there."""
         path = self.folder / where / f"{name}.receipt.txt"
         until(path.exists, f"no receipt {where}/{path.name}")
         return path.read_text("utf-8")

@@ -72,7 +72,6 @@ class LineEnd:
         return not self._queue
 
     def nothing_there(self, now: float) -> None:
-        """A look from outside (select) found nothing to read at `now`."""
         self._looked = now
 
     def say(self, codes: bytes) -> None:

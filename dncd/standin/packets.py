@@ -27,13 +27,11 @@ class PacketReader:
         self._data = bytearray()
 
     def start(self) -> None:
-        """READ: asks for the first packet, again and again."""
         self._receivers = [Receiver(self._build.protocol, self._clock())]
         self._data.clear()
         self.on, self.alarm = True, Alarm.NONE
 
     def off(self) -> None:
-        """RESET: the transfer ends with CAN."""
         now = self._clock()
         for receiver in self._receivers:
             receiver.cancel(now)

@@ -47,19 +47,15 @@ class Stored:
 
 @dataclass(slots=True)
 class ProgramMemory:
-    """metres: length of tape that fits."""
-
     metres: float
     programs: dict[str, Stored] = field(default_factory=dict)
 
     @property
     def free_chars(self) -> int:
-        """Characters that still fit; each block counts its end."""
         used = sum(len(program.text()) for program in self.programs.values())
         return int(self.metres * 1000 / CHAR_MM) - used
 
     def store(self, program: Stored) -> Alarm:
-        """Keeps a program under its number in place of an older one; or says why it cannot."""
         if not program.number:
             return Alarm.NO_NUMBER
         older = self.programs.pop(program.number, None)
@@ -117,7 +113,6 @@ class ProgramReader:
         return self.state
 
     def close(self) -> None:
-        """Nothing more comes: what was read is the program."""
         if self.state is not Reading.STOPPED:
             self.state = Reading.CLOSED
 

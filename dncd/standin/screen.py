@@ -89,7 +89,6 @@ class Screen:
             watcher.join()
 
     def _next(self, lines: TextIO) -> list[str]:
-        """The next line's words; none at the end."""
         while True:
             if self._prompt:
                 self._out.write(self._prompt)

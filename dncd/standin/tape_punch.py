@@ -29,8 +29,6 @@ Noise = FlippedBit | LostChar
 
 
 class TapePunch:
-    """Punches programs onto a line and obeys the host's DC3 and DC1 within `runs_on_chars`."""
-
     def __init__(self, build: Build, coder: Coder, line: LineEnd) -> None:
         self.stops = 0
         self.alarm = Alarm.NONE

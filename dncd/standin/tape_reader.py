@@ -38,14 +38,12 @@ class ReaderBuffer:
         self.level, self._at = 0.0, now
 
     def drain(self, now: float) -> float:
-        """Lets the reader read until `now`; the level then."""
         if self.reads_per_s and now > self._at:
             self.level = max(0.0, self.level - (now - self._at) * self.reads_per_s)
         self._at = max(self._at, now)
         return self.level
 
     def put(self, at: float) -> bool:
-        """One character, complete at `at`; False: it was lost."""
         if not self.reads_per_s:
             return True
         if self.drain(at) > self.memory - 1:
@@ -85,7 +83,6 @@ class TapeReader:
         self._done_at, self._hold = 0.0, Hold.NONE
 
     def start(self) -> None:
-        """Reader on: says so in the way that it has."""
         ways = self._build.reader
         self._begin(ways.waits_for)
         self.on, self.alarm, self._heard_at = True, Alarm.NONE, self._clock()
@@ -110,7 +107,6 @@ class TapeReader:
         self._ask_by_line(Signal.OFF)
 
     def after_dc3(self) -> tuple[int, ...]:
-        """Characters that came after each DC3, the present hold included."""
         return (*self._after_dc3, self._after) if self._hold is Hold.HOLDING else tuple(self._after_dc3)
 
     def take(self, runs: list[Run], now: float) -> list[Run]:
