@@ -8,13 +8,13 @@ from typing import Final
 
 from dncd.choices import ModemLine, Protocol, Request, StartOn
 from dncd.commissioning.finding import Answer, Finder, Sureness
+from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import findings, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
 from dncd.line.starting import Starts
-from dncd.line_trial.loopback_task import LoopbackHand, loop_line, plan_for
 from dncd.line_trial.round_trip import Back, Phase, RoundTrip, image_of
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
@@ -70,11 +70,11 @@ class HearingHand:
 
 def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
     plan = plan_for(machine.line, PlugAt.CABLE_END, SOAK_S)
-    hand = LoopbackHand(plan)
+    hand = LoopbackTest(plan)
     with LineSession(loop_line(machine.line)) as session:
         if not session.run(hand, patience_s):
             return Step(LOOPBACK, Done.FAILED, f"not measured within {patience_s:g} s")
-    measures = hand.test.measures[0]
+    measures = hand.measures[0]
     said = "; ".join([verdict(measures, plan), *(str(one) for one in findings(measures, plan))])
     return Step(LOOPBACK, Done.PASSED if _bears(measures, plan, machine) else Done.FAILED, said)
 
