@@ -5,8 +5,8 @@ import sys
 
 from device_servers import DeviceServer
 
+from dncd.standin.build import counterpart, of_profile
 from dncd.standin.control import StandIn
-from dncd.standin.counterpart import counterpart, of_profile
 from dncd.standin.plug import Plug
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard

@@ -13,9 +13,8 @@ from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor, counterpart, of_profile
 from dncd.standin.control import StandIn
-from dncd.standin.counterpart import counterpart, of_profile
 from dncd.standin.demo_programs import first_programs
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard

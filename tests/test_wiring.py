@@ -16,11 +16,12 @@ from dncd.commissioning.wiring import (
     Cable,
     End,
     Variant,
+    draw_cable,
+    draw_plug,
     longest_cable,
     loopback_plug,
     variant_for,
 )
-from dncd.commissioning.wiring_drawing import draw_cable, draw_plug
 from dncd.commissioning.wiring_page import COLUMNS, Order, wiring_page, wiring_text
 
 VECTORS = Path(__file__).parent / "vectors"

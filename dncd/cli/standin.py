@@ -9,8 +9,8 @@ import click
 from dncd.cli.asking import Asked, asked, unknown
 from dncd.errors import NotDoneError, UsageError
 from dncd.outside.config_rules import PROFILES
+from dncd.standin.build import counterpart, of_profile
 from dncd.standin.control import StandIn
-from dncd.standin.counterpart import counterpart, of_profile
 from dncd.standin.demo_programs import first_programs
 from dncd.standin.plug import NullModem, Rates
 from dncd.standin.screen import Screen

@@ -12,11 +12,13 @@ from dncd.commissioning.wiring import (
     THREE_WIRE_NOTE,
     Cable,
     Variant,
+    draw_cable,
+    draw_plug,
     longest_cable,
     loopback_plug,
+    table_rows,
     variant_for,
 )
-from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, table_rows
 
 COLUMNS: Final = 100
 """Widest line of the text."""

@@ -231,15 +231,19 @@ def gone(name: str, what: str) -> PortGoneError:
     )
 
 
+def _no_port(port: str, what: str) -> PortError:
+    return PortError(what, f"port {port}", "Name a device such as /dev/ttyS0")
+
+
 def _look(port: str) -> None:
     try:
         mode = Path(port).stat().st_mode
     except ValueError:
-        raise PortError("the name is no path", f"port {shown(port)}", "Name a device such as /dev/ttyS0") from None
+        raise _no_port(shown(port), "the name is no path") from None
     except OSError as fault:
         raise gone(port, f"there is no such device ({os.strerror(fault.errno or 0)})") from fault
     if not stat.S_ISCHR(mode):
-        raise PortError("it is not a serial port", f"port {port}", "Name a device such as /dev/ttyS0")
+        raise _no_port(port, "it is not a serial port")
 
 
 @contextlib.contextmanager
@@ -278,9 +282,7 @@ def _told(line: LineSettings) -> Iterator[None]:
                 "End that program or name another port; dncd tries again until the port is free",
             ) from fault
         if number == errno.ENOTTY:
-            raise PortError(
-                "it is not a serial port", f"port {line.port}", "Name a device such as /dev/ttyS0"
-            ) from fault
+            raise _no_port(line.port, "it is not a serial port") from fault
         if number == errno.EINVAL:
             raise cannot(line, "the port refuses this rate or frame") from fault
         if number in (errno.EACCES, errno.EPERM):
