@@ -43,20 +43,19 @@ class HearingHand:
         asked = machine.receive.request is not Request.NONE
         self._punch_on = coder.signals(0x12) if asked else frozenset[int]()
         self._go = bytes(coder.signal(0x11, machine.line.dc_parity))
-        self._sessions: list[LineSession] = []
 
     @property
     def over(self) -> bool:
         return bool(self.finder.punches)
 
     def start(self, session: LineSession, now: float) -> None:
-        self._sessions = [session]
+        self._session = session
         self._ready()
 
     def feed(self, reading: Reading, now: float) -> None:
         self.finder.feed(reading.data, reading.bad, now)
         if any(byte in self._punch_on for byte in reading.data[:1]):
-            self._sessions[0].send(self._go)
+            self._session.send(self._go)
 
     def modem(self, lines: Modem, now: float) -> None:
         """Of no matter here."""
