@@ -5,7 +5,7 @@ import random
 from collections.abc import Iterable
 from heapq import merge
 
-from dncd.standin.waveform import Waveform
+from waveform import Waveform
 
 
 def inverted(wave: Waveform, pulses: Iterable[tuple[float, float]]) -> Waveform:

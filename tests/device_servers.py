@@ -90,11 +90,18 @@ class Manager(rfc2217.PortManager):
 
 
 class DeviceServer:
-    """One connection at a time, in a thread of its own. `got` is what reached the control."""
+    """One connection at a time, in a thread of its own. `got` is what reached the control, unless `behind` is its line."""
 
     def __init__(
-        self, *, telnet: bool, silent: bool = False, confirms_masks: bool = True, tells_lines: bool = True
+        self,
+        *,
+        telnet: bool,
+        silent: bool = False,
+        confirms_masks: bool = True,
+        tells_lines: bool = True,
+        behind: socket.socket | None = None,
     ) -> None:
+        self._behind = behind
         self.cable = Cable()
         self.got = bytearray()
         self.reading = True
@@ -229,7 +236,11 @@ class DeviceServer:
                 watched.append(self._listener)
             if self._connection and self.reading:
                 watched.append(self._connection)
+            if self._behind:
+                watched.append(self._behind)
             ready, _, _ = select.select(watched, [], [], DEADLINE_S)
+            if self._behind in ready:
+                self.write(self._escaped(self._behind.recv(4096)))
             if self._wake_r in ready:
                 os.read(self._wake_r, 100)
                 with self._lock:
@@ -266,8 +277,13 @@ class DeviceServer:
         if not raw:
             self._hang_up()
         elif self.manager:
-            for byte in self.manager.filter(raw):
-                self.got += byte
+            self._take(b"".join(self.manager.filter(raw)))
             self.manager.check_modem_lines()
         else:
-            self.got += raw
+            self._take(raw)
+
+    def _take(self, data: bytes) -> None:
+        if self._behind:
+            self._behind.sendall(data)
+        else:
+            self.got += data

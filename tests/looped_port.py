@@ -5,7 +5,7 @@ import os
 from simulated_cable import SimulatedPort, _Run
 
 from dncd.choices import ModemLine
-from dncd.commissioning.loopback import SetBaud, SetLines, Write
+from dncd.commissioning.loopback import LOOP_FRAME
 from dncd.commissioning.loopback_measures import Plan
 from dncd.ports.port import Port, Reading
 from dncd.values import LineSettings, Modem, Signal
@@ -20,7 +20,8 @@ class LoopedLine:
 
     def opening(self, line: LineSettings) -> "LoopedPort":
         self.opened.append(line.baud)
-        self.run.do((SetBaud(line.baud), SetLines(Signal.ON, Signal.ON)))
+        self.run.tune(line.baud, LOOP_FRAME)
+        self.run.set_lines(Signal.ON, Signal.ON)
         return LoopedPort(self)
 
     def clock(self) -> float:
@@ -43,13 +44,11 @@ class LoopedPort(Port):
         run = self._run
         run.now += self._looks_s
         run.idle()
-        ready = [one for one in run.coming if one[0] <= run.now]
-        run.coming = [one for one in run.coming if one[0] > run.now]
-        return Reading(bytes(one[1] for one in ready), tuple(k for k, one in enumerate(ready) if one[2]))
+        return run.read()
 
     def write(self, data: bytes) -> int:
         if data:
-            self._run.do((Write(data),))
+            self._run.send(data)
         return len(data)
 
     def modem(self) -> Modem:
@@ -58,7 +57,7 @@ class LoopedPort(Port):
     def switch(self, line: ModemLine, on: Signal) -> None:
         self._rts = on if line is ModemLine.RTS else self._rts
         self._dtr = on if line is ModemLine.DTR else self._dtr
-        self._run.do((SetLines(self._rts, self._dtr),))
+        self._run.set_lines(self._rts, self._dtr)
 
     def close(self) -> None:
         if self._fd >= 0:

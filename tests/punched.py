@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 from damaged_waveform import noisy
 from programs import one
+from waveform import Fault, Pauses, Resync, receive_waveform, send_waveform
 
 from dncd.choices import TapeCode
 from dncd.commissioning.punches import Chunk, Punch
-from dncd.standin.waveform import Fault, Pauses, Resync, receive_waveform, send_waveform
 from dncd.tape.codes import Coder
 from dncd.values import Frame, IsoBytes
 

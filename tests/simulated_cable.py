@@ -9,12 +9,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from damaged_waveform import inverted, slowed
+from waveform import Fault, Waveform, receive_waveform, send_waveform
 
-from dncd.commissioning.loopback import Action, LoopbackTest, SetBaud, SetLines, Write
+from dncd.commissioning.loopback import LoopbackTest
 from dncd.commissioning.loopback_measures import Measures, Plan
 from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.commissioning.wiring import End, Variant, cable, loopback_plug
-from dncd.standin.waveform import Fault, Waveform, receive_waveform, send_waveform
+from dncd.commissioning.wiring import Cable, End, Variant, loopback_plug
+from dncd.ports.port import Reading
 from dncd.values import Frame, Modem, Signal
 
 EIGHT = Frame.parse("8N1")
@@ -49,7 +50,7 @@ class Wires:
         """A null modem with a plug at its end."""
         ends = {End.NEAR: "near", End.FAR: "far"}
         joins = [
-            ((ends[join.a.end], join.a.pin), (ends[join.b.end], join.b.pin)) for join in cable(near, far, variant).joins
+            ((ends[join.a.end], join.a.pin), (ends[join.b.end], join.b.pin)) for join in Cable(near, far, variant).joins
         ]
         pins = loopback_plug(far).pins if bridges is None else tuple(bridges)
         joins += [(("far", a), ("far", b)) for a, b in pins]
@@ -166,33 +167,33 @@ class _Run:
         self.inputs = {line: port.wires.drivers(line) for line in (Line.CTS, Line.DSR, Line.DCD)}
 
     def measures(self, longest_s: float) -> Measures:
-        self.do(self.test.start(self.now))
+        self.test.start(self, self.now)
         while not self.test.measures:
             assert self.now < longest_s, "the test never ends"
             self.now = min(self.now + self.port.looks_s, max(self.now, self.test.next_due()))
             self.idle()
-            self.do(self.test.modem(self.modem(), self.now))
-            ready = [one for one in self.coming if one[0] <= self.now]
-            self.coming = [one for one in self.coming if one[0] > self.now]
-            if ready:
-                bad = tuple(k for k, one in enumerate(ready) if one[2])
-                self.do(self.test.feed(bytes(one[1] for one in ready), bad, self.now))
-            self.do(self.test.tick(self.now))
+            self.test.modem(self.modem(), self.now)
+            reading = self.read()
+            if reading.data:
+                self.test.feed(reading, self.now)
+            self.test.turn(self.now)
         return self.test.measures[0]
 
-    def do(self, actions: tuple[Action, ...]) -> None:
-        for action in actions:
-            match action:
-                case Write(data):
-                    self.send(self.port.on_write(data))
-                case SetLines(rts, dtr):
-                    before = self.space()
-                    self.rts, self.dtr = rts, dtr
-                    if self.space() and not before and self.rxd:
-                        self.coming.append((self.now + self.port.latency_s, 0, True))  # a break
-                case SetBaud(baud):
-                    self.baud = baud
-                    self.coming.clear()
+    def read(self) -> Reading:
+        """What has come by now."""
+        ready = [one for one in self.coming if one[0] <= self.now]
+        self.coming = [one for one in self.coming if one[0] > self.now]
+        return Reading(bytes(one[1] for one in ready), tuple(k for k, one in enumerate(ready) if one[2]))
+
+    def set_lines(self, rts: Signal, dtr: Signal) -> None:
+        before = self.space()
+        self.rts, self.dtr = rts, dtr
+        if self.space() and not before and self.rxd:
+            self.coming.append((self.now + self.port.latency_s, 0, True))  # a break
+
+    def tune(self, baud: int, frame: Frame) -> None:
+        self.baud = baud
+        self.coming.clear()
 
     def space(self) -> bool:
         """Whether RXD is held at space by something that is no data."""
@@ -201,6 +202,7 @@ class _Run:
 
     def send(self, data: bytes) -> None:
         """Puts the bytes on the line behind what is still going out."""
+        data = self.port.on_write(data)
         rate = self.baud * self.port.clock
         starts = max(self.now, self.simulated)
         self.wave = send_waveform(data, EIGHT, rate, starts)

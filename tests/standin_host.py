@@ -7,6 +7,7 @@ import time
 
 from dncd.standin.build import Build
 from dncd.standin.control import StandIn
+from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, Stored
 
 
@@ -22,7 +23,7 @@ class Hand:
         self.host, far = socket.socketpair()
         self.host.setblocking(False)
         self._far, self.now, self._heard = far, 100.0, b""
-        self.control = StandIn(build, far.fileno(), lambda: self.now)
+        self.control = StandIn(build, lambda: self.now, Plug(far.fileno()))
 
     def __enter__(self):
         return self

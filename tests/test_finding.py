@@ -10,12 +10,12 @@ from collections import Counter
 
 import pytest
 from punched import COMMON_RATES, KINDS, Control
+from waveform import Pauses, Resync, receive_waveform, send_waveform
 
 from dncd.choices import BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
 from dncd.commissioning.finding import FIRST_RATES, Answer, Ask, Finder, Sureness, judge, settings_text
 from dncd.commissioning.punches import Chunk, Punch
-from dncd.standin.waveform import Pauses, Resync, receive_waveform, send_waveform
 from dncd.values import Frame
 
 PUNCHES = 5

@@ -78,14 +78,8 @@ SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
     "cli/moments.py": "pure: how people write a moment, and its own tests",
     "commissioning/trial_program.py": "pure: the program of a trial's round",
-    "ports/marked_input.py": "pure: the marks of termios(3), fed bytes and tested without a port",
-    "ports/watchers.py": "who watches a line, beside the tap that they are told by",
     "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",
     "service/stop.py": "the order of an end, which is a promise of its own",
-    "standin/counterpart.py": "the control that a machine's settings are right for",
-    "standin/line_noise.py": "pure: what a welder does to a waveform",
-    "standin/reader_buffer.py": "pure: the buffer with its two marks, tested by itself",
-    "standin/training.py": "the programs in a stand-in's memory",
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
 

@@ -56,8 +56,8 @@ from dncd.ports.session import LineSession
 from dncd.outside.config import load
 settings = load(Path(sys.argv[1]))
 machine = settings.machines["lathe"]
-with line_for(settings.shop.state, "lathe", "dncd line test lathe") as loan, LineSession(machine.line):
-    print(loan.from_service, flush=True)
+with line_for(settings.shop.state, "lathe", "dncd line test lathe"), LineSession(machine.line):
+    print("open", flush=True)
     sys.stdin.read()
 """
 
@@ -73,7 +73,7 @@ def test_a_killed_borrower_gives_the_line_back(tmp_path, by):
         until(lambda: status(shop)["waiting"] == ["waits.nc"])
         words = [sys.executable, "-c", BORROWER, str(tmp_path / "dncd.toml")]
         with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as borrower:
-            assert borrower.stdout.readline() == "True\n"
+            assert borrower.stdout.readline() == "open\n"
             lent = status(shop)
             assert lent["state"] == "no-port"
             assert lent["trouble"] == [f"lent to `dncd line test lathe` (process {borrower.pid})"]
@@ -123,11 +123,11 @@ def test_a_machine_that_the_service_does_not_know_is_free(tmp_path):
     with (
         Yard(control),
         house(tmp_path, lathe=machine(control)) as shop,
-        line_for(shop.state, "mill", "dncd line test mill") as loan,
+        line_for(shop.state, "mill", "dncd line test mill"),
     ):
-        assert not loan.from_service
-    with line_for(shop.state, "lathe", "dncd line test lathe") as loan:
-        assert not loan.from_service
+        assert status(shop)["state"] == "listening"
+    with line_for(shop.state, "lathe", "dncd line test lathe"):
+        pass  # no service: free to be opened
 
 
 def test_a_watcher_sees_both_ways_and_takes_nothing(tmp_path):
@@ -279,8 +279,7 @@ def test_a_port_that_came_while_the_line_was_lent_is_given_back(tmp_path):
     line = {"port": str(path), "baud": 9600, "frame": "7E1"}
     with house(tmp_path, lathe={"line": line}) as shop:
         assert status(shop)["state"] == "no-port"
-        with line_for(shop.state, "lathe", "dncd line find lathe") as loan:
-            assert loan.from_service
+        with line_for(shop.state, "lathe", "dncd line find lathe"):
             path.symlink_to(os.ttyname(slave))
             until(lambda: "lent" in str(status(shop)["trouble"]))
         until(lambda: status(shop)["state"] == "listening")

@@ -15,6 +15,7 @@ from house import build, house, machine, text
 from looped_port import LoopedLine
 from simulated_cable import SimulatedPort
 from standin_host import pieces_in
+from standin_server import ServerPlug
 from waiting import until
 
 from dncd.choices import TapeCode
@@ -22,17 +23,16 @@ from dncd.cli import main
 from dncd.cli.line_find import FindHand
 from dncd.cli.line_test import report
 from dncd.commissioning.finding import Finder, Sureness
+from dncd.commissioning.loopback import LOOP_FRAME, LoopbackTest
 from dncd.commissioning.loopback_findings import findings, is_good
 from dncd.commissioning.loopback_measures import Plan
 from dncd.commissioning.punches import ENOUGH_CHARS
 from dncd.commissioning.recording import Passed, Way, read_recording
-from dncd.line_trial.loopback_task import LOOP_FRAME, LoopbackHand
 from dncd.ports.listing import serial_ports
 from dncd.ports.session import LineSession
 from dncd.standin.build import Build
 from dncd.standin.control import StandIn
-from dncd.standin.network_plug import NetworkPlug, Speaks
-from dncd.standin.null_modem import NullModem, Rates
+from dncd.standin.plug import NullModem, Rates
 from dncd.standin.yard import Yard
 from dncd.values import Frame, LineSettings, TapeSettings
 
@@ -172,7 +172,7 @@ def test_wiring_writes_a_page_and_spoils_no_other_file(tmp_path, capsys):
         assert page.read_text().startswith("<!DOCTYPE html>")
     status, _, err = words(capsys, file, "wiring", "gang-lathe", "--page", str(file))
     assert status == 1
-    assert "left as it is" in err
+    assert "stays as it is" in err
     assert "gang-lathe" in file.read_text()
     status, _, err = words(capsys, file, "wiring", "gang-lathe", "--page", str(tmp_path / "no" / "where.html"))
     assert status == 1
@@ -185,13 +185,13 @@ def test_wiring_writes_a_page_and_spoils_no_other_file(tmp_path, capsys):
 @pytest.mark.parametrize("name", CABLE_FAULTS)
 def test_a_session_finds_each_wrong_wire(name):
     make, trouble = CABLE_FAULTS[name]
-    hand = LoopbackHand(AT_END)
+    hand = LoopbackTest(AT_END)
     line = LoopedLine(SimulatedPort(make()), AT_END)
     with LineSession(LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock) as session:
         assert session.run(hand, 600)
-    assert [found.trouble for found in findings(hand.test.measures[0], AT_END)] == [trouble]
-    assert not is_good(hand.test.measures[0], AT_END) or name in ("DCD open",)
-    said = " ".join(report(hand.test.measures[0], AT_END))
+    assert [found.trouble for found in findings(hand.measures[0], AT_END)] == [trouble]
+    assert not is_good(hand.measures[0], AT_END) or name in ("DCD open",)
+    said = " ".join(report(hand.measures[0], AT_END))
     assert "cannot tell a straight cable from a crossed one" in said
     assert "cannot see an open signal ground" in said
 
@@ -200,11 +200,11 @@ def test_a_session_finds_each_wrong_wire(name):
 def test_a_session_finds_each_bad_line(name):
     make, trouble = LINE_FAULTS[name]
     plan = Plan(9600, soak_s=2.0)
-    hand = LoopbackHand(plan)
+    hand = LoopbackTest(plan)
     line = LoopedLine(make(), plan)
     with LineSession(LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock) as session:
         assert session.run(hand, 600)
-    assert [found.trouble for found in findings(hand.test.measures[0], plan)] == [trouble]
+    assert [found.trouble for found in findings(hand.measures[0], plan)] == [trouble]
 
 
 @pytest.mark.slow
@@ -218,30 +218,30 @@ def test_chance_faults_are_named_whatever_moment_the_test_begins_at(name):
     for k in range(20):
         port = make()
         port.seed = k + 10
-        hand = LoopbackHand(plan)
+        hand = LoopbackTest(plan)
         line = LoopedLine(port, plan)
         line.run.now = line.run.simulated = k * 0.0513
         with LineSession(
             LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock
         ) as session:
             session.run(hand, 600)
-        assert [found.trouble for found in findings(hand.test.measures[0], plan)] == [trouble], k
+        assert [found.trouble for found in findings(hand.measures[0], plan)] == [trouble], k
 
 
 def test_a_session_steps_down_by_opening_the_port_at_the_lower_rate():
     make, _ = LINE_FAULTS["much capacitance"]
     plan = Plan(9600)
-    hand = LoopbackHand(plan)
+    hand = LoopbackTest(plan)
     line = LoopedLine(make(), plan)
     with LineSession(LineSettings("simulated", 9600, LOOP_FRAME), opening=line.opening, clock=line.clock) as session:
         session.run(hand, 600)
-    assert line.opened == [test.baud for test in hand.test.measures[0].rates]
+    assert line.opened == [test.baud for test in hand.measures[0].rates]
     assert line.opened[0] == 9600
     assert len(line.opened) > 1
 
 
 def test_a_plug_behind_a_device_server_is_good_with_all_its_lines(tmp_path, capsys):
-    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=NetworkPlug("127.0.0.1", 0, Speaks.COM_PORT))
+    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=ServerPlug())
     with Yard(control):
         control.loop()
         file = settings(tmp_path, control.path, 19200)
@@ -261,7 +261,7 @@ def test_a_plug_behind_a_device_server_is_good_with_all_its_lines(tmp_path, caps
 
 @pytest.mark.slow
 def test_a_good_port_is_told_in_words(tmp_path, capsys):
-    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=NetworkPlug("127.0.0.1", 0, Speaks.COM_PORT))
+    control = StandIn(Build(baud=19200, frame=LOOP_FRAME), plug=ServerPlug())
     with Yard(control):
         control.loop()
         out = words(capsys, settings(tmp_path, control.path, 19200), "test", "gang-lathe", "--minutes", "0")[1]

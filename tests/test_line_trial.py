@@ -1,8 +1,10 @@
 """`dncd line trial` as an operator meets it, on stand-in controls: at their own pace, so most of it is slow."""
 
 import subprocess
+import sys
 
 import pytest
+import standin_server
 from trial_operator import DNCD, ENTER, ENV, Operator, Talk, Turn, stand_in
 from waiting import until
 
@@ -28,10 +30,12 @@ def run(cwd, *words):
 class Bay:
     """A stand-in, its settings file, and what is done with them."""
 
-    def __init__(self, cwd, profile, *, listen=False):
+    def __init__(self, cwd, profile, *, server=False):
         self.cwd = cwd
-        where = ("--listen", "127.0.0.1:0") if listen else ("--link", "lathe")
-        self.standin, self.port = stand_in(cwd, "--profile", profile, *where)
+        if server:
+            self.standin, self.port = stand_in(cwd, profile, program=(sys.executable, standin_server.__file__))
+        else:
+            self.standin, self.port = stand_in(cwd, "--profile", profile, "--link", "lathe")
         words = ["--name", "gang-lathe", "--port", self.port, "--profile", profile, "--no-questions"]
         words += ["--baud", "38400"]
         self.set_baud(38400)
@@ -147,7 +151,7 @@ def test_settings_that_are_wrong_are_heard(tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("profile", "listen", "skipped"),
+    ("profile", "server", "skipped"),
     [
         ("eia-tape", False, SKIPPED[:2]),
         ("paced-reader", False, SKIPPED),
@@ -156,9 +160,9 @@ def test_settings_that_are_wrong_are_heard(tmp_path):
         ("xmodem-control", False, SKIPPED[:2]),
     ],
 )
-def test_every_profile_is_proven_on_its_counterpart(tmp_path, profile, listen, skipped):
+def test_every_profile_is_proven_on_its_counterpart(tmp_path, profile, server, skipped):
     """iso-tape is the README's own (`test_half_hour`)."""
-    with Bay(tmp_path, profile, listen=listen) as bay:
+    with Bay(tmp_path, profile, server=server) as bay:
         status, said = bay.trial(ALL, "--times", "2", *skipped)
         assert status == 0, said
         assert "loopback: passed" in said or "--skip-loopback" in skipped

@@ -8,12 +8,13 @@ import pytest
 from cable_faults import AT_END, CABLE_FAULTS, LINE_FAULTS
 from simulated_cable import Channel, SimulatedPort, Wires
 
-from dncd.commissioning.loopback import MIXED, LoopbackTest, SetBaud, SetLines, Write
+from dncd.commissioning.loopback import LOOP_FRAME, MIXED, LoopbackTest
 from dncd.commissioning.loopback_findings import Trouble, findings, verdict
 from dncd.commissioning.loopback_measures import Came, Follows, Plan, PlugAt, compare, follows, measured_rate
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring import Variant
-from dncd.values import Modem, Signal
+from dncd.ports.port import Reading
+from dncd.values import Frame, Modem, Signal
 
 AT_PORT = Plan(9600)
 OFF, ON, UNKNOWN = Signal.OFF, Signal.ON, Signal.UNKNOWN
@@ -125,22 +126,44 @@ def test_the_time_of_the_long_run_is_kept() -> None:
     assert longer.soak.sent == pytest.approx(9600, abs=600)
 
 
-def test_actions_and_due_times() -> None:
-    test = LoopbackTest(Plan(4800))
+class Doings:
+    """A line that only remembers what was done to it."""
+
+    def __init__(self) -> None:
+        self.done: list[tuple[object, ...]] = []
+
+    def send(self, data: bytes) -> None:
+        self.done.append((data,))
+
+    def set_lines(self, rts: Signal, dtr: Signal) -> None:
+        self.done.append((rts, dtr))
+
+    def tune(self, baud: int, frame: Frame) -> None:
+        self.done.append((baud, frame))
+
+    def since(self) -> list[tuple[object, ...]]:
+        done, self.done = self.done, []
+        return done
+
+
+def test_steps_and_due_times() -> None:
+    test, line = LoopbackTest(Plan(4800)), Doings()
     assert test.next_due() == float("inf")
-    assert test.start(10.0) == (SetBaud(4800), SetLines(OFF, OFF))
+    test.start(line, 10.0)
+    assert line.since() == [(4800, LOOP_FRAME), (OFF, OFF)]
     assert test.next_due() == pytest.approx(10.15)
-    assert test.tick(10.1) == ()
-    assert test.modem(Modem(OFF, OFF, OFF), 10.1) == ()
-    assert test.tick(10.2) == (SetLines(ON, OFF),)
-    assert test.tick(10.3) == ()
-    assert test.tick(10.4) == (SetLines(OFF, ON),)
-    assert test.tick(10.6) == (SetLines(ON, ON),)
-    assert test.tick(10.8) == (SetLines(OFF, OFF),)
-    assert test.tick(11.0) == (Write(bytes(64)),)
-    assert test.feed(bytes(63), (), 11.2) == ()
-    assert test.feed(bytes(1), (), 11.3) == (SetLines(ON, ON),)
-    assert test.measures == ()
+    test.modem(Modem(OFF, OFF, OFF), 10.1)
+    assert line.since() == []
+    for at, done in ((10.2, [(ON, OFF)]), (10.3, []), (10.4, [(OFF, ON)]), (10.6, [(ON, ON)]), (10.8, [(OFF, OFF)])):
+        test.turn(at)
+        assert line.since() == done
+    test.turn(11.0)
+    assert line.since() == [(bytes(64),)]
+    test.feed(Reading(bytes(63)), 11.2)
+    assert line.since() == []
+    test.feed(Reading(bytes(1)), 11.3)
+    assert line.since() == [(ON, ON)]
+    assert not test.over
 
 
 def test_what_an_input_follows() -> None:
@@ -159,7 +182,7 @@ def came(data: bytes) -> list[Came]:
 
 def test_comparing_counts_each_kind_of_error() -> None:
     whole = compare(MIXED, came(MIXED))
-    assert (whole.right, whole.errors, whole.last_right) == (256, 0, 256)
+    assert (whole.right, whole.errors) == (256, 0)
     lost = compare(b"ABCDEF", came(b"ABEF"))
     assert (lost.right, lost.lost, lost.longest_lost, lost.gone) == (4, 2, 2, (67, 68))
     added = compare(b"ABC", came(b"ABXC"))
@@ -168,7 +191,7 @@ def test_comparing_counts_each_kind_of_error() -> None:
     assert (damaged.right, damaged.damaged, damaged.pairs) == (2, 1, ((0x42, 0x46),))
     assert damaged.flips == (0, 0, 1, 0, 0, 0, 0, 0)
     both = lost + damaged
-    assert (both.sent, both.errors, both.longest_lost, both.last_right) == (9, 3, 2, 9)
+    assert (both.sent, both.errors, both.longest_lost) == (9, 3, 2)
 
 
 @pytest.mark.parametrize("seed", range(20))

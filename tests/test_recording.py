@@ -20,9 +20,9 @@ from dncd.commissioning.recording import (
     RecordingError,
     Way,
     entry_lines,
+    from_control,
     head_lines,
     read_recording,
-    replayed,
 )
 from dncd.tape.codes import Coder
 from dncd.values import Frame, IsoBytes, Modem, Signal
@@ -149,8 +149,7 @@ def test_text_from_outside_stays_on_one_line() -> None:
 
 def test_replaying_gives_what_the_control_said_at_its_time() -> None:
     entries = [Passed(1.0, Way.FROM_CONTROL, b"A", (0,)), Passed(2.0, Way.TO_CONTROL, b"B"), Note(3.0, "x")]
-    assert [(one.at, one.data, one.marked) for one in replayed(entries)] == [(1.0, b"A", (0,))]
-    assert [one.data for one in replayed(entries, Way.TO_CONTROL)] == [b"B"]
+    assert [(one.at, one.data, one.marked) for one in from_control(entries)] == [(1.0, b"A", (0,))]
 
 
 # --- the view --------------------------------------------------------------------------------------------------------

@@ -23,10 +23,9 @@ from hypothesis import strategies as st
 from dncd.errors import PortBusyError, PortError, PortGoneError
 from dncd.ports import serial_port
 from dncd.ports.holders import Holder, holders
-from dncd.ports.marked_input import MarkedInput
 from dncd.ports.opening import open_port
 from dncd.ports.port import Reading
-from dncd.ports.serial_port import TtyPort
+from dncd.ports.serial_port import MarkedInput, TtyPort
 from dncd.values import Counters, Frame, LineSettings
 
 # Measured on a pseudo-terminal of Linux 6.18, and termios(3) of man-pages 6.03 for marks and breaks (verified).

@@ -15,8 +15,8 @@ from dncd.standin.build import Build, Dc3
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.line_end import LineEnd
 from dncd.standin.program_memory import Alarm, Stored
-from dncd.standin.reader_buffer import ReaderBuffer
 from dncd.standin.tape_punch import FlippedBit, LostChar
+from dncd.standin.tape_reader import ReaderBuffer
 from dncd.standin.yard import Yard
 from dncd.values import Frame, TapeSettings
 

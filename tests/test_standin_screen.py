@@ -13,11 +13,10 @@ from dncd.choices import EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor, counterpart, of_profile
 from dncd.standin.control import StandIn
-from dncd.standin.counterpart import counterpart, of_profile
+from dncd.standin.demo_programs import first_programs
 from dncd.standin.screen import Screen
-from dncd.standin.training import first_programs
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
 from dncd.values import Frame, LineSettings
@@ -118,12 +117,6 @@ def test_the_command_at_a_pseudo_terminal(tmp_path):
     [
         (["--profile", "isotape"], 2, "Did you mean 'iso-tape'?"),
         ([], 2, "Give --profile or --machine"),
-        (["--profile", "iso-tape", "--listen", "here"], 2, "127.0.0.1:4001"),
-        (
-            ["--profile", "iso-tape", "--listen", "127.0.0.1:0", "--link", "x"],
-            2,
-            "only a pseudo-terminal can have a name",
-        ),
         (["--profile", "iso-tape", "--link", "/"], 1, "cannot be made"),
     ],
 )

@@ -2,21 +2,22 @@
 
 import random
 import select
-import socket
 import time
 from contextlib import closing
 
 import pytest
 from standin_host import Hand, Host, even, pieces_in
+from standin_server import ServerPlug
+from waveform import receive_waveform, send_waveform
 
 from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
-from dncd.line.xmodem import Ended, Ending, Received, Receiver, Sender
+from dncd.line.xmodem import Receiver, Sender
+from dncd.line.xmodem_machine import Ended, Ending, Received
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.control import Mode, StandIn
-from dncd.standin.line_noise import LineNoise, RateGap
-from dncd.standin.network_plug import NetworkPlug, Speaks
-from dncd.standin.null_modem import NullModem, Rates
+from dncd.standin.line_noise import LineNoise, RateGap, reread
+from dncd.standin.plug import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar
 from dncd.standin.yard import Yard
@@ -284,6 +285,16 @@ def test_a_rate_gap_is_what_a_uart_hears():
     assert len(slow.heard(b"U" * 10, 0)) <= 2
 
 
+@pytest.mark.parametrize("step", [0.25, 0.5, 1.0, 2.5])
+def test_a_wrong_rate_makes_what_a_uart_makes_of_the_waveform(step):
+    """Against the waveform of the tests, which has its own checks; its clock has sixteen ticks a bit."""
+    eight, chance = Frame.parse("8N1"), random.Random(7)
+    for _ in range(200):
+        data = chance.randbytes(12)
+        wave = send_waveform(data, eight, 1.0)
+        assert list(reread(data, step)) == [one.value for one in receive_waveform(wave, eight, 1 / step)]
+
+
 def test_a_null_modem_sees_the_hosts_rate():
     plain, seen = NullModem(), NullModem(Rates.SEEN)
     with closing(plain), closing(seen):
@@ -352,10 +363,9 @@ class Client:
         return got
 
 
-@pytest.mark.parametrize("speaks", list(Speaks))
-def test_over_the_network_every_byte_value_passes_both_ways(speaks):
-    plug = NetworkPlug("127.0.0.1", 0, speaks)
-    control = StandIn(Build(frame=Frame.parse("8N1"), baud=115200), plug=plug)
+@pytest.mark.parametrize("telnet", [False, True])
+def test_over_the_network_every_byte_value_passes_both_ways(telnet):
+    control = StandIn(Build(frame=Frame.parse("8N1"), baud=115200), plug=ServerPlug(telnet=telnet))
     with Yard(control):
         for _ in range(2):  # a second connection takes the place of the first
             with Client(control.path, 115200) as client:
@@ -365,7 +375,7 @@ def test_over_the_network_every_byte_value_passes_both_ways(speaks):
 
 
 def test_over_rfc2217_the_control_holds_by_its_line_and_sees_the_rate():
-    plug = NetworkPlug("127.0.0.1", 0, Speaks.COM_PORT)
+    plug = ServerPlug()
     ways = ReaderWays(asks=Asks.LINE, holds_by=Flow.RTS_CTS, says_off=ReaderOff.NOTHING)
     control = StandIn(
         Build(frame=ISO, baud=9600, reads_per_s=200, buffer_chars=128, high=96, low=32, reader=ways), plug=plug
@@ -390,11 +400,3 @@ def test_over_rfc2217_the_control_holds_by_its_line_and_sees_the_rate():
             port.switch(ModemLine.RTS, rts)
             client.until(lambda _, rts=rts: port.modem().cts is rts, "a loopback plug joins RTS to CTS")
         control.reset()
-
-
-def test_an_address_that_is_taken_is_told():
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        taken.listen(1)
-        with pytest.raises(Exception, match="cannot be listened at"):
-            NetworkPlug("127.0.0.1", taken.getsockname()[1], Speaks.RAW)

@@ -13,7 +13,7 @@ from dncd.line_trial.round_trip import image_of
 from dncd.outside.config_rules import PROFILES
 from dncd.records import trials
 from dncd.records.ledger import Ledger, records
-from dncd.standin.counterpart import of_profile
+from dncd.standin.build import of_profile
 from dncd.tape.codes import Coder
 from dncd.values import Frame
 

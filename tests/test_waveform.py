@@ -12,8 +12,8 @@ import pytest
 from damaged_waveform import inverted, noisy, slowed
 from hypothesis import given
 from hypothesis import strategies as st
+from waveform import Fault, Pauses, Resync, Waveform, character_bits, receive_waveform, send_waveform
 
-from dncd.standin.waveform import Fault, Pauses, Resync, Waveform, character_bits, receive_waveform, send_waveform
 from dncd.values import Frame
 
 VECTORS = Path(__file__).parent / "vectors"

@@ -127,8 +127,8 @@ class Operator:
         return min(found, default=None)
 
 
-def stand_in(cwd: Path, *words: str) -> "tuple[Talk, str]":
+def stand_in(cwd: Path, *words: str, program: Sequence[str] = (*DNCD, "standin")) -> "tuple[Talk, str]":
     """A stand-in that runs, and the port that it is on."""
-    talk = Talk([*DNCD, "standin", *words], cwd)
+    talk = Talk([*program, *words], cwd)
     talk.wait_for(lambda: "help lists the keys." in talk.said, "the stand-in does not begin")
     return talk, talk.said.splitlines()[0].rpartition(" on ")[2]

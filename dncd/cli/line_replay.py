@@ -10,7 +10,7 @@ import click
 from dncd.choices import Protocol
 from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import count, number, print_json, seconds
-from dncd.commissioning.recording import Recording, read_recording, replayed
+from dncd.commissioning.recording import Recording, from_control, read_recording
 from dncd.errors import NotDoneError, UsageError
 from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
@@ -97,7 +97,7 @@ def hear(recording: Recording, settings: MachineSettings) -> Replay:
                     WireBytes(bytes(wire)), settings.tape, coder, settings.receive.ends_on, tuple(bad)
                 )
                 captures.append(_heard(event, began, capture, settings))
-    return Replay(tuple(captures), tuple(said), noise, sum(len(part.data) for part in replayed(recording.entries)))
+    return Replay(tuple(captures), tuple(said), noise, sum(len(part.data) for part in from_control(recording.entries)))
 
 
 def _events(recording: Recording, settings: MachineSettings, coder: Coder) -> Iterator[Event]:
@@ -105,7 +105,7 @@ def _events(recording: Recording, settings: MachineSettings, coder: Coder) -> It
     if not isinstance(receiver, Receiving):
         return  # a dialogue of packets cannot be heard again
     now = 0.0
-    for part in replayed(recording.entries):
+    for part in from_control(recording.entries):
         while (due := receiver.next_due()) is not None and due <= part.at:
             yield from receiver.tick(due)
         now = part.at

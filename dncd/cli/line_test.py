@@ -11,11 +11,11 @@ from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import number, print_json
 from dncd.cli.line_wiring import connector_option
 from dncd.cli.progress import cleared_line, progress
+from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring_page import COLUMNS
-from dncd.line_trial.loopback_task import LoopbackHand, loop_line, plan_for
 from dncd.peer_text import printable
 from dncd.ports.loan import line_for
 from dncd.ports.session import LineSession
@@ -56,14 +56,14 @@ def run_loopback(
     given: Asked, settings: MachineSettings, plan: Plan, command: str, told: Callable[[float], None]
 ) -> Measures:
     """Runs the test on the machine's line, borrowed where the service has it. told: is given the seconds since its start."""
-    hand = LoopbackHand(plan, told)
+    hand = LoopbackTest(plan, told)
     with (
         cleared_line(),
         line_for(given.state, settings.name, command),
         LineSession(loop_line(settings.line)) as session,
     ):
         session.run(hand)
-    return hand.test.measures[0]
+    return hand.measures[0]
 
 
 _FOLLOWS: Final = {

@@ -13,7 +13,7 @@ part program. `judge` is the whole of it, for stored punches; `Finder` collects 
 import enum
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -57,8 +57,6 @@ SUREST: Final = 0.999
 
 
 class Sureness(enum.Enum):
-    """Whether the first guess is the answer."""
-
     SURE = "sure"
     NOT_SURE = "not sure"
 
@@ -120,27 +118,25 @@ class _Verdict:
     because: str = ""
 
 
-def judge(punches: Sequence[Punch], rates: Iterable[int] = RATES) -> Answer:
-    """What these punches, in the order in which they came, say about the line."""
-    known = tuple(sorted(rates))
+def judge(punches: Sequence[Punch]) -> Answer:
     at_rate: dict[int, list[Punch]] = {}
     for punch in punches:
         at_rate.setdefault(punch.baud, []).append(punch)
-    verdicts = [_verdict(baud, heard, known) for baud, heard in at_rate.items()]
+    verdicts = [_verdict(baud, heard) for baud, heard in at_rate.items()]
     own = [verdict for verdict in verdicts if verdict.kind is _Kind.OWN]
     if len(own) == 1:
         return _settled(own[0], at_rate[own[0].baud])
-    return _asking(verdicts, known)
+    return _asking(verdicts)
 
 
-def _verdict(baud: int, punches: Sequence[Punch], rates: Sequence[int]) -> _Verdict:
+def _verdict(baud: int, punches: Sequence[Punch]) -> _Verdict:
     data = b"".join(punch.data for punch in punches)
     sounds = resampling.sounds_of(punches)
     if len(data) < ENOUGH_CHARS:
         return _Verdict(baud, _Kind.TOO_LITTLE, because=f"At {baud} only {len(data)} characters came")
     told = resampling.stops_told(punches)
     readings = _readings(baud, data, sounds, told)
-    fits = sorted((resampling.fit_rate(sounds, told, baud, r) for r in rates if r < baud), key=lambda fit: -fit.score)
+    fits = sorted((resampling.fit_rate(sounds, told, baud, r) for r in RATES if r < baud), key=lambda fit: -fit.score)
     null = resampling.null_score(sounds, told)
     best_fit = fits[0].score if fits else -math.inf
     longest = max(len(punch.data) for punch in punches)
@@ -173,7 +169,6 @@ def _by_time(near: Sequence[int], punches: Sequence[Punch]) -> tuple[int, ...]:
 def _readings(
     baud: int, data: bytes, sounds: Counter[tuple[int, bool]], told: bool
 ) -> tuple[tuple[scoring.Reading, Guess], ...]:
-    """Every reading with its score, best first; confidences by likelihood alone."""
     scored = [(reading, scoring.score(reading, sounds, told)) for reading in scoring.READINGS]
     best = max(score for _, score in scored)
     weight = sum(math.exp(max(-700.0, score - best)) for _, score in scored)
@@ -216,7 +211,6 @@ def _own_rate(
 
 
 def _settled(verdict: _Verdict, punches: Sequence[Punch]) -> Answer:
-    """The answer of a punch heard at the line's own rate."""
     (reading, best), (_, second) = verdict.guesses[:2]
     data = b"".join(punch.data for punch in punches)
     seen = scoring.look(reading, data)
@@ -238,7 +232,7 @@ def _settled(verdict: _Verdict, punches: Sequence[Punch]) -> Answer:
     )
 
 
-def _asking(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> Answer:
+def _asking(verdicts: Sequence[_Verdict]) -> Answer:
     """No punch was heard at the line's own rate yet: which rate comes next."""
     tried = {verdict.baud for verdict in verdicts if verdict.kind is not _Kind.TOO_LITTLE}
     because = tuple(verdict.because for verdict in verdicts)
@@ -249,7 +243,7 @@ def _asking(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> Answer:
     if verdicts and verdicts[-1].kind is _Kind.TOO_LITTLE:
         words = "punch a longer program, 200 characters and more; check the cable if nothing came"
         return Answer(Sureness.NOT_SURE, Ask.LONGER_PUNCH, verdicts[-1].baud, (*because, words))
-    left = [rate for rate in _order(verdicts, rates) if rate not in tried]
+    left = [rate for rate in _order(verdicts) if rate not in tried]
     if not left or unclear:
         words = "no rate is left to try: look at cable and ground" if not left else "punch again, to be certain"
         baud = unclear[-1].baud if unclear else FIRST_RATES[0]
@@ -257,7 +251,7 @@ def _asking(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> Answer:
     return Answer(Sureness.NOT_SURE, Ask.ANOTHER_PUNCH, left[0], because)
 
 
-def _order(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> list[int]:
+def _order(verdicts: Sequence[_Verdict]) -> list[int]:
     """Rates to listen at next, best first: what samples name, then what fits the bounds, then the rest.
 
     That a rate is too low is the weakest word: a rate a little too high looks the same. So it only bounds.
@@ -269,11 +263,11 @@ def _order(verdicts: Sequence[_Verdict], rates: Sequence[int]) -> list[int]:
     # what was said to be slower and named a rate at which nothing fitted either may have been wrong
     below = min((verdict.baud for verdict in slower if verdict.slower[0] not in too_low), default=math.inf)
     above = max((baud for baud in too_low if baud < below), default=0)
-    between = [rate for rate in rates if above < rate < below]
+    between = [rate for rate in RATES if above < rate < below]
     order = [*named, *(rate for rate in far_slower if above < rate < below), *far_slower]
     order += [rate for rate in FIRST_RATES if rate in between]
-    order += [*between, *FIRST_RATES, *rates]
-    return list(dict.fromkeys(rate for rate in order if rate in rates))
+    order += [*between, *FIRST_RATES, *RATES]
+    return list(dict.fromkeys(rate for rate in order if rate in RATES))
 
 
 @dataclass(slots=True)
@@ -285,14 +279,12 @@ class Finder:
     """
 
     listen_baud: int = FIRST_RATES[0]
-    rates: tuple[int, ...] = RATES
     silence_s: float = defaults.SILENCE_S
     punches: list[Punch] = field(default_factory=list)
     _chunks: list[Chunk] = field(default_factory=list)
     _count: int = 0
 
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> None:
-        """Bytes that came, with the indexes of those that the UART marked; now: seconds."""
         if data:
             self._chunks.append(Chunk(now, data, bad))
             self._count += len(data)
@@ -304,15 +296,13 @@ class Finder:
         return self._chunks[-1].at + self.silence_s if self._chunks else math.inf
 
     def tick(self, now: float) -> None:
-        """Ends a punch that has been silent for long enough."""
         if now >= self.next_due():
             self._end_punch()
 
     def answer(self) -> Answer:
-        """What the punches that have ended say so far."""
         if not self.punches:
             return Answer(Sureness.NOT_SURE, Ask.ANOTHER_PUNCH, self.listen_baud, ("Nothing was punched yet",))
-        return judge(self.punches, self.rates)
+        return judge(self.punches)
 
     def _end_punch(self) -> None:
         self.punches.append(Punch(self.listen_baud, tuple(self._chunks)))

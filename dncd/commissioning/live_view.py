@@ -23,20 +23,16 @@ CONTROL_NAMES: Final = (
 
 
 class View:
-    """Renders entries of a line with one code and frame. Stateless but for the tables."""
-
     __slots__ = ("_shown",)
 
     def __init__(self, coder: Coder) -> None:
         self._shown = tuple(_show(byte, coder) for byte in range(256))
 
     def text(self, data: bytes, marked: Iterable[int] = ()) -> str:
-        """Bytes as they stood on the line, as the module says."""
         bad = frozenset(marked)
         return "".join(_show_marked(byte) if k in bad else self._shown[byte] for k, byte in enumerate(data))
 
     def line(self, entry: Entry) -> str:
-        """One line of the view, without its newline: time, direction, what passed."""
         at = f"{entry.at:10.3f}"
         match entry:
             case Passed(_, way, data, marked):

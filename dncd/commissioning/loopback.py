@@ -1,6 +1,6 @@
 """The loopback test: what a port sends comes back over a plug, so both ways of port, cable and plug are tested at once.
 
-The test is a script of steps. Each hands actions to the port and waits until enough characters came or its time is up:
+The test is a script of steps. Each does something at the line and waits until enough characters came or its time is up:
 
     lines    RTS and DTR off and on in all four ways: which input follows which output
     nuls     both off, NULs sent: the line is at space nine tenths of the time, so an input that TXD ends on shows
@@ -10,13 +10,13 @@ The test is a script of steps. Each hands actions to the port and waits until en
              all are right
     soak     blocks of every value in mixed order at the best rate
 
-`LoopbackTest` is fed what came, the modem lines and the clock, and gives actions. It knows no port.
+`LoopbackTest` is fed what came, the modem lines and the clock. It knows no port, but what it does to one (`LoopedLine`).
 """
 
 import math
-from collections.abc import Generator
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, replace
+from typing import Final, Protocol
 
 from dncd.commissioning.loopback_measures import (
     FEW,
@@ -27,11 +27,13 @@ from dncd.commissioning.loopback_measures import (
     LinesLook,
     Measures,
     Plan,
+    PlugAt,
     RateTest,
     compare,
     measured_rate,
 )
-from dncd.values import Modem, Signal
+from dncd.commissioning.pins import Connector
+from dncd.values import Frame, LineSettings, Modem, Signal
 
 SETTLE_S: Final = 0.15
 """Seconds that modem lines get to follow: an adaptor reports them every 16 ms or so (common practice), ten times over."""
@@ -56,38 +58,51 @@ MIXED: Final = bytes((k * 167 + 13) % 256 for k in range(256))
 """Every value once, far from its neighbours: single bits stand alone more often than in counting order."""
 
 
-@dataclass(frozen=True, slots=True)
-class Write:
-    """Send these bytes; the port keeps what it cannot take at once and sends it as soon as it can."""
-
-    data: bytes
+LOOP_FRAME: Final = Frame.parse("8N1")
+"""Every byte value goes out, so the test needs eight bits; the cable does not know the difference."""
 
 
-@dataclass(frozen=True, slots=True)
-class SetLines:
-    """Set the two outputs."""
-
-    rts: Signal
-    dtr: Signal
+def plan_for(line: LineSettings, plug_at: PlugAt, soak_s: float, connector: Connector = Connector.DE9) -> Plan:
+    """The test of this line; a plain socket keeps the rate of its server, so there is no stepping down."""
+    plan = Plan(line.baud, plug_at, soak_s=soak_s, connector=connector)
+    return replace(plan, lower=()) if line.port.startswith("socket://") else plan
 
 
-@dataclass(frozen=True, slots=True)
-class SetBaud:
-    """Set the port's rate, as 8N1; what is still on its way is void."""
-
-    baud: int
+def loop_line(line: LineSettings) -> LineSettings:
+    return replace(line, frame=LOOP_FRAME)
 
 
-Action = Write | SetLines | SetBaud
+class LoopedLine(Protocol):
+    """What the test drives: an open line, such as `ports.session.LineSession`."""
+
+    def send(self, data: bytes) -> None:
+        """The port keeps what it cannot take at once and sends it as soon as it can."""
+
+    def set_lines(self, rts: Signal, dtr: Signal) -> None: ...
+
+    def tune(self, baud: int, frame: Frame) -> None:
+        """What is still on its way is void."""
+
+
+class Reading(Protocol):
+    """Characters that came, and the indexes of those that the UART marked."""
+
+    @property
+    def data(self) -> bytes: ...
+
+    @property
+    def bad(self) -> tuple[int, ...]: ...
 
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """Actions, and how long to wait then: at most `seconds`, less if `chars` characters came, or if some came and then
-    none for `rest_s`."""
+    """What to do, and how long to wait then: at most `seconds`, less if `chars` characters came, or if some came and then
+    none for `rest_s`. baud: 0: stays; lines: (RTS, DTR), empty: stay."""
 
-    actions: tuple[Action, ...]
     seconds: float
+    send: bytes = b""
+    lines: tuple[Signal, ...] = ()
+    baud: int = 0
     chars: int = 0
     rest_s: float = math.inf
 
@@ -105,39 +120,39 @@ _Script = Generator[_Step, _Gathered, Measures]
 
 
 class LoopbackTest:
-    """One loopback test. Call `start`, then `feed`, `modem` and `tick` as things happen; each gives the actions to do.
+    """One loopback test, as a line session drives it; it is over when `measures` has something.
 
-    `next_due` is when `tick` is wanted. The test is over when `measures` has something.
+    progress: is given the seconds since the start, at every turn.
     """
 
-    __slots__ = ("_began", "_came", "_lines", "_modems", "_script", "_step", "measures", "plan")
-
-    def __init__(self, plan: Plan) -> None:
-        self.plan = plan
+    def __init__(self, plan: Plan, progress: Callable[[float], None] = lambda _: None) -> None:
         self.measures: tuple[Measures, ...] = ()
         """Empty until the test is over, then one."""
+        self._plan, self._progress = plan, progress
         self._script = _script(plan)
-        self._step = _Step((), math.inf)
+        self._step = _Step(math.inf)
         self._came: list[Came] = []
         self._lines = Modem()
         self._modems: list[Modem] = [self._lines]
-        self._began = math.inf
+        self._started = self._began = math.inf
 
-    def start(self, now: float) -> tuple[Action, ...]:
-        """The first actions; now: seconds."""
-        return self._take(next(self._script), now)
+    @property
+    def over(self) -> bool:
+        return bool(self.measures)
 
-    def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> tuple[Action, ...]:
-        """Characters that came, with the indexes of those that the UART marked."""
-        self._came += [Came(now, byte, index in bad) for index, byte in enumerate(data)]
-        return self.tick(now)
+    def start(self, session: LoopedLine, now: float) -> None:
+        self._line, self._started = session, now
+        self._take(next(self._script), now)
 
-    def modem(self, lines: Modem, now: float) -> tuple[Action, ...]:
-        """The inputs as they stand; tell it at every look."""
+    def feed(self, reading: Reading, now: float) -> None:
+        self._came += [Came(now, byte, index in reading.bad) for index, byte in enumerate(reading.data)]
+        self._go_on(now)
+
+    def modem(self, lines: Modem, now: float) -> None:
         if lines != self._lines:
             self._lines = lines
             self._modems.append(lines)
-        return self.tick(now)
+        self._go_on(now)
 
     def next_due(self) -> float:
         """When the step's time is up; infinity before the start and after the end."""
@@ -146,30 +161,38 @@ class LoopbackTest:
         rested = self._came[-1].at + self._step.rest_s if self._came else math.inf
         return min(self._began + self._step.seconds, rested)
 
-    def tick(self, now: float) -> tuple[Action, ...]:
+    def turn(self, now: float) -> None:
+        self._go_on(now)
+        self._progress(now - self._started)
+
+    def _go_on(self, now: float) -> None:
         """Goes on to the next step if this one has what it waits for, or its time is up."""
         step = self._step
         if self.measures or not (now >= self.next_due() or (step.chars and len(self._came) >= step.chars)):
-            return ()
+            return
         gathered = _Gathered(tuple(self._came), tuple(self._modems), self._began)
         try:
-            return self._take(self._script.send(gathered), now)
-        except StopIteration as over:
-            self.measures = (over.value,)
-            return ()
+            self._take(self._script.send(gathered), now)
+        except StopIteration as end:
+            self.measures = (end.value,)
 
-    def _take(self, step: _Step, now: float) -> tuple[Action, ...]:
+    def _take(self, step: _Step, now: float) -> None:
         self._step, self._began = step, now
         self._came, self._modems = [], [self._lines]
-        return step.actions
+        if step.baud:
+            self._line.tune(step.baud, LOOP_FRAME)
+        if step.lines:
+            self._line.set_lines(*step.lines)
+        if step.send:
+            self._line.send(step.send)
 
 
 def _script(plan: Plan) -> _Script:
     looks: list[LinesLook] = []
     for rts, dtr in SWITCHED:
-        gathered = yield _Step((SetBaud(plan.baud),) * (not looks) + (SetLines(rts, dtr),), SETTLE_S)
-        looks.append(LinesLook(rts, dtr, gathered.modems[-1], len(gathered.came)))
-    yield _Step((SetLines(Signal.OFF, Signal.OFF),), SETTLE_S)
+        gathered = yield _Step(SETTLE_S, lines=(rts, dtr), baud=0 if looks else plan.baud)
+        looks.append(LinesLook(gathered.modems[-1], len(gathered.came)))
+    yield _Step(SETTLE_S, lines=(Signal.OFF, Signal.OFF))
     gathered = yield _burst(bytes(NULS), plan.baud)
     nuls = compare(bytes(NULS), gathered.came)
     on = frozenset(
@@ -178,12 +201,12 @@ def _script(plan: Plan) -> _Script:
         if any(getattr(modem, name) is Signal.ON for modem in gathered.modems)
         and getattr(looks[0].modem, name) is Signal.OFF
     )
-    yield _Step((SetLines(Signal.ON, Signal.ON),), SETTLE_S)
-    gathered = yield _Step((), QUIET_S)
+    yield _Step(SETTLE_S, lines=(Signal.ON, Signal.ON))
+    gathered = yield _Step(QUIET_S)
     strays = len(gathered.came)
     delays = []
     for k in range(DELAYS):
-        gathered = yield _Step((Write(bytes([0x55 + k])),), ECHO_S + 10 / plan.baud, 1)
+        gathered = yield _Step(ECHO_S + 10 / plan.baud, bytes([0x55 + k]), chars=1)
         if gathered.came:
             delays.append(max(0.0, gathered.came[0].at - gathered.began - 10 / plan.baud))
     delay = sorted(delays)[len(delays) // 2] if delays else -1.0
@@ -200,7 +223,7 @@ def _script(plan: Plan) -> _Script:
 
 
 def _burst(data: bytes, baud: int) -> _Step:
-    return _Step((Write(data),), len(data) * 10 / baud * SLOWEST + ECHO_S, len(data), ECHO_S)
+    return _Step(len(data) * 10 / baud * SLOWEST + ECHO_S, data, chars=len(data), rest_s=ECHO_S)
 
 
 def _rates(plan: Plan, delay: float) -> Generator[_Step, _Gathered, tuple[tuple[RateTest, ...], Echo, Echo]]:
@@ -210,35 +233,33 @@ def _rates(plan: Plan, delay: float) -> Generator[_Step, _Gathered, tuple[tuple[
     again = singles = NO_ECHO
     for baud in (plan.baud, *(rate for rate in plan.lower if rate < plan.baud)):
         if tests:
-            yield _Step((SetBaud(baud),), SETTLE_S)
+            yield _Step(SETTLE_S, baud=baud)
         gathered = yield _burst(MIXED, baud)
         tests.append(RateTest(baud, compare(MIXED, gathered.came), measured_rate(gathered.came)))
         echo = tests[-1].echo
         if echo.errors == 0 or (echo.right == 0 and echo.damaged == 0):
             break
-        yield _Step((), SETTLE_S)  # what is late belongs to no other
+        yield _Step(SETTLE_S)  # what is late belongs to no other
         if len(tests) == 1:
             gathered = yield _burst(MIXED, baud)
             again = compare(MIXED, gathered.came)
-            yield _Step((), SETTLE_S)
+            yield _Step(SETTLE_S)
             singles = yield from _singles(baud, max(SINGLE_S, 2 * delay))
     return tuple(tests), again, singles
 
 
 def _singles(baud: int, wait_s: float) -> Generator[_Step, _Gathered, Echo]:
-    """Every value by itself: what comes back is its own."""
     total = NO_ECHO
     for value in VALUES:
-        gathered = yield _Step((Write(bytes([value])),), wait_s + 25 / baud, 1)
+        gathered = yield _Step(wait_s + 25 / baud, bytes([value]), chars=1)
         total += compare(bytes([value]), gathered.came)
     return total
 
 
 def _soak(baud: int, seconds: float) -> Generator[_Step, _Gathered, Echo]:
-    """Blocks in mixed order until the time is up; each is compared by itself."""
     total = NO_ECHO
     began = math.inf
-    yield _Step((SetBaud(baud),), SETTLE_S)
+    yield _Step(SETTLE_S, baud=baud)
     turn = 0
     while seconds > 0:
         block = bytes(value ^ turn for value in MIXED)

@@ -16,8 +16,6 @@ from dncd.commissioning.pins import Line, pin_of
 
 
 class Trouble(enum.StrEnum):
-    """Stable names of what a test can find."""
-
     NO_ECHO = "no-echo"
     TALKS = "something-talks"
     TXD_ON_CTS = "txd-on-cts"
@@ -68,6 +66,10 @@ class LineFinding:
         return f"{self.what}. {self.look_at}."
 
 
+def _one(trouble: Trouble, what: str, look_at: str) -> tuple[LineFinding, ...]:
+    return (LineFinding(trouble, what, look_at),)
+
+
 _Rule = Callable[[Measures, Plan], tuple[LineFinding, ...]]
 
 
@@ -81,12 +83,10 @@ def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
 
 
 def is_good(measures: Measures, plan: Plan) -> bool:
-    """Whether nothing was found, or only what a line can do without."""
     return all(one.trouble in _HARMLESS for one in findings(measures, plan))
 
 
 def verdict(measures: Measures, plan: Plan) -> str:
-    """One sentence: what holds, with the figures."""
     best = measures.best_baud
     what = "Port" if plan.plug_at is PlugAt.PORT else "Port and cable"
     if not is_good(measures, plan):
@@ -103,32 +103,31 @@ def _where(plan: Plan) -> str:
     return "the plug and the port" if plan.plug_at is PlugAt.PORT else "each wire of the cable and the plug at its end"
 
 
+def _look_at(plan: Plan, *lines: Line) -> str:
+    return f"Look at {_pins(plan, *lines)} in {_where(plan)}"
+
+
 def _first(measures: Measures) -> Echo:
     return measures.rates[0].echo
 
 
 def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
-    """Data lines that end on handshake lines."""
     echo = _first(measures)
     strays = {name: any(look.strays for look in measures.lines[k : k + 1]) for name, k in (("RTS", 1), ("DTR", 2))}
     if echo.right == 0 and measures.nuls.right > measures.nuls.sent // 2:
-        return (
-            LineFinding(
-                Trouble.TXD_SHORTED,
-                "Characters come back while RTS and DTR are off, and none while they are on: TXD touches one of them",
-                f"Look for a solder bridge between {_pins(plan, Line.TXD)} and {_pins(plan, Line.RTS, Line.DTR)}",
-            ),
+        return _one(
+            Trouble.TXD_SHORTED,
+            "Characters come back while RTS and DTR are off, and none while they are on: TXD touches one of them",
+            f"Look for a solder bridge between {_pins(plan, Line.TXD)} and {_pins(plan, Line.RTS, Line.DTR)}",
         )
     if echo.right:
         return ()
     if max([measures.strays, *(look.strays for look in measures.lines)]) > _SWITCHING_CHARS:
-        return (
-            LineFinding(
-                Trouble.TALKS,
-                "Characters come that dncd did not send: something talks on this line, a control or a very noisy cable,"
-                " and no plug answers",
-                "Stop the control's punch, or put the loopback plug in the control's place, and test again",
-            ),
+        return _one(
+            Trouble.TALKS,
+            "Characters come that dncd did not send: something talks on this line, a control or a very noisy cable,"
+            " and no plug answers",
+            "Stop the control's punch, or put the loopback plug in the control's place, and test again",
         )
     for name, trouble, lines in (
         ("CTS", Trouble.TXD_ON_CTS, (Line.TXD, Line.CTS)),
@@ -136,21 +135,17 @@ def _crossed(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         ("DCD", Trouble.TXD_ON_DSR, (Line.TXD, Line.DCD)),
     ):
         if name in measures.on_with_nuls:
-            return (
-                LineFinding(
-                    trouble,
-                    f"What is sent does not come back, it shows on {name}: the data pair and a handshake pair are swapped",
-                    f"Follow {_pins(plan, *lines)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
-                ),
+            return _one(
+                trouble,
+                f"What is sent does not come back, it shows on {name}: the data pair and a handshake pair are swapped",
+                f"Follow {_pins(plan, *lines)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
             )
     for name, trouble, line in (("RTS", Trouble.RTS_ON_RXD, Line.RTS), ("DTR", Trouble.DTR_ON_RXD, Line.DTR)):
         if strays[name]:
-            return (
-                LineFinding(
-                    trouble,
-                    f"Switching {name} on makes a break on RXD: {name} is wired to RXD",
-                    f"Follow {_pins(plan, line)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
-                ),
+            return _one(
+                trouble,
+                f"Switching {name} on makes a break on RXD: {name} is wired to RXD",
+                f"Follow {_pins(plan, line)} and {_pins(plan, Line.RXD)} through {_where(plan)}",
             )
     return ()
 
@@ -159,39 +154,32 @@ def _echo(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     echo = _first(measures)
     if echo.right or echo.damaged > echo.sent // 8:
         return ()
-    return (
-        LineFinding(
-            Trouble.NO_ECHO,
-            "Nothing comes back: the path from TXD to RXD is open or shorted to ground",
-            f"Look at {_pins(plan, Line.TXD, Line.RXD)} in {_where(plan)}, and whether the plug joins the two",
-        ),
+    return _one(
+        Trouble.NO_ECHO,
+        "Nothing comes back: the path from TXD to RXD is open or shorted to ground",
+        f"Look at {_pins(plan, Line.TXD, Line.RXD)} in {_where(plan)}, and whether the plug joins the two",
     )
 
 
 def _lines(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
-    """Handshake inputs that do not follow their outputs."""
     cts, dsr, dcd = (measures.follows(name) for name in ("cts", "dsr", "dcd"))
     if Follows.UNKNOWN in {cts, dsr, dcd}:
-        return (
-            LineFinding(
-                Trouble.LINES_UNREADABLE,
-                "This port cannot tell its modem lines, so RTS, CTS, DTR, DSR and DCD were not tested",
-                "Use another port if the line needs rts/cts or dtr/dsr",
-            ),
+        return _one(
+            Trouble.LINES_UNREADABLE,
+            "This port cannot tell its modem lines, so RTS, CTS, DTR, DSR and DCD were not tested",
+            "Use another port if the line needs rts/cts or dtr/dsr",
         )
     if Follows.EITHER in {cts, dsr, dcd}:
-        return (
-            LineFinding(
-                Trouble.OUTPUTS_JOINED,
-                "Inputs come on with RTS as with DTR: the two outputs are joined",
-                f"Look for a bridge between {_pins(plan, Line.RTS, Line.DTR)} or between their inputs",
-            ),
+        return _one(
+            Trouble.OUTPUTS_JOINED,
+            "Inputs come on with RTS as with DTR: the two outputs are joined",
+            f"Look for a bridge between {_pins(plan, Line.RTS, Line.DTR)} or between their inputs",
         )
     found = [
         LineFinding(
             Trouble.STUCK_ON,
             f"{line.value} is on whatever RTS and DTR do: it touches a supply or another line",
-            f"Look at {_pins(plan, line)} in {_where(plan)}",
+            _look_at(plan, line),
         )
         for line, state in ((Line.CTS, cts), (Line.DSR, dsr), (Line.DCD, dcd))
         if state is Follows.ALWAYS
@@ -204,46 +192,45 @@ def _wrong_output(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple
     if cts_wrong and dsr_wrong:
         pins = f"{_pins(plan, Line.RTS, Line.CTS)} against {_pins(plan, Line.DTR, Line.DSR)}"
         what = "CTS follows DTR and DSR follows RTS: the two handshake pairs are swapped"
-        return (LineFinding(Trouble.HANDSHAKE_SWAPPED, what, f"Look at {pins} in {_where(plan)}"),)
+        return _one(Trouble.HANDSHAKE_SWAPPED, what, f"Look at {pins} in {_where(plan)}")
     if cts_wrong:
-        what = "CTS follows DTR instead of RTS"
-        look = f"Look at {_pins(plan, Line.CTS, Line.RTS)} in {_where(plan)}"
-        return (LineFinding(Trouble.CTS_FOLLOWS_DTR, what, look),)
+        return _one(Trouble.CTS_FOLLOWS_DTR, "CTS follows DTR instead of RTS", _look_at(plan, Line.CTS, Line.RTS))
     if dsr_wrong:
         what = "DSR or DCD follows RTS instead of DTR"
-        look = f"Look at {_pins(plan, Line.DSR, Line.DTR)} in {_where(plan)}"
-        return (LineFinding(Trouble.DSR_FOLLOWS_RTS, what, look),)
+        return _one(Trouble.DSR_FOLLOWS_RTS, what, _look_at(plan, Line.DSR, Line.DTR))
     return ()
 
 
+_NEVER: Final = {
+    (True, True, True): (
+        Trouble.NO_HANDSHAKE,
+        "No handshake line follows: the plug or the cable joins the data lines only",
+        (Line.RTS, Line.CTS, Line.DTR, Line.DSR),
+    ),
+    (False, True, True): (
+        Trouble.NO_DTR,
+        "Neither DSR nor DCD follows DTR: DTR is open, or its loop is missing",
+        (Line.DTR, Line.DSR, Line.DCD),
+    ),
+    (True, False, False): (Trouble.NO_CTS, "CTS does not follow RTS", (Line.RTS, Line.CTS)),
+    (False, True, False): (Trouble.NO_DSR, "DSR does not follow DTR, though DCD does", (Line.DSR,)),
+    (False, False, True): (
+        Trouble.NO_DCD,
+        "DCD does not follow DTR, though DSR does (many plugs leave it open, and few controls need it)",
+        (Line.DCD,),
+    ),
+}
+"""What it means that CTS, DSR, DCD never come on. Where CTS and one of the others do not, CTS is told: it stops a sender."""
+
+
 def _open(cts: Follows, dsr: Follows, dcd: Follows, plan: Plan) -> tuple[LineFinding, ...]:
-    never = tuple(state is Follows.NEVER for state in (cts, dsr, dcd))
-    said = {
-        (True, True, True): (
-            Trouble.NO_HANDSHAKE,
-            "No handshake line follows: the plug or the cable joins the data lines only",
-            (Line.RTS, Line.CTS, Line.DTR, Line.DSR),
-        ),
-        (False, True, True): (
-            Trouble.NO_DTR,
-            "Neither DSR nor DCD follows DTR: DTR is open, or its loop is missing",
-            (Line.DTR, Line.DSR, Line.DCD),
-        ),
-        (True, False, False): (Trouble.NO_CTS, "CTS does not follow RTS", (Line.RTS, Line.CTS)),
-        (False, True, False): (Trouble.NO_DSR, "DSR does not follow DTR, though DCD does", (Line.DSR,)),
-        (False, False, True): (
-            Trouble.NO_DCD,
-            "DCD does not follow DTR, though DSR does (many plugs leave it open, and few controls need it)",
-            (Line.DCD,),
-        ),
-    }
-    if never not in said:
-        return tuple(
-            LineFinding(Trouble.NO_CTS, "CTS does not follow RTS", f"Look at {_pins(plan, Line.RTS, Line.CTS)}")
-            for _ in range(never[0])
-        )
-    trouble, what, lines = said[never]
-    return (LineFinding(trouble, what, f"Look at {_pins(plan, *lines)} in {_where(plan)}"),)
+    never = (cts is Follows.NEVER, dsr is Follows.NEVER, dcd is Follows.NEVER)
+    if never[0] and not all(never):
+        never = (True, False, False)
+    if never not in _NEVER:
+        return ()
+    trouble, what, lines = _NEVER[never]
+    return _one(trouble, what, _look_at(plan, *lines))
 
 
 HALF: Final = (0.4, 0.6)
@@ -262,10 +249,10 @@ def _rate(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     if HALF[0] <= share <= HALF[1]:
         what = f"Characters come at half the rate that was set: {test.measured_baud:.0f} instead of {test.baud}"
         look = "The port divides its clock by the wrong number: set twice the rate, or use another adaptor or driver"
-        return (LineFinding(Trouble.HALF_RATE, what, look),)
+        return _one(Trouble.HALF_RATE, what, look)
     if abs(share - 1) > OFF + 0.02 / span:
         what = f"Characters come at {test.measured_baud:.0f} bits a second where {test.baud} was set"
-        return (LineFinding(Trouble.RATE_OFF, what, "Use another port or adaptor: no control follows that clock"),)
+        return _one(Trouble.RATE_OFF, what, "Use another port or adaptor: no control follows that clock")
     return ()
 
 
@@ -280,25 +267,23 @@ def _values(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
             return found
     changed, gone = Counter(singles.pairs), set(singles.gone)
     if 0x13 in gone and (gone <= {0x11, 0x13} or len(gone) > 100):
-        return (
-            LineFinding(
-                Trouble.SOFT_FLOW,
-                "DC1 and DC3 do not come back, or DC3 stops the port: the driver or the adaptor acts on them itself",
-                "Switch XON/XOFF off in the adaptor or device server: dncd does it",
-            ),
+        return _one(
+            Trouble.SOFT_FLOW,
+            "DC1 and DC3 do not come back, or DC3 stops the port: the driver or the adaptor acts on them itself",
+            "Switch XON/XOFF off in the adaptor or device server: dncd does it",
         )
     if changed and set(changed) <= {(0x0D, 0x0A), (0x0A, 0x0D)}:
         what = "CR and LF come back as each other: something on the way changes line ends"
-        return (LineFinding(Trouble.LINE_ENDS_CHANGED, what, "Set the port or device server to raw, eight bits"),)
+        return _one(Trouble.LINE_ENDS_CHANGED, what, "Set the port or device server to raw, eight bits")
     if singles.added > singles.sent // 2:
         what = "Every character comes back twice"
-        return (LineFinding(Trouble.DOUBLED, what, "Switch the local echo of the adaptor or device server off"),)
+        return _one(Trouble.DOUBLED, what, "Switch the local echo of the adaptor or device server off")
     strange = gone | set(singles.extra)
     back_to_back = set(burst.gone) | set(burst.extra)
     if 0 < len(strange) <= 2 and strange <= back_to_back and burst.errors <= 4 and not singles.damaged + burst.damaged:
         values = " and ".join(f"{value:02X}" for value in sorted(strange))
         what = f"The value {values} is eaten or doubled, every other comes back"
-        return (LineFinding(Trouble.VALUE_EATEN, what, "Set the device server to binary (telnet doubles FF)"),)
+        return _one(Trouble.VALUE_EATEN, what, "Set the device server to binary (telnet doubles FF)")
     return ()
 
 
@@ -308,13 +293,12 @@ def _stuck_bit(singles: Echo) -> tuple[LineFinding, ...]:
         return ()
     if bit == 7:
         what = "Bit 7 does not come back: the port works with seven bits or strips the parity"
-        return (LineFinding(Trouble.SEVEN_BITS, what, "Set the port or device server to eight bits without parity"),)
+        return _one(Trouble.SEVEN_BITS, what, "Set the port or device server to eight bits without parity")
     what = f"Bit {bit} never changes"
-    return (LineFinding(Trouble.BIT_STUCK, what, "The port's own circuit is faulty: use another"),)
+    return _one(Trouble.BIT_STUCK, what, "The port's own circuit is faulty: use another")
 
 
 def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
-    """Damage that is no rule of the values."""
     total = _first(measures) + measures.singles + measures.soak
     if total.errors == 0 and measures.strays == 0:
         return ()
@@ -325,27 +309,27 @@ def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     bits = _worst_bits(total)
     if measures.strays:
         what = f"{measures.strays} characters came in {measures.quiet_s:g} s while nothing was sent: noise on the line"
-        return (LineFinding(Trouble.NOISE, what + bits, _NOISE_WORDS),)
+        return _one(Trouble.NOISE, what + bits, _NOISE_WORDS)
     burst = first + measures.soak
     if singles.sent and singles.errors == 0 and burst.lost and not burst.damaged:
         what = f"{burst.lost} of {burst.sent} characters back to back are lost, none by itself: the port cannot keep up"
-        return (LineFinding(Trouble.OVERRUN, what, "Use a port with a buffer, or a lower rate"),)
+        return _one(Trouble.OVERRUN, what, "Use a port with a buffer, or a lower rate")
     if clean_below and first.errors > FEW and measures.repeats >= SAME_AGAIN:
         best = below[-1].baud
         what = (
             f"At {plan.baud} bits a second {first.errors} of {first.sent} are damaged, at {best} none: edges are slow"
         )
         look = "Use a shorter or low-capacitance cable, or the lower rate"
-        return (LineFinding(Trouble.CAPACITANCE, what + bits, look),)
+        return _one(Trouble.CAPACITANCE, what + bits, look)
     in_a_row = total.longest_lost >= LOOSE_RUN and lost_share > LOOSE_LOST
     if in_a_row or singles.lost > singles.damaged:
         what = f"Characters are missing now and then, up to {total.longest_lost} in a row: a contact is loose"
         look = f"Move {_where(plan)} while testing, and screw the connectors down"
-        return (LineFinding(Trouble.LOOSE, what, look),)
+        return _one(Trouble.LOOSE, what, look)
     what = f"{total.errors} of {total.sent} characters are damaged, at lower rates too"
     if clean_below:
         what = f"{total.errors} of {total.sent} characters are damaged, others each time"
-    return (LineFinding(Trouble.NOISE, what + bits, _NOISE_WORDS),)
+    return _one(Trouble.NOISE, what + bits, _NOISE_WORDS)
 
 
 LOOSE_RUN: Final = 4
@@ -365,7 +349,6 @@ _NOISE_WORDS: Final = (
 
 
 def _worst_bits(echo: Echo) -> str:
-    """`; bits 0 and 1 flip most`, where some do."""
     if not any(echo.flips):
         return ""
     order = sorted(range(8), key=lambda bit: -echo.flips[bit])
@@ -382,7 +365,7 @@ def _late(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         return ()
     what = f"The echo comes {measures.delay_s * 1000:.0f} ms late: a device server or a slow adaptor stands between"
     look = "Set its packing time low; a control's stop is seen that much later, so use line.ahead_chars with care"
-    return (LineFinding(Trouble.LATE, what, look),)
+    return _one(Trouble.LATE, what, look)
 
 
 UNSEEN: Final = (

@@ -12,8 +12,6 @@ from dncd.values import Modem, Signal
 
 
 class PlugAt(enum.StrEnum):
-    """Where the loopback plug sits."""
-
     PORT = "at the port"
     CABLE_END = "at the far end of the cable"
 
@@ -43,15 +41,11 @@ class Came:
 class LinesLook:
     """The inputs under one setting of the outputs, and how many characters came when the outputs changed."""
 
-    rts: Signal
-    dtr: Signal
     modem: Modem
     strays: int
 
 
 class Follows(enum.Enum):
-    """What an input does as RTS and DTR are switched."""
-
     RTS = "follows RTS"
     DTR = "follows DTR"
     EITHER = "follows either"
@@ -83,26 +77,24 @@ def follows(inputs: Iterable[Signal]) -> Follows:
 
 @dataclass(frozen=True, slots=True)
 class Echo:
-    """What came back of what was sent: right, damaged, lost and added characters; marked: by the UART; flips: how often
-    each bit (0 lowest) was turned over in damaged ones; longest_lost: most characters lost in a row; last_right: index
-    behind the last right one; pairs: (sent, came) of the damaged ones, at most `PAIRS`; gone: values of the lost ones."""
+    """What came back of what was sent: counts of right, damaged, lost and added characters; marked: by the UART; flips: how
+    often each bit (0 lowest) was turned over in damaged ones; longest_lost: most characters lost in a row. Of the first
+    `KEPT`: pairs: (sent, came) of the damaged ones; gone, extra: values of the lost and of the added ones."""
 
-    sent: int
-    right: int
-    damaged: int
-    lost: int
-    added: int
-    marked: int
-    flips: tuple[int, ...]
-    longest_lost: int
-    last_right: int
-    pairs: tuple[tuple[int, int], ...]
-    gone: tuple[int, ...]
-    extra: tuple[int, ...]
+    sent: int = 0
+    right: int = 0
+    damaged: int = 0
+    lost: int = 0
+    added: int = 0
+    marked: int = 0
+    flips: tuple[int, ...] = (0,) * 8
+    longest_lost: int = 0
+    pairs: tuple[tuple[int, int], ...] = ()
+    gone: tuple[int, ...] = ()
+    extra: tuple[int, ...] = ()
 
     @property
     def errors(self) -> int:
-        """Characters that did not come back as they were sent."""
         return self.damaged + self.lost + self.added
 
     def __add__(self, other: "Echo") -> "Echo":
@@ -115,20 +107,18 @@ class Echo:
             self.marked + other.marked,
             tuple(a + b for a, b in zip(self.flips, other.flips, strict=True)),
             max(self.longest_lost, other.longest_lost),
-            self.sent + other.last_right if other.right else self.last_right,
-            (self.pairs + other.pairs)[:PAIRS],
-            (self.gone + other.gone)[:PAIRS],
-            (self.extra + other.extra)[:PAIRS],
+            (self.pairs + other.pairs)[:KEPT],
+            (self.gone + other.gone)[:KEPT],
+            (self.extra + other.extra)[:KEPT],
         )
 
 
-PAIRS: Final = 512
-"""Most damaged characters that are kept one by one."""
+KEPT: Final = 512
 
 FEW: Final = 6
 """Damaged characters of one burst up to which chance alone may make the next rate clean: the rate is not at fault."""
 
-NO_ECHO: Final = Echo(0, 0, 0, 0, 0, 0, (0,) * 8, 0, 0, (), (), ())
+NO_ECHO: Final = Echo()
 
 
 def compare(sent: bytes, came: Sequence[Came]) -> Echo:
@@ -136,8 +126,8 @@ def compare(sent: bytes, came: Sequence[Came]) -> Echo:
     got = bytes(one.byte for one in came)
     marked = sum(one.marked for one in came)
     if got == sent:
-        return Echo(len(sent), len(sent), 0, 0, 0, marked, (0,) * 8, 0, len(sent), (), (), ())
-    right = last_right = longest = 0
+        return Echo(len(sent), len(sent), marked=marked)
+    right = longest = 0
     flips = [0] * 8
     pairs: list[tuple[int, int]] = []
     gone: list[int] = []
@@ -145,30 +135,17 @@ def compare(sent: bytes, came: Sequence[Came]) -> Echo:
     for kind, a, b, c, d in SequenceMatcher(None, sent, got, autojunk=False).get_opcodes():
         if kind == "equal":
             right += b - a
-            last_right = b
             continue
         both = min(b - a, d - c)
-        for k in range(both):
-            pairs.append((sent[a + k], got[c + k]))
+        for was, came_as in zip(sent[a : a + both], got[c : c + both], strict=True):
+            pairs.append((was, came_as))
             for bit in range(8):
-                flips[bit] += (sent[a + k] ^ got[c + k]) >> bit & 1
+                flips[bit] += (was ^ came_as) >> bit & 1
         gone += sent[a + both : b]
         extra += got[c + both : d]
         longest = max(longest, b - a - both)
-    return Echo(
-        len(sent),
-        right,
-        len(pairs),
-        len(gone),
-        len(extra),
-        marked,
-        tuple(flips),
-        longest,
-        last_right,
-        tuple(pairs[:PAIRS]),
-        tuple(gone[:PAIRS]),
-        tuple(extra[:PAIRS]),
-    )
+    kept = tuple(pairs[:KEPT]), tuple(gone[:KEPT]), tuple(extra[:KEPT])
+    return Echo(len(sent), right, len(pairs), len(gone), len(extra), marked, tuple(flips), longest, *kept)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +188,6 @@ class Measures:
     again: Echo = NO_ECHO
 
     def follows(self, name: str) -> Follows:
-        """What the input `cts`, `dsr` or `dcd` follows."""
         return follows(getattr(look.modem, name) for look in self.lines)
 
     @property
@@ -227,6 +203,5 @@ class Measures:
 
     @property
     def errors_per_million(self) -> float:
-        """Of the long run, or of the first rate where there was none."""
         echo = self.soak if self.soak.sent else self.rates[0].echo if self.rates else NO_ECHO
         return 1e6 * echo.errors / echo.sent if echo.sent else 0.0

@@ -6,8 +6,6 @@ from typing import Final
 
 
 class Connector(enum.StrEnum):
-    """A D-subminiature connector of a serial port."""
-
     DE9 = "DE-9"
     DB25 = "DB-25"
 
@@ -21,8 +19,6 @@ class Direction(enum.StrEnum):
 
 
 class Line(enum.StrEnum):
-    """A circuit of the serial port."""
-
     SHIELD = "SHIELD"
     TXD = "TXD"
     RXD = "RXD"

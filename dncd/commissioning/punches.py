@@ -35,12 +35,10 @@ class Punch:
 
     @property
     def data(self) -> bytes:
-        """All of its bytes."""
         return b"".join(chunk.data for chunk in self.chunks)
 
     @property
     def bad(self) -> frozenset[int]:
-        """Indexes into `data` of the bytes that the UART marked."""
         found: set[int] = set()
         before = 0
         for chunk in self.chunks:
@@ -50,7 +48,6 @@ class Punch:
 
     @property
     def seconds(self) -> float:
-        """From the first look that gave bytes to the last."""
         return self.chunks[-1].at - self.chunks[0].at if self.chunks else 0.0
 
     def sound(self) -> Iterator[tuple[int, bool]]:

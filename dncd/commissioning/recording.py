@@ -18,7 +18,7 @@ last line without its newline is left out.
 
 import enum
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -33,14 +33,10 @@ BYTES_A_LINE: Final = 32
 
 
 class RecordingError(DncdError):
-    """A file is no recording, or a line of it cannot be read."""
-
     code = "recording"
 
 
 class Way(enum.StrEnum):
-    """Which way bytes went."""
-
     FROM_CONTROL = "<"
     TO_CONTROL = ">"
 
@@ -67,8 +63,6 @@ class Lines:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A word about what happened."""
-
     at: float
     text: str
 
@@ -78,8 +72,6 @@ Entry = Passed | Lines | Note
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A whole recording: what the head says, by key, and the entries in their order."""
-
     head: dict[str, str] = field(default_factory=dict)
     entries: tuple[Entry, ...] = ()
 
@@ -166,17 +158,6 @@ def read_entry(text: str, where: str) -> Entry:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Replayed:
-    """What a receiver is fed: data that came from the control at `at` seconds, with the marked indexes."""
-
-    at: float
-    data: bytes
-    marked: tuple[int, ...]
-
-
-def replayed(entries: Iterable[Entry], way: Way = Way.FROM_CONTROL) -> Iterator[Replayed]:
-    """What went one way, at the instants of the recording: feed it to a receiver, or to `finding`, by a clock that moves."""
-    for entry in entries:
-        if isinstance(entry, Passed) and entry.way is way:
-            yield Replayed(entry.at, entry.data, entry.marked)
+def from_control(entries: Iterable[Entry]) -> list[Passed]:
+    """What the control said: feed it to a receiver, at the instants of the recording, by a clock that moves."""
+    return [entry for entry in entries if isinstance(entry, Passed) and entry.way is Way.FROM_CONTROL]

@@ -48,7 +48,6 @@ def null_score(sounds: Counter[tuple[int, bool]], stops_told: bool) -> float:
 
 
 def stops_told(punches: Sequence[Punch]) -> bool:
-    """Whether the port marks missing stop bits at all, as far as these punches show."""
     return any(chunk.bad for punch in punches for chunk in punch.chunks)
 
 
@@ -58,7 +57,6 @@ def sounds_of(punches: Iterable[Punch]) -> Counter[tuple[int, bool]]:
 
 
 def fit_rate(sounds: Counter[tuple[int, bool]], told: bool, listening: int, rate: int) -> RateFit:
-    """How well a line at `rate`, below `listening`, explains these characters."""
     groups, loose = _groups(listening, rate, 10 if told else 9)
     score, agree, samples = 0.0, 0, 0
     for (byte, marked), count in sounds.items():

@@ -112,17 +112,13 @@ _STRUCTURE: Final = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What a reading makes of the bytes: chars: how many count; fitting: share that are characters of the code; printable:
-    share that are printable ones, blanks or block ends;
-    structure: share (of those that are no blanks) that stand in words, comments, marks and block ends; blocks, words: how
-    many there are; block_ends: how often each was seen."""
+    """What a reading makes of the bytes, as shares of the characters: fitting: those that are of the code; printable:
+    printable ones, blanks and block ends; structure: those that stand in words, comments, marks and block ends, of those
+    that are no blanks. block_ends: how often each was seen; marks, leader: how many."""
 
-    chars: int
     fitting: float
     printable: float
     structure: float
-    blocks: int
-    words: int
     block_ends: Counter[BlockEnd]
     marks: int
     leader: int
@@ -133,15 +129,12 @@ def look(reading: Reading, data: bytes) -> Look:
     body = data.lstrip(BLANKS + _DC_CODES)
     leader = sum(byte in BLANKS for byte in data[: len(data) - len(body)])
     text = body.rstrip(BLANKS).translate(reading.decoded)
-    solid = sum(1 for char in text if char not in b" \t\x00\x7f")
-    matched = sum(_weight(found[0]) for found in _STRUCTURE.finditer(text))
+    solid = _solid(text)
+    matched = sum(_solid(found[0]) for found in _STRUCTURE.finditer(text))
     return Look(
-        chars=len(text),
         fitting=1.0 - text.count(FAULT) / len(text) if text else 0.0,
         printable=sum(0x20 <= char < 0x7F or char in b"\t\r\n" for char in text) / len(text) if text else 0.0,
         structure=min(1.0, matched / solid) if solid else 0.0,
-        blocks=text.count(b"\n") or text.count(b"\r"),
-        words=len(re.findall(rb"[A-Za-z][+-]?(?:\d+\.?\d*|\.\d+)", text)),
         block_ends=_block_ends(text),
         marks=text.count(b"%"),
         leader=leader,
@@ -152,7 +145,7 @@ _DC_CODES: Final = b"\x11\x12\x14"
 """The codes with which a control announces a punch (DC2; DC1 and DC4 of a reader)."""
 
 
-def _weight(piece: bytes) -> int:
+def _solid(piece: bytes) -> int:
     return sum(1 for char in piece if char not in b" \t\x00\x7f")
 
 

@@ -49,5 +49,4 @@ def trial_blocks(machine: MachineSettings, number: str, round_: int, of: int) ->
 
 
 def trial_file(blocks: tuple[str, ...]) -> str:
-    """The blocks as one text, LF after each."""
     return "".join(f"{block}\n" for block in blocks)

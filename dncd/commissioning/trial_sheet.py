@@ -8,8 +8,6 @@ from dncd.peer_text import printable
 
 
 class Done(enum.StrEnum):
-    """How a step or a round ended."""
-
     PASSED = "passed"
     SKIPPED = "skipped"
     FAILED = "failed"
@@ -56,7 +54,6 @@ class Sheet:
 
     @property
     def proven(self) -> bool:
-        """Every round that was wanted came back equal, and no step failed."""
         passed = sum(one.done is Done.PASSED for one in self.rounds)
         return passed == self.rounds_wanted == len(self.rounds) and all(s.done is not Done.FAILED for s in self.steps)
 
@@ -70,7 +67,6 @@ CAUTION: Final = (
 
 
 def sheet_text(sheet: Sheet) -> str:
-    """The sheet for people and programs: `key: value` lines first, then tables."""
     passed = sum(one.done is Done.PASSED for one in sheet.rounds)
     head = {
         "result": PROVEN if sheet.proven else NOT_PROVEN,
@@ -101,7 +97,6 @@ def _round_line(one: Round) -> str:
 
 
 def head_of(text: str) -> dict[str, str]:
-    """The `key: value` lines of a sheet's head."""
     head: dict[str, str] = {}
     for line in text.split("\n")[2:]:
         key, colon, value = line.partition(": ")
@@ -112,7 +107,6 @@ def head_of(text: str) -> dict[str, str]:
 
 
 def settings_of(text: str) -> tuple[str, ...]:
-    """The `key = value` lines of a sheet."""
     _, found, rest = text.partition("\nSettings\n")
     section = rest.partition("\n\n")[0] if found else ""
     return tuple(line.strip() for line in section.split("\n") if " = " in line)

@@ -1,7 +1,7 @@
 """The cable between a port and a control: which pins to join for a flow setting, how long it may be, what to heed.
 
 Both ends are DTE, so the cable is a null modem. `nullmodem.csv` has the same wires with their sources (three pages on
-null modems; the tie of DCD in the loopback plug is from memory). Drawn and printed by `wiring_drawing` and `wiring_page`.
+null modems; the tie of DCD in the loopback plug is from memory). Printed by `wiring_page`.
 """
 
 import enum
@@ -13,8 +13,6 @@ from dncd.commissioning.pins import Connector, Line, pin_of
 
 
 class End(enum.StrEnum):
-    """An end of the cable."""
-
     NEAR = "dncd's port"
     FAR = "the control"
 
@@ -37,25 +35,55 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class Join:
-    """Two contacts that a wire, or a bridge inside a plug, joins."""
-
     a: Contact
     b: Contact
 
     @property
     def is_bridge(self) -> bool:
-        """Whether it stays inside one plug."""
         return self.a.end is self.b.end
+
+
+class Runs(enum.Enum):
+    THROUGH = "from end to end"
+    LOCAL = "inside the connector of each end"
+
+
+@dataclass(frozen=True, slots=True)
+class Net:
+    """Circuits that are joined: those of the near end with those of the far one, or each end's own with each other."""
+
+    near: tuple[Line, ...]
+    far: tuple[Line, ...]
+    runs: Runs = Runs.THROUGH
 
 
 @dataclass(frozen=True, slots=True)
 class Cable:
-    """A cable as the wires that make it, and what its connectors are."""
+    """The wires of a null modem between these connectors. The shield is not among them: see `CAUTIONS`."""
 
     near: Connector
     far: Connector
     variant: Variant
-    joins: tuple[Join, ...]
+
+    @property
+    def nets(self) -> tuple[Net, ...]:
+        return _DATA + (_HANDSHAKE if self.variant is Variant.FULL else _LOCAL)
+
+    @property
+    def wires(self) -> int:
+        """Wires between the two ends: a net that joins several pins of one end needs one."""
+        return sum(net.runs is Runs.THROUGH for net in self.nets)
+
+    @property
+    def joins(self) -> tuple[Join, ...]:
+        through = [net for net in self.nets if net.runs is Runs.THROUGH]
+        joins = [Join(self.at(End.NEAR, a), self.at(End.FAR, b)) for net in through for a in net.near for b in net.far]
+        if self.variant is Variant.THREE_WIRE:
+            joins += [Join(self.at(end, a), self.at(end, b)) for end in End for a, b in _LOOPS]
+        return tuple(joins)
+
+    def at(self, end: End, line: Line) -> Contact:
+        return Contact(end, line, pin_of(line, self.near if end is End.NEAR else self.far))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,22 +95,21 @@ class Plug:
 
     @property
     def pins(self) -> tuple[tuple[int, int], ...]:
-        """The joined pins by number."""
         return tuple((pin_of(a, self.connector), pin_of(b, self.connector)) for a, b in self.joins)
 
 
-_CROSSED: Final = ((Line.TXD, Line.RXD), (Line.RXD, Line.TXD), (Line.GND, Line.GND))
-"""(near, far) circuits that every null modem joins."""
+_DATA: Final = (Net((Line.TXD,), (Line.RXD,)), Net((Line.RXD,), (Line.TXD,)), Net((Line.GND,), (Line.GND,)))
+"""What every null modem joins."""
 
 _HANDSHAKE: Final = (
-    (Line.RTS, Line.CTS),
-    (Line.CTS, Line.RTS),
-    (Line.DTR, Line.DSR),
-    (Line.DTR, Line.DCD),
-    (Line.DSR, Line.DTR),
-    (Line.DCD, Line.DTR),
+    Net((Line.RTS,), (Line.CTS,)),
+    Net((Line.CTS,), (Line.RTS,)),
+    Net((Line.DTR,), (Line.DSR, Line.DCD)),
+    Net((Line.DSR, Line.DCD), (Line.DTR,)),
 )
-"""(near, far) circuits that a full null modem joins besides."""
+"""What a full null modem joins besides."""
+
+_LOCAL: Final = tuple(Net(lines, lines, Runs.LOCAL) for lines in ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR, Line.DCD)))
 
 _LOOPS: Final = ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR), (Line.DTR, Line.DCD))
 """Circuits that are bridged at each end of a three-wire cable, and in a loopback plug."""
@@ -94,23 +121,81 @@ def variant_for(flow: Flow) -> Variant:
     return Variant.THREE_WIRE if flow.stop_line is ModemLine.NONE else Variant.FULL
 
 
-def cable(near: Connector, far: Connector, variant: Variant) -> Cable:
-    """The wires of a null modem between these connectors. The shield is not among them: see `CAUTIONS`."""
-    wires = _CROSSED + (_HANDSHAKE if variant is Variant.FULL else ())
-    joins = [Join(_contact(End.NEAR, a, near), _contact(End.FAR, b, far)) for a, b in wires]
-    if variant is Variant.THREE_WIRE:
-        for end, connector in ((End.NEAR, near), (End.FAR, far)):
-            joins += [Join(_contact(end, a, connector), _contact(end, b, connector)) for a, b in _LOOPS]
-    return Cable(near, far, variant, tuple(joins))
-
-
 def loopback_plug(connector: Connector) -> Plug:
     """A plug that brings every output back: TXD to RXD, RTS to CTS, DTR to DSR and DCD."""
     return Plug(connector, ((Line.TXD, Line.RXD), *_LOOPS))
 
 
-def _contact(end: End, line: Line, connector: Connector) -> Contact:
-    return Contact(end, line, pin_of(line, connector))
+SPAN: Final = 34
+"""Columns between the contacts of the two ends."""
+
+NEAR_BUS: Final = 4
+FAR_BUS: Final = SPAN - 5
+"""Columns, in the span, of the upright wires at each end."""
+
+
+def draw_cable(cable: Cable) -> str:
+    """The cable in text, near end at the left: every wire can be followed with a finger, from `o` to `o`.
+
+    `-` and `|` are wires, `+` joins what touches it, `o` is a contact, pin number and circuit beside it. Lines end in
+    newlines.
+    """
+    head = [f"{'DNCD PORT':<13}{'':{SPAN}}  CONTROL", f"{cable.near.value:<13}{'':{SPAN}}  {cable.far.value}", ""]
+    rows = [row for net in cable.nets for row in [*_net_rows(cable, net), ""]]
+    shield = "the shell" if cable.near is Connector.DE9 else f"pin {pin_of(Line.SHIELD, cable.near)}"
+    rows.append(f"SHIELD: to {shield} at dncd's end; open and insulated at the control's end")
+    return "\n".join(line.rstrip() for line in [*head, *rows]) + "\n"
+
+
+def _net_rows(cable: Cable, net: Net) -> list[str]:
+    """One net, or the loops of both ends side by side: near contacts down the left, far ones down the right, and a wire
+    between them in the first row if the net runs through."""
+    near = [cable.at(End.NEAR, line) for line in net.near]
+    far = [cable.at(End.FAR, line) for line in net.far]
+    rows = []
+    for k in range(max(len(near), len(far))):
+        wire = [" "] * SPAN
+        if k < len(near):
+            _stub(wire, range(NEAR_BUS + 1 if len(near) > 1 else 1))
+        if k < len(far):
+            _stub(wire, range(FAR_BUS if len(far) > 1 else SPAN - 1, SPAN))
+        if k == 0 and net.runs is Runs.THROUGH:
+            _stub(wire, range(SPAN))
+        if len(near) > 1 and k < len(near):
+            wire[NEAR_BUS] = "+"
+        if len(far) > 1 and k < len(far):
+            wire[FAR_BUS] = "+"
+        left = f"{near[k].line.value:>6} {near[k].pin:>4} o" if k < len(near) else " " * 13
+        right = f"o {far[k].pin:<4} {far[k].line.value}" if k < len(far) else ""
+        rows.append(left + "".join(wire) + right)
+    return rows
+
+
+def _stub(wire: list[str], columns: range) -> None:
+    for column in columns:
+        wire[column] = "-"
+
+
+def draw_plug(plug: Plug) -> str:
+    """A loopback plug: its pins down the left, the bridges at the right. Lines end in newlines."""
+    rows = [f"Loopback plug, {plug.connector.value}", ""]
+    for net in ((Line.TXD, Line.RXD), (Line.RTS, Line.CTS), (Line.DTR, Line.DSR, Line.DCD)):
+        rows += [f"{line.value:>6} {pin_of(line, plug.connector):>4} o----+" for line in net]
+        rows.append("")
+    return "\n".join(rows)
+
+
+def table_rows(cable: Cable) -> list[tuple[str, str, str]]:
+    """(from, to, what it is) of every wire and bridge, for a table in text or on a page."""
+    sides = {End.NEAR: f"port {cable.near.value}", End.FAR: f"control {cable.far.value}"}
+    return [
+        (
+            f"{sides[join.a.end]} pin {join.a.pin} {join.a.line.value}",
+            f"{sides[join.b.end]} pin {join.b.pin} {join.b.line.value}",
+            "bridge in the plug" if join.is_bridge else "wire",
+        )
+        for join in cable.joins
+    ]
 
 
 STANDARD_METRES: Final = 15.0
@@ -122,12 +207,6 @@ STANDARD_BAUD: Final = 20_000
 STANDARD_PF: Final = 2500.0
 """Most capacitance that a driver is asked to bear, in picofarads (verified on one page; from revision D on: memory)."""
 
-LOW_CAPACITANCE_METRES: Final = 300.0
-"""Longest low-capacitance cable (verified on one page)."""
-
-CABLE_PF_PER_M: Final = STANDARD_PF / STANDARD_METRES
-"""Capacitance of a cable a metre, in picofarads, at which both limits are one (arithmetic: 167 pF)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Length:
@@ -137,22 +216,16 @@ class Length:
     because: str
 
 
-def longest_cable(baud: int, pf_per_m: float = CABLE_PF_PER_M) -> Length:
-    """The longest cable at this rate, in metres, for a cable of this capacitance a metre (picofarads).
+def longest_cable(baud: int) -> Length:
+    """The longest cable at this rate, in metres: up to 20,000 bits a second the standard's.
 
-    Up to 20,000 bits a second the standard's 15 m, or the length at which the cable has 2500 pF where its capacitance is
-    known to be lower, at most 300 m. Above, the standard has no figure: the capacitance may then be smaller in proportion
-    to the bit (derived, no source).
+    Above, the standard has no figure: the capacitance may then be smaller in proportion to the bit (derived, no source).
     """
-    metres = min(STANDARD_PF / pf_per_m, LOW_CAPACITANCE_METRES)
-    limit = f"{STANDARD_PF:g} pF" + (
-        " and 15 m (50 ft)" if pf_per_m == CABLE_PF_PER_M else f" at {pf_per_m:g} pF a metre"
-    )
+    limit = f"{STANDARD_PF:g} pF and 15 m (50 ft)"
     if baud <= STANDARD_BAUD:
-        return Length(round(metres, 1), f"the standard's limit up to 20,000 bits a second is {limit}")
-    metres *= STANDARD_BAUD / baud
+        return Length(STANDARD_METRES, f"the standard's limit up to 20,000 bits a second is {limit}")
     return Length(
-        round(metres, 1),
+        round(STANDARD_METRES * STANDARD_BAUD / baud, 1),
         f"the standard ends at 20,000 bits a second with {limit}; above, the limit shrinks with the bit (derived)",
     )
 

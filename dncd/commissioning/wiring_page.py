@@ -11,12 +11,14 @@ from dncd.commissioning.wiring import (
     CAUTIONS,
     THREE_WIRE_NOTE,
     Cable,
-    cable,
+    Variant,
+    draw_cable,
+    draw_plug,
     longest_cable,
     loopback_plug,
+    table_rows,
     variant_for,
 )
-from dncd.commissioning.wiring_drawing import draw_cable, draw_plug, is_looped, table_rows, wire_count
 
 COLUMNS: Final = 100
 """Widest line of the text."""
@@ -35,20 +37,19 @@ class Order:
 
     @property
     def cable(self) -> Cable:
-        """The cable for the flow setting."""
-        return cable(self.near, self.far, variant_for(self.flow))
+        return Cable(self.near, self.far, variant_for(self.flow))
 
 
 def _facts(order: Order) -> list[str]:
     made = order.cable
     longest = longest_cable(order.baud)
     facts = [
-        f"Flow {order.flow.value}: {made.variant.value}, {wire_count(made)} wires and the shield.",
+        f"Flow {order.flow.value}: {made.variant.value}, {made.wires} wires and the shield.",
         f"Longest cable at {order.baud} bits a second: {longest.metres:g} m ({longest.because}).",
         "The connectors of a computer and of most controls have pins, so the cable's have sockets: look before you buy"
         " (common practice).",
     ]
-    if is_looped(made):
+    if made.variant is Variant.THREE_WIRE:
         facts.append(THREE_WIRE_NOTE)
     return facts
 
@@ -58,7 +59,6 @@ def _heading(order: Order) -> str:
 
 
 def wiring_text(order: Order) -> str:
-    """Drawing, table, loopback plugs and cautions for a terminal, at most `COLUMNS` wide."""
     rows = table_rows(order.cable)
     wide = max(len(row[0]) for row in rows), max(len(row[1]) for row in rows)
     parts = [_heading(order), *(fill(fact, COLUMNS) for fact in _facts(order)), "", draw_cable(order.cable)]

@@ -13,18 +13,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.line import telnet_stream
-from dncd.line.telnet_stream import (
-    DO,
-    DONT,
-    WILL,
-    WONT,
-    Data,
-    Ignored,
-    Negotiation,
-    TelnetStream,
-    Value,
-    negotiation,
-)
+from dncd.line.telnet_stream import DO, DONT, WILL, WONT, Data, Negotiation, TelnetStream, Value, negotiation
 from dncd.values import Counters, Modem, Signal
 
 # Telnet options; RFC 2217 section 3 for 44.
@@ -52,23 +41,11 @@ class Setting(enum.Enum):
 
     @property
     def command(self) -> int:
-        """The number of the client's command."""
         return self.value[0]
 
     @property
     def label(self) -> str:
-        """The setting in words."""
         return self.value[1]
-
-
-class ServerFlow(enum.Enum):
-    """Flow control that the server itself may do, by SET-CONTROL value; dncd asks for none and does its own."""
-
-    NONE = 1
-    XON_XOFF = 2
-    HARDWARE = 3
-    DCD = 17
-    DSR = 19
 
 
 _CONTROL: Final = {
@@ -83,44 +60,35 @@ _STOP: Final = {Fraction(1): 1, Fraction(2): 2, Fraction(3, 2): 3}
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the line shall be. baud: bits a second; parity: N, O or E; line_mask, modem_mask: bits of RFC 2217."""
+    """What the line shall be. baud: bits a second; parity: N, O or E."""
 
     baud: int
     data_bits: int
     parity: str
     stop_bits: Fraction
-    flow: ServerFlow = ServerFlow.NONE
-    line_mask: int = LINE_FAULTS
-    modem_mask: int = 0xFF
 
     def values(self) -> dict[Setting, int]:
-        """The value to ask for, by setting, in the order in which they are sent; DTR and RTS are on."""
         return {
             Setting.BAUD: self.baud,
             Setting.DATA_BITS: self.data_bits,
             Setting.PARITY: _PARITY[self.parity],
             Setting.STOP_BITS: _STOP[self.stop_bits],
-            Setting.FLOW: self.flow.value,
+            Setting.FLOW: 1,  # none: dncd does its own
             Setting.DTR: 8,
             Setting.RTS: 11,
-            Setting.LINE_MASK: self.line_mask,
-            Setting.MODEM_MASK: self.modem_mask,
+            Setting.LINE_MASK: LINE_FAULTS,
+            Setting.MODEM_MASK: 0xFF,
         }
 
 
 class Whose(enum.Enum):
-    """Which end an option is about."""
-
     OURS = "ours"
     THEIRS = "theirs"
 
 
 @dataclass(frozen=True, slots=True)
 class ModemState:
-    """A notice of the modem lines; bits as they came, with the deltas."""
-
     modem: Modem
-    bits: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,31 +96,6 @@ class LineState:
     """A notice of line faults, not tied to a place in the data."""
 
     faults: Counters
-    bits: int
-
-
-@dataclass(frozen=True, slots=True)
-class Confirmed:
-    """The server says what a setting is now."""
-
-    setting: Setting
-    value: int
-
-
-@dataclass(frozen=True, slots=True)
-class OptionAnswer:
-    """The server agreed to an option, or refused it or took it back."""
-
-    option: int
-    whose: Whose
-    agreed: Signal
-
-
-@dataclass(frozen=True, slots=True)
-class Flowing:
-    """The server asks for nothing more (OFF: FLOWCONTROL-SUSPEND) or for all again (ON)."""
-
-    on: Signal
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +105,7 @@ class Signature:
     text: bytes
 
 
-Event = Data | ModemState | LineState | Confirmed | OptionAnswer | Flowing | Signature | Ignored
+Event = Data | ModemState | LineState | Signature
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +127,6 @@ class _Option(enum.Enum):
 
 
 def command(number: int, value: bytes) -> bytes:
-    """One sub-negotiation of COM-PORT-OPTION."""
     return telnet_stream.value(COM_PORT, bytes((number,)) + value)
 
 
@@ -225,7 +167,6 @@ class Telnet:
 
     @property
     def waiting(self) -> tuple[Setting, ...]:
-        """Settings not confirmed yet, in the order in which they were asked for."""
         return tuple(s for s in self.asked if s not in self.confirmed)
 
     @property
@@ -242,7 +183,6 @@ class Telnet:
         return tuple(found)
 
     def take(self) -> bytes:
-        """What is to be sent to the server, once."""
         out, self._out = bytes(self._out), bytearray()
         return out
 
@@ -258,14 +198,14 @@ class Telnet:
         for item in self._stream.feed(raw):
             match item:
                 case Negotiation(verb, option):
-                    self._negotiate(verb, option, events)
+                    self._negotiate(verb, option)
                 case Value(value):
-                    events.append(self._understand(value))
-                case Data() | Ignored():
+                    events += self._understand(value)
+                case Data():
                     events.append(item)
         return events
 
-    def _negotiate(self, verb: int, option: int, events: list[Event]) -> None:
+    def _negotiate(self, verb: int, option: int) -> None:
         """Agree to what we know, refuse the rest; answer only a change of state, so that no two ends loop (RFC 854)."""
         whose = Whose.OURS if verb in (DO, DONT) else Whose.THEIRS
         yes, no = (WILL, WONT) if whose is Whose.OURS else (DO, DONT)
@@ -279,7 +219,6 @@ class Telnet:
             if state is not _Option.ON:
                 self._options[option, whose] = _Option.ON
                 self.refused_options.discard((option, whose))
-                events.append(OptionAnswer(option, whose, Signal.ON))
                 if option == COM_PORT:
                     self._send_settings()
         elif state in (_Option.ASKED, _Option.ON):
@@ -287,7 +226,6 @@ class Telnet:
                 self._out += negotiation(no, option)
             self._options[option, whose] = _Option.OFF
             self.refused_options.add((option, whose))
-            events.append(OptionAnswer(option, whose, Signal.OFF))
 
     def _send_settings(self) -> None:
         if self._settings_sent is Signal.OFF:
@@ -299,38 +237,33 @@ class Telnet:
         self._unanswered[setting] += 1
         self._out += set_command(setting, value)
 
-    def _understand(self, value: bytes) -> Event:
+    def _understand(self, value: bytes) -> tuple[Event, ...]:
         if len(value) < 2 or value[0] != COM_PORT:
-            return Ignored(value)
+            return ()
         number, rest = value[1] - SERVER, value[2:]
         setting = _BY_COMMAND.get(number)
         if number == Setting.FLOW.command and len(rest) == 1:
             setting = _CONTROL.get(rest[0])
         if setting and len(rest) == (4 if setting is Setting.BAUD else 1):
-            return self._confirm(setting, int.from_bytes(rest, "big"))
-        if number == NOTIFY_LINE_STATE and len(rest) == 1:
-            return LineState(_faults(rest[0]), rest[0])
-        if number == NOTIFY_MODEM_STATE and len(rest) == 1:
-            return ModemState(_modem(rest[0]), rest[0])
-        if number in (SUSPEND, RESUME):
+            self._confirm(setting, int.from_bytes(rest, "big"))
+        elif number == NOTIFY_LINE_STATE and len(rest) == 1:
+            return (LineState(_faults(rest[0])),)
+        elif number == NOTIFY_MODEM_STATE and len(rest) == 1:
+            return (ModemState(_modem(rest[0])),)
+        elif number in (SUSPEND, RESUME):
             self.suspended = Signal.ON if number == SUSPEND else Signal.OFF
-            return Flowing(Signal.OFF if number == SUSPEND else Signal.ON)
-        return Signature(rest) if number == 0 else Ignored(value)
+        elif number == 0:
+            return (Signature(rest),)
+        return ()
 
-    def _confirm(self, setting: Setting, value: int) -> Confirmed:
+    def _confirm(self, setting: Setting, value: int) -> None:
         self._unanswered[setting] -= self._unanswered[setting] > 0
         if not self._unanswered[setting]:  # an answer to an older question says nothing about the newest
             self.confirmed[setting] = value
-        return Confirmed(setting, value)
 
 
 def _faults(bits: int) -> Counters:
-    return Counters(
-        overruns=bits >> 1 & 1,
-        parity=bits >> 2 & 1,
-        framing=bits >> 3 & 1,
-        breaks=bits >> 4 & 1,
-    )
+    return Counters(overruns=bits >> 1 & 1, parity=bits >> 2 & 1, framing=bits >> 3 & 1, breaks=bits >> 4 & 1)
 
 
 def _modem(bits: int) -> Modem:

@@ -1,5 +1,7 @@
 """The byte stream of Telnet taken apart and put together (RFC 854): data, options and sub-negotiated values.
 
+Commands that have no meaning here, and values that are broken off, are left out.
+
 States, and what leads on (a 255 within values is doubled too, RFC 855 from memory)::
 
     DATA     --IAC-->                  COMMAND
@@ -31,16 +33,7 @@ class Data:
 
 
 @dataclass(frozen=True, slots=True)
-class Ignored:
-    """A command or value that has no meaning here, as it came."""
-
-    raw: bytes
-
-
-@dataclass(frozen=True, slots=True)
 class Negotiation:
-    """WILL, WONT, DO or DONT, and the option it is about."""
-
     verb: int
     option: int
 
@@ -52,7 +45,7 @@ class Value:
     raw: bytes
 
 
-Item = Data | Ignored | Negotiation | Value
+Item = Data | Negotiation | Value
 
 
 class _At(enum.Enum):
@@ -105,8 +98,6 @@ class TelnetStream:
             self._at = _At.DATA
             items.append(Negotiation(self._verb, byte))
         else:
-            if self._at is _At.SUB_MARK:
-                items.append(Ignored(bytes(self._value)))
             self._command(byte, items)
 
     def _command(self, byte: int, items: list[Item]) -> None:
@@ -118,8 +109,6 @@ class TelnetStream:
         elif byte == SB:
             self._value.clear()
             self._at = _At.SUB
-        else:
-            items.append(Ignored(bytes((IAC, byte))))
 
     def _keep(self, byte: int) -> None:
         if len(self._value) < LONGEST_VALUE:
@@ -132,12 +121,10 @@ def escaped(data: bytes) -> bytes:
 
 
 def negotiation(verb: int, option: int) -> bytes:
-    """The three bytes of an option's negotiation."""
     return bytes((IAC, verb, option))
 
 
 def value(option: int, content: bytes) -> bytes:
-    """A sub-negotiation of `option`."""
     return bytes((IAC, SB, option)) + escaped(content) + bytes((IAC, SE))
 
 

@@ -17,51 +17,9 @@ import math
 
 from dncd import defaults
 from dncd.choices import Protocol
-from dncd.line.xmodem_machine import (
-    CANCEL,
-    Acknowledged,
-    Ended,
-    Ending,
-    Event,
-    Machine,
-    Patience,
-    Received,
-    Repeated,
-    Started,
-)
-from dncd.line.xmodem_packets import (
-    ACK,
-    BS,
-    CAN,
-    EOT,
-    LARGE,
-    NAK,
-    SMALL,
-    SOH,
-    STX,
-    C,
-    Check,
-    check_bytes,
-    packet,
-    without_padding,
-)
+from dncd.line.xmodem_machine import CANCEL, Acknowledged, Ending, Event, Machine, Patience, Received, Repeated, Started
+from dncd.line.xmodem_packets import ACK, BS, CAN, EOT, LARGE, NAK, SMALL, SOH, STX, C, Check, check_bytes, packet
 from dncd.line.xmodem_rules import RECEIVING, SENDING, Do, Heard, Phase
-
-__all__ = [
-    "Acknowledged",
-    "Check",
-    "Ended",
-    "Ending",
-    "Event",
-    "Patience",
-    "Phase",
-    "Received",
-    "Receiver",
-    "Repeated",
-    "Sender",
-    "Started",
-    "without_padding",
-]
 
 _REST_IN_SMALL = 7 * SMALL
 """Up to this many characters at the end go in small packets: they carry less filling than one of 1024."""
@@ -100,13 +58,11 @@ class Sender(Machine):
         return 0 if self._finished else max(0, 2 * LARGE - len(self._held))
 
     def supply(self, data: bytes, now: float) -> list[Event]:
-        """More of the program, coded for the line."""
         self._held += data
         self._heard(Heard.SUPPLY, now)
         return self._drain()
 
     def finish(self, now: float) -> list[Event]:
-        """The program has no more characters."""
         self._finished = True
         self._heard(Heard.SUPPLY, now)
         return self._drain()
@@ -118,7 +74,6 @@ class Sender(Machine):
             self._await(now)
 
     def feed(self, data: bytes, now: float) -> list[Event]:
-        """What the receiver said."""
         for byte in data:
             if byte == CAN or now > self._said_at:
                 self._byte(byte, now)
@@ -222,7 +177,6 @@ class Receiver(Machine):
         self._do(Do.ASK, Heard.SILENCE, now)
 
     def feed(self, data: bytes, now: float) -> list[Event]:
-        """What the sender said."""
         at = 0
         while at < len(data):
             if self.phase is Phase.INSIDE:
@@ -240,7 +194,6 @@ class Receiver(Machine):
         return self._drain()
 
     def tick(self, now: float) -> list[Event]:
-        """The time has come to `now`; what happened by it."""
         if self.phase is Phase.PURGING and now >= self._due and self._tail.rstrip(bytes([BS])).endswith(CANCEL[:2]):
             self._heard(Heard.CANCEL, now)
         return super().tick(now)

@@ -74,8 +74,6 @@ Event = Started | Acknowledged | Received | Repeated | Ended
 
 
 class Machine:
-    """What both directions share: the phase, the due time, what waits to be said, and the end."""
-
     def __init__(self, table: Table) -> None:
         self.phase = Phase.START
         self.chars = 0
@@ -93,7 +91,6 @@ class Machine:
         return None if self._due == math.inf else self._due
 
     def tick(self, now: float) -> list[Event]:
-        """The time has come to `now`; what happened by it."""
         if now >= self._due:
             self._heard(Heard.SILENCE, now)
         return self._drain()

@@ -35,12 +35,3 @@ def packet(number: int, data: bytes, size: int, check: Check) -> bytes:
     head = bytes([SOH if size == SMALL else STX, number & 0xFF, 0xFF - (number & 0xFF)])
     filled = data.ljust(size, bytes([SUB]))
     return head + filled + check_bytes(filled, check)
-
-
-def without_padding(data: bytes) -> bytes:
-    """What was received, without the SUBs that fill the last packet: XMODEM does not tell a length.
-
-    A program never ends in SUB (common practice), nor does one in EIA code, where 0x1A opens a bracket. Filling behind a
-    closing mark's block end needs no cut: reading a capture ends there.
-    """
-    return data.rstrip(bytes([SUB]))

@@ -11,13 +11,15 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import Protocol
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Event, Wished
-from dncd.line.xmodem import Ended as PacketsEnded
-from dncd.line.xmodem import Ending, Phase, Received, Receiver, Started
-from dncd.line.xmodem import Event as PacketEvent
+from dncd.line.xmodem import Receiver
+from dncd.line.xmodem_machine import CANCEL, Ending, Received, Started
+from dncd.line.xmodem_machine import Ended as PacketsEnded
+from dncd.line.xmodem_machine import Event as PacketEvent
+from dncd.line.xmodem_packets import NAK, SOH, STX, SUB, C
+from dncd.line.xmodem_rules import Phase
 
-_SUB: Final = 0x1A
-_WISHES: Final = b"C\x15"
-_CANCEL: Final = bytes([0x18] * 8)
+_SUB: Final = bytes([SUB])
+_WISHES: Final = bytes([C, NAK])
 
 
 class XmodemReceiving:
@@ -43,26 +45,21 @@ class XmodemReceiving:
     # --- the line is somebody else's, or ours ------------------------------------------------------------------------
 
     def rest(self) -> None:
-        """The line is taken for a sending: asks for nothing."""
         self._resting, self._machine = True, None
         self._out.clear()
 
     def listen(self, now: float) -> None:
-        """The line is free again."""
         if self._resting:
             self._resting = False
             self._ask_at = now + defaults.XMODEM_REST_S
 
     def hold(self, stop: bool) -> None:
-        """Keeps the answers back, so that the control sends no more; or gives them."""
         self._held = stop
 
     def recorded(self) -> None:
-        """The capture is on record: its last answer may go."""
         self._last_answer_waits = False
 
     def outgoing(self) -> bytes:
-        """What has to be written now; it is given once."""
         if self._machine is not None:
             self._out += self._machine.outgoing()
         if self._held or self._last_answer_waits:
@@ -82,19 +79,18 @@ class XmodemReceiving:
         machine = self._machine
         if machine is None or machine.phase in (Phase.START, Phase.OVER):
             wish = data[-1:]
-            if wish in (b"C", b"\x15") and not data.strip(_WISHES):
+            if not data.strip(_WISHES):
                 self._machine = None if machine is None or machine.phase is Phase.START else machine
                 self._ask_at = now + defaults.XMODEM_REPLY_S * 1.5
                 # a plug, or an adaptor that hears itself, gives back what dncd has just said: nobody wishes for anything
                 echo = wish == self._said_last and now - self._said < defaults.XMODEM_ECHO_S
                 return [] if echo else [Wished(wish, now)]
-        if machine is None or (machine.phase is Phase.OVER and data[0] in (0x01, 0x02)):
+        if machine is None or (machine.phase is Phase.OVER and data[0] in (SOH, STX)):
             machine = self._begin(now)
             machine.outgoing()  # somebody sends already: asking would only disturb
         return self._take(machine.feed(data, now), now)
 
     def tick(self, now: float) -> list[Event]:
-        """Asks when it is time to; moves what only time moves."""
         self._now = now
         if self._resting:
             return []
@@ -104,7 +100,6 @@ class XmodemReceiving:
         return self._take(self._machine.tick(now), now) if self._machine is not None else []
 
     def next_due(self) -> float | None:
-        """When `tick` should be called next."""
         if self._resting:
             return None
         if self._machine is None or self._machine.phase is Phase.OVER:
@@ -112,7 +107,6 @@ class XmodemReceiving:
         return self._machine.next_due()
 
     def stop(self, now: float) -> list[Event]:
-        """The service or the port stops: an open capture ends as it is."""
         if self._machine is None or not self._began:
             self._machine = None
             return []
@@ -138,7 +132,7 @@ class XmodemReceiving:
                     if self.chars > self._longest:
                         self._end(CaptureEnd.TOO_LONG, now, events)
                         self._machine = None
-                        self._out += _CANCEL
+                        self._out += CANCEL
                         return events
                 case PacketsEnded():
                     self._ask_at = now + defaults.XMODEM_REST_S
@@ -149,8 +143,8 @@ class XmodemReceiving:
 
     def _received(self, data: bytes, events: list[Event]) -> None:
         """Hands on a packet's characters; SUBs at its end wait, for they may be filling."""
-        data = bytes([_SUB]) * self._filling + data
-        kept = data.rstrip(bytes([_SUB]))
+        data = _SUB * self._filling + data
+        kept = data.rstrip(_SUB)
         self._filling = len(data) - len(kept)
         self.chars += len(kept)
         if kept:

@@ -42,8 +42,6 @@ class Heard(enum.Enum):
 
 
 class Do(enum.Enum):
-    """What a machine then does."""
-
     NOTHING = enum.auto()
     BEGIN_SUM = enum.auto()
     BEGIN_CRC = enum.auto()

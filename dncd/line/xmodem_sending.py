@@ -11,10 +11,12 @@ from typing import Final
 from dncd import defaults
 from dncd.line.clock import LineClock
 from dncd.line.sending import SUPPLY_LOW_CHARS, Outcome, Shape
-from dncd.line.xmodem import Acknowledged, Ended, Ending, Event, Patience, Phase, Repeated, Sender
+from dncd.line.xmodem import Sender
+from dncd.line.xmodem_machine import Acknowledged, Ended, Ending, Event, Patience, Repeated
+from dncd.line.xmodem_packets import CAN
+from dncd.line.xmodem_rules import Phase
 from dncd.values import LineSettings, Result, SendSettings
 
-_CAN: Final = 0x18
 _REPEATS_TOLD: Final = 3
 """Kinds of repeated packets that a receipt names; the others are counted."""
 
@@ -52,19 +54,16 @@ class XmodemSending:
     # --- the image ---------------------------------------------------------------------------------------------
 
     def wants_supply(self) -> bool:
-        """Whether the next piece of the image should be fetched."""
         have = self._base + len(self._image)
         return have - self._supplied < SUPPLY_LOW_CHARS and have < self.total and self.outcome is None
 
     def supply(self, piece: bytes) -> None:
-        """The next piece of the image, in order."""
         gone = max(0, self.handed_over - self._base - 256)  # the block that is under way stays, for those who look
         self._image = self._image[gone:] + piece
         self._base += gone
         self._fill(self._now)
 
     def block_now(self) -> bytes:
-        """The coded block that the receiver has acknowledged last, as far as it is in memory."""
         ends, at = self._shape.block_end, self.handed_over - self._base
         found = self._image.rfind(ends, 0, at)
         start = found + len(ends) if found >= 0 else 0
@@ -85,17 +84,15 @@ class XmodemSending:
     # --- what the control says -----------------------------------------------------------------------------------
 
     def feed(self, data: bytes, now: float) -> None:
-        """Characters that came from the receiver."""
         self._now = now
         if self.outcome is not None:
             return
         if self._out:  # the packet has not left: nothing but an abort can be an answer to it
-            data = bytes(byte for byte in data if byte == _CAN)
+            data = bytes(byte for byte in data if byte == CAN)
         self._take(self._sender.feed(data, now), now)
         self._fill(now)
 
     def gate(self, open_: bool, now: float) -> None:
-        """CTS or DSR, whichever the flow setting watches: on (True) or off."""
         if open_ and not self._open:
             self._end_hold(now)
         elif not open_ and self._open and self.held_since is None and self.outcome is None:
@@ -153,7 +150,6 @@ class XmodemSending:
         return bytes(self._out) if self._open else b""
 
     def wrote(self, chars: int, offered: int, now_after: float) -> None:
-        """The port took `chars` of the `offered` characters."""
         self._now = now_after
         if chars:
             self.clock.wrote(chars, now_after)
@@ -188,11 +184,9 @@ class XmodemSending:
 
     @property
     def _answer_due(self) -> bool:
-        """A packet has left, and its answer has not come."""
         return self._told_written and self._written_at < math.inf and self._sender.phase is Phase.REPLY
 
     def tick(self, now: float) -> None:
-        """Moves what only time moves."""
         self._now = now
         if self.outcome is not None:
             return
@@ -214,21 +208,17 @@ class XmodemSending:
         return False
 
     def last_words(self) -> bytes:
-        """What must still be said when the sending is over: CANs, where it was broken off."""
         said, self._out = bytes(self._out), bytearray()
         return said
 
     def stop(self, reason: str, now: float) -> None:
-        """Ends the sending at once, for a reason that is a sentence."""
         if self.outcome is None:
             self._out.clear()
             self._reason = reason
             self._take(self._sender.cancel(now), now)
 
     def held_for(self, now: float) -> float:
-        """Seconds of the hold that is open, 0 without one."""
         return 0.0 if self.held_since is None else now - self.held_since
 
     def seconds(self, now: float) -> float:
-        """Seconds since the start, or of the whole sending once it is over."""
         return self.outcome.seconds if self.outcome else now - self._begun_at

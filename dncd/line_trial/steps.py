@@ -8,13 +8,13 @@ from typing import Final
 
 from dncd.choices import ModemLine, Protocol, Request, StartOn
 from dncd.commissioning.finding import Answer, Finder, Sureness
+from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import findings, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
 from dncd.line.starting import Starts
-from dncd.line_trial.loopback_task import LoopbackHand, loop_line, plan_for
 from dncd.line_trial.round_trip import Back, Phase, RoundTrip, image_of
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
@@ -43,44 +43,37 @@ class HearingHand:
         asked = machine.receive.request is not Request.NONE
         self._punch_on = coder.signals(0x12) if asked else frozenset[int]()
         self._go = bytes(coder.signal(0x11, machine.line.dc_parity))
-        self._sessions: list[LineSession] = []
 
     @property
     def over(self) -> bool:
-        """Whether a punch has ended."""
         return bool(self.finder.punches)
 
     def start(self, session: LineSession, now: float) -> None:
-        """The line is open."""
-        self._sessions = [session]
+        self._session = session
         self._ready()
 
     def feed(self, reading: Reading, now: float) -> None:
-        """Characters came."""
         self.finder.feed(reading.data, reading.bad, now)
         if any(byte in self._punch_on for byte in reading.data[:1]):
-            self._sessions[0].send(self._go)
+            self._session.send(self._go)
 
     def modem(self, lines: Modem, now: float) -> None:
         """Of no matter here."""
 
     def turn(self, now: float) -> None:
-        """Ends a punch that has been silent."""
         self.finder.tick(now)
 
     def next_due(self) -> float:
-        """When the silence is long enough."""
         return self.finder.next_due()
 
 
 def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
-    """The loopback test at the machine's rate, with the plug at the far end of the cable."""
     plan = plan_for(machine.line, PlugAt.CABLE_END, SOAK_S)
-    hand = LoopbackHand(plan)
+    hand = LoopbackTest(plan)
     with LineSession(loop_line(machine.line)) as session:
         if not session.run(hand, patience_s):
             return Step(LOOPBACK, Done.FAILED, f"not measured within {patience_s:g} s")
-    measures = hand.test.measures[0]
+    measures = hand.measures[0]
     said = "; ".join([verdict(measures, plan), *(str(one) for one in findings(measures, plan))])
     return Step(LOOPBACK, Done.PASSED if _bears(measures, plan, machine) else Done.FAILED, said)
 
@@ -103,7 +96,6 @@ def hearing_step(machine: MachineSettings, say: Callable[[str], None], patience_
 
 
 def hearing_in_packets() -> Step:
-    """There is nothing to hear of a control that speaks in packets."""
     return Step(HEARING, Done.SKIPPED, "a control that speaks in packets says nothing unasked; each packet is checked")
 
 
@@ -168,12 +160,10 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
 
 
 def starts_by_hand(machine: MachineSettings) -> bool:
-    """Whether nothing tells dncd that the control reads: then somebody at the keyboard must."""
     return machine.line.protocol is Protocol.PLAIN and machine.send.start_on in (StartOn.GO, StartOn.NOW)
 
 
 def wish_of(machine: MachineSettings) -> str:
-    """What a round waits for."""
     if starts_by_hand(machine):
         return "on its way"
     return f"waits for {Starts(machine.send, machine.line.protocol).wish()}"

@@ -17,7 +17,6 @@ class Holder:
 
     @property
     def is_self(self) -> bool:
-        """Whether it is this very process: two lines of the settings name one port."""
         return self.pid == os.getpid()
 
     def __str__(self) -> str:

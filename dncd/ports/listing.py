@@ -37,7 +37,6 @@ class SerialPort:
 
     @property
     def best_name(self) -> str:
-        """The name for the settings."""
         return self.names[0] if self.names else self.device
 
 

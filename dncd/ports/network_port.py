@@ -32,8 +32,6 @@ _SWITCHES: Final = {ModemLine.RTS: (telnet.Setting.RTS, 11, 12), ModemLine.DTR: 
 
 
 class SocketPort(Port):
-    """An open `socket://` port."""
-
     def __init__(self, line: LineSettings, connection: socket.socket) -> None:
         super().__init__(line.port)
         self._most = _most_unacknowledged(line)
@@ -49,11 +47,9 @@ class SocketPort(Port):
         return Reading(_receive(self.name, self._connection))
 
     def write(self, data: bytes) -> int:
-        """Hand over what TCP takes now, as long as the server's end keeps up."""
         return _send(self.name, self._connection, self._fitting(data))
 
     def settled(self) -> bool:
-        """Whether the server's TCP has acknowledged all."""
         return not _waiting(self.name, self._connection)
 
     def close(self) -> None:
@@ -114,7 +110,6 @@ class Rfc2217Port(SocketPort):
         return reading
 
     def write(self, data: bytes) -> int:
-        """Hand over what the network keeps up with; nothing while earlier bytes or the server hold it up."""
         self._push()
         if self._out or self.suspended():
             return 0
@@ -131,7 +126,6 @@ class Rfc2217Port(SocketPort):
         return self._machine.suspended is Signal.ON
 
     def settled(self) -> bool:
-        """Whether nothing is held back and the server's TCP has acknowledged all."""
         return not self._out and super().settled()
 
     def modem(self) -> Modem:
@@ -139,7 +133,6 @@ class Rfc2217Port(SocketPort):
         return self._modem
 
     def switch(self, line: ModemLine, on: Signal) -> None:
-        """Ask the server to switch it."""
         if line in _SWITCHES:
             setting, to_on, to_off = _SWITCHES[line]
             self._machine.ask(setting, to_on if on is Signal.ON else to_off)
@@ -157,8 +150,6 @@ class Rfc2217Port(SocketPort):
                     self._modem = event.modem
                 case telnet.Signature() if len(self.notes) < 2:
                     self.notes += (f"the device server calls itself {shown(event.text.decode('latin-1'))}",)
-                case _:  # the machine keeps what the others change
-                    pass
         if data or faults != NO_FAULTS:
             self._in = Reading(bytes(data), notices=faults, counted=faults)
 
@@ -194,7 +185,6 @@ def open_rfc2217(line: LineSettings) -> Rfc2217Port:
 
 
 def gone(name: str, what: str) -> PortGoneError:
-    """The error for a device server that is not there or went away."""
     return PortGoneError(
         what,
         f"port {name}",
@@ -203,7 +193,6 @@ def gone(name: str, what: str) -> PortGoneError:
 
 
 def _said(fault: BaseException) -> str:
-    """The system's own words, without its numbers."""
     return printable(getattr(fault, "strerror", None) or str(fault))
 
 
@@ -247,7 +236,6 @@ def _watch_over(connection: socket.socket) -> None:
 
 
 def _most_unacknowledged(line: LineSettings) -> int:
-    """Bytes that may be on their way to the server's end without word of their arrival."""
     return line.ahead_chars + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
 
 

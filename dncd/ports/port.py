@@ -105,7 +105,6 @@ class Port:
         return True
 
     def modem(self) -> Modem:
-        """CTS, DSR and DCD as they are now."""
         return Modem()
 
     def switch(self, line: ModemLine, on: Signal) -> None:
@@ -138,7 +137,6 @@ def refuse_odd_stop_bits(line: LineSettings, frame: Frame) -> None:
 
 
 def cannot(line: LineSettings, what: str) -> PortError:
-    """The error for a frame or rate that the port cannot do."""
     return PortError(
         what,
         f"port {line.port} at {line.baud} baud, frame {line.frame}",

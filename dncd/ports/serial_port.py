@@ -27,7 +27,6 @@ from dncd.choices import ModemLine
 from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError
 from dncd.peer_text import shown
 from dncd.ports.holders import holders
-from dncd.ports.marked_input import MarkedInput
 from dncd.ports.port import NOTHING, Port, Reading, cannot, carried_frame, refuse_odd_stop_bits
 from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
 
@@ -55,9 +54,46 @@ class _KeepsInput(serial.Serial):
         """Nothing is thrown away."""
 
 
-class TtyPort(Port):
-    """An open serial port or pseudo-terminal; see `Port`."""
+class MarkedInput:
+    """What a driver makes of characters with wrong parity or stop bits (PARMRK input).
 
+    FF FF is a good FF, FF 00 x a character x that the UART marked (termios(3)).
+    """
+
+    def __init__(self) -> None:
+        self._held = b""
+
+    def feed(self, raw: bytes) -> Reading:
+        """The characters of `raw` and the indexes of the marked ones; an unfinished mark waits for its rest."""
+        if not self._held and b"\xff" not in raw:
+            return Reading(raw)
+        raw = self._held + raw
+        data, bad = bytearray(), []
+        at = 0
+        while at < len(raw):
+            mark = raw.find(b"\xff", at)
+            if mark < 0:
+                data += raw[at:]
+                at = len(raw)
+                break
+            data += raw[at:mark]
+            at = mark
+            kind = raw[mark + 1 : mark + 2]
+            if not kind or (kind == b"\0" and len(raw) < mark + 3):
+                break
+            if kind == b"\0":
+                bad.append(len(data))
+                data.append(raw[mark + 2])
+                at = mark + 3
+            else:
+                data.append(0xFF)
+                # a lone FF cannot come from a driver that marks; it is kept, and its neighbour read anew
+                at = mark + (2 if kind == b"\xff" else 1)
+        self._held = raw[at:]
+        return Reading(bytes(data), tuple(bad))
+
+
+class TtyPort(Port):
     def __init__(self, name: str, fd: int, *, early: bytes, notes: tuple[str, ...]) -> None:
         super().__init__(name, notes)
         self._fd = fd
@@ -141,7 +177,6 @@ class TtyPort(Port):
                 os.close(fd)
 
     def _count(self) -> Counters:
-        """What the driver counted since the last look; nothing where a driver started anew."""
         now = self.counters()
         if now is None or now == self._seen:
             return NO_FAULTS
@@ -191,22 +226,24 @@ def open_tty(line: LineSettings) -> TtyPort:
 
 
 def gone(name: str, what: str) -> PortGoneError:
-    """The error for a port that is absent or went away."""
     return PortGoneError(
         what, f"port {name}", "Check cable, power and adaptor; dncd tries the port again until it is there"
     )
 
 
+def _no_port(port: str, what: str) -> PortError:
+    return PortError(what, f"port {port}", "Name a device such as /dev/ttyS0")
+
+
 def _look(port: str) -> None:
-    """What can be said before anything is opened."""
     try:
         mode = Path(port).stat().st_mode
     except ValueError:
-        raise PortError("the name is no path", f"port {shown(port)}", "Name a device such as /dev/ttyS0") from None
+        raise _no_port(shown(port), "the name is no path") from None
     except OSError as fault:
         raise gone(port, f"there is no such device ({os.strerror(fault.errno or 0)})") from fault
     if not stat.S_ISCHR(mode):
-        raise PortError("it is not a serial port", f"port {port}", "Name a device such as /dev/ttyS0")
+        raise _no_port(port, "it is not a serial port")
 
 
 @contextlib.contextmanager
@@ -245,9 +282,7 @@ def _told(line: LineSettings) -> Iterator[None]:
                 "End that program or name another port; dncd tries again until the port is free",
             ) from fault
         if number == errno.ENOTTY:
-            raise PortError(
-                "it is not a serial port", f"port {line.port}", "Name a device such as /dev/ttyS0"
-            ) from fault
+            raise _no_port(line.port, "it is not a serial port") from fault
         if number == errno.EINVAL:
             raise cannot(line, "the port refuses this rate or frame") from fault
         if number in (errno.EACCES, errno.EPERM):

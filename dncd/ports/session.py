@@ -105,7 +105,6 @@ class LineSession:
         self._push()
 
     def set_lines(self, rts: Signal, dtr: Signal) -> None:
-        """Switches the two outputs; without effect on a port that has none."""
         self._rts, self._dtr = rts, dtr
         self.port.switch(ModemLine.RTS, rts)
         self.port.switch(ModemLine.DTR, dtr)

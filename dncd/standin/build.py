@@ -1,33 +1,16 @@
-"""How a stand-in control is built, and what it counts."""
+"""How a stand-in control is built, which one a machine's settings are made for, and what it counts."""
 
 import enum
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Final
 
-from dncd.choices import EndsOn, Flow, Protocol, TapeCode
-from dncd.tape.codes import DC1, DC2, DC3, DC4
-from dncd.values import Frame, TapeSettings
-
-__all__ = [
-    "DC1",
-    "DC2",
-    "DC3",
-    "DC4",
-    "Asks",
-    "Build",
-    "Clock",
-    "CodeForm",
-    "Dc3",
-    "Figures",
-    "PunchOn",
-    "PunchWays",
-    "ReaderOff",
-    "ReaderWays",
-    "WaitsFor",
-    "clock",
-]
+from dncd.choices import Announce, EndsOn, Flow, MarkAt, Protocol, Request, StartOn, TapeCode
+from dncd.standin.program_memory import CHAR_MM
+from dncd.tape.codes import DC1, DC2, DC3
+from dncd.values import Frame, MachineSettings, TapeSettings
 
 Clock = Callable[[], float]
 
@@ -55,15 +38,12 @@ class CodeForm(enum.Enum):
     SET = "set"
 
     def byte(self, code: int) -> int:
-        """A seven-bit code as this control puts it on an eight-bit line."""
         odd_holes = code.bit_count() % 2 == 1
         eighth = {CodeForm.EVEN: odd_holes, CodeForm.ODD: not odd_holes, CodeForm.CLEAR: False, CodeForm.SET: True}
         return code | (0x80 if eighth[self] else 0)
 
 
 class Asks(enum.Enum):
-    """How it lets the host know that its reader is on."""
-
     DC1 = "DC1"
     LINE = "its RTS, the host's CTS, comes on"
     DSR = "its DTR, the host's DSR, comes on"
@@ -71,15 +51,11 @@ class Asks(enum.Enum):
 
 
 class ReaderOff(enum.Enum):
-    """What it says when its reader goes off."""
-
     DC3 = "DC3"
     NOTHING = "nothing"
 
 
 class WaitsFor(enum.Enum):
-    """What it waits for before it begins, once its key was pressed."""
-
     NOTHING = "nothing"
     DC1 = "the host's DC1"
     DC2 = "the host's DC2"
@@ -91,8 +67,6 @@ class WaitsFor(enum.Enum):
 
 
 class PunchOn(enum.Enum):
-    """What goes out before the leader."""
-
     DC2 = "DC2"
     NOTHING = "nothing"
 
@@ -158,7 +132,6 @@ class Build:
 
     @property
     def char_s(self) -> float:
-        """Seconds a character takes on its line."""
         return float(self.frame.bits / self.baud)
 
     @property
@@ -167,8 +140,52 @@ class Build:
         return "\n" if self.tape.code is TapeCode.EIA else self.tape.block_end.chars
 
     def said(self, code: int) -> bytes:
-        """A control code as this control says it."""
         return bytes([self.dc3 if code == DC3 else self.codes.byte(code)])
+
+
+_ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
+_PARITY: Final = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}
+
+NEEDS_OF_PACE: Final = 0.75
+"""Part of the settings' pauses that the control really needs: a host that keeps them has room to spare."""
+
+
+def counterpart(machine: MachineSettings) -> Build:
+    """The control at the other end of this machine's line, if the settings are right."""
+    line, tape, send, receive = machine.line, machine.tape, machine.send, machine.receive
+    plain = line.protocol is Protocol.PLAIN
+    form = CodeForm.EVEN if tape.code is TapeCode.EIA else _PARITY[line.frame.parity]
+    closed = tape.mark_at in (MarkAt.BOTH, MarkAt.END)
+    end = EndsOn.SILENCE if not plain else EndsOn.DC4 if receive.ends_on is EndsOn.MARK else receive.ends_on
+    punch = PunchWays(PunchOn.DC2 if end is EndsOn.DC4 else PunchOn.NOTHING, end)
+    return Build(
+        title=machine.title or machine.name,
+        baud=line.baud,
+        frame=line.frame,
+        tape=replace(tape, leader_chars=0, trailer_chars=0),
+        dc3=Dc3.WITH_PARITY if form is CodeForm.EVEN else Dc3.PLAIN,
+        memory_m=machine.program.memory_chars * CHAR_MM / 1000,
+        codes=form,
+        reader=ReaderWays(
+            asks=_ASKS.get(send.start_on, Asks.NOTHING),
+            holds_by=line.flow,
+            ends_on=EndsOn.MARK if closed else EndsOn.SILENCE,
+            says_off=ReaderOff.DC3 if send.start_on is StartOn.DC1 else ReaderOff.NOTHING,
+            waits_for=WaitsFor.NOTHING if send.announce is Announce.NONE else WaitsFor.DC2,
+            char_needs_s=send.after_char_s * NEEDS_OF_PACE,
+            block_needs_s=send.after_block_s * NEEDS_OF_PACE,
+        ),
+        punch=replace(punch, waits_for=WaitsFor.NOTHING if receive.request is Request.NONE else WaitsFor.DC1),
+        protocol=line.protocol,
+    )
+
+
+def of_profile(name: str) -> MachineSettings:
+    """A machine that is nothing but a shipped starting point; SettingsError for a name that is none."""
+    from dncd.outside.config import read
+
+    text = f'[machines.control]\nprofile = "{name}"\n[machines.control.line]\nport = "/dev/null"\n'
+    return read(Path(f"{name}.toml"), text).machines["control"]
 
 
 @dataclass(frozen=True, slots=True)

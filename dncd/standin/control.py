@@ -12,9 +12,8 @@ from collections.abc import Callable
 from dncd.choices import Protocol
 from dncd.standin.build import Build, Clock, Figures, clock
 from dncd.standin.line_end import LineEnd, Run
-from dncd.standin.null_modem import NullModem
 from dncd.standin.packets import PacketPunch, PacketReader
-from dncd.standin.plug import BareLine, Plug
+from dncd.standin.plug import NullModem, Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, Stored
 from dncd.standin.tape_punch import Noise, TapePunch
 from dncd.standin.tape_reader import TapeReader
@@ -22,8 +21,6 @@ from dncd.tape.codes import Coder
 
 
 class Mode(enum.Enum):
-    """What the control is doing."""
-
     OFF = "reader and punch off"
     READING = "reading"
     PUNCHING = "punching"
@@ -31,10 +28,10 @@ class Mode(enum.Enum):
 
 
 class StandIn:
-    """A control behind `path`: a pseudo-terminal of its own, unless `fd` or `plug` gives it another line."""
+    """A control behind `path`: a pseudo-terminal of its own, unless `plug` gives it another line."""
 
-    def __init__(self, build: Build, fd: int = -1, clock: Clock = clock, plug: Plug | None = None) -> None:
-        self._plug: Plug = plug if plug is not None else BareLine(fd) if fd >= 0 else NullModem()
+    def __init__(self, build: Build, clock: Clock = clock, plug: Plug | None = None) -> None:
+        self._plug = plug if plug is not None else NullModem()
         self.path = self._plug.path
         self.line = LineEnd(self._plug.fd, build.char_s, clock(), build.baud, self._plug.host_baud)
         self.memory = ProgramMemory(build.memory_m)
@@ -64,7 +61,6 @@ class StandIn:
             self._fit(build)
 
     def read_in(self) -> None:
-        """READ: says DC1 and takes a program, from its first mark or block end to the closing mark."""
         with self._changed:
             self.mode = Mode.READING
             (self.packet_reader if self._in_packets else self.reader).start()
@@ -117,7 +113,6 @@ class StandIn:
     # --- what it shows -----------------------------------------------------------------------------------------
     @property
     def alarm(self) -> Alarm:
-        """Why the last reading, or punching in packets, went wrong."""
         alarms = (self.packet_reader.alarm, self.packet_punch.alarm, self.reader.alarm)
         return next((alarm for alarm in alarms if alarm is not Alarm.NONE), Alarm.NONE)
 
@@ -126,7 +121,6 @@ class StandIn:
         return self.build.protocol is not Protocol.PLAIN
 
     def figures(self) -> Figures:
-        """The figures since the last `clear`."""
         with self._changed:
             reader = self.reader
             return Figures(
@@ -140,7 +134,6 @@ class StandIn:
             )
 
     def clear(self) -> None:
-        """Starts the figures and `taken` anew."""
         with self._changed:
             self.taken.clear()
             self.reader.clear()
@@ -148,12 +141,10 @@ class StandIn:
             self._first = self._last = 0.0
 
     def close(self) -> None:
-        """Unplugs its own null modem; a line that was given stays open."""
         self._plug.close()
 
     # --- the works, stepped by a yard ---------------------------------------------------------------------------
     def step(self, now: float) -> None:
-        """Everything up to `now`."""
         with self._changed:
             before = (self.mode, len(self.taken), self.line.to_punch())
             runs = self.line.carried(now)

@@ -7,8 +7,8 @@ virtual null modems. Nothing is taken on trust: what the controls hold is compar
 import json
 import sys
 import tempfile
-from collections.abc import Callable
-from functools import partial
+import textwrap
+import time
 from pathlib import Path
 
 from dncd.choices import TapeCode
@@ -18,7 +18,6 @@ from dncd.standin.control import Mode, StandIn
 from dncd.standin.demo_shop import DEADLINE_S, DemoFailedError, DemoShop, until
 from dncd.standin.program_memory import Stored
 from dncd.standin.tape_punch import FlippedBit
-from dncd.standin.telling import Teller, rate
 from dncd.standin.yard import Yard
 from dncd.values import Frame, TapeSettings
 
@@ -36,21 +35,52 @@ know what your control does when its line falls silent. Plug and unplug the cabl
 ends switched off."""
 
 
-class Story:
-    """The demo's parts, in order."""
+WIDTH = 100
 
+
+class Teller:
+    def __init__(self) -> None:
+        self.facts = self._parts = 0
+        self._began = time.monotonic()
+
+    def part(self, title: str) -> None:
+        self._parts += 1
+        at = f"{time.monotonic() - self._began:.0f} s"
+        self._line(f"\n{self._parts}. {title} {'-' * (WIDTH - len(title) - len(at) - 5)} {at}")
+
+    def say(self, text: str) -> None:
+        indent = " " * (len(text) - len(text.lstrip(" ")))
+        self._line(textwrap.fill(text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
+
+    def show(self, text: str, above: str = "") -> None:
+        if above:
+            self._line(f"    {above}")
+        self._line(textwrap.indent(text.rstrip("\n"), "    | ", lambda _: True))
+
+    def fact(self, held: bool, what: str, seen: object = "") -> None:
+        """A fact that this step must have made true; DemoFailedError with what was seen instead."""
+        if not held:
+            raise DemoFailedError(f"this should hold and does not: {what}\nseen instead: {seen}")
+        self.facts += 1
+        self._line(textwrap.fill(what, WIDTH, initial_indent="  ok  ", subsequent_indent="      "))
+
+    def _line(self, text: str) -> None:
+        print(text, flush=True)
+
+
+class Story:
     def __init__(self, shop: DemoShop, lathe: StandIn, mill: StandIn, tell: Teller) -> None:
         self.shop, self.lathe, self.mill, self.tell = shop, lathe, mill, tell
 
     def run(self) -> None:
-        """All parts; DemoFailedError at the first that did not do what it should."""
-        parts: tuple[Callable[[], None], ...] = (self.out, self.edited, self.refused, self.damaged, self.records)
         self.opening()
-        for part in parts:
-            part()
+        self.out()
+        self.edited()
+        self.refused()
+        self.damaged()
+        self.records()
 
     def opening(self) -> None:
-        """The service comes up on two lines."""
         self.tell.say(
             "Quayside Gear Works has two old controls. The gang lathe reads ISO tape code at 4800 baud, 7E2, through "
             "a buffer of 256 characters that it empties slower than the line fills it. The bore mill reads EIA code "
@@ -61,7 +91,6 @@ class Story:
         self.tell.fact(True, "the service listens on both lines")
 
     def out(self) -> None:
-        """Both programs go out at once."""
         tell = self.tell
         tell.part("The office drops two programs, the operators press READ")
         sleeve, plate = demo_programs.bearing_sleeve(), demo_programs.gear_plate()
@@ -71,15 +100,12 @@ class Story:
         for control in (self.lathe, self.mill):
             control.clear()
             control.read_in()
-        chars = {"gang-lathe": _image_chars(sleeve), "bore-mill": _image_chars(plate) + 20}
-        both = {"gang-lathe": self.lathe, "bore-mill": self.mill}
-        read = tell.follow(both, chars, lambda: self.lathe.mode is self.mill.mode is Mode.OFF)
+        tell.say("  they read, for about ten seconds")
+        read = self.lathe.wait_for(lambda: self.lathe.mode is Mode.OFF, DEADLINE_S)
+        read = read and self.mill.wait_for(lambda: self.mill.mode is Mode.OFF, DEADLINE_S)
         tell.fact(read, "both controls read to the closing mark and switched their readers off")
-        for name, control, number, blocks in (
-            ("gang-lathe", self.lathe, "O0210", sleeve),
-            ("bore-mill", self.mill, "O0330", plate),
-        ):
-            self._check_out(name, control, number, blocks)
+        self._check_out("gang-lathe", self.lathe, "O0210", sleeve)
+        self._check_out("bore-mill", self.mill, "O0330", plate)
 
     def _check_out(self, name: str, control: StandIn, number: str, blocks: tuple[str, ...]) -> None:
         tell, seen = self.tell, control.figures()
@@ -89,17 +115,16 @@ class Story:
             f"{name} holds {number}: {len(blocks)} blocks, the same as were dropped, character for character",
             (control.alarm, kept),
         )
-        after = max(seen.after_dc3, default=0)
-        tell.fact(seen.lost == 0, f"{name} lost no character: {rate(seen):.0f} char/s, {seen.holds} holds", seen)
+        after, used = max(seen.after_dc3, default=0), seen.line_used(control.build.char_s)
+        speed = used / control.build.char_s
+        tell.fact(seen.lost == 0, f"{name} lost no character: {speed:.0f} char/s, {seen.holds} holds", seen)
         tell.fact(after <= 8, f"at most {after} characters came after a DC3 (8 allowed)", seen)
-        used = seen.line_used(control.build.char_s)
         tell.say(f"  --  {name}: {100 * used:.1f} % of the line's rate was used, holds included (a busy machine: less)")
         receipt = self.shop.receipt(f"{name}/sent", f"{number[1:]}.nc")
         tell.show(receipt, f"shop/{name}/sent/{number[1:]}.nc.receipt.txt")
         tell.fact("result: sent" in receipt, "and the office has its receipt: sent", receipt)
 
     def edited(self) -> None:
-        """An operator edits at the control and punches back; the other punches unchanged."""
         tell = self.tell
         tell.part("The lathe chatters; its operator lowers a feed and both punch their programs out")
         changed = self.lathe.edit("O0210", "F0.12", "F0.09")
@@ -108,28 +133,24 @@ class Story:
         )
         self.lathe.punch("O0210")
         self.mill.punch("O0330")
-        receipts = [
-            self.shop.receipt("gang-lathe/from-machine", "O0210.nc"),
-            self.shop.receipt("bore-mill/from-machine", "O0330.nc"),
-        ]
-        tell.fact(all("result: received" in receipt for receipt in receipts), "both came back: received", receipts)
+        receipts = self.shop.receipt("gang-lathe/from-machine", "O0210.nc")
+        receipts += self.shop.receipt("bore-mill/from-machine", "O0330.nc")
+        tell.fact(receipts.count("result: received") == 2, "both came back: received", receipts)
         file = self.shop.folder / "gang-lathe/from-machine/O0210.nc"
         tell.fact(
             file.read_bytes() == demo_programs.as_file(changed.blocks).encode(),
             "shop/gang-lathe/from-machine/O0210.nc is what the control holds, byte for byte",
         )
-        for machine, event, said in (
-            ("bore-mill", "matched", "bore-mill: equal to what was last sent, no new revision"),
-            ("gang-lathe", "differs", "gang-lathe: differs from what was last sent"),
-        ):
-            tell.fact(until(partial(self._on_record, machine, event), f"no {event} of {machine} in the ledger"), said)
+        until(lambda: "matched" in self._events("bore-mill"), "no matched of bore-mill in the ledger")
+        tell.fact(True, "bore-mill: equal to what was last sent, no new revision")
+        until(lambda: "differs" in self._events("gang-lathe"), "no differs of gang-lathe in the ledger")
+        tell.fact(True, "gang-lathe: differs from what was last sent")
         differing = self.shop.command("diff", "gang-lathe", "O0210")
         said = differing.stdout + differing.stderr
         tell.show(said, "dncd diff gang-lathe O0210")
         tell.fact("F 0.12 → 0.09" in said, "the office sees the one word that changed", said)
 
     def refused(self) -> None:
-        """A program that the control cannot take is refused before a character is sent."""
         tell = self.tell
         tell.part("The office drops a program that this control cannot take")
         blocks, before = demo_programs.unfit(), len(self.lathe.taken)
@@ -144,7 +165,6 @@ class Story:
         tell.fact(len(self.lathe.taken) == before, "not one character of it went to the control")
 
     def damaged(self) -> None:
-        """One flipped bit in a capture is caught and located; punched again it is whole."""
         tell = self.tell
         tell.part("A welder starts up next to the cable while the bore mill punches")
         blocks = demo_programs.key_slot()
@@ -156,7 +176,8 @@ class Story:
         self.tell.fact(
             self.mill.wait_for(lambda: self.mill.mode is Mode.OFF, DEADLINE_S), "the punch has run to its end"
         )
-        name = self._first_in(folder)
+        found = until(lambda: list(folder.glob("*.receipt.txt")), "no damaged capture")
+        name = found[0].name.removesuffix(".receipt.txt")
         receipt = self.shop.receipt("bore-mill/from-machine/damaged", name)
         tell.show(receipt, f"shop/bore-mill/from-machine/damaged/{name}.receipt.txt")
         line, column = blocks.index("N50 G01 Z-3.5 F60 M08") + 2, "N50 G01 Z-3.5 F60 M08".index("F60") + 2
@@ -169,15 +190,7 @@ class Story:
         whole = taken_for_good.read_bytes() == demo_programs.as_file(blocks).encode()
         tell.fact(whole and "result: received" in receipt, "punched once more, it is whole: received", receipt)
 
-    def _first_in(self, folder: Path) -> str:
-        def found() -> str:
-            names = [path.name for path in folder.glob("*.receipt.txt")]
-            return names[0].removesuffix(".receipt.txt") if names else ""
-
-        return until(found, f"no damaged capture in {folder.name}/")
-
     def records(self) -> None:
-        """The ledger is read and verified; the service stops in order."""
         tell = self.tell
         tell.part("What is on record")
         tell.show(self.shop.command("log").stdout, "dncd log")
@@ -185,21 +198,18 @@ class Story:
         tell.show(verified.stdout + verified.stderr, "dncd verify")
         tell.fact(verified.returncode == 0, "ledger, library and receipts agree", verified)
         expected = {"sent": 2, "received": 3, "matched": 1, "refused": 1, "damaged": 1}
-        events = [line["event"] for line in self._ledger()]
+        events = self._events("gang-lathe") + self._events("bore-mill")
         counts = {event: events.count(event) for event in expected}
-        tell.fact(counts == expected, "the ledger has them all: " + _counted(expected), counts)
+        words = ", ".join(f"{count} {event}" for event, count in expected.items())
+        tell.fact(counts == expected, f"the ledger has them all: {words}", counts)
         status = self.shop.stop()
         tell.fact(status == 0, "the service stopped when asked", status)
 
-    def _on_record(self, machine: str, event: str) -> bool:
-        return any(line.get("machine") == machine and line["event"] == event for line in self._ledger())
-
-    def _ledger(self) -> list[dict[str, object]]:
-        """All lines of the ledger, from its files."""
-        lines: list[dict[str, object]] = []
-        for path in sorted((self.shop.state / "ledger").glob("*.jsonl")):
-            lines += [json.loads(line) for line in path.read_text("utf-8").split("\n")[:-1]]
-        return lines
+    def _events(self, machine: str) -> list[str]:
+        """What the ledger's files say of a machine, in order."""
+        text = "".join(path.read_text("utf-8") for path in sorted((self.shop.state / "ledger").glob("*.jsonl")))
+        lines = [json.loads(line) for line in text.split("\n")[:-1]]
+        return [line["event"] for line in lines if line.get("machine") == machine]
 
 
 def main(keep: Path | None) -> int:
@@ -225,30 +235,8 @@ def _told(home: Path, tell: Teller, fate: str) -> int:
             tell.say("")
             sys.stderr.write(f"The demo failed: {failed}\nThe service's log ends:\n{shop.log_end()}\n")
             return 1
-    tell.part("Where it all is")
-    tell.show(_tree(home), str(home))
+    tell.part(f"All files are in {home}")
     tell.say(fate)
     tell.say(f"{tell.facts} facts checked, all held.")
     tell.show(CAUTIONS, "CAUTIONS")
     return 0
-
-
-def _tree(home: Path) -> str:
-    """All files with their sizes; the library's own are counted."""
-    lines, objects = [], 0
-    for path in sorted(path for path in home.rglob("*") if path.is_file()):
-        name = path.relative_to(home)
-        if "library.git" in name.parts:
-            objects += 1
-        else:
-            lines.append(f"{path.stat().st_size:>8,}  {name}")
-    return "\n".join([*lines, f"          state/library.git/ ({objects} files; any git reads it)"])
-
-
-def _image_chars(blocks: tuple[str, ...]) -> int:
-    """Characters on the line: two marks and the blocks, each with a block end of one character."""
-    return sum(len(block) + 1 for block in ("%", *blocks, "%"))
-
-
-def _counted(events: dict[str, int]) -> str:
-    return ", ".join(f"{count} {event}" for event, count in events.items())

@@ -2,6 +2,8 @@
 
 import math
 
+from dncd.standin.program_memory import Stored
+
 
 def bearing_sleeve() -> tuple[str, ...]:
     """Blocks of O0210 for the gang lathe: facing, roughing in passes, a finishing pass, parting off."""
@@ -75,3 +77,8 @@ def unfit() -> tuple[str, ...]:
 def as_file(blocks: tuple[str, ...]) -> str:
     """A file as the office writes it: marks, and CR LF at each line end."""
     return "".join(f"{line}\r\n" for line in ("%", *blocks, "%"))
+
+
+def first_programs() -> tuple[Stored, ...]:
+    """What a control to learn on holds: O0330, long enough to find a line's settings by, and O0331; only EIA characters."""
+    return (Stored("O0330", "", gear_plate()), Stored("O0331", "", key_slot()))

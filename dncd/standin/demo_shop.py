@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar
 
 import dncd
 
@@ -75,10 +75,11 @@ class DemoShop:
     """home: an empty folder for everything. Enter it to start the service; leaving stops it."""
 
     def __init__(self, home: Path, lathe: str, mill: str) -> None:
-        self.home, self.folder, self.state = home, home / "shop", home / "state"
+        self.folder, self.state = home / "shop", home / "state"
         self.settings, self.log = home / "dncd.toml", home / "run.log"
         self.settings.write_text(_SETTINGS.format(lathe=json.dumps(lathe), mill=json.dumps(mill)), "utf-8")
-        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join(_import_path())}
+        here = Path(dncd.__file__).resolve().parent.parent  # where the child finds this same dncd, installed or not
+        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(here), os.environ.get("PYTHONPATH", "")])}
         self._words = [sys.executable, "-m", "dncd", "--config", str(self.settings)]
 
     def __enter__(self) -> "DemoShop":
@@ -92,17 +93,14 @@ class DemoShop:
         self._service.wait()
 
     def wait_until_listening(self) -> None:
-        """Waits until the service answers and holds both ports."""
-        until(self._listening, "the service did not come up")
+        def listens() -> bool:
+            if self._service.poll() is not None:
+                raise DemoFailedError(f"the service ended with {self._service.returncode}:\n{self.log_end()}")
+            return self.command("status").stdout.count("listening") == 2
 
-    def _listening(self) -> bool:
-        if self._service.poll() is not None:
-            raise DemoFailedError(f"the service ended with {self._service.returncode}:\n{self.log_end()}")
-        machines = self.machines()
-        return len(machines) == 2 and all(machine["state"] != "no-port" for machine in machines.values())
+        until(listens, "the service did not come up")
 
     def stop(self) -> int:
-        """SIGTERM, as a service manager does it; the exit status."""
         self._service.send_signal(signal.SIGTERM)
         try:
             return self._service.wait(DEADLINE_S)
@@ -110,33 +108,17 @@ class DemoShop:
             raise DemoFailedError(f"the service did not end within {DEADLINE_S:g} s of SIGTERM") from None
 
     def command(self, *words: str) -> "subprocess.CompletedProcess[str]":
-        """Runs a command of dncd to its end."""
         return subprocess.run(
             [*self._words, *words], env=self._env, capture_output=True, text=True, timeout=DEADLINE_S, check=False
         )
 
-    def machines(self) -> dict[str, Any]:
-        """What `status --json` says of each machine; empty while no service answers."""
-        done = self.command("status", "--json")
-        machines: dict[str, Any] = json.loads(done.stdout)["machines"] if done.returncode == 0 else {}
-        return machines
-
     def drop(self, machine: str, name: str, text: str) -> None:
-        """Drops a file as a person would: written straight into the folder."""
         (self.folder / machine / "to-machine" / name).write_text(text, "utf-8", newline="")
 
     def receipt(self, where: str, name: str) -> str:
-        """The text of the receipt of a file under the shop folder, once it is there."""
         path = self.folder / where / f"{name}.receipt.txt"
         until(path.exists, f"no receipt {where}/{path.name}")
         return path.read_text("utf-8")
 
     def log_end(self) -> str:
-        """The last lines that the service wrote."""
         return self.log.read_text("utf-8", "replace")[-1500:]
-
-
-def _import_path() -> list[str]:
-    """Where the child finds this same dncd, installed or not."""
-    here = str(Path(dncd.__file__).resolve().parent.parent)
-    return [here, *filter(None, [os.environ.get("PYTHONPATH", "")])]

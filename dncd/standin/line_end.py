@@ -69,11 +69,9 @@ class LineEnd:
         return [run for run in (first, second) if run.data]
 
     def idle(self) -> bool:
-        """Nothing that was read is still on the line."""
         return not self._queue
 
     def nothing_there(self, now: float) -> None:
-        """A look from outside (select) found nothing to read at `now`."""
         self._looked = now
 
     def say(self, codes: bytes) -> None:
@@ -81,17 +79,14 @@ class LineEnd:
         self._write(codes, 0)
 
     def punch(self, data: bytes, now: float) -> None:
-        """Characters to give out at the line's rate."""
         if not self._out:
             self._out_free = now
         self._out += data
 
     def to_punch(self) -> int:
-        """Characters still to be given out."""
         return len(self._out)
 
     def stop_punching(self) -> None:
-        """Forgets what has not been given out."""
         self._out.clear()
 
     def give(self, now: float, at_most: int) -> int:

@@ -4,13 +4,8 @@ import math
 import random
 from collections.abc import Callable
 
-from dncd.standin.waveform import receive_waveform, send_waveform
-from dncd.values import Frame
-
-_EIGHT = Frame.parse("8N1")
-
 WHOLE_CHARS = 64
-"""Characters that are turned into a waveform at once where the receiver is slower than the sender: there one of its
+"""Characters that are turned into bits at once where the receiver is slower than the sender: there one of its
 characters reaches over several of the sender's."""
 
 
@@ -23,7 +18,6 @@ class LineNoise:
         self._chance = random.Random(seed)  # noqa: S311 -- noise, not a secret
 
     def spoil(self, data: bytes) -> bytes:
-        """The characters as they come out at the other end."""
         if self.per_million <= 0 or not data:
             return data
         wire = bytearray(data)
@@ -35,7 +29,7 @@ class LineNoise:
 
 
 class RateGap:
-    """Characters sent at one rate and read at another, as a UART reads them (see `standin.waveform`).
+    """Characters sent at one rate and read at another, as a UART reads them (`reread`).
 
     sent_at, read_at: give the two rates in bits a second as they are now; 0: not known, so taken as equal. Seven bits
     with parity and a second stop bit need no model: they are eight bits, and a pause.
@@ -56,4 +50,33 @@ class RateGap:
         if sent_at > read_at and more_follows and len(self._held) < WHOLE_CHARS:
             return b""
         whole, self._held = bytes(self._held), bytearray()
-        return bytes(heard.value for heard in receive_waveform(send_waveform(whole, _EIGHT, sent_at), _EIGHT, read_at))
+        return reread(whole, sent_at / read_at)
+
+
+def reread(data: bytes, step: float) -> bytes:
+    """What a UART makes of 8N1 characters that come back to back, where its bit is as long as `step` bits of theirs.
+
+    It takes the first space for a start bit, looks again half a bit later (a spike is no start), then in the middle of
+    each bit. A stop bit that is missing is its next start bit, but after a break it waits for mark (common practice).
+    """
+    line = b"".join(bytes([0, *(byte >> bit & 1 for bit in range(8)), 1]) for byte in data)
+
+    def level(at: float) -> int:
+        return line[int(at)] if at < len(line) else 1
+
+    heard, start = bytearray(), float(line.find(0))
+    while 0 <= start < len(line):
+        middle, stop = start + step / 2, start + step * 9.5
+        if level(middle):
+            start = line.find(0, int(middle))
+            continue
+        bits = [level(middle + step * (bit + 1)) for bit in range(8)]
+        heard.append(sum(one << bit for bit, one in enumerate(bits)))
+        if level(stop):
+            start = line.find(0, int(stop))
+        elif any(bits):
+            start += step * 9
+        else:
+            mark = line.find(1, int(stop))
+            start = line.find(0, mark) if mark >= 0 else -1
+    return bytes(heard)

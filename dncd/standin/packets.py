@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from dncd.line.xmodem import Ended, Ending, Event, Received, Receiver, Sender
+from dncd.line.xmodem import Receiver, Sender
+from dncd.line.xmodem_machine import Ended, Ending, Event, Received
 from dncd.standin.build import Build, Clock
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading, Stored
@@ -26,13 +27,11 @@ class PacketReader:
         self._data = bytearray()
 
     def start(self) -> None:
-        """READ: asks for the first packet, again and again."""
         self._receivers = [Receiver(self._build.protocol, self._clock())]
         self._data.clear()
         self.on, self.alarm = True, Alarm.NONE
 
     def off(self) -> None:
-        """RESET: the transfer ends with CAN."""
         now = self._clock()
         for receiver in self._receivers:
             receiver.cancel(now)
@@ -41,13 +40,11 @@ class PacketReader:
         self._receivers.clear()
 
     def take(self, runs: list[Run], now: float) -> None:
-        """What the host sent."""
         for receiver in self._receivers:
             for run in runs:
                 self._note(receiver.feed(run.data, now))
 
     def go_on(self, now: float) -> None:
-        """Says what is due."""
         for receiver in self._receivers:
             due = receiver.next_due()
             if due is not None and now >= due:
@@ -78,8 +75,6 @@ class PacketReader:
 
 
 class PacketPunch:
-    """Gives a program in packets as the host asks for them."""
-
     def __init__(self, build: Build, coder: Coder, line: LineEnd) -> None:
         self.stops, self.alarm = 0, Alarm.NONE
         self._build, self._coder, self._line = build, coder, line
@@ -89,7 +84,6 @@ class PacketPunch:
 
     @property
     def busy(self) -> bool:
-        """A program is still to be given."""
         return bool(self._senders) or self._line.to_punch() > 0
 
     def start(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...], now: float) -> None:
@@ -105,13 +99,11 @@ class PacketPunch:
         self._senders.clear()
 
     def take(self, runs: list[Run], now: float) -> None:
-        """What the host answers."""
         for sender in tuple(self._senders):
             for run in runs:
                 self._note(sender.feed(run.data, now))
 
     def give(self, now: float) -> None:
-        """Gives out what is due."""
         for sender in tuple(self._senders):
             self._supply(sender, now)
             due = sender.next_due()

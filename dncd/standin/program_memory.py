@@ -18,8 +18,6 @@ _NOTHING = frozenset({NUL, DEL})
 
 
 class Alarm(enum.StrEnum):
-    """What a control shows when it stops reading by itself."""
-
     NONE = "none"
     PARITY = "parity error"
     MEMORY_FULL = "memory full"
@@ -36,7 +34,6 @@ class Stored:
     blocks: tuple[str, ...]
 
     def text(self) -> str:
-        """The blocks with LF block ends."""
         return "".join(f"{block}\n" for block in self.blocks)
 
     def edited(self, old: str, new: str) -> "Stored":
@@ -50,19 +47,15 @@ class Stored:
 
 @dataclass(slots=True)
 class ProgramMemory:
-    """metres: length of tape that fits."""
-
     metres: float
     programs: dict[str, Stored] = field(default_factory=dict)
 
     @property
     def free_chars(self) -> int:
-        """Characters that still fit; each block counts its end."""
         used = sum(len(program.text()) for program in self.programs.values())
         return int(self.metres * 1000 / CHAR_MM) - used
 
     def store(self, program: Stored) -> Alarm:
-        """Keeps a program under its number in place of an older one; or says why it cannot."""
         if not program.number:
             return Alarm.NO_NUMBER
         older = self.programs.pop(program.number, None)
@@ -75,8 +68,6 @@ class ProgramMemory:
 
 
 class Reading(enum.Enum):
-    """Where in the tape image the reader stands."""
-
     SKIPPING = "skipping the leader"
     SIGNIFICANT = "reading blocks"
     CLOSED = "past the closing mark"
@@ -102,7 +93,6 @@ class ProgramReader:
 
     @property
     def chars(self) -> int:
-        """Characters that were read so far, without the leader."""
         return len(self._text)
 
     def feed(self, chars: bytes) -> Reading:
@@ -123,7 +113,6 @@ class ProgramReader:
         return self.state
 
     def close(self) -> None:
-        """Nothing more comes: what was read is the program."""
         if self.state is not Reading.STOPPED:
             self.state = Reading.CLOSED
 

@@ -75,7 +75,6 @@ class Screen:
         }
 
     def play(self, lines: TextIO) -> None:
-        """Takes words until `quit` or the end of `lines`."""
         build = self._control.build
         self._say(f"{build.title}: {_line_of(build)}, on {self._port}\n{CAUTION}\nhelp lists the keys.")
         watcher = threading.Thread(target=self._watch, name="screen", daemon=True)
@@ -90,7 +89,6 @@ class Screen:
             watcher.join()
 
     def _next(self, lines: TextIO) -> list[str]:
-        """The next line's words; none at the end."""
         while True:
             if self._prompt:
                 self._out.write(self._prompt)
@@ -135,7 +133,6 @@ class Screen:
             self._news()
 
     def _news(self) -> None:
-        """Tells once what came of reading or punching."""
         control = self._control
         with self._lock:
             mode, before, self._told = control.mode, self._told, control.mode

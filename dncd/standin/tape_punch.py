@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 from dncd.choices import MarkAt
-from dncd.standin.build import DC1, DC2, DC3, Build, PunchOn, WaitsFor
+from dncd.standin.build import Build, PunchOn, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, Stored
-from dncd.tape.codes import Coder
+from dncd.tape.codes import DC1, DC2, DC3, Coder
 from dncd.values import IsoBytes
 
 
@@ -29,8 +29,6 @@ Noise = FlippedBit | LostChar
 
 
 class TapePunch:
-    """Punches programs onto a line and obeys the host's DC3 and DC1 within `runs_on_chars`."""
-
     def __init__(self, build: Build, coder: Coder, line: LineEnd) -> None:
         self.stops = 0
         self.alarm = Alarm.NONE
@@ -40,7 +38,6 @@ class TapePunch:
 
     @property
     def busy(self) -> bool:
-        """Something is still to be given out."""
         return self._line.to_punch() > 0
 
     def start(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...], now: float) -> None:
@@ -60,7 +57,6 @@ class TapePunch:
         self._line.punch(on + leader + image + trailer + end, now)
 
     def stop(self) -> None:
-        """Forgets what has not been given out."""
         self._line.stop_punching()
 
     def take(self, runs: list[Run], now: float) -> None:
@@ -77,7 +73,6 @@ class TapePunch:
                 self._may_give = -1
 
     def give(self, now: float) -> None:
-        """Gives out what is due."""
         if self._waits_for is not WaitsFor.NOTHING:
             self._line.give(now, 0)
         elif self._may_give < 0:

@@ -4,26 +4,59 @@ import enum
 import math
 
 from dncd.choices import EndsOn, ModemLine
-from dncd.standin.build import DC1, DC3, Asks, Build, Clock, ReaderOff, WaitsFor
+from dncd.standin.build import Asks, Build, Clock, ReaderOff, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
-from dncd.standin.reader_buffer import ReaderBuffer
-from dncd.tape.codes import Coder
+from dncd.tape.codes import DC1, DC3, Coder
 from dncd.values import IsoBytes, Signal, WireBytes
 
 
 class Hold(enum.Enum):
-    """Whether the host has been told to stop."""
-
     NONE = "none"
     NOW_SAID = "DC3 was reached in this look"
     HOLDING = "holding"
 
 
-class TapeReader:
-    """Reads one program at a time from a line into the control's memory."""
+class ReaderBuffer:
+    """The small memory between a control's line and its reader: it fills at the line's rate and empties at the reader's.
 
+    memory, high, low: characters; reads_per_s: characters a second, 0 for a reader that is never behind.
+
+    All times are the line's own (see `line_end`). What finds the memory full is lost for good.
+    """
+
+    def __init__(self, memory: int, high: int, low: int, reads_per_s: float) -> None:
+        if not 0 <= low < high <= memory:
+            raise ValueError(f"marks must be 0 <= low < high <= memory, not low {low}, high {high}, memory {memory}")
+        self.memory, self.high, self.low, self.reads_per_s = memory, high, low, reads_per_s
+        self.level = 0.0
+        self.lost = 0
+        self._at = 0.0
+
+    def empty(self, now: float) -> None:
+        self.level, self._at = 0.0, now
+
+    def drain(self, now: float) -> float:
+        if self.reads_per_s and now > self._at:
+            self.level = max(0.0, self.level - (now - self._at) * self.reads_per_s)
+        self._at = max(self._at, now)
+        return self.level
+
+    def put(self, at: float) -> bool:
+        if not self.reads_per_s:
+            return True
+        if self.drain(at) > self.memory - 1:
+            self.lost += 1
+            return False
+        self.level += 1
+        return True
+
+    def drained_at(self, now: float) -> float:
+        return now + self.drain(now) / self.reads_per_s if self.reads_per_s else now
+
+
+class TapeReader:
     def __init__(
         self, build: Build, coder: Coder, line: LineEnd, *, plug: Plug, memory: ProgramMemory, clock: Clock
     ) -> None:
@@ -36,7 +69,6 @@ class TapeReader:
         self.clear()
 
     def clear(self) -> None:
-        """Starts the figures anew."""
         build = self._build
         self.buffer = ReaderBuffer(build.buffer_chars, build.high, build.low, build.reads_per_s)
         self.buffer.empty(self._clock())
@@ -51,7 +83,6 @@ class TapeReader:
         self._done_at, self._hold = 0.0, Hold.NONE
 
     def start(self) -> None:
-        """Reader on: says so in the way that it has."""
         ways = self._build.reader
         self._begin(ways.waits_for)
         self.on, self.alarm, self._heard_at = True, Alarm.NONE, self._clock()
@@ -72,12 +103,10 @@ class TapeReader:
         self._ask_by_line(Signal.OFF)
 
     def off(self) -> None:
-        """Reader off without a word, and the alarm gone."""
         self.on, self.alarm = False, Alarm.NONE
         self._ask_by_line(Signal.OFF)
 
     def after_dc3(self) -> tuple[int, ...]:
-        """Characters that came after each DC3, the present hold included."""
         return (*self._after_dc3, self._after) if self._hold is Hold.HOLDING else tuple(self._after_dc3)
 
     def take(self, runs: list[Run], now: float) -> list[Run]:

@@ -19,7 +19,7 @@ from dncd.outside.journal import Journal
 from dncd.outside.workers import Workers
 from dncd.ports.opening import open_for
 from dncd.ports.port import NOTHING, Port
-from dncd.ports.watchers import WATCHED_LOOK_S, Watchers
+from dncd.ports.tap import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
 from dncd.records.store import Store
 from dncd.records.unreadable import Problem

@@ -19,8 +19,6 @@ OVERSAMPLING: Final = 16
 
 
 class Fault(enum.Flag):
-    """What a UART says about a character beside its value."""
-
     NONE = 0
     FRAMING = enum.auto()
     PARITY = enum.auto()
@@ -70,7 +68,6 @@ class Pauses:
     after: frozenset[int] = field(default_factory=frozenset)
 
     def behind(self, value: int) -> float:
-        """Idle bit times behind this character."""
         return self.between_bits + (self.after_bits if value in self.after else 0.0)
 
 
