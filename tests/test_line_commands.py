@@ -172,7 +172,7 @@ def test_wiring_writes_a_page_and_spoils_no_other_file(tmp_path, capsys):
         assert page.read_text().startswith("<!DOCTYPE html>")
     status, _, err = words(capsys, file, "wiring", "gang-lathe", "--page", str(file))
     assert status == 1
-    assert "left as it is" in err
+    assert "stays as it is" in err
     assert "gang-lathe" in file.read_text()
     status, _, err = words(capsys, file, "wiring", "gang-lathe", "--page", str(tmp_path / "no" / "where.html"))
     assert status == 1

@@ -126,7 +126,6 @@ def _complete(context: click.Context, _parameter: click.Parameter, start: str) -
 
 
 def machine_word(*, required: bool) -> "Callable[[click.decorators.FC], click.decorators.FC]":
-    """The word MACHINE."""
     return click.argument("machine", required=required, shell_complete=_complete)
 
 

@@ -141,7 +141,6 @@ class _Reader:
         self.path, self.faults = path, faults
 
     def settings(self, raw: dict[str, Any]) -> Settings | None:
-        """The settings, or None; faults are noted either way."""
         for key, value in raw.items():
             if key not in ("shop", "library", "machines"):
                 self._unknown_top(key, value)

@@ -65,7 +65,6 @@ class LibraryServer:
         self.shown = without_users(settings.remote)
 
     def stop(self) -> None:
-        """Ends what is under way."""
         self._git.stop()
 
     def push(self, refs: Mapping[str, str]) -> None:

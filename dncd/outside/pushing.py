@@ -77,7 +77,6 @@ class Pushing:
         return self.thread.join(seconds)
 
     def status(self) -> dict[str, Any]:
-        """For `status --json`."""
         return asdict(self.pushed)
 
     def _work(self) -> None:

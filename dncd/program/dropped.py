@@ -117,7 +117,6 @@ def lines_between(texts: Iterable[str], first: int, end: int) -> Iterator[str]:
 
 
 def _start_of(text: str, lines: int) -> int:
-    """Index at which line number `lines` (from 0) of a text starts."""
     at = 0
     for _ in range(lines):
         at = text.index("\n", at) + 1

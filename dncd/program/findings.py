@@ -12,8 +12,6 @@ from dncd import defaults
 from dncd.choices import Weight
 from dncd.values import Finding, Place, Severity
 
-__all__ = ["ALWAYS_REFUSED", "COUNTED_OF_A_KIND", "KINDS", "PLACES_OF_A_KIND", "Findings", "Kind", "Weight"]
-
 PLACES_OF_A_KIND: Final = 10
 """Places listed of one kind, so that a thousand of one do not hide the only one of another; the rest is counted."""
 
@@ -114,7 +112,6 @@ class Findings:
         return self._weights[code] is not Weight.OFF and not self.exhausted(code)
 
     def refuses(self, code: str) -> bool:
-        """Whether a finding of this kind stops the sending."""
         return self._weights[code] is Weight.REFUSE
 
     def exhausted(self, code: str) -> bool:
@@ -126,7 +123,6 @@ class Findings:
         return self._counts.get(code, 0) < PLACES_OF_A_KIND
 
     def count(self, code: str, more: int = 1) -> None:
-        """Counts findings that are not listed."""
         self._counts[code] = self._counts.get(code, 0) + more
 
     def add(self, code: str, what: str, place: Place | None = None) -> None:

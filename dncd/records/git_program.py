@@ -113,7 +113,6 @@ class GitProgram:
         return Done(child.returncode, out, err)
 
     def stop(self) -> None:
-        """Ends the one that runs."""
         with self._lock:
             self._stopped = True
             if self._child is not None:

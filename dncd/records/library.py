@@ -49,7 +49,6 @@ class RevisionResult:
 
 
 def path_of(state: Path) -> Path:
-    """Where the library is."""
     return state / "library.git"
 
 
@@ -102,13 +101,11 @@ class Library:
         return self.repo.refs.read_ref(MAIN)
 
     def machines(self) -> list[str]:
-        """Machines that have programs."""
         with self._lock:
             self._catch_up()
             return sorted(self._histories)
 
     def programs(self, machine: str) -> list[str]:
-        """Programs of a machine, by name."""
         return sorted(self.newest(machine))
 
     def newest(self, machine: str) -> dict[str, Revision]:

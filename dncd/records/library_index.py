@@ -23,7 +23,6 @@ _HEAD: Final = b"dncd library index 2\n"
 
 
 def path_of_index(state: Path) -> Path:
-    """Where the index is."""
     return state / "library.index"
 
 

@@ -55,7 +55,6 @@ def loose_about(library: Path) -> int:
 
 
 def size_of(library: Path) -> Size:
-    """Counts everything."""
     loose = [path.stat().st_size for path in _loose(library)]
     packs = [path.stat().st_size for path in (library / "objects" / "pack").glob("pack-*")]
     count = sum(1 for _ in (library / "objects" / "pack").glob("pack-*.pack"))

@@ -95,7 +95,6 @@ class Standing:
         self._library, self._held, self._machine = library, held, machine
 
     def any(self, program: str) -> bool:
-        """Whether any revision of it is proven."""
         return bool(self._held.signed_off(self._machine, program))
 
     def of(self, program: str, blob: str) -> SignedOff | None:
@@ -107,7 +106,6 @@ class Standing:
         return max((s for s in signed if blobs.get(s.revision) == blob), key=lambda s: s.time, default=None)
 
     def of_revision(self, program: str, number: int) -> SignedOff | None:
-        """The newest signature for the text of a revision."""
         if not self.any(program):
             return None
         history = self._library.history(self._machine, program)

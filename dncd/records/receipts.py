@@ -32,15 +32,12 @@ class Receipt:
         return cls(lines)
 
     def get(self, key: str) -> str:
-        """The first value of a key, or an empty string."""
         return next((value for k, value in self.lines if k == key), "")
 
     def all(self, key: str) -> tuple[str, ...]:
-        """Every value of a key, in order."""
         return tuple(value for k, value in self.lines if k == key)
 
     def render(self) -> str:
-        """The text of the file, with LF line ends."""
         return "".join(f"{key}: {value}\n" for key, value in self.lines)
 
 
@@ -70,7 +67,6 @@ def parse(text: str) -> Receipt:
 
 
 def path_for(file: Path) -> Path:
-    """Where the receipt of a file stands."""
     return file.with_name(file.name + durable.RECEIPT)
 
 
