@@ -60,15 +60,17 @@ class Encoding:
 
 def encoding_of(chunks: Chunks) -> Encoding:
     """Reads the file once and says how it is to be read."""
-    tail, ends, utf_8, head = _Tail(), _EndCount(), _Utf8(), b""
+    tail, ends, head = _Tail(), _EndCount(), b""
+    codec, utf_8 = Codec.UTF_8, codecs.getincrementaldecoder("utf-8")()
     for chunk in chunks():
         if len(head) < len(codecs.BOM_UTF8):
             head += chunk[: len(codecs.BOM_UTF8)]
-        utf_8.feed(chunk)
         content = tail.feed(chunk)
         ends.feed(chunk, content)
+        codec = codec if codec is Codec.LATIN_1 or _continues(utf_8, chunk) else Codec.LATIN_1
     start = len(codecs.BOM_UTF8) if head.startswith(codecs.BOM_UTF8) else 0
-    codec = Codec.UTF_8 if utf_8.valid() else Codec.LATIN_1
+    if codec is Codec.UTF_8 and not _continues(utf_8, b"", final=True):
+        codec = Codec.LATIN_1
     return Encoding(codec, ends.result(), start, max(start, tail.end))
 
 
@@ -216,21 +218,9 @@ class _EndCount:
         return LineEnds.CR_LF_LF if triples >= 2 and returns == triples and feeds == 2 * triples else LineEnds.RUNS
 
 
-class _Utf8:
-    """Whether bytes in chunks are valid UTF-8."""
-
-    __slots__ = ("_decoder", "_valid")
-
-    def __init__(self) -> None:
-        self._decoder, self._valid = codecs.getincrementaldecoder("utf-8")(), True
-
-    def feed(self, chunk: bytes, final: bool = False) -> None:
-        if self._valid:
-            try:
-                self._decoder.decode(chunk, final)
-            except UnicodeDecodeError:
-                self._valid = False
-
-    def valid(self) -> bool:
-        self.feed(b"", final=True)
-        return self._valid
+def _continues(utf_8: codecs.IncrementalDecoder, chunk: bytes, final: bool = False) -> bool:
+    try:
+        utf_8.decode(chunk, final)
+    except UnicodeDecodeError:
+        return False
+    return True

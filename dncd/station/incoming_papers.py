@@ -143,7 +143,7 @@ class IncomingPapers:
         return Captured((), f"{said} captures/{kept.name} in the state folder instead of being kept one by one")
 
     def _tell_overflow(self) -> None:
-        captures, chars = self._ration.begin_anew()
+        captures, chars = self._ration.begin_anew(self._clock())
         if captures:
             self._office.note("overflow over", machine=self._settings.name, captures=captures, chars=chars)
 
