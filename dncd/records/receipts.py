@@ -10,6 +10,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.errors import RecordsError
+from dncd.peer_text import printable
 from dncd.records import durable
 
 KEYS: Final = ("result", "machine", "program", "file", "sha256", "time")
@@ -43,8 +44,7 @@ class Receipt:
 
 def one_line(text: str) -> str:
     """Text made printable on one line: control characters and halves of surrogate pairs as \\xNN or \\uNNNN."""
-    safe = "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
-    return safe.strip()
+    return printable(text).strip()
 
 
 def reasons(found: Iterable[str], most: int = defaults.REASONS) -> list[tuple[str, str]]:
