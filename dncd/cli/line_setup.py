@@ -50,7 +50,6 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
     FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
     add to a file that you have.
     """
-
     answers = _answers(given, folder, state, ask=not no_questions)
     path = file if file is not None else Path(f"{answers['name']}.toml")
     tables = _filled("new_machine.toml", answers)
@@ -127,7 +126,6 @@ def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> di
 
 
 def _line_of(profile: str) -> tuple[int, Frame]:
-
     text = f'[machines.control]\nprofile = "{profile}"\n[machines.control.line]\nport = "/dev/null"\n'
     line = config.read(Path("profile.toml"), text).machines["control"].line
     return line.baud, line.frame

@@ -31,7 +31,6 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @asked
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
     """The cable for a machine: which pins to join, how long it may be."""
-
     settings = given.machine(machine)
     order = Order(
         machine,

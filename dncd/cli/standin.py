@@ -45,7 +45,6 @@ def standin(
 
     It reads its words from standard input, so a script can play the operator: `help` lists them.
     """
-
     if (profile is None) == (machine is None):
         raise UsageError("no control is named", "dncd standin", "Give --profile or --machine")
     settings = of_profile(_profile(profile)) if profile is not None else given.machine(str(machine))
@@ -68,14 +67,12 @@ def standin(
 
 
 def _profile(name: str) -> str:
-
     if name not in PROFILES:
         raise unknown("profile", name, PROFILES, "--profile")
     return name
 
 
 def _plug(listen: str | None, raw: bool) -> Plug:
-
     if listen is None:
         return NullModem(Rates.SEEN)
     host, colon, port = listen.rpartition(":")
