@@ -5,13 +5,12 @@ answer was lost in a power cut is simply given again. Git notes (`refs/notes/pro
 """
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from dncd.errors import NotDoneError, UsageError
 from dncd.peer_text import printable
 from dncd.records.holdings import Holdings, SignedOff
-from dncd.records.ledger import Ledger, records
+from dncd.records.ledger import Ledger
 from dncd.records.library import Library
 from dncd.records.revisions import Revision
 
@@ -110,17 +109,3 @@ class Standing:
             return None
         history = self._library.history(self._machine, program)
         return self.of(program, history[number - 1].blob) if 0 < number <= len(history) else None
-
-
-def faults(state: Path) -> list[str]:
-    """For `verify`: lines that say a program was proven, and name no revision of it.
-
-    That the commit is the revision that it says is looked at with all other lines that name one.
-    """
-    return [
-        f"ledger line {line['seq']}: it says that a program was proven, and names no revision"
-        for line in records(state)
-        if line["event"] == EVENT
-        and "program" in line
-        and not (line.get("commit") and isinstance(line.get("revision"), int))
-    ]
