@@ -540,7 +540,7 @@ def test_the_service_goes_away_while_a_file_is_followed(shop: Path) -> None:
     assert "dncd log gang-lathe" in err
 
 
-def test_a_terminal_has_a_line_that_moves(shop: Path, service: Service) -> None:
+def test_a_terminal_has_a_progress_bar(shop: Path, service: Service) -> None:
     (shop / "a.nc").write_text("O1")
     service.lathe = [idle(), moving("a.nc", 1000, 4000), {**moving("a.nc", 3000, 4000), "state": "held"}]
     service.results = {"a.nc": {"result": "sent"}}
@@ -557,7 +557,7 @@ def test_a_terminal_has_a_line_that_moves(shop: Path, service: Service) -> None:
         assert running.wait(10) == 0
     os.close(ours)
     text = shown.decode()
-    assert re.search(r"a\.nc 25 %, 1,000 of 4,000 characters", text)
+    assert re.search(r"\[##        \] a\.nc 25 %, 1,000 of 4,000 characters", text)
     assert "held for 0.0 s" in text
     assert text.rstrip().endswith("a.nc: sent")
 

@@ -1,4 +1,4 @@
-"""Following dropped files to their end, with one line that moves where there is a terminal."""
+"""Following dropped files to their end, with a progress bar where there is a terminal."""
 
 import sys
 import time
@@ -15,7 +15,7 @@ from dncd.outside.command_client import ask
 from dncd.peer_text import printable
 
 LOOK_S: Final = 0.3
-"""Seconds between two looks: a line that moves three times a second is smooth enough to watch."""
+"""Seconds between two looks: a bar that moves three times a second is smooth enough to watch."""
 
 GONE_S: Final = 10.0
 """Seconds after which a file that neither waits nor moves nor lies in its folder counts as taken away by somebody."""
@@ -88,7 +88,8 @@ class Following:
             self._say(file, "held" if status["state"] == "held" else "sending")
         else:
             self._said[file] = "sending"
-            show(printable(doing(status)))
+            tenths = 10 * int(status["transfer"]["chars"]) // max(1, int(status["transfer"]["of_chars"]))
+            show(printable(f"[{'#' * tenths:<10}] {doing(status)}"))
 
     def _end(self, file: str, ended: dict[str, Any]) -> None:
         self.pending.pop(file)
