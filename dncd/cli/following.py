@@ -4,15 +4,18 @@ import sys
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.progress import cleared_line, show
-from dncd.cli.status import doing
+from dncd.cli.layout import seconds
+from dncd.cli.status import rate_of
 from dncd.errors import NoServiceError
 from dncd.outside.command_client import ask
 from dncd.peer_text import printable
+
+if TYPE_CHECKING:
+    from click._termui_impl import ProgressBar
 
 LOOK_S: Final = 0.3
 """Seconds between two looks: a bar that moves three times a second is smooth enough to watch."""
@@ -32,12 +35,16 @@ class Following:
         self._state, self._folder, self._quiet = state, folder, quiet
         self._said: dict[str, str] = {}
         self._missed: dict[str, float] = {}
+        self._bar: ProgressBar[int] | None = None
+        self._bar_file = ""
 
     def to_the_end(self) -> None:
         """Returns when every file has ended. NoServiceError when the service goes away."""
-        with cleared_line():
+        try:
             while self.look(time.monotonic()):
                 time.sleep(LOOK_S)
+        finally:
+            self._close_bar()
 
     def look(self, now: float) -> bool:
         """Asks once about every pending file; False when none is left."""
@@ -84,16 +91,43 @@ class Following:
         self._say(file, what)
 
     def _moves(self, file: str, status: Mapping[str, Any]) -> None:
-        if self._quiet or not sys.stderr.isatty():
-            self._say(file, "held" if status["state"] == "held" else "sending")
-        else:
-            self._said[file] = "sending"
-            tenths = 10 * int(status["transfer"]["chars"]) // max(1, int(status["transfer"]["of_chars"]))
-            show(printable(f"[{'#' * tenths:<10}] {doing(status)}"))
+        transfer = status["transfer"]
+        held = status["state"] == "held"
+        if self._quiet or not sys.stdout.isatty():
+            if held:
+                self._say(file, "held")
+            elif self._said.get(file) != "sending":
+                self._say(file, "sending")
+            return
+        self._said[file] = "sending"
+        if self._bar is None or self._bar_file != file:
+            self._close_bar()
+            self._bar_file = file
+            self._bar = click.progressbar(
+                length=int(transfer["of_chars"]),
+                label=printable(file),
+                item_show_func=lambda text: str(text) if text else "",
+                show_pos=True,
+            )
+            self._bar.__enter__()
+        rate = rate_of(transfer)
+        note: Any = f"{rate:.0f}/s" if rate else ""
+        if held:
+            note = f"held for {seconds(float(transfer.get('held_for_s', 0)))}"
+        self._bar.update(max(0, int(transfer["chars"]) - self._bar.pos), note)
+
+    def _close_bar(self) -> None:
+        if self._bar is not None:
+            self._bar.__exit__(None, None, None)
+            self._bar = None
 
     def _end(self, file: str, ended: dict[str, Any]) -> None:
         self.pending.pop(file)
         self.ended[file] = ended
+        if self._bar is not None and self._bar_file == file:
+            if ended["result"] == "sent" and self._bar.length is not None:
+                self._bar.update(max(0, self._bar.length - self._bar.pos))
+            self._close_bar()
         self._say(file, str(ended["result"]))
         if self._quiet:
             return
@@ -107,7 +141,7 @@ class Following:
             return
         self._said[file] = what
         if not self._quiet:
-            show("")
+            self._close_bar()
             click.echo(f"{printable(file)}: {printable(what)}")
 
 

@@ -1,4 +1,4 @@
-"""One line on a terminal that says how far a test or a sending is; nothing where nobody looks."""
+"""One line on a terminal that says how far a test of a line is; nothing where nobody looks."""
 
 import contextlib
 import sys
@@ -8,7 +8,7 @@ import click
 
 from dncd.cli.layout import seconds
 
-_WIDE = 79
+_WIDE = 70
 
 
 def progress(what: str, of_s: float) -> Callable[[float], None]:
