@@ -10,7 +10,7 @@ import json
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from dncd.records import durable
 from dncd.records.revisions import Revision
@@ -20,7 +20,6 @@ Row = tuple[str, str, Revision]
 """Machine, program and the revision."""
 
 _HEAD: Final = b"dncd library index 2\n"
-_ORIGINS: Final = {origin.value: origin for origin in Origin}
 
 
 def path_of_index(state: Path) -> Path:
@@ -31,9 +30,8 @@ def read(path: Path) -> list[Row]:
     """All revisions that the index tells; [] where there is none, or not all of it can be read."""
     try:
         head, *lines = path.read_bytes().splitlines(keepends=True)
-        rows = json.loads(b"[" + b",".join(lines) + b"]") if head == _HEAD else []
-        return [_row(*row) for row in rows]
-    except (OSError, ValueError, TypeError, KeyError):
+        return [_row(line) for line in lines] if head == _HEAD else []
+    except (OSError, ValueError, TypeError):
         return []
 
 
@@ -58,6 +56,6 @@ def _line(row: Row) -> bytes:
     ).encode()
 
 
-def _row(machine: str, program: str, number: int, origin: str, *rest: Any) -> Row:
-    time, commit, blob, title, chars = rest
-    return machine, program, Revision(number, _ORIGINS[origin], time, commit, blob, title, chars)
+def _row(line: bytes) -> Row:
+    machine, program, number, origin, time, commit, blob, title, chars = json.loads(line)
+    return machine, program, Revision(number, Origin(origin), time, commit, blob, title, chars)
