@@ -81,7 +81,7 @@ MANY_METHODS = {
 
 SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
-    "cli/line_wiring.py": "one command a module, beside the one that asks for the same connector",
+    "cli/line_group.py": "the group that loads each `dncd line` command late",
     "cli/moments.py": "pure: how people write a moment, and its own tests",
     "cli/settings_commands.py": "commands by subject",
     "cli/tidying.py": "commands by subject; a child of the service",

@@ -147,20 +147,24 @@ class Library:
         head = self.head()
         if head == self._read_to:
             return
-        fresh: list[tuple[str, str, CommitFacts]] = []
+        fresh: list[CommitFacts] = []
         for told in walk(self.repo.object_store, head, str(self.path)):
             if told.commit == self._read_to:
                 break
             if told.key is not None:
-                fresh.append((*told.key, told))
+                fresh.append(told)
         else:
             self._forget()
-        for machine, program, told in reversed(fresh):
-            history = self._histories.setdefault(machine, {}).setdefault(program, [])
-            revision = told.revision(len(history) + 1)
-            history.append(revision)
-            self._newer.append((machine, program, revision))
+        for told in reversed(fresh):
+            assert told.key is not None  # noqa: S101 - only such were kept
+            self._note(*told.key, told)
         self._read_to = head
+
+    def _note(self, machine: str, program: str, told: CommitFacts) -> None:
+        history = self._histories.setdefault(machine, {}).setdefault(program, [])
+        revision = told.revision(len(history) + 1)
+        history.append(revision)
+        self._newer.append((machine, program, revision))
 
     def _forget(self) -> None:
         """main is not what was read before: another clone, a restore, a push by force."""
