@@ -253,6 +253,9 @@ INDEX_ROWS: Final = 64
 """Revisions that may be missing in the index on the disk before they are added: reading so many commits takes a few
 milliseconds, adding them one by one would cost a sync each."""
 
+INDEX_SAVE_ROWS: Final = 2_000
+"""Revisions that a reader must have read from git before it leaves an index for the next one."""
+
 LOWEST_NUMBER: Final = 0
 HIGHEST_NUMBER: Final = 99_999_999
 """Program numbers (0 to 99999999): eight digits on the largest controls; a control of the tape age takes 1 to 9999, and

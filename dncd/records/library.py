@@ -7,7 +7,9 @@ very same content, and does not sync. Objects first, then their folders, then th
 Which revisions there are comes from `main`, read through an index (`library_index`) that is checked against it.
 """
 
+import fcntl
 import hashlib
+import os
 import shutil
 import threading
 import time
@@ -51,13 +53,17 @@ def path_of(state: Path) -> Path:
 
 
 class Library:
-    """The library of one state folder. `Writer` makes revisions; this reads them, also beside a running service."""
+    """The library of one state folder. `Writer` makes revisions; this reads them, also beside a running service.
+
+    `trouble`: why the index could not be written last time, "" if it could. It costs time, nothing else.
+    """
 
     def __init__(self, state: Path) -> None:
         state_format.check(state)
         self.path = path_of(state)
         _check_place(self.path)
         self.repo = Repo(str(self.path))
+        self.trouble = ""
         self._index_path = path_of_index(state)
         self._lock = threading.RLock()  # what was read is asked by more than one thread
         self._has_index = False  # one that tells what _histories hold, but for what is newer
@@ -65,10 +71,11 @@ class Library:
         self._histories: dict[str, dict[str, list[Revision]]] = {}  # by machine and program, oldest first
         self._read_to: bytes | None = None
         self._read_index()
+        self._owner = -1
         try:
             _check_branch(self.repo, self.path)
         except BaseException:
-            self.repo.close()
+            self._let_go()
             raise
 
     def __enter__(self) -> "Library":
@@ -78,7 +85,15 @@ class Library:
         self.close()
 
     def close(self) -> None:
-        """Gives the files back."""
+        """Gives the files back. Whoever had to read much leaves an index for the next one, if nobody else writes it."""
+        if len(self._newer) >= defaults.INDEX_SAVE_ROWS and os.access(self._index_path.parent, os.W_OK):
+            self._save_index()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self._owner >= 0:
+            os.close(self._owner)
+        self._owner = -1
         self.repo.close()
 
     def head(self) -> bytes | None:
@@ -170,6 +185,34 @@ class Library:
         """main is not what was read before: another clone, a restore, a push by force."""
         self._has_index, self._newer, self._histories, self._read_to = False, [], {}, None
 
+    def _save_index(self) -> None:
+        """Adds what is newer to the index on the disk, if this process is the one that may."""
+        if not self._newer or not self._own_index():
+            return
+        try:
+            if self._has_index:
+                library_index.add(self._index_path, self._newer)
+            else:
+                library_index.write(self._index_path, self._newer)
+        except FileNotFoundError:  # somebody removed it: it is made anew
+            self._forget()
+        except OSError as error:
+            self.trouble = f"{self._index_path.name} cannot be written: {error}"
+        else:
+            self._has_index, self._newer, self.trouble = True, [], ""
+
+    def _own_index(self) -> bool:
+        """flock(2) on the library's folder: one process writes the index."""
+        if self._owner < 0:
+            fd = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                os.close(fd)
+                return False
+            self._owner = fd
+        return True
+
 
 def _check_place(path: Path) -> None:
     if (path / ".git").exists():
@@ -220,18 +263,19 @@ class Writer(Library):
             self._objects = ObjectWriter(self.path / "objects")
             self._branch = Branch(self.path, self.repo)
             self._branch.clear()
+            self._own_index()
             self._catch_up()
             if not self._has_index or len(self._newer) >= defaults.INDEX_ROWS:
                 self._save_index()
         except BaseException:
-            self.repo.close()
+            self._let_go()
             raise
 
     def close(self) -> None:
         """Gives the files back; the index is complete then."""
         with self._lock:
             self._save_index()
-        super().close()
+        self._let_go()
 
     def revise(
         self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]
@@ -273,22 +317,6 @@ class Writer(Library):
                 self._save_index()
         self.made()
         return RevisionResult(made, new=True)
-
-    def _save_index(self) -> None:
-        """Adds what is newer to the index on the disk. Where the disk does not take it, the next start reads git for it."""
-        if not self._newer:
-            return
-        try:
-            if self._has_index:
-                library_index.add(self._index_path, self._newer)
-            else:
-                library_index.write(self._index_path, self._newer)
-        except FileNotFoundError:  # somebody removed it: it is made anew
-            self._forget()
-        except OSError:
-            return
-        else:
-            self._has_index, self._newer = True, []
 
     def _read_again(self, machine: str, program: str) -> list[Revision]:
         """The index does not say what main holds (or somebody committed by hand): git alone is asked."""

@@ -3,7 +3,7 @@
 `STATE/library.index`: a line that says what it is, then one line of JSON a revision, in the order of `main`. It is derived
 from git and never trusted over it: a reader walks `main` down to the last commit that the index names for what is newer;
 where that commit is not met (a push, a restore, another clone), or the file is absent, torn or of another kind, git is
-read whole. The service alone writes it: it holds the state folder.
+read whole. The service writes it (it holds the lock); when none runs, a reader that had to read much leaves one.
 """
 
 import json
