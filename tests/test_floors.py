@@ -67,6 +67,7 @@ MANY_METHODS = {
     "ports/network_port.py Rfc2217Port": "what every port can do, and what RFC 2217 adds",
     "ports/serial_port.py TtyPort": "what every port can do, and what a terminal adds",
     "records/endings.py Endings": "one step of an ending a method, in the order of writing",
+    "records/library.py Library": "what may be asked of the library, by the programs' names",
     "standin/control.py StandIn": "keys, lamps and memory of one control",
     "standin/screen.py Screen": "one method a key",
     "standin/tape_reader.py TapeReader": "one reader with its table of states",

@@ -7,17 +7,19 @@ very same content, and does not sync. Objects first, then their folders, then th
 Which revisions there are comes from `main`, read through an index (`library_index`) that is checked against it.
 """
 
+import contextlib
 import fcntl
 import hashlib
 import os
 import shutil
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Final, cast
+from typing import Final, TypeVar, cast
 
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 from dulwich.repo import Repo
@@ -25,9 +27,9 @@ from dulwich.repo import Repo
 from dncd import defaults
 from dncd.errors import RecordsError
 from dncd.program.names import title_in
-from dncd.records import durable, library_index, state_format
+from dncd.records import durable, state_format
 from dncd.records.branch import Branch
-from dncd.records.library_index import Row, path_of_index
+from dncd.records.library_index import Index, Row, path_of_index
 from dncd.records.objects import ObjectWriter
 from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, CommitFacts, Revision, read_object, walk
 from dncd.records.texts import Text, blob_name, facts_of
@@ -38,6 +40,8 @@ __all__ = ["MAIN", "SUFFIX", "Library", "Revision", "RevisionResult", "Text", "W
 _IDENTITY: Final = b"dncd <dncd@localhost>"
 _FILE: Final = 0o100644
 _FOLDER: Final = 0o040000
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +69,11 @@ class Library:
         self.repo = Repo(str(self.path))
         self.trouble = ""
         self._index_path = path_of_index(state)
-        self._lock = threading.RLock()  # what was read is asked by more than one thread
-        self._has_index = False  # one that tells what _histories hold, but for what is newer
+        self._index = Index.find(self._index_path)
+        self._lock = threading.RLock()  # the index and what is newer are asked by more than one thread
         self._newer: list[Row] = []  # revisions that the index does not have, in the order of main
-        self._histories: dict[str, dict[str, list[Revision]]] = {}  # by machine and program, oldest first
-        self._read_to: bytes | None = None
-        self._read_index()
+        self._newer_of: dict[tuple[str, str], list[Revision]] = {}
+        self._read_to: bytes | None = self._index.head if self._index else None
         self._owner = -1
         try:
             _check_branch(self.repo, self.path)
@@ -91,9 +94,11 @@ class Library:
         self._let_go()
 
     def _let_go(self) -> None:
+        if self._index is not None:
+            self._index.close()
         if self._owner >= 0:
             os.close(self._owner)
-        self._owner = -1
+        self._index, self._owner = None, -1
         self.repo.close()
 
     def head(self) -> bytes | None:
@@ -102,8 +107,7 @@ class Library:
 
     def machines(self) -> list[str]:
         with self._lock:
-            self._catch_up()
-            return sorted(self._histories)
+            return sorted({*self._ask(Index.machines, list[str]), *(machine for machine, _ in self._newer_of)})
 
     def programs(self, machine: str) -> list[str]:
         return sorted(self.newest(machine))
@@ -111,14 +115,14 @@ class Library:
     def newest(self, machine: str) -> dict[str, Revision]:
         """The newest revision of each program of a machine; its number is also how many there are."""
         with self._lock:
-            self._catch_up()
-            return {program: history[-1] for program, history in self._histories.get(machine, {}).items()}
+            found = self._ask(lambda index: index.newest(machine), dict[str, Revision])
+            return found | {p: history[-1] for (m, p), history in self._newer_of.items() if m == machine}
 
     def history(self, machine: str, program: str) -> list[Revision]:
         """Revisions of a program, oldest first; [] where there is none."""
         with self._lock:
-            self._catch_up()
-            return list(self._histories.get(machine, {}).get(program, ()))
+            old = self._ask(lambda index: index.history(machine, program), list[Revision])
+            return [*old, *self._newer_of.get((machine, program), ())]
 
     def described(self, revision: Revision) -> Revision:
         """The revision with title and length; read from its text where the commit does not tell them."""
@@ -148,14 +152,15 @@ class Library:
             raise RecordsError(f"the object {name} was changed", str(self.path), "Take it from a backup")
         return data
 
-    def _read_index(self) -> None:
-        for machine, program, revision in library_index.read(self._index_path):
-            history = self._histories.setdefault(machine, {}).setdefault(program, [])
-            history.append(revision)
-            if revision.number != len(history):  # a line is missing
-                self._forget()
-                return
-            self._read_to, self._has_index = revision.commit.encode(), True
+    def _ask(self, question: Callable[[Index], _T], nothing: Callable[[], _T]) -> _T:
+        """What the index says, and `_newer` is complete then; an index that cannot be read is left for git."""
+        try:
+            self._catch_up()
+            return question(self._index) if self._index else nothing()
+        except (sqlite3.Error, ValueError):
+            self._forget()
+            self._catch_up()
+            return nothing()
 
     def _catch_up(self) -> None:
         """Reads on from where the last reading ended; all of it where that is no longer a part of main."""
@@ -176,30 +181,45 @@ class Library:
         self._read_to = head
 
     def _note(self, machine: str, program: str, told: CommitFacts) -> None:
-        history = self._histories.setdefault(machine, {}).setdefault(program, [])
-        revision = told.revision(len(history) + 1)
-        history.append(revision)
+        newer = self._newer_of.get((machine, program))
+        if newer is None:
+            newer = self._newer_of[machine, program] = []
+        old = newer[-1].number if newer else self._count(machine, program)
+        revision = told.revision(old + 1)
+        newer.append(revision)
         self._newer.append((machine, program, revision))
+
+    def _count(self, machine: str, program: str) -> int:
+        return self._index.count(machine, program) if self._index else 0
 
     def _forget(self) -> None:
         """main is not what was read before: another clone, a restore, a push by force."""
-        self._has_index, self._newer, self._histories, self._read_to = False, [], {}, None
+        if self._index is not None:
+            self._index.close()
+        self._index, self._newer, self._newer_of, self._read_to = None, [], {}, None
 
     def _save_index(self) -> None:
         """Adds what is newer to the index on the disk, if this process is the one that may."""
-        if not self._newer or not self._own_index():
+        if not self._newer or not self._own_index() or self._read_to is None:
             return
         try:
-            if self._has_index:
-                library_index.add(self._index_path, self._newer)
-            else:
-                library_index.write(self._index_path, self._newer)
-        except FileNotFoundError:  # somebody removed it: it is made anew
-            self._forget()
-        except OSError as error:
+            self._write_index(self._read_to)
+        except (sqlite3.Error, OSError) as error:
             self.trouble = f"{self._index_path.name} cannot be written: {error}"
         else:
-            self._has_index, self._newer, self.trouble = True, [], ""
+            self.trouble = ""
+            self._newer, self._newer_of = [], {}
+
+    def _write_index(self, head: bytes) -> None:
+        if self._index is not None:
+            with contextlib.suppress(sqlite3.Error):  # such as somebody else's file: a new one is made
+                self._index.add(self._newer, head)
+                return
+        rows = [*(self._index.every() if self._index else ()), *self._newer]
+        made = Index.build(self._index_path, rows, head)
+        if self._index is not None:
+            self._index.close()
+        self._index = made
 
     def _own_index(self) -> bool:
         """flock(2) on the library's folder: one process writes the index."""
@@ -265,7 +285,7 @@ class Writer(Library):
             self._branch.clear()
             self._own_index()
             self._catch_up()
-            if not self._has_index or len(self._newer) >= defaults.INDEX_ROWS:
+            if self._index is None or len(self._newer) >= defaults.INDEX_ROWS:
                 self._save_index()
         except BaseException:
             self._let_go()
