@@ -213,7 +213,6 @@ class FileLineEnd(enum.StrEnum):
 
     @property
     def chars(self) -> str:
-        """The characters themselves."""
         return {"CRLF": "\r\n", "LF": "\n", "CR": "\r"}[self.value]
 
 

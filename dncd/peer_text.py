@@ -1,4 +1,6 @@
-"""Text from a control, a file or a file's name, made fit to be shown to people."""
+"""Text from a control, a file or a file's name, made fit to be shown to people; and words that nobody knows."""
+
+from collections.abc import Iterable
 
 
 def printable(text: str) -> str:
@@ -12,3 +14,12 @@ def shown(text: str, longest: int = 60) -> str:
     """Peer text made printable and short: at most `longest` characters, in quotes."""
     safe = printable(text[:longest])
     return f"'{safe}…'" if len(text) > longest else f"'{safe}'"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The known word that was probably meant, "" where none is near."""
+    import difflib
+
+    folded = {each.lower(): each for each in known}
+    found = difflib.get_close_matches(word.strip().lower(), list(folded), 1, 0.5)
+    return folded[found[0]] if found else ""

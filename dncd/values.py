@@ -3,8 +3,9 @@
 import enum
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, astuple, dataclass, field
 from fractions import Fraction
+from operator import add, sub
 from pathlib import Path
 from typing import Final, NewType
 
@@ -104,25 +105,14 @@ class Counters:
     breaks: int = 0
 
     def __add__(self, other: "Counters") -> "Counters":
-        return Counters(
-            self.overruns + other.overruns,
-            self.framing + other.framing,
-            self.parity + other.parity,
-            self.breaks + other.breaks,
-        )
+        return Counters(*map(add, astuple(self), astuple(other)))
 
     def __sub__(self, earlier: "Counters") -> "Counters":
-        return Counters(
-            self.overruns - earlier.overruns,
-            self.framing - earlier.framing,
-            self.parity - earlier.parity,
-            self.breaks - earlier.breaks,
-        )
+        return Counters(*map(sub, astuple(self), astuple(earlier)))
 
     def kinds(self) -> dict[str, int]:
         """The counts that are not zero, by name: what stands in a ledger line."""
-        every = {"overruns": self.overruns, "framing": self.framing, "parity": self.parity, "breaks": self.breaks}
-        return {name: number for name, number in every.items() if number}
+        return {name: number for name, number in asdict(self).items() if number}
 
 
 def fault_words(kinds: Mapping[str, int]) -> str:

@@ -100,6 +100,18 @@ def test_garbage_for_ever_fills_no_disk_and_a_good_program_comes_through(hours):
     assert events == [("overflow", None), ("overflow over", 60)]
 
 
+def test_garbage_between_good_programs_is_told_once_an_hour(hours):
+    papers, root, time = hours
+    for n in range(40):
+        time[0] = n
+        catch(papers, GARBAGE)
+        catch(papers, WIRE)
+    assert [r["event"] for r in records(root / "state") if "overflow" in r["event"]] == ["overflow"]
+    time[0] = 2 * HOUR_S
+    catch(papers, WIRE)
+    assert [r.get("captures") for r in records(root / "state") if "overflow" in r["event"]] == [None, 37]
+
+
 def test_programs_without_a_name_are_rationed_too(hours):
     jobs, _, _ = hours
     told = [catch(jobs, f"%\nX{n}.\nM30\n%\n".encode()) for n in range(5)]

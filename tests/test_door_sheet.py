@@ -113,9 +113,9 @@ def test_a_sheet_is_renewed_and_goes_over_nothing_else(shop: Shop, capsys: pytes
     assert len(Page(out.read_text("utf-8")).rows) == len(Page(first).rows) + 1
     other = shop.root / "letter.html"
     other.write_text("<p>Dear customer")
-    assert main([*words, str(other)]) == 2
+    assert main([*words, str(other)]) == 1
     assert other.read_text() == "<p>Dear customer"
-    assert "not an index sheet" in capsys.readouterr().err
+    assert "is not such a page" in capsys.readouterr().err
 
 
 def test_a_sheet_is_of_one_machine(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,8 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from dncd.records.holdings import Holding, Holdings, How, holdings
+from dncd.records.holdings import Holding, Holdings, How
 from dncd.records.ledger import Ledger, records
+
+
+def holdings(lines, machine):
+    found = Holdings()
+    for line in lines:
+        found.feed(line)
+    return found.of(machine)
 
 
 def record(time: str, event: str, revision: int | None = None, **more: object) -> dict[str, object]:

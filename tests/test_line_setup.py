@@ -8,7 +8,7 @@ import pytest
 from house import ENV
 
 from dncd.cli import main
-from dncd.cli.machine_file import LIKES
+from dncd.cli.line_setup import LIKES
 from dncd.outside import config
 from dncd.outside.config_rules import PROFILES, profile_text
 

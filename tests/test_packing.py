@@ -19,16 +19,10 @@ from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
 from dncd.outside.upkeep import Upkeep
 from dncd.records import packing
-from dncd.records.git_program import GitProgram
 from dncd.records.library import Library, Text, Writer, path_of
 from dncd.values import Origin
 
 pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="the git program is not installed")
-
-
-@pytest.fixture(params=["git", "dulwich"])
-def program(request: pytest.FixtureRequest) -> GitProgram | None:
-    return GitProgram.find() if request.param == "git" else None
 
 
 def fill(state: Path, revisions: int, start: int = 0) -> None:
@@ -55,18 +49,18 @@ def whole(state: Path) -> None:
     assert (done.returncode, said) == (0, [])
 
 
-def test_a_packed_library_is_the_same_and_goes_on(tmp_path: Path, program: GitProgram | None) -> None:
+def test_a_packed_library_is_the_same_and_goes_on(tmp_path: Path) -> None:
     fill(tmp_path, 30)
     before = seen(tmp_path)
-    done = packing.tidy(path_of(tmp_path), program)
+    done = packing.tidy(path_of(tmp_path))
     assert (done.before.loose, done.before.packs) == (120, 0)
     assert (done.after.loose, done.after.packs) == (0, 1)
     assert seen(tmp_path) == before
     whole(tmp_path)
     fill(tmp_path, 5, 30)
     assert len(seen(tmp_path)) == 35
-    assert packing.tidy(path_of(tmp_path), program).after.packs == 2
-    again = packing.tidy(path_of(tmp_path), program)
+    assert packing.tidy(path_of(tmp_path)).after.packs == 2
+    again = packing.tidy(path_of(tmp_path))
     assert again.before == again.after
     whole(tmp_path)
 
@@ -75,13 +69,13 @@ def test_many_packs_become_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(defaults, "PACKS_MOST", 3)
     for n in range(4):
         fill(tmp_path, 3, n * 3)
-        done = packing.tidy(path_of(tmp_path), GitProgram.find())
+        done = packing.tidy(path_of(tmp_path))
         assert (done.after.loose, done.after.packs) == (0, n + 1 if n < 3 else 1)
     assert len(seen(tmp_path)) == 12
     whole(tmp_path)
 
 
-def test_what_nothing_names_is_kept(tmp_path: Path, program: GitProgram | None) -> None:
+def test_what_nothing_names_is_kept(tmp_path: Path) -> None:
     """A revision that a cut kept from main is not for dncd to throw away."""
     fill(tmp_path, 3)
     lost = subprocess.run(
@@ -90,14 +84,14 @@ def test_what_nothing_names_is_kept(tmp_path: Path, program: GitProgram | None) 
         capture_output=True,
         check=True,
     ).stdout.decode()
-    packing.tidy(path_of(tmp_path), program)
+    packing.tidy(path_of(tmp_path))
     with Library(tmp_path) as library:
         assert library.blob(lost.strip()) == b"not on main\n"
 
 
-def test_a_damaged_pack_removes_nothing(tmp_path: Path, program: GitProgram | None) -> None:
+def test_a_damaged_pack_removes_nothing(tmp_path: Path) -> None:
     fill(tmp_path, 3)
-    packing.tidy(path_of(tmp_path), program)
+    packing.tidy(path_of(tmp_path))
     fill(tmp_path, 2, 3)
     (pack,) = (path_of(tmp_path) / "objects" / "pack").glob("*.pack")
     data = bytearray(pack.read_bytes())
@@ -106,11 +100,11 @@ def test_a_damaged_pack_removes_nothing(tmp_path: Path, program: GitProgram | No
     pack.write_bytes(data)
     loose = packing.size_of(path_of(tmp_path)).loose
     with pytest.raises(RecordsError):
-        packing.tidy(path_of(tmp_path), program)
+        packing.tidy(path_of(tmp_path))
     assert packing.size_of(path_of(tmp_path)).loose == loose
 
 
-def test_a_damaged_object_is_not_packed(tmp_path: Path, program: GitProgram | None) -> None:
+def test_a_damaged_object_is_not_packed(tmp_path: Path) -> None:
     fill(tmp_path, 3)
     with Library(tmp_path) as library:
         blob = library.newest("gang-lathe")["O0001"].blob
@@ -118,33 +112,40 @@ def test_a_damaged_object_is_not_packed(tmp_path: Path, program: GitProgram | No
     path.chmod(0o644)
     path.write_bytes(zlib.compress(b"blob 3\0one"))
     with pytest.raises(RecordsError):
-        packing.tidy(path_of(tmp_path), program)
+        packing.tidy(path_of(tmp_path))
     assert packing.size_of(path_of(tmp_path)).loose == 12
 
 
+def test_without_git_it_says_so_and_removes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(tmp_path, 3)
+    loose = packing.size_of(path_of(tmp_path)).loose
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(RecordsError, match="git program is not installed"):
+        packing.tidy(path_of(tmp_path))
+    assert packing.size_of(path_of(tmp_path)).loose == loose
+
+
 @pytest.mark.slow
-def test_a_disk_that_fails_or_stops_at_each_operation(
-    tmp_path: Path, program: GitProgram | None, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(defaults, "PACKS_MOST", 2)
     start = tmp_path / "start"
     for n in range(3):
         fill(start, 2, n * 2)
         if n < 2:
-            packing.tidy(path_of(start), program)
+            packing.tidy(path_of(start))
     before = seen(start)
 
     def flow() -> None:
         shutil.rmtree(tmp_path / "state", ignore_errors=True)
         shutil.copytree(start, tmp_path / "state")
-        packing.tidy(path_of(tmp_path / "state"), program)
+        packing.tidy(path_of(tmp_path / "state"))
 
     for way in (errno.EIO, Kill):
         for k in steps(flow):
             with pytest.raises((OSError, RecordsError, Kill)), used(FailingDisk(k, way)):
                 flow()
             assert seen(tmp_path / "state") == before, (way, k)
-            packing.tidy(path_of(tmp_path / "state"), program)
+            packing.tidy(path_of(tmp_path / "state"))
             assert seen(tmp_path / "state") == before, (way, k)
             whole(tmp_path / "state")
 
@@ -155,18 +156,17 @@ def test_one_at_a_time(tmp_path: Path) -> None:
         packing._alone(path_of(tmp_path) / "objects" / "pack"),
         pytest.raises(NotDoneError, match="another process"),
     ):
-        packing.tidy(path_of(tmp_path), None)
+        packing.tidy(path_of(tmp_path))
 
 
 CHILD = """
 import sys
 from pathlib import Path
 from dncd import defaults
-from dncd.records.git_program import GitProgram
 from dncd.records.packing import tidy
 defaults.PACKS_MOST = 3
 while True:
-    done = tidy(Path(sys.argv[1]), GitProgram.find() if sys.argv[2] == "git" else None)
+    done = tidy(Path(sys.argv[1]))
     print(done.after.packs, flush=True)
 """
 
@@ -191,8 +191,8 @@ def test_killed_at_any_instant_beside_a_writer_and_readers(tmp_path: Path, round
     reader.start()
     try:
         with Writer(tmp_path) as library:
-            for n in range(rounds):
-                words = [sys.executable, "-c", CHILD, str(path_of(tmp_path)), "git" if n % 2 else "dulwich"]
+            for _ in range(rounds):
+                words = [sys.executable, "-c", CHILD, str(path_of(tmp_path))]
                 with subprocess.Popen(words, stdout=subprocess.PIPE, start_new_session=True) as child:
                     assert child.stdout is not None
                     for _ in range(chance.randint(0, 2)):
@@ -208,7 +208,7 @@ def test_killed_at_any_instant_beside_a_writer_and_readers(tmp_path: Path, round
         reader.join(60)
     assert faults == []
     assert len(seen(tmp_path)) == made[0]
-    packing.tidy(path_of(tmp_path), GitProgram.find())
+    packing.tidy(path_of(tmp_path))
     whole(tmp_path)
 
 

@@ -1,6 +1,6 @@
 """The library on a server: pushed after every revision, never by force, and holding up nobody.
 
-Outside check: the git program reads what the server has. Every case is run with git pushing, and with dulwich alone.
+Outside check: the git program reads what the server has.
 """
 
 import contextlib
@@ -19,7 +19,7 @@ from dncd.errors import NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.library_server import REFUSED, LibraryServer, Stand, wanted
 from dncd.outside.pushing import Pushing
-from dncd.records.git_program import GitProgram, reason_in, without_users
+from dncd.records.git_program import reason_in, without_users
 from dncd.records.library import Library, Text, Writer, path_of
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
@@ -49,18 +49,12 @@ def server(tmp_path: Path) -> Path:
     return make_server(tmp_path / "server.git")
 
 
-@pytest.fixture(params=["git", "dulwich"])
-def program(request: pytest.FixtureRequest) -> GitProgram | None:
-    return GitProgram.find() if request.param == "git" else None
-
-
 @contextlib.contextmanager
-def box(state: Path, remote: Path | str, branch: str, program: GitProgram | None, **waits: float):
+def box(state: Path, remote: Path | str, branch: str, **waits: float):
     """A writer and its pushing."""
     settings = LibrarySettings(str(remote), branch)
     with Writer(state) as library, watched(state):
-        fresh = GitProgram.find() if program is not None else None  # a stop is for good
-        pushing = Pushing(state, settings, LibraryServer(path_of(state), settings, fresh), **waits)
+        pushing = Pushing(state, settings, LibraryServer(path_of(state), settings), **waits)
         library.made = pushing.wake
         pushing.start()
         try:
@@ -69,8 +63,8 @@ def box(state: Path, remote: Path | str, branch: str, program: GitProgram | None
             assert pushing.stop(10)
 
 
-def test_every_revision_reaches_the_server(tmp_path: Path, server: Path, program: GitProgram | None) -> None:
-    with box(tmp_path / "a", server, "main", program) as (library, pushing):
+def test_every_revision_reaches_the_server(tmp_path: Path, server: Path) -> None:
+    with box(tmp_path / "a", server, "main") as (library, pushing):
         for n in range(3):
             commit = revise(library, "O0004", f"{n}\n")
             until(lambda commit=commit: pushing.pushed.commit == commit)
@@ -81,7 +75,7 @@ def test_every_revision_reaches_the_server(tmp_path: Path, server: Path, program
     git(server, "fsck", "--strict")
 
 
-def test_notes_and_tags_go_along(tmp_path: Path, server: Path, program: GitProgram | None) -> None:
+def test_notes_and_tags_go_along(tmp_path: Path, server: Path) -> None:
     """Under main by their own names; of a branch of one's own in its own corner, so that boxes do not meet."""
     for name, corner in (("main", ""), ("box-two", "box-two/")):
         state = tmp_path / name
@@ -95,7 +89,7 @@ def test_notes_and_tags_go_along(tmp_path: Path, server: Path, program: GitProgr
             f"refs/notes/{corner}seen",
             f"refs/tags/{corner}gang-lathe/O0004/1",
         }
-        with box(state, server, name, program) as (_, pushing):
+        with box(state, server, name) as (_, pushing):
             until(lambda pushing=pushing: pushing.pushed.commit or pushing.pushed.reason)
             assert pushing.pushed.reason == ""
         for there, value in refs.items():
@@ -104,24 +98,20 @@ def test_notes_and_tags_go_along(tmp_path: Path, server: Path, program: GitProgr
     assert git(server, "notes", "--ref=seen", "show", "main") == "at main"
 
 
-def test_the_second_box_on_one_branch_is_refused_and_says_so(
-    tmp_path: Path, server: Path, program: GitProgram | None
-) -> None:
-    with box(tmp_path / "a", server, "main", program) as (library, pushing):
+def test_the_second_box_on_one_branch_is_refused_and_says_so(tmp_path: Path, server: Path) -> None:
+    with box(tmp_path / "a", server, "main") as (library, pushing):
         first = revise(library, "O0004", "of the first box\n")
         until(lambda: pushing.pushed.commit == first)
-    with box(tmp_path / "b", server, "main", program) as (library, pushing):
+    with box(tmp_path / "b", server, "main") as (library, pushing):
         revise(library, "O0004", "of the second box\n")
         until(lambda: pushing.pushed.failing_since)
         until(lambda: pushing.pushed.reason == REFUSED)
     assert git(server, "rev-parse", "main") == first, "nothing goes by force"
 
 
-def test_a_server_that_is_away_is_tried_again_and_holds_up_no_revision(
-    tmp_path: Path, program: GitProgram | None
-) -> None:
+def test_a_server_that_is_away_is_tried_again_and_holds_up_no_revision(tmp_path: Path) -> None:
     place = tmp_path / "server.git"
-    with box(tmp_path / "a", place, "main", program, first_s=0.01, longest_s=0.05) as (library, pushing):
+    with box(tmp_path / "a", place, "main", first_s=0.01, longest_s=0.05) as (library, pushing):
         for n in range(3):
             last = revise(library, "O0004", f"{n}\n")
         until(lambda: pushing.pushed.failing_since and pushing.pushed.waiting == 3)
@@ -143,16 +133,16 @@ def test_a_server_that_hangs_holds_up_nobody(tmp_path: Path, monkeypatch: pytest
     """ssh that never says a word: revisions are made meanwhile, and a stop ends it with its children."""
     told = tmp_path / "told"
     monkeypatch.setenv("GIT_SSH_COMMAND", f"echo >{told}; exec sleep 600 #")
-    with box(tmp_path / "a", "ssh://server/shop.git", "main", GitProgram.find()) as (library, _):
+    with box(tmp_path / "a", "ssh://server/shop.git", "main") as (library, _):
         revise(library, "O0004", "one\n")
         until(told.exists, folder=tmp_path)
         revise(library, "O0004", "two\n")  # one that waited for ssh would wait ten minutes
 
 
-def test_how_the_server_stands(tmp_path: Path, server: Path, program: GitProgram | None) -> None:
+def test_how_the_server_stands(tmp_path: Path, server: Path) -> None:
     state, other = tmp_path / "a", tmp_path / "other.git"
     settings = LibrarySettings(str(server), "main")
-    asked = LibraryServer(path_of(state), settings, program)
+    asked = LibraryServer(path_of(state), settings)
     with Writer(state) as library:
         commits = [revise(library, "O0004", f"{n}\n") for n in range(4)]
     assert asked.stand(commits[3]) == (Stand.NONE, 0)
@@ -166,8 +156,7 @@ def test_how_the_server_stands(tmp_path: Path, server: Path, program: GitProgram
     apart = git(other, "commit-tree", "main^{tree}", "-m", "another beginning")
     for commit, stand in ((newer, Stand.AHEAD), (apart, Stand.DIFFERENT)):
         git(other, "push", "-q", "--force", str(server), f"{commit}:refs/heads/main")
-        expected = stand if program is not None else Stand.DIFFERENT  # without git it cannot be told apart
-        assert asked.stand(commits[3]) == (expected, 0)
+        assert asked.stand(commits[3]) == (stand, 0)
         with pytest.raises(NotDoneError, match="has revisions that this library has not"):
             asked.push({"refs/heads/main": commits[3]})
     shutil.rmtree(server)
@@ -263,7 +252,7 @@ def test_a_new_box_goes_on_where_the_old_one_ended(tmp_path: Path, server: Path,
     """By the steps of the README, then `dncd run` with no ledger: histories, numbers and pushing go on."""
     old, new = tmp_path / "old", tmp_path / "new"
     corner = "" if branch == "main" else f"{branch}/"
-    with box(old, server, branch, GitProgram.find()) as (library, pushing):
+    with box(old, server, branch) as (library, pushing):
         for n in range(3):
             last = revise(library, "O0100", f"O0100\nN10 G04 P{n}\nM30\n")
         git(path_of(old), "notes", "--ref=seen", "add", "-m", "a note", last)

@@ -13,10 +13,10 @@ from programs import NIST, many
 from steps import grows
 
 from dncd import defaults
-from dncd.choices import BlockEnd, LowerCase, MarkAt, TapeCode
+from dncd.choices import BlockEnd, LowerCase, MarkAt, Programs, TapeCode, Weight
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
-from dncd.program.findings import COUNTED_OF_A_KIND, KINDS, Weight
-from dncd.program.rules import Programs, Rules
+from dncd.program.findings import COUNTED_OF_A_KIND, KINDS
+from dncd.program.rules import Rules
 from dncd.program.survey import Survey, body, survey
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chars

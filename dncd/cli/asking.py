@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dncd.errors import NoServiceError, SettingsError, UsageError
-from dncd.peer_text import printable, shown
+from dncd.peer_text import nearest, printable, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -100,13 +100,9 @@ class Asked:
 
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
-    import difflib
-
     names = list(known)
-    folded = {n.lower(): n for n in names}
-    near = difflib.get_close_matches(name.lower(), list(folded), 1, 0.5)
-    if near:
-        next_step = f"Did you mean '{folded[near[0]]}'?"
+    if near := nearest(name, names):
+        next_step = f"Did you mean '{near}'?"
     elif names:
         more = f" and {len(names) - 20} more" if len(names) > 20 else ""
         next_step = f"Known are {', '.join(names[:20])}{more}"
@@ -126,7 +122,6 @@ def _complete(context: click.Context, _parameter: click.Parameter, start: str) -
 
 
 def machine_word(*, required: bool) -> "Callable[[click.decorators.FC], click.decorators.FC]":
-    """The word MACHINE."""
     return click.argument("machine", required=required, shell_complete=_complete)
 
 

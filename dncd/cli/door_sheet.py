@@ -1,20 +1,21 @@
 """The index sheet of a machine: one printable page for the clip on its door, in HTML that needs nothing from elsewhere.
 
-Everything that comes from a program, a name or a setting is escaped; the page itself forbids scripts and fetching.
+The page is `door_sheet.html`. Everything that comes from a program, a name or a setting is escaped; the page itself forbids
+scripts and fetching.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
-from pathlib import Path
+from importlib import resources
+from string import Template
 from typing import Final
 
 from dncd.cli.asking import Asked
-from dncd.errors import UsageError
+from dncd.cli.layout import local_time
 from dncd.peer_text import printable
 from dncd.program.names import title_in
-from dncd.records import durable
 from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
 from dncd.records.library import Library
 from dncd.records.proving import Standing
@@ -33,28 +34,6 @@ CAUTIONS: Final = (
     "“Sent” means handed over whole. What the control stored is known only once it was punched back.",
     "This sheet is as old as its date. The machine's own manual and the shop's rules come first.",
 )
-
-_STYLE: Final = """
-@page { size: A4; margin: 24mm 11mm 14mm 11mm; @bottom-right { content: counter(page) " / " counter(pages); } }
-* { box-sizing: border-box; }
-body { font: 9.5pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm; }
-h1 { font-size: 18pt; margin: 0; }
-.when { margin: 1mm 0 3mm; }
-table { border-collapse: collapse; width: 100%; }
-thead { display: table-header-group; }
-tr { break-inside: avoid; }
-th, td { border-bottom: 0.2mm solid #777; padding: 0.8mm 1.2mm; text-align: left; vertical-align: top; }
-th { border-bottom: 0.5mm solid #000; white-space: nowrap; }
-td { overflow-wrap: anywhere; }
-.n { text-align: right; white-space: nowrap; overflow-wrap: normal; }
-.t { white-space: nowrap; overflow-wrap: normal; }
-.p { font-weight: bold; font-size: 11pt; white-space: nowrap; }
-.gone td { color: #555; }
-.heed { font-weight: bold; }
-.cautions { border: 0.5mm solid #000; margin: 3mm 0; padding: 1.5mm 3mm; break-inside: avoid; }
-.cautions p { margin: 0.6mm 0; }
-@media screen { body { padding: 8mm; } }
-""".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,32 +118,17 @@ def page(
     summary = f"{len(inside)} programs in the control, {metres:.1f} m of tape; {backed}"
     heads = "".join(f"<th{_class(n)}>{head}</th>" for n, head in enumerate(HEADS))
     body = "\n".join(map(_line, rows)) or f'<tr><td colspan="{len(HEADS)}">no programs yet</td></tr>'
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-{GENERATOR}
-<title>Programs of {_safe(title)}</title>
-<style>
-{_STYLE}
-</style>
-</head>
-<body>
-<h1>{_safe(title)}{name}</h1>
-<p class="when">As of {_safe(now.strftime("%Y-%m-%d %H:%M"))}. {_safe(summary)}.</p>
-<div class="cautions">
-{"".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS)}
-</div>
-<table>
-<thead><tr>{heads}</tr></thead>
-<tbody>
-{body}
-</tbody>
-</table>
-</body>
-</html>
-"""
+    template = resources.files("dncd.cli").joinpath("door_sheet.html").read_text("utf-8")
+    return Template(template).substitute(
+        generator=GENERATOR,
+        title=_safe(title),
+        name=name,
+        when=_safe(now.strftime("%Y-%m-%d %H:%M")),
+        summary=_safe(summary),
+        cautions="".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS),
+        heads=heads,
+        body=body,
+    )
 
 
 def _class(column: int) -> str:
@@ -189,24 +153,8 @@ def _line(row: Row) -> str:
 
 def _day(time: str) -> str:
     """A record's time as a day of the clock here; a dash for never."""
-    try:
-        return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d")
-    except ValueError:
-        return "–"
+    return local_time(time)[:10] or "–"
 
 
 def _safe(text: str) -> str:
     return escape(printable(text), quote=True)
-
-
-def save(path: Path, text: str) -> None:
-    """Writes the sheet, over an older sheet too; UsageError where a file of another kind has the name."""
-    if path.exists():
-        try:
-            ours = path.is_file() and GENERATOR.encode() in path.read_bytes()[:2000]
-        except OSError:
-            ours = False
-        if not ours:
-            raise UsageError("the file exists and is not an index sheet", str(path), "Name another one")
-    with durable.reporting("the sheet cannot be written", path):
-        durable.replace(path, text.encode("utf-8"))

@@ -1,12 +1,14 @@
-"""How things look on a terminal: tables, times, sizes; and JSON."""
+"""How things look on a terminal: tables, times, sizes; JSON; and pages to print."""
 
 import json
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import click
 
+from dncd.errors import NotDoneError
 from dncd.peer_text import printable
 
 
@@ -54,3 +56,16 @@ def number(value: Any) -> str:
 def count(value: int, one: str, many: str = "") -> str:
     """`1 hold`, `3 holds`."""
     return f"{value:,} {one if value == 1 else many or one + 's'}"
+
+
+def save_page(path: Path, text: str, ours: str) -> None:
+    """Writes an HTML page, also over an older one, which has `ours` near its beginning. NotDoneError: it was not written."""
+    from dncd.records import durable
+
+    try:
+        if path.exists() and ours.encode() not in path.read_bytes()[:2000]:
+            what = "the file exists and is not such a page, so it stays as it is"
+            raise NotDoneError(what, str(path), "Name another FILE")
+        durable.replace(path, text.encode("utf-8"))
+    except OSError as error:
+        raise NotDoneError(f"it cannot be written: {error.strerror}", str(path), "Name another FILE") from None

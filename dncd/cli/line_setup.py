@@ -1,16 +1,31 @@
 """`dncd line setup`: a commented settings file for a new machine, from a few questions or from options."""
 
+from importlib import resources
 from pathlib import Path
-from typing import Any
+from string import Template
+from typing import Any, Final
 
 import click
 
-from dncd.cli.machine_file import LIKES, Answers, machine_text, shop_text
 from dncd.errors import NotDoneError, UsageError
 from dncd.outside import config
+from dncd.outside.config import toml_value
 from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
 from dncd.peer_text import printable
 from dncd.values import Frame
+
+METRE_CHARS: Final = 393.7
+"""Characters of a metre of tape: ten to the inch (arithmetic)."""
+
+LIKES: Final = {
+    "iso-tape": "paper-tape age, ISO code, DC1 and DC3 (most of them)",
+    "eia-tape": "paper-tape age, EIA code, DC1 and DC3",
+    "paced-reader": "wired in place of the tape reader, cannot say stop",
+    "hardware-flow": "later, holds with RTS/CTS over a full cable",
+    "pc-control": "built round a personal computer, CR LF, SUB at the end",
+    "xmodem-control": "takes and gives XMODEM packets",
+}
+"""What a control is like, by profile, in the order in which they are offered."""
 
 _STDOUT = Path("-")
 
@@ -35,13 +50,13 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
     FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
     add to a file that you have.
     """
-
     answers = _answers(given, folder, state, ask=not no_questions)
-    path = file if file is not None else Path(f"{answers.name}.toml")
-    text = shop_text(answers) + machine_text(answers)
+    path = file if file is not None else Path(f"{answers['name']}.toml")
+    tables = _filled("new_machine.toml", answers)
+    text = _filled("new_shop.toml", answers) + tables
     config.read(path, text)  # the settings' own rules say what is wrong, by key
     if path == _STDOUT:
-        click.echo(machine_text(answers), nl=False)
+        click.echo(tables, nl=False)
         return
     try:
         with path.open("x", encoding="utf-8") as out:
@@ -52,11 +67,19 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
         ) from None
     except OSError as error:
         raise NotDoneError(f"it cannot be written: {error.strerror}", str(path), "Name another FILE") from None
-    click.echo(f"{path} is written: {answers.name}, {answers.baud} baud, {answers.frame}, on {printable(answers.port)}")
-    click.echo(f"Next: dncd --config {path} check-config, then dncd --config {path} line wiring {answers.name}")
+    name, baud, frame, port = (answers[key] for key in ("name", "baud", "frame", "port"))
+    click.echo(f"{path} is written: {name}, {baud} baud, {frame}, on {printable(port)}")
+    click.echo(f"Next: dncd --config {path} check-config, then dncd --config {path} line wiring {name}")
 
 
-def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> Answers:
+def _filled(file: str, answers: dict[str, Any]) -> str:
+    """A file of this room with the answers in their places, as TOML has them."""
+    values = {key: toml_value(value) for key, value in answers.items()} | {"name": answers["name"]}
+    values["like"] = LIKES.get(answers["profile"], "a shipped starting point")
+    return Template(resources.files("dncd.cli").joinpath(file).read_text("utf-8")).substitute(values)
+
+
+def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> dict[str, Any]:
 
     def answer(key: str, question: str, offered: Any) -> Any:
         if given[key] is not None:
@@ -88,11 +111,21 @@ def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> An
         parsed = Frame.parse(str(frame).upper())
     except ValueError as error:
         raise UsageError(str(error), "--frame", "Look at the control's parameters") from None
-    return Answers(name, title, port, profile, baud, parsed, metres, folder, state)
+    return {
+        "name": name,
+        "title": title,
+        "port": port,
+        "profile": profile,
+        "baud": baud,
+        "frame": parsed,
+        "metres": metres,
+        "memory_chars": int(metres * METRE_CHARS),
+        "folder": folder,
+        "state": state,
+    }
 
 
 def _line_of(profile: str) -> tuple[int, Frame]:
-
     text = f'[machines.control]\nprofile = "{profile}"\n[machines.control.line]\nport = "/dev/null"\n'
     line = config.read(Path("profile.toml"), text).machines["control"].line
     return line.baud, line.frame

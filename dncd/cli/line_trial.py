@@ -102,7 +102,6 @@ def trial(
 
 def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Step:
     """Does a step, or skips it for a reason: given as an option, or typed where Enter would begin it."""
-
     reason = (
         skip
         if skip is not None
@@ -119,7 +118,6 @@ def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Ste
 
 def _rounds(settings: MachineSettings, number: str, times: int, patience: float) -> tuple[Round, ...]:
     """The rounds, to the first that fails: a line that failed once is not proven by going on."""
-
     bench = Bench(settings, number, times, click.echo, patience)
     rounds = []
     with LineSession(settings.line) as session:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 import click
 
 from dncd.cli.asking import Asked, asked, machine_word
+from dncd.cli.layout import save_page
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring_page import Order, wiring_page, wiring_text
-from dncd.errors import NotDoneError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,7 +31,6 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @asked
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
     """The cable for a machine: which pins to join, how long it may be."""
-
     settings = given.machine(machine)
     order = Order(
         machine,
@@ -44,18 +43,5 @@ def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path
     if page is None:
         click.echo(wiring_text(order), nl=False)
         return
-    _write(page, wiring_page(order))
+    save_page(page, wiring_page(order), "<!DOCTYPE html>")
     click.echo(f"{page} is written: open it in a browser and print it")
-
-
-def _write(page: Path, text: str) -> None:
-    """A page of before may be written anew; any other file is left as it is."""
-    start = "<!DOCTYPE html>"
-    try:
-        if page.exists() and not page.read_text(encoding="utf-8", errors="replace").startswith(start):
-            raise NotDoneError(
-                "the file exists and is not such a page, so it stays as it is", str(page), "Name another FILE"
-            )
-        page.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise NotDoneError(f"it cannot be written: {error.strerror}", str(page), "Name another FILE") from None

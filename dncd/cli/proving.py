@@ -61,7 +61,6 @@ def prove(given: Asked, *, machine: str, program: str, revision: int | None, not
 
 
 def signed_json(signed: "SignedOff | None") -> dict[str, Any] | None:
-    """A signature for JSON; null where there is none."""
     if signed is None:
         return None
     return {"revision": signed.revision, "time": signed.time, "by": signed.by, "note": signed.note}

@@ -11,7 +11,7 @@ import click
 
 from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
 from dncd.cli.holdings import HOW
-from dncd.cli.layout import count, local_time, number, print_json, seconds, table
+from dncd.cli.layout import count, local_time, number, print_json, save_page, seconds, table
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
 from dncd.peer_text import printable
@@ -159,7 +159,7 @@ def _sheet(given: Asked, machine: str, output: Path | None) -> None:
     if output is None:
         click.echo(page, nl=False)
         return
-    door_sheet.save(output, page)
+    save_page(output, page, door_sheet.GENERATOR)
     click.echo(f"the sheet of {machine} is {printable(str(output))}: open it in a browser and print it")
 
 

@@ -58,10 +58,9 @@ def compared(settings: "Settings", problems: list[str], notes: list[str]) -> dic
     """How the server stands to the library; what is wrong goes to problems, what will right itself to notes."""
     from dncd.errors import NotDoneError, RecordsError
     from dncd.outside.library_server import LibraryServer, Stand
-    from dncd.records.git_program import GitProgram
     from dncd.records.library import Library, path_of
 
-    server = LibraryServer(path_of(settings.shop.state), settings.library, GitProgram.find())
+    server = LibraryServer(path_of(settings.shop.state), settings.library)
     where = f"library: the server {server.shown}, branch {settings.library.branch},"
     facts: dict[str, Any] = {"remote": server.shown, "branch": settings.library.branch, "stand": None, "behind": 0}
     try:
@@ -93,13 +92,12 @@ def tidy(given: Asked, as_json: bool) -> None:
     Also beside the running service, which does it by itself when no line is busy.
     """
     state = given.state
-    from dncd.records.git_program import GitProgram
     from dncd.records.library import Library
     from dncd.records.packing import tidy as pack
 
     with Library(state) as library:
         path = library.path
-    done = pack(path, GitProgram.find())
+    done = pack(path)
     if as_json:
         named = {"before": done.before, "after": done.after}
         sizes = {

@@ -33,6 +33,7 @@ MOST_CLIENTS: Final = 64
 IDLE_S: Final = 30.0
 """Seconds after which a connection that says nothing, or does not take its answer, is closed."""
 
+_PAUSE_S: Final = 0.1
 _CLOSE_S: Final = 10.0
 """Seconds that the answer under way may take when the service ends; what it waits for takes less."""
 
@@ -52,9 +53,10 @@ class WatchQueue:
         self._wake: Callable[[], None] = lambda: None
 
     def bind(self, wake: Callable[[], None]) -> None:
-        """Calls `wake` whenever there is something after there was nothing."""
-        self._wake = wake
-        wake()
+        """Calls `wake`, which never waits, whenever there is something after there was nothing."""
+        with self._lock:
+            self._wake = wake
+            wake()
 
     def put(self, news: dict[str, Any]) -> None:
         """One more; counted as dropped where it does not fit."""
@@ -66,8 +68,8 @@ class WatchQueue:
             first = not self._lines
             self._lines.append(line)
             self._held += len(line)
-        if first:
-            self._wake()
+            if first:
+                self._wake()
 
     def take(self) -> bytes:
         """All that waits; behind it `{"dropped": N}` if N did not fit since the last call."""
@@ -82,8 +84,8 @@ class WatchQueue:
 
 @dataclass(frozen=True, slots=True)
 class StreamReply:
-    """An answer whose connection stays open. content: as of any answer; gone: called once, in the command thread, when the
-    connection has ended, but not when the service itself closes it."""
+    """An answer whose connection stays open. content: as of any answer; gone: called once, in a thread of the server, when
+    the connection has ended, but not when the service itself closes it."""
 
     content: dict[str, Any]
     gone: Callable[[], None]
@@ -93,37 +95,35 @@ class StreamReply:
 Handle = Callable[[dict[str, Any]], dict[str, Any] | StreamReply]
 
 
-@dataclass(slots=True)
 class _Client:
-    sock: socket.socket
-    heard_at: float
-    coming: bytearray = field(default_factory=bytearray)
-    going: bytearray = field(default_factory=bytearray)
-    last_words: bool = False
-    stream: StreamReply | None = None
+    """A connection, and the thread that serves it."""
+
+    def __init__(self, sock: socket.socket, serve: "Callable[[_Client], None]") -> None:
+        self.sock, self.heard_at = sock, time.monotonic()
+        self.stream: StreamReply | None = None
+        self.thread = Thread("command-client", lambda: serve(self))
+
+    def hang_up(self, how: int = socket.SHUT_RDWR) -> None:
+        """What its thread waits for comes to an end."""
+        with contextlib.suppress(OSError):  # it is gone already
+            self.sock.shutdown(how)
 
 
 class CommandServer:
-    """Answers requests in a thread of its own, until `close`. Nothing that a client sends can end the thread.
+    """Answers requests until `close`, each client in a thread of its own. Nothing that a client sends can end the server.
 
-    handle: request → the content of `ok`, or a `StreamReply` with it; it is called in that thread, one request at a time. A
-    request that has the key `peer` is given the client's process there. A DncdError that it raises goes back to the client;
-    any other exception too, as one sentence, and to `failed`.
+    handle: request → the content of `ok`, or a `StreamReply` with it; it is called in these threads, one request at a time.
+    A request that has the key `peer` is given the client's process there. A DncdError that it raises goes back to the
+    client; any other exception too, as one sentence, and to `failed`.
     """
 
     def __init__(self, state: Path, handle: Handle, failed: Callable[[Exception], None] = lambda _: None) -> None:
         self._state, self._handle, self._failed = state, handle, failed
+        self._turn, self._lock = threading.Lock(), threading.Lock()
+        self._clients: list[_Client] = []
+        self._closing = threading.Event()
         self._listener = _listen(state)
-        self._wake, self._woken = socket.socketpair()
-        self._selector = selectors.DefaultSelector()
-        self._clients: dict[int, _Client] = {}
-        self._closing = False
-        self._listener.setblocking(False)
-        self._woken.setblocking(False)
-        self._wake.setblocking(False)
-        self._selector.register(self._listener, selectors.EVENT_READ)
-        self._selector.register(self._woken, selectors.EVENT_READ)
-        self.thread = Thread("commands", self._run)
+        self.thread = Thread("commands", self._accept)
         self.thread.start()
 
     def __enter__(self) -> "CommandServer":
@@ -134,125 +134,76 @@ class CommandServer:
 
     def close(self) -> None:
         """Stops answering and takes the socket away. The answers under way are given first."""
-        self._closing = True
-        self._poke()
+        if self._closing.is_set():
+            return
+        self._closing.set()
+        with contextlib.suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)  # wakes the accept
+        end = time.monotonic() + _CLOSE_S
         self.thread.join(_CLOSE_S)
-        self._wake.close()
-
-    def _poke(self) -> None:
-        with contextlib.suppress(OSError):  # closed before; or full, so it is woken anyway
-            self._wake.send(b"x")
-
-    def _run(self) -> None:
-        try:
-            while self._round():
-                pass
-        finally:
-            with contextlib.suppress(OSError), socket_address(self._state) as address:
-                os.unlink(address)  # noqa: PTH108 - may go through /proc/self/fd
-            for client in list(self._clients.values()):
-                client.stream = None  # the service ends: nobody is left to be told
-                self._drop(client)
-            self._selector.close()
-            self._listener.close()
-            self._woken.close()
-
-    def _round(self) -> bool:
-        """One look at all sockets; False when `close` was called."""
-        for key, _ in self._selector.select(IDLE_S if self._clients else None):
-            if key.fileobj is self._woken:
-                self._woken.recv(4096)
-                if self._closing:
-                    return False
-            if key.fileobj is self._listener:
-                self._accept()
-            else:
-                client = self._clients.get(key.fd)
-                if client is not None:
-                    self._serve(client)
-        oldest = time.monotonic() - IDLE_S
-        for client in list(self._clients.values()):
-            if client.stream is not None:
-                self._serve_stream(client, client.stream)
-            elif client.heard_at < oldest:
-                self._drop(client)
-        return True
+        clients = list(self._clients)
+        for client in clients:
+            client.hang_up(socket.SHUT_RD if client.stream is None else socket.SHUT_RDWR)
+        for client in clients:
+            if not client.thread.join(max(0.0, end - time.monotonic())):
+                client.hang_up()  # it does not take its answer
 
     def _accept(self) -> None:
         try:
-            sock, _ = self._listener.accept()
-        except OSError:  # the client went away again, or descriptors ran out: the others still count
-            return
-        sock.setblocking(False)
-        if len(self._clients) >= MOST_CLIENTS:
-            passing = [c for c in self._clients.values() if c.stream is None]
-            if not passing:
-                sock.close()
-                return
-            self._drop(min(passing, key=lambda c: c.heard_at))
-        self._clients[sock.fileno()] = _Client(sock, time.monotonic())
-        self._selector.register(sock, selectors.EVENT_READ)
+            while not self._closing.is_set():
+                try:
+                    sock, _ = self._listener.accept()
+                except OSError:  # closed; or the client went away again, or descriptors ran out: the others still count
+                    self._closing.wait(_PAUSE_S)
+                else:
+                    self._take(_Client(sock, self._serve))
+        finally:
+            with contextlib.suppress(OSError), socket_address(self._state) as address:
+                os.unlink(address)  # noqa: PTH108 - may go through /proc/self/fd
+            self._listener.close()
+
+    def _take(self, client: _Client) -> None:
+        """Has it served; the one that was idle longest makes room for it."""
+        with self._lock:
+            if len(self._clients) >= MOST_CLIENTS:
+                passing = [each for each in self._clients if each.stream is None]
+                if not passing:
+                    client.sock.close()
+                    return
+                oldest = min(passing, key=lambda each: each.heard_at)
+                oldest.hang_up()
+                self._clients.remove(oldest)
+            self._clients.append(client)
+        try:
+            client.thread.start()
+        except RuntimeError:  # no thread is left
+            self._drop(client)
 
     def _drop(self, client: _Client) -> None:
-        self._clients.pop(client.sock.fileno(), None)
-        self._selector.unregister(client.sock)
+        with self._lock:
+            if client in self._clients:
+                self._clients.remove(client)
         client.sock.close()
-        if client.stream is not None:
-            client.stream.gone()
-
-    def _serve_stream(self, client: _Client, stream: StreamReply) -> None:
-        try:
-            waits = _move(client.sock, client.going, stream.news)
-        except OSError:
-            self._drop(client)
-            return
-        self._selector.modify(client.sock, selectors.EVENT_READ | (selectors.EVENT_WRITE if waits else 0))
 
     def _serve(self, client: _Client) -> None:
-        if client.stream is not None:
-            return  # served after every look, for its news come from elsewhere
         try:
-            if not client.going and not self._read(client):
-                client.last_words = True
-            self._write(client)
-        except OSError:
+            with contextlib.suppress(OSError), client.sock.makefile("rb") as coming:
+                client.sock.settimeout(IDLE_S)  # also for one that does not take its answer
+                while line := coming.readline(LONGEST_REQUEST + 1):
+                    if not line.endswith(b"\n"):
+                        if len(line) > LONGEST_REQUEST:
+                            what = f"a request has at most {LONGEST_REQUEST} bytes"
+                            client.sock.sendall(encoded(_error(UsageError(what, "", "Shorten it"))))
+                        return
+                    client.sock.sendall(encoded(self._answer(line, client)))
+                    client.heard_at = time.monotonic()
+                    if client.stream is not None:
+                        _tell(client.sock, client.stream.news)
+                        return
+        finally:
+            if client.stream is not None and not self._closing.is_set():  # else nobody is left to be told
+                client.stream.gone()
             self._drop(client)
-            return
-        if not client.going and client.last_words:
-            self._drop(client)
-            return
-        # A client that does not take its answer is not read either: it cannot pile up answers here.
-        self._selector.modify(client.sock, selectors.EVENT_WRITE if client.going else selectors.EVENT_READ)
-
-    def _read(self, client: _Client) -> bool:
-        """Takes what came and answers whole lines; False when nothing more can be understood from this client."""
-        try:
-            data = client.sock.recv(LONGEST_REQUEST)
-        except BlockingIOError:
-            return True
-        client.heard_at = time.monotonic()
-        client.coming += data
-        while (end := client.coming.find(b"\n")) >= 0:
-            line = bytes(client.coming[:end])
-            del client.coming[: end + 1]
-            client.going += encoded(self._answer(line, client))
-            if client.stream is not None:
-                return True
-        if len(client.coming) > LONGEST_REQUEST:
-            client.going += encoded(
-                _error(UsageError(f"a request has at most {LONGEST_REQUEST} bytes", "", "Shorten it"))
-            )
-            return False
-        return bool(data)
-
-    def _write(self, client: _Client) -> None:
-        while client.going:
-            try:
-                sent = client.sock.send(client.going)
-            except BlockingIOError:
-                return
-            client.heard_at = time.monotonic()
-            del client.going[:sent]
 
     def _answer(self, line: bytes, client: _Client) -> dict[str, Any]:
         try:
@@ -264,15 +215,15 @@ class CommandServer:
         try:
             if "peer" in request:
                 request["peer"] = peer_pid(client.sock)
-            answer = self._handle(request)
+            with self._turn:
+                answer = self._handle(request)
             if isinstance(answer, StreamReply):
                 client.stream = answer
-                answer.news.bind(self._poke)
                 return {"ok": answer.content}
             return {"ok": answer}
         except DncdError as error:
             return _error(error)
-        except Exception as error:  # noqa: BLE001 - the thread must outlive every fault of a handler
+        except Exception as error:  # noqa: BLE001 - the client is told of every fault of a handler
             self._failed(error)
             what = f"the service failed over this request: {type(error).__name__}: {error}"
             return _error(DncdError(what, str(request["do"]), "Look into the service's journal and report it"))
@@ -321,24 +272,33 @@ def _clear(state: Path, address: str) -> None:
     raise StateHeldError("another dncd answers there", str(state / NAME), "Stop it, or use another state folder")
 
 
-def _move(sock: socket.socket, going: bytearray, news: WatchQueue) -> bool:
-    """Hands news to a client as far as it takes them; whether some wait for it. OSError: it is gone.
+def _tell(sock: socket.socket, news: WatchQueue) -> None:
+    """Hands news to a client until it ends, OSError as well. Whatever it says itself is read and means nothing.
 
-    Whatever it says itself is read and means nothing; its silence for good is its end.
+    One that takes nothing keeps this thread alone: the queue counts what does not fit.
     """
-    try:
-        if not sock.recv(4096):
-            raise ConnectionResetError("the client closed the connection")
-    except BlockingIOError:
-        pass
-    while going or (fresh := news.take()):
-        if not going:
-            going += fresh
+    sock.settimeout(None)
+    wake, woken = socket.socketpair()
+    with wake, woken, selectors.DefaultSelector() as selector:
+        wake.setblocking(False)
+        selector.register(sock, selectors.EVENT_READ)
+        selector.register(woken, selectors.EVENT_READ)
+        news.bind(lambda: _poke(wake))
         try:
-            del going[: sock.send(going)]
-        except BlockingIOError:
-            return True
-    return False
+            while True:
+                ready = [key.fileobj for key, _ in selector.select()]
+                if sock in ready and not sock.recv(4096):
+                    return
+                if woken in ready:
+                    woken.recv(4096)
+                    sock.sendall(news.take())
+        finally:
+            news.bind(lambda: None)  # before the descriptor may be another one's
+
+
+def _poke(wake: socket.socket) -> None:
+    with contextlib.suppress(BlockingIOError):  # full, so it is woken anyway
+        wake.send(b"x")
 
 
 def peer_pid(sock: socket.socket) -> int:

@@ -79,7 +79,6 @@ class Comparer:
         return self._children.setdefault(threading.get_ident(), _Child(self._within_s))
 
     def close(self) -> None:
-        """Ends the processes."""
         for child in list(self._children.values()):
             child.end()
 

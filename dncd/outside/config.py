@@ -3,7 +3,6 @@
 What each key may be stands in `config_rules`.
 """
 
-import difflib
 import json
 import os
 import re
@@ -18,7 +17,7 @@ from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, Protocol, TapeCode
 from dncd.errors import SettingsError
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
-from dncd.peer_text import printable
+from dncd.peer_text import nearest, printable
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
 from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, Settings, ShopSettings
 
@@ -98,9 +97,8 @@ def _key(name: str) -> str:
 
 def _near(word: object, known: tuple[str, ...]) -> str:
     """`; did you mean …?`, or nothing when no known word is near."""
-    folded = {k.lower(): k for k in known}
-    found = difflib.get_close_matches(str(word).strip().lower(), list(folded), 1, 0.5)
-    return f"; did you mean '{folded[found[0]]}'?" if found else ""
+    found = nearest(str(word), known)
+    return f"; did you mean '{found}'?" if found else ""
 
 
 @dataclass(slots=True)
@@ -141,7 +139,6 @@ class _Reader:
         self.path, self.faults = path, faults
 
     def settings(self, raw: dict[str, Any]) -> Settings | None:
-        """The settings, or None; faults are noted either way."""
         for key, value in raw.items():
             if key not in ("shop", "library", "machines"):
                 self._unknown_top(key, value)

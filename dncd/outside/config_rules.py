@@ -4,7 +4,6 @@ A key is a field of its dataclass in `dncd.values` (name, type, default). Here i
 of a number, the form of a text. Enums, booleans and frames need no line.
 """
 
-import difflib
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields
@@ -14,6 +13,7 @@ from typing import Any, Final, get_type_hints
 
 from dncd import defaults
 from dncd.choices import TapeCode, Weight
+from dncd.peer_text import nearest
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import Coder
@@ -125,8 +125,8 @@ def _findings(value: object) -> tuple[tuple[str, Weight], ...]:
 def _finding_faults(table: Mapping[str, Any]) -> Iterator[tuple[str, Any, str]]:
     for code, weight in table.items():
         if code not in FINDINGS:
-            found = difflib.get_close_matches(code.lower().replace("_", "-"), list(FINDINGS), 1, 0.5)
-            near = f"did you mean '{found[0]}'?" if found else "known are " + ", ".join(FINDINGS)
+            found = nearest(code.replace("_", "-"), FINDINGS)
+            near = f"did you mean '{found}'?" if found else "known are " + ", ".join(FINDINGS)
             yield code, weight, f"no finding is called so; {near}"
         elif weight not in tuple(Weight):
             yield code, weight, "allowed: one of " + ", ".join(f'"{w}"' for w in Weight)

@@ -56,7 +56,6 @@ class Journal:
 
 
 def journal(**fields: object) -> Journal:
-    """A journal whose lines all bear `fields`."""
     return Journal(**fields)
 
 

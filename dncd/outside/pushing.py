@@ -12,18 +12,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from dulwich.repo import Repo
-
 from dncd import defaults
 from dncd.errors import DncdError
 from dncd.outside.library_server import LibraryServer, wanted
 from dncd.outside.threads import Fate, Thread
 from dncd.peer_text import printable
 from dncd.records import codec, durable
-from dncd.records.git_program import GitProgram
 from dncd.records.ledger import utc_now
 from dncd.records.library import path_of
-from dncd.records.revisions import walk
 from dncd.values import LibrarySettings
 
 _FILE: Final = "library.pushed"
@@ -56,7 +52,7 @@ class Pushing:
         longest_s: float = defaults.PUSH_LONGEST_S,
     ) -> None:
         self._library, self._file = path_of(state), state / _FILE
-        self._server = server or LibraryServer(self._library, settings, GitProgram.find())
+        self._server = server or LibraryServer(self._library, settings)
         self._branch = settings.branch
         self._first_s, self._longest_s = first_s, longest_s
         self._woken = threading.Event()
@@ -81,7 +77,6 @@ class Pushing:
         return self.thread.join(seconds)
 
     def status(self) -> dict[str, Any]:
-        """For `status --json`."""
         return asdict(self.pushed)
 
     def _work(self) -> None:
@@ -116,12 +111,19 @@ class Pushing:
 
     def _reached(self, commit: str) -> None:
         now = utc_now()
-        self._keep(Pushed(self._server.shown, self._branch, commit, self._title(commit), _text(now)))
+        self._keep(Pushed(self._server.shown, self._branch, commit, self._server.title(commit), _text(now)))
 
     def _failed(self, error: Exception) -> None:
         reason = error.what if isinstance(error, DncdError) else f"{type(error).__name__}: {error}"
         since = self.pushed.failing_since or _text(utc_now())
-        self._keep(replace(self.pushed, failing_since=since, reason=printable(reason), waiting=self._waiting()))
+        self._keep(
+            replace(
+                self.pushed,
+                failing_since=since,
+                reason=printable(reason),
+                waiting=self._server.newer_than(self.pushed.commit),
+            )
+        )
 
     def _keep(self, pushed: Pushed) -> None:
         with contextlib.suppress(OSError):  # the status after a restart says less then, no more
@@ -135,33 +137,6 @@ class Pushing:
         except (OSError, ValueError, TypeError):
             return fresh
         return kept if (kept.remote, kept.branch) == (fresh.remote, fresh.branch) else fresh
-
-    def _title(self, commit: str) -> str:
-        """The first line of the commit's message: which revision of which program it is."""
-        if not commit:
-            return ""
-        repo = Repo(str(self._library))
-        try:
-            raw: bytes = repo.object_store.get_raw(commit.encode())[1]  # type: ignore[arg-type]
-        finally:
-            repo.close()
-        return printable(raw.partition(b"\n\n")[2].partition(b"\n")[0].decode("utf-8", "replace"))
-
-    def _waiting(self) -> int:
-        """Revisions from the newest down to the one that the server has."""
-        repo = Repo(str(self._library))
-        count = 0
-        try:
-            head = repo.refs.read_ref(b"refs/heads/main")  # type: ignore[arg-type]
-            for told in walk(repo.object_store, head, str(self._library)):
-                if told.commit.decode() == self.pushed.commit:
-                    break
-                count += told.key is not None
-        except DncdError:
-            return count
-        finally:
-            repo.close()
-        return count
 
 
 def _text(when: datetime) -> str:

@@ -50,7 +50,6 @@ class Thread:
         return True
 
     def alive(self) -> bool:
-        """Whether it runs."""
         return self._thread is not None and self._thread.is_alive()
 
     def join(self, seconds: float) -> bool:

@@ -40,7 +40,6 @@ class Upkeep:
         self.thread = Thread("dncd-upkeep", self._work, Fate.ANEW)
 
     def start(self) -> None:
-        """Looks now and then from now on."""
         self.thread.start()
 
     def stop(self, seconds: float) -> bool:

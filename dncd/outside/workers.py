@@ -97,7 +97,6 @@ class Workers:
 
     @classmethod
     def of(cls, loop: Loop) -> "Workers":
-        """Starts the threads."""
         names = ("records", "checks", "supply", "notes", "captures")
         return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in names))
 

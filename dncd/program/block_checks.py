@@ -43,8 +43,6 @@ def check_characters(text: str, line: int, rules: Rules, findings: Findings) -> 
         if not findings.wanted(code):
             if not (findings.wanted("uncodable") or findings.wanted("control-character")):
                 return
-        elif not findings.listed(code):
-            findings.count(code)
         elif control:
             findings.add(code, f"control character U+{ord(char):04X}", place(text, index, line))
         else:
@@ -59,11 +57,8 @@ def check_small_letters(text: str, line: int, rules: Rules, findings: Findings) 
     for found in _SMALL_LETTERS.finditer(text):
         if not findings.wanted("lower-case"):
             return
-        if findings.listed("lower-case"):
-            where = place(text, found.start(), line)
-            findings.add("lower-case", f"small letter {found[0][0]!r}, which the control does not take", where)
-        else:
-            findings.count("lower-case")
+        what = f"small letter {found[0][0]!r}, which the control does not take"
+        findings.add("lower-case", what, place(text, found.start(), line))
 
 
 def check_length(text: str, line: int, rules: Rules, findings: Findings) -> None:
@@ -74,11 +69,8 @@ def check_length(text: str, line: int, rules: Rules, findings: Findings) -> None
     for found in re.finditer(rf"^[^\n]{{{longest}}}([^\n]+)", text, re.MULTILINE):
         if not findings.wanted("block-too-long"):
             return
-        if findings.listed("block-too-long"):
-            what = f"{longest + len(found[1])} characters, and the control takes {longest}"
-            findings.add("block-too-long", what, place(text, found.start(1), line))
-        else:
-            findings.count("block-too-long")
+        what = f"{longest + len(found[1])} characters, and the control takes {longest}"
+        findings.add("block-too-long", what, place(text, found.start(1), line))
 
 
 def check_words(text: str, line: int, findings: Findings) -> None:

@@ -111,7 +111,6 @@ def lines_between(texts: Iterable[str], first: int, end: int) -> Iterator[str]:
 
 
 def _start_of(text: str, lines: int) -> int:
-    """Index at which line number `lines` (from 0) of a text starts."""
     at = 0
     for _ in range(lines):
         at = text.index("\n", at) + 1
@@ -169,20 +168,23 @@ class EncodingReader:
     """Finds out how a file is to be read, from its chunks as they come."""
 
     def __init__(self) -> None:
-        self._tail, self._ends, self._utf_8, self._head = _Tail(), _EndCount(), _Utf8(), b""
+        self._tail, self._ends, self._head = _Tail(), _EndCount(), b""
+        self._codec, self._utf_8 = Codec.UTF_8, codecs.getincrementaldecoder("utf-8")()
 
     def feed(self, chunk: bytes) -> None:
         """The next chunk of the file."""
         if len(self._head) < len(codecs.BOM_UTF8):
             self._head += chunk[: len(codecs.BOM_UTF8)]
-        self._utf_8.feed(chunk)
+        if self._codec is Codec.UTF_8 and not _continues(self._utf_8, chunk):
+            self._codec = Codec.LATIN_1
         self._ends.feed(chunk, self._tail.feed(chunk))
 
     def result(self) -> Encoding:
         """The file has ended."""
         start = len(codecs.BOM_UTF8) if self._head.startswith(codecs.BOM_UTF8) else 0
-        codec = Codec.UTF_8 if self._utf_8.valid() else Codec.LATIN_1
-        return Encoding(codec, self._ends.result(), start, max(start, self._tail.end))
+        if self._codec is Codec.UTF_8 and not _continues(self._utf_8, b"", final=True):
+            self._codec = Codec.LATIN_1
+        return Encoding(self._codec, self._ends.result(), start, max(start, self._tail.end))
 
 
 class _Tail:
@@ -231,21 +233,9 @@ class _EndCount:
         return LineEnds.CR_LF_LF if triples >= 2 and returns == triples and feeds == 2 * triples else LineEnds.RUNS
 
 
-class _Utf8:
-    """Whether bytes in chunks are valid UTF-8."""
-
-    __slots__ = ("_decoder", "_valid")
-
-    def __init__(self) -> None:
-        self._decoder, self._valid = codecs.getincrementaldecoder("utf-8")(), True
-
-    def feed(self, chunk: bytes, final: bool = False) -> None:
-        if self._valid:
-            try:
-                self._decoder.decode(chunk, final)
-            except UnicodeDecodeError:
-                self._valid = False
-
-    def valid(self) -> bool:
-        self.feed(b"", final=True)
-        return self._valid
+def _continues(utf_8: codecs.IncrementalDecoder, chunk: bytes, final: bool = False) -> bool:
+    try:
+        utf_8.decode(chunk, final)
+    except UnicodeDecodeError:
+        return False
+    return True

@@ -12,8 +12,6 @@ from dncd import defaults
 from dncd.choices import Weight
 from dncd.values import Finding, Place, Severity
 
-__all__ = ["ALWAYS_REFUSED", "COUNTED_OF_A_KIND", "KINDS", "PLACES_OF_A_KIND", "Findings", "Kind", "Weight"]
-
 PLACES_OF_A_KIND: Final = 10
 """Places listed of one kind, so that a thousand of one do not hide the only one of another; the rest is counted."""
 
@@ -114,29 +112,20 @@ class Findings:
         return self._weights[code] is not Weight.OFF and not self.exhausted(code)
 
     def refuses(self, code: str) -> bool:
-        """Whether a finding of this kind stops the sending."""
         return self._weights[code] is Weight.REFUSE
 
     def exhausted(self, code: str) -> bool:
         """Whether so many of this kind were found that it is not looked for any more."""
         return self._counts.get(code, 0) >= COUNTED_OF_A_KIND
 
-    def listed(self, code: str) -> bool:
-        """Whether a further finding of this kind would be listed, so that its place and words are worth making."""
-        return self._counts.get(code, 0) < PLACES_OF_A_KIND
-
-    def count(self, code: str, more: int = 1) -> None:
-        """Counts findings that are not listed."""
-        self._counts[code] = self._counts.get(code, 0) + more
-
     def add(self, code: str, what: str, place: Place | None = None) -> None:
         """Takes a finding of a kind that is wanted; lists it while there is room for its kind."""
         if not self.wanted(code):
             return
-        if self.listed(code):
+        self._counts[code] = self._counts.get(code, 0) + 1
+        if self._counts[code] <= PLACES_OF_A_KIND:
             finding = Finding(code, Severity(self._weights[code].value), what, KINDS[code].next_step, place)
             self._listed.setdefault(code, []).append(finding)
-        self.count(code)
 
     def result(self) -> tuple[Finding, ...]:
         """At most defaults.REASONS findings, those that refuse first, then by line; the rest counted in a last one."""

@@ -3,11 +3,12 @@
 import re
 from typing import Final
 
+from dncd.choices import Programs
 from dncd.program import names
 from dncd.program.block_checks import place
 from dncd.program.findings import Findings
 from dncd.program.names import Head
-from dncd.program.rules import Programs, Rules
+from dncd.program.rules import Rules
 from dncd.values import Place
 
 MOST_PROGRAMS: Final = 10_000
@@ -57,7 +58,6 @@ class ProgramChecks:
         self._note_calls(text, line)
 
     def finish(self) -> None:
-        """The text has ended."""
         self._end_of_program()
         here = {head.name for head in self.heads}
         for name, (code, where) in self._calls.items():
@@ -65,7 +65,6 @@ class ProgramChecks:
                 self._findings.add("missing-subprogram", f"the subprogram {name} is not known for this machine", where)
 
     def _stretch(self, text: str, start: int, stop: int, line: int) -> None:
-        """A part of one program."""
         last = names.last_code_at(text, stop)
         if last >= start:
             self._last = place(text, last, line)

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from dncd import defaults
 from dncd.choices import LowerCase, MarkAt, Programs, Weight
 
-__all__ = ["Programs", "Rules"]
-
 
 def _knows_every(name: str) -> bool:
     return bool(name)

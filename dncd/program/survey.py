@@ -60,7 +60,6 @@ class Survey:
 
     @property
     def refused(self) -> bool:
-        """Whether any finding stops the sending."""
         return any(finding.severity is Severity.REFUSE for finding in self.findings)
 
 
@@ -103,7 +102,6 @@ class _Reading:
         self._blank = re.compile(rf"^[ \t]+{re.escape(rules.mark)}", re.MULTILINE)
 
     def take(self, text: str) -> None:
-        """The next piece as `pieces` gives it."""
         part = self._without_long_line(text)
         if part:
             self._check(part, self._line + text.count("\n", 0, len(text) - len(part)), len(text) - len(part))
@@ -156,7 +154,6 @@ class _Reading:
                     return
 
     def _between(self, text: str, line: int) -> None:
-        """Whole blocks that are no mark lines."""
         if not text:
             return
         check_words(text, line, self._findings)
@@ -175,7 +172,6 @@ class _Reading:
         return place(text, found.start(), line) if found else None
 
     def result(self) -> Survey:
-        """All that was seen; the file has ended."""
         self._programs.finish()
         opening, closing = self._bounds()
         self._mark_findings(opening, closing)

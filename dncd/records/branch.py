@@ -43,7 +43,6 @@ class Branch:
             durable.discard(self._new)
 
     def value(self) -> bytes | None:
-        """The newest commit; None before the first."""
         return self._repo.refs.read_ref(MAIN)
 
     def move(self, old: bytes | None, new: bytes) -> None:

@@ -45,7 +45,6 @@ class Checks:
         self._spelling: dict[str, dict[str, str]] = {}
 
     def feed(self, record: Mapping[str, Any]) -> None:
-        """The next line of the ledger."""
         machine, time = record.get("machine"), str(record.get("time", ""))
         if not isinstance(machine, str):
             return
@@ -68,7 +67,6 @@ class Checks:
                         self._spelling[machine] = {**self._spelling.get(machine, {}), **spelling}
 
     def readback(self, machine: str, program: str) -> Readback:
-        """What went out last, and what came back since."""
         return self._readback.get((machine, program), Readback())
 
     def checked(self, machine: str, program: str) -> dict[int, str]:
@@ -80,17 +78,23 @@ class Checks:
         return self._spelling.get(machine, {})
 
     def last(self, machine: str) -> Check | None:
-        """The newest check of a machine."""
         return self._last.get(machine)
 
 
 def programs_of(record: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
     """Each program of a line and its revision, 0 where none is known."""
-    program, many, numbers = record.get("program"), record.get("programs"), record.get("revisions")
-    if isinstance(many, list) and isinstance(numbers, list) and len(numbers) == len(many):
-        yield from ((str(name), number_of(each)) for name, each in zip(many, numbers, strict=True))
+    program, many, numbers = record.get("program"), strings_of(record, "programs"), record.get("revisions")
+    if many and isinstance(numbers, list) and len(numbers) == len(many):
+        yield from ((name, number_of(each)) for name, each in zip(many, numbers, strict=True))
     elif isinstance(program, str):
         yield program, number_of(record.get("revision"))
+        yield from ((name, 0) for name in many if name != program)
+
+
+def strings_of(record: Mapping[str, Any], key: str) -> tuple[str, ...]:
+    """A list of a line; () where it has none."""
+    found = record.get(key)
+    return tuple(str(each) for each in found) if isinstance(found, list) else ()
 
 
 def number_of(value: object) -> int:

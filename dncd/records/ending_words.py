@@ -111,7 +111,6 @@ def named(programs: Sequence[str]) -> str:
 
 
 def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
-    """The lines of its receipt."""
     pairs: list[tuple[str, object]] = head_pairs(
         ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record
     )
@@ -183,7 +182,6 @@ def head_pairs(
 
 
 def in_wire_fields(plan: InPlan) -> dict[str, Any]:
-    """The ledger's fields of a capture."""
     return {
         "wire_sha256": plan.wire_sha256,
         "wire_chars": plan.wire_chars,
@@ -194,7 +192,6 @@ def in_wire_fields(plan: InPlan) -> dict[str, Any]:
 
 
 def fault_fields(line_faults: Mapping[str, int]) -> dict[str, Any]:
-    """Ledger fields of them."""
     return {"line_faults": dict(line_faults)} if line_faults else {}
 
 

@@ -1,6 +1,6 @@
 """The git program as a child: with the user's own settings and keys, never asking at a terminal, and ended when it must.
 
-dncd works without it; where it is there, it packs better and signs on to servers as the user's git does.
+Pushing and packing need it; all else of dncd works where it is not installed.
 """
 
 import contextlib
@@ -56,17 +56,10 @@ def without_users(text: str) -> str:
 class GitProgram:
     """One git at a time; `stop`, from another thread, ends it and lets none start any more."""
 
-    def __init__(self, path: str) -> None:
-        self._path = path
+    def __init__(self) -> None:
         self._lock = threading.Lock()
         self._child: subprocess.Popen[str] | None = None
         self._stopped = False
-
-    @classmethod
-    def find(cls) -> "GitProgram | None":
-        """The git on PATH, if there is one."""
-        path = shutil.which("git")
-        return cls(path) if path else None
 
     def run(
         self,
@@ -78,9 +71,11 @@ class GitProgram:
     ) -> Done:
         """Runs it to its end, on a library or on none. given: its standard input; more: environment.
 
-        Longer than `seconds`, and it is ended, with its children.
+        Longer than `seconds`, and it is ended, with its children. Where there is no git, that is how it ended.
         """
-        head = [self._path, "-c", "safe.directory=*", "-c", "gc.auto=0"]  # the library may be another user's
+        if shutil.which("git") is None:
+            return Done(127, "", "fatal: the git program is not installed: `apt install git`")
+        head = ["git", "-c", "safe.directory=*", "-c", "gc.auto=0"]  # the library may be another user's
         head += [f"--git-dir={library}"] if library is not None else []
         env = {**os.environ, **_QUIET, **(more or {})}
         if "GIT_SSH_COMMAND" not in env and not self._has_own_ssh(library):
@@ -88,7 +83,7 @@ class GitProgram:
         return self._run([*head, *words], env, seconds, given)
 
     def _has_own_ssh(self, library: Path | None) -> bool:
-        words = [self._path, *([f"--git-dir={library}"] if library else []), "config", "--get", "core.sshCommand"]
+        words = ["git", *([f"--git-dir={library}"] if library else []), "config", "--get", "core.sshCommand"]
         return bool(self._run(words, {**os.environ}, 10, "").out.strip())
 
     def _run(self, words: Sequence[str], env: Mapping[str, str], seconds: float, given: str) -> Done:
@@ -118,7 +113,6 @@ class GitProgram:
         return Done(child.returncode, out, err)
 
     def stop(self) -> None:
-        """Ends the one that runs."""
         with self._lock:
             self._stopped = True
             if self._child is not None:

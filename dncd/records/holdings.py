@@ -16,14 +16,14 @@ the same punch. A file of several programs has them in `programs`, and the revis
 
 import enum
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from dncd.program.splitting import Kind
 from dncd.records import ledger
-from dncd.records.checks import Checks
+from dncd.records.checks import Checks, number_of, programs_of, strings_of
 
 
 class How(enum.StrEnum):
@@ -134,7 +134,6 @@ class Holdings:
         return found
 
     def catch_up(self, state: Path) -> None:
-        """Reads on where it ended: the lines that the ledger has got since."""
         with self._lock:
             for record in ledger.records(state) if self.seq == 0 else ledger.since(state, self.seq):
                 self.feed(record)
@@ -146,7 +145,6 @@ class Holdings:
                 self.feed(record)
 
     def feed(self, record: Mapping[str, Any]) -> None:
-        """The next line of the ledger."""
         self.seq = int(record.get("seq", self.seq))
         self.checks.feed(record)
         machine, event = record.get("machine"), record.get("event")
@@ -154,20 +152,19 @@ class Holdings:
             return
         if event == "backup":
             self._take_backup(machine, record)
-            return
-        if event == "proven":
+        elif event == "proven":
             self._take_proven(machine, record)
-            return
-        how = _HOW.get(str(event))
-        if how is None:
-            return
+        elif how := _HOW.get(str(event)):
+            self._take_transfer(machine, record, how)
+
+    def _take_transfer(self, machine: str, record: Mapping[str, Any], how: How) -> None:
         held = self._held.setdefault(machine, {})
-        for program, revision in _programs(record):
+        for program, revision in programs_of(record):
             held[program] = _after(held.get(program, Holding()), how, revision, str(record.get("time", "")))
             self._first.setdefault(machine, str(record.get("time", "")))
 
     def _take_proven(self, machine: str, record: Mapping[str, Any]) -> None:
-        program, revision = record.get("program"), _number(record.get("revision"))
+        program, revision = record.get("program"), number_of(record.get("revision"))
         if isinstance(program, str) and revision:  # without them it is the line that was proven
             said = (str(record.get(key, "")) for key in ("time", "note", "by"))
             signed = SignedOff(program, revision, *said)
@@ -175,15 +172,15 @@ class Holdings:
 
     def _take_backup(self, machine: str, record: Mapping[str, Any]) -> None:
         time, held = str(record.get("time", "")), self._held.setdefault(machine, {})
-        programs, revisions = _strings(record, "programs"), record.get("revisions")
+        programs, revisions = strings_of(record, "programs"), record.get("revisions")
         known = tuple(r if isinstance(r, int) else 0 for r in revisions) if isinstance(revisions, list) else ()
         backup = Backup(
             time,
             str(record.get("file", "")),
             programs,
             known,
-            _strings(record, "missing"),
-            _strings(record, "unknown"),
+            strings_of(record, "missing"),
+            strings_of(record, "unknown"),
             str(record.get("mark_line", "")),
         )
         self._backups[machine] = backup
@@ -196,11 +193,9 @@ class Holdings:
         return dict(self._held.get(machine, {}))
 
     def one(self, machine: str, program: str) -> Holding:
-        """Of one program."""
         return self._held.get(machine, {}).get(program, Holding())
 
     def backup(self, machine: str) -> Backup | None:
-        """The newest backup of a machine's memory."""
         return self._backups.get(machine)
 
     def proven(self, machine: str) -> dict[tuple[str, int], str]:
@@ -221,34 +216,6 @@ class Holdings:
 def is_data(program: str) -> bool:
     """Whether a name stands for data (offsets, parameters, variables) and not for a program."""
     return program.partition("-")[0] in _DATA
-
-
-def holdings(records: Iterable[Mapping[str, Any]], machine: str) -> dict[str, Holding]:
-    """What one control holds after these lines of the ledger."""
-    found = Holdings()
-    for record in records:
-        found.feed(record)
-    return found.of(machine)
-
-
-def _programs(record: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
-    """Each program of a line and its revision, 0 where none is known."""
-    program, number = record.get("program"), record.get("revision")
-    many, numbers = _strings(record, "programs"), record.get("revisions")
-    if many and isinstance(numbers, list) and len(numbers) == len(many):
-        yield from ((name, _number(each)) for name, each in zip(many, numbers, strict=True))
-    elif isinstance(program, str):
-        yield program, _number(number)
-        yield from ((name, 0) for name in many if name != program)
-
-
-def _strings(record: Mapping[str, Any], key: str) -> tuple[str, ...]:
-    found = record.get(key)
-    return tuple(str(each) for each in found) if isinstance(found, list) else ()
-
-
-def _number(value: object) -> int:
-    return value if isinstance(value, int) and not isinstance(value, bool) else 0
 
 
 def _after(before: Holding, how: How, known: int, time: str) -> Holding:

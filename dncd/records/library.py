@@ -53,7 +53,6 @@ class RevisionResult:
 
 
 def path_of(state: Path) -> Path:
-    """Where the library is."""
     return state / "library.git"
 
 
@@ -107,12 +106,10 @@ class Library:
         return self.repo.refs.read_ref(MAIN)
 
     def machines(self) -> list[str]:
-        """Machines that have programs."""
         with self._lock:
             return sorted({*self._ask(Index.machines, list[str]), *(machine for machine, _ in self._newer_of)})
 
     def programs(self, machine: str) -> list[str]:
-        """Programs of a machine, by name."""
         return sorted(self.newest(machine))
 
     def newest(self, machine: str) -> dict[str, Revision]:
@@ -353,11 +350,7 @@ class Writer(Library):
     def _trees(self, head: bytes | None, machine: str) -> tuple[Tree, Tree]:
         if head is None:
             return Tree(), Tree()
-        commit = self._object(ObjectID(head))
-        assert isinstance(commit, Commit)  # noqa: S101 - `main` only ever names a commit of ours
-        root = self._object(commit.tree)
-        assert isinstance(root, Tree)  # noqa: S101 - likewise
-        name = machine.encode()
-        folder = self._object(root[name][1]) if name in root else Tree()
-        assert isinstance(folder, Tree)  # noqa: S101 - likewise
+        commit = cast(Commit, self._object(ObjectID(head)))  # `main` only ever names commits of ours
+        root, name = cast(Tree, self._object(commit.tree)), machine.encode()
+        folder = cast(Tree, self._object(root[name][1])) if name in root else Tree()
         return cast(Tree, root.copy()), cast(Tree, folder.copy())

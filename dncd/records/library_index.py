@@ -36,7 +36,6 @@ INSERT INTO state VALUES ('', 0);
 
 
 def path_of_index(state: Path) -> Path:
-    """Where the index is."""
     return state / "library.index"
 
 

@@ -25,7 +25,6 @@ class ObjectWriter:
         self._folder = folder
 
     def write(self, item: ShaFile) -> Path:
-        """A folder or a commit."""
         name = item.id.decode()
         return self._object(name, lambda: [zlib.compress(_header(item) + item.as_raw_string(), 1)])
 

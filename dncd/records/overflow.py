@@ -28,7 +28,6 @@ class Amount:
 
 
 def path_of(state: Path, machine: str) -> Path:
-    """The file that is being added to."""
     return state / "captures" / f"{machine}.overflow"
 
 

@@ -1,7 +1,6 @@
 """Packing the library: many loose objects into one file, safe against a kill at any instant, readers and a writer.
 
-1. a new pack is written beside everything that is there (by `git pack-objects`, which keeps what changed only; else whole
-   texts by dulwich);
+1. a new pack is written beside everything that is there (by `git pack-objects`, which keeps what changed only);
 2. every pack is read back against its own checksum (gitformat-pack(5): SHA-1 at the end) and synced, then their folder;
 3. only then loose objects that are in a pack go, and older packs all of whose objects are in a newer one.
 
@@ -19,20 +18,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from dulwich.errors import FileFormatException
 from dulwich.object_format import SHA1
-from dulwich.objects import ShaFile
-from dulwich.pack import load_pack_index, write_pack_index, write_pack_objects
+from dulwich.pack import load_pack_index
 
 from dncd import defaults
 from dncd.errors import NotDoneError, RecordsError
 from dncd.records import durable
 from dncd.records.git_program import GitProgram
-from dncd.records.revisions import UNREADABLE
-
-_BATCH_BYTES: Final = 64 * 1024 * 1024
-_LARGE_BYTES: Final = 16 * 1024 * 1024
-"""Without git: what is held in memory at a time, and what stays loose because one alone would be too much."""
 
 _LEFT_S: Final = 86_400.0
 _ENDINGS: Final = (".idx", ".rev", ".bitmap", ".pack")
@@ -63,14 +55,13 @@ def loose_about(library: Path) -> int:
 
 
 def size_of(library: Path) -> Size:
-    """Counts everything."""
     loose = [path.stat().st_size for path in _loose(library)]
     packs = [path.stat().st_size for path in (library / "objects" / "pack").glob("pack-*")]
     count = sum(1 for _ in (library / "objects" / "pack").glob("pack-*.pack"))
     return Size(len(loose), count, sum(loose) + sum(packs))
 
 
-def tidy(library: Path, git: GitProgram | None) -> Tidied:
+def tidy(library: Path) -> Tidied:
     """Packs what is loose, and all packs into one where they have become many.
 
     NotDoneError while another one does it; RecordsError when a pack cannot be made or is not what it should be.
@@ -83,11 +74,8 @@ def tidy(library: Path, git: GitProgram | None) -> Tidied:
             before = size_of(library)
             _sweep(library)
             old = sorted(packs.glob("pack-*.idx"))
-            whole = git is not None and len(old) >= defaults.PACKS_MOST
-            if git is not None:
-                _pack(library, git, whole=whole)
-            else:
-                _pack_without_git(library)
+            whole = len(old) >= defaults.PACKS_MOST
+            _pack(library, whole=whole)
             found = _make_sure(packs)
             for path in _loose(library):
                 if path.parent.name + path.name in found:
@@ -125,11 +113,12 @@ def _sweep(library: Path) -> None:
                 durable.DISK.unlink(path)
 
 
-def _pack(library: Path, git: GitProgram, *, whole: bool) -> None:
+def _pack(library: Path, *, whole: bool) -> None:
     """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index.
 
     It takes a loose object for what its name says; git-verify-pack(1) does not, and a pack that it finds wrong goes again.
     """
+    git = GitProgram()
     packs = library / "objects" / "pack"
     old = set(packs.glob("pack-*.idx"))
     bounds = ["-c", "pack.threads=1", "-c", "pack.windowMemory=64m", "-c", "core.fsync=all"]
@@ -144,51 +133,6 @@ def _pack(library: Path, git: GitProgram, *, whole: bool) -> None:
             _drop(index)
             what = f"an object of it is damaged: {done.why}"
             raise RecordsError(what, str(library), "Nothing was removed; run `dncd verify`")
-
-
-def _pack_without_git(library: Path) -> None:
-    batch: list[ShaFile] = []
-    held = 0
-    for path in _loose(library):
-        if path.stat().st_size > _LARGE_BYTES:
-            continue
-        item = _read_loose(path)
-        batch.append(item)
-        held += item.raw_length()
-        if held > _BATCH_BYTES:
-            _write_pack(library, batch)
-            batch, held = [], 0
-    if batch:
-        _write_pack(library, batch)
-
-
-def _read_loose(path: Path) -> ShaFile:
-    """RecordsError unless its bytes are those that gave it its name."""
-    try:
-        item = ShaFile.from_path(str(path))
-        sound = item.sha().hexdigest() == path.parent.name + path.name
-    except (*UNREADABLE, FileFormatException):
-        sound = False
-    if not sound:
-        raise RecordsError("an object is damaged", str(path), "Nothing was removed; run `dncd verify`")
-    return item
-
-
-def _write_pack(library: Path, items: list[ShaFile]) -> None:
-    folder = library / "objects" / "pack"
-    pieces: list[bytes] = []
-    entries, checksum = write_pack_objects(pieces.append, items, SHA1, deltify=False)
-    pack = durable.write_temporary(folder, pieces, name=f"tmp_pack_{os.urandom(6).hex()}", mode=0o444)
-    rows = sorted((name, offset, crc) for name, (offset, crc) in entries.items())
-    digest = hashlib.sha1(b"".join(name for name, _, _ in rows), usedforsecurity=False).hexdigest()
-    index = folder / f"tmp_idx_{os.urandom(6).hex()}"
-    with index.open("xb") as file:
-        write_pack_index(file, rows, checksum)
-    durable.sync_file(index)
-    index.chmod(0o444)
-    durable.DISK.rename(pack, folder / f"pack-{digest}.pack")
-    durable.DISK.rename(index, folder / f"pack-{digest}.idx")  # last: with it the pack is there
-    durable.fsync_dir(folder)
 
 
 def _make_sure(packs: Path) -> set[str]:

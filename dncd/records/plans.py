@@ -183,12 +183,10 @@ Plan = OutPlan | InPlan
 
 
 def folder_of(state: Path) -> Path:
-    """Where plans are."""
     return state / "underway"
 
 
 def path_of(state: Path, plan_id: str) -> Path:
-    """The file of a plan."""
     return folder_of(state) / f"{plan_id}.json"
 
 
@@ -199,7 +197,6 @@ def save(state: Path, plan: Plan) -> None:
 
 
 def remove(state: Path, plan: Plan) -> None:
-    """The transfer is on record: its plan goes."""
     durable.remove(path_of(state, plan.id))
 
 

@@ -5,14 +5,13 @@ answer was lost in a power cut is simply given again. Git notes (`refs/notes/pro
 """
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from dncd.errors import NotDoneError, UsageError
 from dncd.peer_text import printable
 from dncd.program.substance import digest
 from dncd.records.holdings import Holdings, SignedOff
-from dncd.records.ledger import Ledger, records
+from dncd.records.ledger import Ledger
 from dncd.records.library import Library
 from dncd.records.revisions import Revision
 from dncd.records.texts import Text, blob_name
@@ -100,7 +99,6 @@ class Standing:
         self._library, self._held, self._machine = library, held, machine
 
     def any(self, program: str) -> bool:
-        """Whether any revision of it is proven."""
         return bool(self._held.signed_off(self._machine, program))
 
     def of(self, program: str, text: Text) -> SignedOff | None:
@@ -116,7 +114,6 @@ class Standing:
         return max(found, key=lambda s: s.time, default=None)
 
     def of_revision(self, program: str, number: int) -> SignedOff | None:
-        """The newest signature for the text of a revision."""
         if not self.any(program):
             return None
         history = self._library.history(self._machine, program)
@@ -129,17 +126,3 @@ class Standing:
 def _digest(text: Text) -> str:
     """Of its substance; "" for a text that is too large for a control to spell it anew."""
     return digest(b"".join(text.chunks()).decode("utf-8")) if text.size <= _DIGESTED_BYTES else ""
-
-
-def faults(state: Path) -> list[str]:
-    """For `verify`: lines that say a program was proven, and name no revision of it.
-
-    That the commit is the revision that it says is looked at with all other lines that name one.
-    """
-    return [
-        f"ledger line {line['seq']}: it says that a program was proven, and names no revision"
-        for line in records(state)
-        if line["event"] == EVENT
-        and "program" in line
-        and not (line.get("commit") and isinstance(line.get("revision"), int))
-    ]

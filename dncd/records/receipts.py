@@ -10,6 +10,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.errors import RecordsError
+from dncd.peer_text import printable
 from dncd.records import durable
 
 KEYS: Final = ("result", "machine", "program", "file", "sha256", "time")
@@ -32,22 +33,18 @@ class Receipt:
         return cls(lines)
 
     def get(self, key: str) -> str:
-        """The first value of a key, or an empty string."""
         return next((value for k, value in self.lines if k == key), "")
 
     def all(self, key: str) -> tuple[str, ...]:
-        """Every value of a key, in order."""
         return tuple(value for k, value in self.lines if k == key)
 
     def render(self) -> str:
-        """The text of the file, with LF line ends."""
         return "".join(f"{key}: {value}\n" for key, value in self.lines)
 
 
 def one_line(text: str) -> str:
     """Text made printable on one line: control characters and halves of surrogate pairs as \\xNN or \\uNNNN."""
-    safe = "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
-    return safe.strip()
+    return printable(text).strip()
 
 
 def reasons(found: Iterable[str], most: int = defaults.REASONS) -> list[tuple[str, str]]:
@@ -70,7 +67,6 @@ def parse(text: str) -> Receipt:
 
 
 def path_for(file: Path) -> Path:
-    """Where the receipt of a file stands."""
     return file.with_name(file.name + durable.RECEIPT)
 
 

@@ -124,7 +124,6 @@ def compose(pieces: Iterable[Piece], opening: str, closing: str, mark: str) -> D
 
 
 def _stands(piece: Piece, mark: str) -> bool:
-    """Whether a text says its own name."""
     parts = split(piece.text, mark, mark)
     if is_data(piece.program):
         return all(part.kind is not Kind.PROGRAM for part in parts)

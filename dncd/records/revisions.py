@@ -17,9 +17,10 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Final, Protocol
+from typing import Final
 
 from dulwich.errors import ChecksumMismatch, ObjectFormatException
+from dulwich.object_store import BaseObjectStore
 from dulwich.objects import ObjectID
 from dulwich.refs import Ref
 
@@ -75,14 +76,7 @@ class CommitFacts:
         return Revision(number, origin, when, self.commit.decode(), said.get("Blob", ""), said.get("Title", ""), length)
 
 
-class Store(Protocol):
-    """What is asked of an object store."""
-
-    def get_raw(self, name: ObjectID) -> tuple[int, bytes]:
-        """Kind (1: commit) and bytes of an object; KeyError where there is none."""
-
-
-def walk(store: Store, head: bytes | None, where: str) -> Iterator[CommitFacts]:
+def walk(store: BaseObjectStore, head: bytes | None, where: str) -> Iterator[CommitFacts]:
     """Commits along first parents, newest first. RecordsError where one is gone. `where`: for the message.
 
     Only the bytes that are wanted are looked at: 50,000 packed commits take well under a second.
@@ -101,7 +95,7 @@ def walk(store: Store, head: bytes | None, where: str) -> Iterator[CommitFacts]:
         at = top[parent + 8 : parent + 48] if parent >= 0 else None
 
 
-def read_object(store: Store, name: ObjectID) -> tuple[int, bytes]:
+def read_object(store: BaseObjectStore, name: ObjectID) -> tuple[int, bytes]:
     """Kind and bytes of an object. While the library is packed it may go from one file to another just between two looks:
     it is looked for a few times more. One of UNREADABLE where it is gone or damaged."""
     for _ in range(_LOOKS - 1):

@@ -50,11 +50,9 @@ class CaptureSpool:
             self.size = durable.append_line(self._fd, data, self.size)
 
     def chunks(self) -> Iterator[bytes]:
-        """All bytes so far, in pieces."""
         return durable.read_chunks(self._fd)
 
     def close(self) -> None:
-        """Ends the writing; the file stays."""
         if self._fd >= 0:
             os.close(self._fd)
             self._fd = -1

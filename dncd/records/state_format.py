@@ -27,7 +27,6 @@ _OF_THE_FIRST: Final = StateFormat(0, "0.1.0")
 
 
 def path_of(state: Path) -> Path:
-    """Where it stands."""
     return state / "format"
 
 

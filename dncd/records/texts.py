@@ -21,7 +21,6 @@ class Text:
 
     @classmethod
     def of(cls, data: bytes) -> "Text":
-        """A text that is in memory."""
         return cls(lambda: [data], len(data))
 
 

@@ -94,7 +94,6 @@ def fingerprint(machine: MachineSettings) -> str:
 
 
 def folder_of(state: Path, machine: str) -> Path:
-    """Where the sheets of a machine lie."""
     return state / "trials" / machine
 
 

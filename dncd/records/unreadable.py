@@ -41,7 +41,6 @@ class Problem:
 
     @property
     def sentence(self) -> str:
-        """All of it in one line."""
         return f"{self.what} ({self.where}): {self.next_step}"
 
 

@@ -15,7 +15,7 @@ from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
 from dncd.peer_text import printable
-from dncd.records import backups, durable, proving, receipts, trials
+from dncd.records import backups, durable, receipts, trials
 from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
@@ -65,7 +65,6 @@ def verify(state: Path, folder: Path) -> Report:
     named = [line for line in records(state) if line.get("commit")]
     revisions = _library(state, named, problems)
     problems += trials.faults(state)
-    problems += proving.faults(state)
     notes += (f"{machine}: {problem.sentence}" for machine, problem in blocked_machines(state).items())
     return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
 

@@ -21,7 +21,6 @@ class LibraryCare:
         self._upkeep = Upkeep(settings.file, settings.shop.state, idle, self._tidied)
 
     def start(self) -> None:
-        """Begins both."""
         if self._pushing is not None:
             self._library.made = self._pushing.wake
             self._pushing.start()
@@ -29,7 +28,6 @@ class LibraryCare:
 
     @property
     def threads(self) -> tuple[Thread, ...]:
-        """For `Health`."""
         return (*((self._pushing.thread,) if self._pushing is not None else ()), self._upkeep.thread)
 
     def stop(self, seconds: float) -> None:

@@ -137,7 +137,7 @@ class CaptureJobs:
         return Captured((), f"{said} captures/{kept.name} in the state folder instead of being kept one by one")
 
     def _tell_overflow(self) -> None:
-        captures, chars = self._ration.begin_anew()
+        captures, chars = self._ration.begin_anew(self._clock())
         if captures:
             self._store.note("overflow over", machine=self._settings.name, captures=captures, chars=chars)
 

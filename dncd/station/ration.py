@@ -5,6 +5,7 @@ limit: a line does not make those by noise.
 """
 
 import collections
+import math
 from typing import Final
 
 from dncd import defaults
@@ -21,9 +22,11 @@ class Ration:
         self.summed = 0
         """Captures that were refused since the last that was allowed."""
         self.summed_chars = 0
+        self._asked_at = self._summed_since = -math.inf
 
     def why_not(self, now: float) -> str:
         """Why one more is not kept by itself; "" where it is."""
+        self._asked_at = now
         while self._kept and self._kept[0][0] <= now - HOUR_S:
             self._kept.popleft()
         if len(self._kept) >= self._most:
@@ -39,11 +42,16 @@ class Ration:
 
     def sum_up(self, chars: int) -> None:
         """One more is not kept by itself."""
+        if not self.summed:
+            self._summed_since = self._asked_at
         self.summed += 1
         self.summed_chars += chars
 
-    def begin_anew(self) -> tuple[int, int]:
-        """Captures and characters that were summed up, now that they are told."""
+    def begin_anew(self, now: float = math.inf) -> tuple[int, int]:
+        """Captures and characters that were summed up, now that they are told; none within an hour from the first: a line
+        that says garbage between good programs is told of once, not with every other capture."""
+        if now < self._summed_since + HOUR_S:
+            return 0, 0
         told = self.summed, self.summed_chars
         self.summed = self.summed_chars = 0
         return told

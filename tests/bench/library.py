@@ -22,7 +22,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 import big_library
 
-from dncd.records.git_program import GitProgram
 from dncd.records.library import Library, Text, Writer, path_of
 from dncd.records.library_index import path_of_index
 from dncd.records.packing import tidy
@@ -155,7 +154,7 @@ def main() -> None:
     commits(state)
     commands(root, settings)
     done: list[Any] = []
-    said("dncd tidy after that", timed(lambda: done.append(tidy(path_of(state), GitProgram.find()))))
+    said("dncd tidy after that", timed(lambda: done.append(tidy(path_of(state)))))
     print(f"  {done[0].before}\n  {done[0].after}")
     if given.keep is None:
         shutil.rmtree(root)
