@@ -77,7 +77,6 @@ MANY_METHODS = {
 SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
     "cli/moments.py": "pure: how people write a moment, and its own tests",
-    "commissioning/trial_program.py": "pure: the program of a trial's round",
     "ports/marked_input.py": "pure: the marks of termios(3), fed bytes and tested without a port",
     "ports/watchers.py": "who watches a line, beside the tap that they are told by",
     "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",

@@ -23,9 +23,9 @@ PATIENCE_S: Final = 900.0
 
 CAUTIONS: Final = """\
 The program of the trial has only comments and moves nothing; the control keeps it under the number {number}, so look
-first that it has no program of its own by that number. (A control that keeps no comments gives an empty program back, and
-cannot be tried so.) Plug and unplug with both ends switched off. Do not run the
-program; delete it afterwards."""
+first that it has no program of its own by that number. A control that keeps no comments gives an empty program back,
+and this trial cannot prove its line. Plug and unplug with both ends switched off. Do not run the program; delete it
+afterwards."""
 
 
 @click.command()

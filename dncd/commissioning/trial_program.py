@@ -26,8 +26,10 @@ _CHARS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789+-./, "
 
 
 def trial_number(machine: MachineSettings, wanted: str = "") -> str:
-    """O and digits of the trial's program: what somebody wanted, or the nearest to O7777 that the control takes. UsageError for
-    one that it does not take."""
+    """O and digits of the trial's program: what is wanted, else the nearest to O7777 that the control takes.
+
+    UsageError for one that it does not take.
+    """
     low, high = machine.program.lowest_number, machine.program.highest_number
     if not wanted:
         return f"O{min(max(_NUMBER, low), high):04d}"
