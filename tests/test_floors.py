@@ -78,7 +78,6 @@ SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
     "cli/line_wiring.py": "one command, loaded late",
     "cli/moments.py": "pure: how people write a moment, and its own tests",
-    "commissioning/trial_program.py": "pure: the program of a trial's round",
     "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",
     "service/stop.py": "the order of an end, which is a promise of its own",
 }

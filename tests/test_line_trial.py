@@ -16,7 +16,7 @@ CABLE = Turn("Put the cable on the control, then press Enter", ("unplug", ENTER)
 HEAR = Turn("listening: PUNCH any program", ("punch 330",))
 READ = Turn("Round … of …: waits for", ("read",))
 BY_HAND = Turn("Press START or READ at the control, then Enter", ("read", ENTER))
-PUNCH = Turn("sent; now PUNCH O8888 at the control", ("wait", "punch 8888"))
+PUNCH = Turn("sent; now PUNCH O7777 at the control", ("wait", "punch 7777"))
 ALL = (PLUG, CABLE, HEAR, READ, BY_HAND, PUNCH)
 SKIPPED = ("--skip-loopback", "no plug", "--skip-find", "it is a stand-in")
 
@@ -87,7 +87,7 @@ def test_a_proven_line_with_the_service_running(tmp_path):
 def test_a_line_that_changes_a_program_is_not_proven(tmp_path):
     """The first round comes back edited; without a service the sheet is on record all the same."""
     with Bay(tmp_path, "iso-tape") as bay:
-        edit = Turn(PUNCH.says, ("wait", "edit 8888 TRIAL TRAIL", "punch 8888"))
+        edit = Turn(PUNCH.says, ("wait", "edit 7777 TRIAL TRAIL", "punch 7777"))
         status, said = bay.trial((READ, edit), "--times", "3", *SKIPPED)
         assert status == 1
         assert "it came back changed" in said
@@ -101,14 +101,14 @@ def test_a_line_that_changes_a_program_is_not_proven(tmp_path):
 def test_another_program_that_is_punched_first_is_passed_over(tmp_path):
     with Bay(tmp_path, "iso-tape") as bay:
         wrong = Turn(PUNCH.says, ("wait", "punch 331"))
-        right = Turn("that was O0331; PUNCH O8888", ("wait", "punch 8888"))
+        right = Turn("that was O0331; PUNCH O7777", ("wait", "punch 7777"))
         status, said = bay.trial((READ, wrong, right), "--times", "1", *SKIPPED)
         assert status == 0, said
 
 
 def test_noise_on_the_line_fails_the_trial_and_says_where(tmp_path):
     with Bay(tmp_path, "iso-tape") as bay:
-        noisy = Turn(PUNCH.says, ("wait", "noise 20000", "punch 8888"))
+        noisy = Turn(PUNCH.says, ("wait", "noise 20000", "punch 7777"))
         status, said = bay.trial((READ, noisy), "--times", "2", *SKIPPED)
         assert status == 1
         assert "it came back damaged: line" in said
@@ -125,13 +125,17 @@ def test_nobody_at_the_control(tmp_path):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--program", "8888"], "O8888"),
+        (["--program", "7777"], "O7777"),
+        (["--program", "O8888"], "numbers from 1 to 7999"),
         (["--times", "0"], "1<=x<=100"),
         (["nowhere"], "nowhere"),
     ],
 )
 def test_wrong_words(tmp_path, words, said):
-    (tmp_path / "t.toml").write_text("[machines.gang-lathe.line]\nport = '/dev/ttyS0'\n")
+    (tmp_path / "t.toml").write_text(
+        "[machines.gang-lathe.line]\nport = '/dev/ttyS0'\n"
+        "[machines.gang-lathe.program]\nlowest_number = 1\nhighest_number = 7999\n"
+    )
     machine = [] if words == ["nowhere"] else ["gang-lathe"]
     done = run(tmp_path, "line", "trial", *machine, "--by", "A", *words)
     assert done.returncode == 2

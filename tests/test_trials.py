@@ -6,7 +6,7 @@ import pygcode
 import pytest
 
 from dncd.choices import Flow
-from dncd.commissioning.trial_program import trial_blocks, trial_file
+from dncd.commissioning.trial_program import trial_blocks, trial_file, trial_number
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, head_of, settings_of, sheet_text
 from dncd.errors import RecordsError, UsageError
 from dncd.line_trial.round_trip import image_of
@@ -27,7 +27,7 @@ def sheet(machine=LATHE, time="2026-11-25T14:33:58Z", *, rounds=2, steps=(), **m
         title=machine.title,
         time=time,
         by=more.get("by", "A. Fitter"),
-        program="O8888",
+        program="O7777",
         rounds_wanted=2,
         steps=steps or (Step("loopback", Done.SKIPPED, "no plug in the house"),),
         rounds=more.get("made", passed),
@@ -42,9 +42,9 @@ def test_the_program_holds_nothing_that_moves(profile):
     machine = of_profile(profile)
     programs = set()
     for round_ in range(1, 11):
-        blocks = trial_blocks(machine, "O8888", round_, 10)
+        blocks = trial_blocks(machine, "O7777", round_, 10)
         programs.add(blocks)
-        assert blocks[0] == "O8888"
+        assert blocks[0] == "O7777"
         for block in blocks[1:]:
             line = pygcode.Line(block)
             assert line.block.gcodes == []
@@ -57,14 +57,28 @@ def test_the_program_holds_nothing_that_moves(profile):
     assert len(programs) == 10, "each round's is another"
 
 
+def test_its_number_is_one_that_the_control_takes():
+    """And not from 8000 on, where many controls neither edit nor punch."""
+
+    def taken(low, high):
+        return replace(LATHE, program=replace(LATHE.program, lowest_number=low, highest_number=high))
+
+    assert trial_number(LATHE) == "O7777"
+    assert trial_number(taken(1, 999)) == "O0999"
+    assert trial_number(taken(8000, 8999)) == "O8000"
+    assert trial_number(taken(1, 7999), "O0012") == "O0012"
+    with pytest.raises(UsageError, match="from 1 to 7999, and not O8888"):
+        trial_number(taken(1, 7999), "O8888")
+
+
 def test_a_control_that_is_too_small_for_it_is_told():
     small = replace(LATHE, program=replace(LATHE.program, memory_chars=200))
     with pytest.raises(UsageError, match=r"program\.memory_chars"):
-        trial_blocks(small, "O8888", 1, 10)
+        trial_blocks(small, "O7777", 1, 10)
     with pytest.raises(UsageError):
-        trial_blocks(replace(LATHE, program=replace(LATHE.program, longest_block_chars=2)), "O8888", 1, 10)
+        trial_blocks(replace(LATHE, program=replace(LATHE.program, longest_block_chars=2)), "O7777", 1, 10)
     narrow = replace(LATHE, program=replace(LATHE.program, longest_block_chars=24))
-    assert max(map(len, trial_blocks(narrow, "O8888", 1, 10))) <= 24
+    assert max(map(len, trial_blocks(narrow, "O7777", 1, 10))) <= 24
 
 
 @pytest.mark.parametrize(

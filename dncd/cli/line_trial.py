@@ -8,8 +8,8 @@ import click
 from dncd.choices import Protocol
 from dncd.cli.asking import Asked, asked, machine_word
 from dncd.cli.layout import count
+from dncd.commissioning.trial_program import trial_number
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, sheet_text
-from dncd.errors import UsageError
 from dncd.line_trial.keeping import keep_sheet
 from dncd.line_trial.steps import Bench, hearing_in_packets, hearing_step, loopback_step, round_step, starts_by_hand
 from dncd.ports.loan import line_for
@@ -23,8 +23,9 @@ PATIENCE_S: Final = 900.0
 
 CAUTIONS: Final = """\
 The program of the trial has only comments and moves nothing; the control keeps it under the number {number}, so look
-first that it has no program of its own by that number. Plug and unplug with both ends switched off. Do not run the
-program; delete it afterwards."""
+first that it has no program of its own by that number. A control that keeps no comments gives an empty program back,
+and this trial cannot prove its line. Plug and unplug with both ends switched off. Do not run the program; delete it
+afterwards."""
 
 
 @click.command()
@@ -32,7 +33,11 @@ program; delete it afterwards."""
 @click.option("--times", type=click.IntRange(1, 100), default=10, show_default=True, help="Rounds out and back.")
 @click.option("--by", metavar="NAME", help="Who signs the sheet.")
 @click.option(
-    "--program", "number", metavar="NUMBER", default="O8888", show_default=True, help="Number of the program."
+    "--program",
+    "number",
+    metavar="NUMBER",
+    default="",
+    help="Number of the program.  [default: O7777, or the nearest that the control takes]",
 )
 @click.option("--skip-loopback", metavar="REASON", help="No plug; the reason stands on the sheet.")
 @click.option("--skip-find", metavar="REASON", help="No punch to hear the settings by; the reason stands on the sheet.")
@@ -59,8 +64,7 @@ def trial(
     The line is borrowed from the service while it runs.
     """
     settings = given.machine(machine)
-    if not (number[:1] == "O" and number[1:].isdecimal() and len(number) <= 9):
-        raise UsageError(f"{number!r} is not a program number", "--program", "Write O and digits, such as O8888")
+    number = trial_number(settings, number)
     click.echo(f"Trial of the line of {machine}, {settings.line.port}\n{CAUTIONS.format(number=number)}\n")
     signed = by if by is not None else click.prompt("Who signs the sheet")
     with line_for(given.state, machine, f"dncd line trial {machine}"):

@@ -11,7 +11,7 @@ _FORM: Final = re.compile(
 )
 
 
-class Moment(click.ParamType[str]):
+class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has no ParamType[str]
     """ISO 8601; the clock here where no zone is said. A day, a minute or a second counts whole, up to its end.
 
     Converts to the ledger's form: UTC, milliseconds, Z.

@@ -10,8 +10,8 @@ from typing import Final
 from dncd.errors import UsageError
 from dncd.values import MachineSettings
 
-NUMBER: Final = "O8888"
-"""Four digits, as the oldest controls have (common practice), below the numbers that many builders keep for their own."""
+_NUMBER: Final = 7777
+"""Four digits, as the oldest controls have; below 8000, from where on many cannot be edited or punched (common practice)."""
 
 BLOCKS: Final = 12
 """Comment blocks of a round: some 500 characters, a second or two at 4800, more than the small memory of most readers."""
@@ -23,6 +23,22 @@ NARROWEST: Final = 16
 """Characters of a block that are worth a trial."""
 
 _CHARS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789+-./, "
+
+
+def trial_number(machine: MachineSettings, wanted: str = "") -> str:
+    """O and digits of the trial's program: what is wanted, else the nearest to O7777 that the control takes.
+
+    UsageError for one that it does not take.
+    """
+    low, high = machine.program.lowest_number, machine.program.highest_number
+    if not wanted:
+        return f"O{min(max(_NUMBER, low), high):04d}"
+    if not (wanted[:1] == "O" and wanted[1:].isdecimal() and len(wanted) <= 9):
+        raise UsageError(f"{wanted!r} is not a program number", "--program", "Write O and digits, such as O7777")
+    if not low <= int(wanted[1:]) <= high:
+        what = f"this control takes program numbers from {low} to {high}, and not {wanted}"
+        raise UsageError(what, "--program", "Take one that is free at the control")
+    return wanted
 
 
 def trial_blocks(machine: MachineSettings, number: str, round_: int, of: int) -> tuple[str, ...]:

@@ -46,8 +46,7 @@ def _facts(order: Order) -> list[str]:
     facts = [
         f"Flow {order.flow.value}: {made.variant.value}, {made.wires} wires and the shield.",
         f"Longest cable at {order.baud} bits a second: {longest.metres:g} m ({longest.because}).",
-        "The connectors of a computer and of most controls have pins, so the cable's have sockets: look before you buy"
-        " (common practice).",
+        "A computer's connector has pins, so the cable's end there has sockets; a control's may have either: look first.",
     ]
     if made.variant is Variant.THREE_WIRE:
         facts.append(THREE_WIRE_NOTE)

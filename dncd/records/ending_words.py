@@ -17,7 +17,8 @@ BESIDE_SHA256: Final = "sha256 of it"
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
 CAUTION_LINK: Final = (
-    "a serial line has no error correction beyond parity: compare what the control holds before it cuts"
+    "a serial line corrects nothing, and parity finds one hit bit in a character and misses two: compare what the control "
+    "holds before it cuts"
 )
 _NAMED: Final = 20
 """Programs that one line of a receipt names."""
