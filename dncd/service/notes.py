@@ -67,9 +67,9 @@ class StatusNotes:
         return f"{len(states)} machine{'' if len(states) == 1 else 's'}: {', '.join(counts)}"
 
     def _put(self, name: str, text: Callable[[str], str], failed: Callable[[Exception], None]) -> None:
-        path = self._parts.office.shop.folder / name / "STATUS.txt"
+        folders = self._parts.office.shop.folders
         whole = text(utc_now().strftime("%Y-%m-%d %H:%M:%S UTC"))
-        self._parts.workers.notes.do(lambda: self._parts.office.write_note(path, whole), lambda _: None, failed)
+        self._parts.workers.notes.do(lambda: folders.write_status(name, whole), lambda _: None, failed)
 
     def _of(self, station: Station) -> dict[str, object]:
         check = self._parts.office.held.checks.last(station.name)

@@ -5,6 +5,7 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 """
 
 import contextlib
+import dataclasses
 import faulthandler
 import signal
 import sys
@@ -49,7 +50,7 @@ class Service:
         self.workers = Workers.of(self.loop)
         self.stations = Stations(settings, self.loop, self._station, self._came, self._left)
         self._folders: Folders | None = None
-        self._stop_asked = False
+        self._stop_asked = self._recovering = False
         self._others: list[Thread] = []
         places = {"state": settings.shop.state, "folder": settings.shop.folder}
         self._parts = parts = Parts(
@@ -75,16 +76,16 @@ class Service:
         """Serves until SIGTERM or SIGINT. PortError when a port cannot do what its settings ask; what failed in a way that
         nobody had thought of, and belongs to no line, is raised after the end."""
         settings = self.stations.settings
-        for recovered in self.office.recover(partial(_cut_short, self.office, settings)):
-            where, next_step = str(settings.shop.state), "look at the receipt and at what the control holds"
-            self.log.warning("recovered", what=recovered, where=where, next=next_step)
-        for name, problem in self.office.unreadable.machines.items():
-            self.log.warning(
-                "plan unreadable", machine=name, what=problem.what, where=problem.where, next=problem.next_step
-            )
+        self._tell_recovered(self.office.recover(partial(_cut_short, self.office, settings)))
+        stopped = {name: ("plan unreadable", problem) for name, problem in self.office.unreadable.machines.items()}
+        for name in self.office.recovery.left:
+            if (stuck := self.office.endings.stuck.why(name)) is not None:
+                stopped[name] = ("not on record", stuck)
+        for name, (event, problem) in stopped.items():
+            self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
         for name, port in open_ports(settings.machines.values()).items():
             self.stations.plug(self.stations[name], port)
-        self._folders = Folders(settings.shop, list(settings.machines), self._listed)
+        self._folders = Folders(settings.shop, self.office.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
             self._others.append(commands.thread)
@@ -129,10 +130,36 @@ class Service:
         parts.health.set("library", parts.care.problem())
         parts.health.set("events", self._without_events())
         parts.backing_up.look(self.stations, self.loop.now())
+        self._recover_more()
         if parts.health.look(over):
             manager.alive()
         self._notes.round_over()
         manager.tell(self._notes.summary())
+
+    def _recover_more(self) -> None:
+        """Tries again to put on record what one machine's folders kept from it at the start."""
+        left = self.office.recovery.left
+        if not left or self._recovering:
+            return
+        self._recovering = True
+
+        def done(said: list[str]) -> None:
+            self._recovering = False
+            self._tell_recovered(said)
+            for name in set(left) - set(self.office.recovery.left):
+                if self._folders is not None and name in self.stations:
+                    self._folders.take(name)
+                    self.log.info("records well again", machine=name)
+
+        def failed(_error: Exception) -> None:
+            self._recovering = False
+
+        self.workers.records.do(self.office.recovery.again, done, failed)
+
+    def _tell_recovered(self, sentences: Iterable[str]) -> None:
+        for recovered in sentences:
+            where, next_step = str(self._at_start.shop.state), "look at the receipt and at what the control holds"
+            self.log.warning("recovered", what=recovered, where=where, next=next_step)
 
     def _without_events(self) -> Problem | None:
         what = self._folders.problem if self._folders is not None else ""
@@ -162,6 +189,9 @@ class Service:
             yield
 
     def _listed(self, listing: Listing) -> None:
+        if listing.machine in self.office.recovery.left:  # what lies there may be on its way to another folder yet
+            listing = dataclasses.replace(listing, entries=(), changed=(), gone=frozenset())
+
         def hear() -> None:
             for note in listing.notes:
                 self.log.info("folder", machine=listing.machine, what=note)

@@ -18,7 +18,7 @@ from dncd.outside.folders import Entry
 from dncd.outside.loop import Owner
 from dncd.outside.workers import Workers
 from dncd.ports.port import Port
-from dncd.records.unreadable import Problem
+from dncd.records.problems import Problem
 from dncd.station.offers import Offer, Offers, Stage
 from dncd.station.outgoing_papers import OutgoingPapers
 from dncd.station.papers import Begun, Checked, Gone, Heard, Image, Prepared, Told

@@ -21,7 +21,8 @@ from dncd.records import durable, plans
 from dncd.records.endings import OnRecord as Written
 from dncd.records.library import Text
 from dncd.records.plans import Feed, OnWire, OutPlan, Sent, on_wire
-from dncd.records.unreadable import Problem
+from dncd.records.problems import Problem
+from dncd.records.shop_folders import TO_MACHINE
 from dncd.station.edits_desk import EditsDesk
 from dncd.station.office import Office
 from dncd.station.papers import Begun, Checked, Gone, Heard, Prepared, Told
@@ -40,7 +41,7 @@ class OutgoingPapers:
     def __init__(self, office: Office, settings: MachineSettings) -> None:
         self._office, self._settings = office, settings
         self._coder = Coder.of(settings.tape, settings.line)
-        self._folder = office.shop.folder / settings.name / "to-machine"
+        self._folders = office.shop.folders
         self._desk = EditsDesk(
             settings,
             office.comparer,
@@ -56,7 +57,7 @@ class OutgoingPapers:
     @property
     def blocked(self) -> Problem | None:
         """Why nothing may be sent to this machine: a transfer that nobody can tell the end of; None where all is well."""
-        return self._office.unreadable.machines.get(self._settings.name)
+        return self._office.blocked(self._settings.name)
 
     def _signal(self, code: int) -> WireBytes:
         return self._coder.signal(code, self._settings.line.dc_parity)
@@ -67,21 +68,20 @@ class OutgoingPapers:
 
     def check(self, name: str) -> Checked | Gone:
         """Reads and checks a dropped file."""
-        path = self._folder / name
+        path = self._folders.path_of(self._settings.name, TO_MACHINE) / name
         with durable.reporting("the dropped file cannot be read", path, durable.TRIED_AGAIN):
             try:
-                fd = durable.open_regular(path)
+                fd = self._folders.open_drop(self._settings.name, name)
             except FileNotFoundError:
                 return Gone("it is not there any more")
         try:
-            durable.sync_drop(fd, self._folder)
             status = os.fstat(fd)
             identity = _identity(status)
-            if status.st_size > defaults.FILE_BYTES:
-                return self._too_large(name, status.st_size, identity)
             digest = hashlib.sha256()
             for chunk in durable.read_chunks(fd):
                 digest.update(chunk)
+            if status.st_size > defaults.FILE_BYTES:
+                return self._too_large(name, digest.hexdigest(), status.st_size, identity)
             encoding = dropped.encoding_of(lambda: durable.read_chunks(fd))
             found = survey(lambda: durable.read_chunks(fd), encoding, self._rules())
             if _identity(os.fstat(fd)) != identity:
@@ -154,11 +154,10 @@ class OutgoingPapers:
             identity,
         )
 
-    def _too_large(self, name: str, size: int, identity: tuple[int, ...]) -> Checked:
+    def _too_large(self, name: str, digest: str, size: int, identity: tuple[int, ...]) -> Checked:
         empty = dropped.Encoding(dropped.Codec.LATIN_1, dropped.LineEnds.RUNS, 0, 0)
         found = survey(lambda: [b""], empty, self._rules())
         what = f"the file has {size} bytes, more than the {defaults.FILE_BYTES} that dncd looks at; split it"
-        digest = durable.sha256_of(self._folder / name)
         checked = self._checked(name, digest, size=size, encoding=empty, found=found, identity=identity)
         return dataclasses.replace(checked, refusals=(what,), warnings=())
 
@@ -198,13 +197,16 @@ class OutgoingPapers:
             undo.callback(durable.discard, image)
             undo.callback(durable.discard, copy)
             try:
-                _, digest = durable.copy_durable(self._folder / name, copy, defaults.FILE_BYTES)
+                dropped_file = self._folders.open_drop(self._settings.name, name)
             except FileNotFoundError:
                 return Gone("it is not there any more")
+            undo.callback(os.close, dropped_file)
+            _, digest = durable.copy_durable(dropped_file, copy, defaults.FILE_BYTES)
             if digest != checked.sha256:
                 return Gone("it was changed")
             prepared = self._image(transfer, copy, image, checked)
             undo.pop_all()
+            os.close(dropped_file)
         return prepared
 
     def _image(self, transfer: str, copy: Path, image: Path, checked: Checked) -> Prepared:
@@ -254,7 +256,8 @@ class OutgoingPapers:
         Gives what was checked, with refusals, where the operator has punched out an edit meanwhile that the file lacks.
         """
         try:
-            status = os.lstat(self._folder / name)
+            with self._folders.opened(self._settings.name, TO_MACHINE) as folder:
+                status = os.lstat(folder / name)
         except FileNotFoundError:
             status = None
         if status is None or _identity(status) != prepared.identity:
