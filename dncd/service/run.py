@@ -52,6 +52,7 @@ class Service:
         self._folders: Folders | None = None
         self._stop_asked = self._recovering = False
         self._others: list[Thread] = []
+        self._folder_problems: dict[str, str] = {}
         places = {"state": settings.shop.state, "folder": settings.shop.folder}
         self._parts = parts = Parts(
             self.workers,
@@ -193,12 +194,23 @@ class Service:
             listing = dataclasses.replace(listing, entries=(), changed=(), gone=frozenset())
 
         def hear() -> None:
-            for note in listing.notes:
-                self.log.info("folder", machine=listing.machine, what=note)
+            self._tell_folder(listing)
             if (station := self.stations.get(listing.machine)) is not None:
                 self.loop.serve(station, partial(station.news, listing))
 
         self.loop.post(hear)
+
+    def _tell_folder(self, listing: Listing) -> None:
+        """What is wrong with a folder is told once, and once more when it is over."""
+        for note in listing.notes:
+            self.log.info("folder", machine=listing.machine, what=note)
+        before = self._folder_problems.get(listing.machine, "")
+        if listing.problem and listing.problem != before:
+            where, next_step = str(self._at_start.shop.folder / listing.machine), "see `dncd status`"
+            self.log.warning("folder", machine=listing.machine, what=listing.problem, where=where, next=next_step)
+        elif before and not listing.problem:
+            self.log.info("folder well again", machine=listing.machine)
+        self._folder_problems[listing.machine] = listing.problem
 
     def _changed(self, station: Station) -> None:
         if self._folders is not None:

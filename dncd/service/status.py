@@ -40,7 +40,7 @@ def troubles(station: Station, now: float) -> list[str]:
         station.overflow if now - station.overflow_at < HOUR_S else "",
     ]
     looped = station.port.looped.values() if station.port is not None else ()
-    return [*(what for what in found if what), *looped, *_not_told(station)]
+    return [*dict.fromkeys(what for what in found if what), *looped, *_not_told(station)]
 
 
 def _not_told(station: Station) -> list[str]:
