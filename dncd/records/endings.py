@@ -89,6 +89,7 @@ class Endings:
         proven: who signed each of these revisions off, or a text like it; number 0 where nobody did.
         """
         self.stuck.check(plan.machine)
+        self.ledger.check()
         plans.save(self.shop.state, plan)
         made = [
             (

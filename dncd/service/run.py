@@ -21,6 +21,7 @@ from dncd.outside.folders import Folders, Listing
 from dncd.outside.loop import Loop
 from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
+from dncd.records import problems as records
 from dncd.records.spool import Leftover
 from dncd.service.backups import BackingUp
 from dncd.service.health import Health, Problem
@@ -50,7 +51,7 @@ class Service:
         self.workers = Workers.of(self.loop)
         self.stations = Stations(settings, self.loop, self._station, self._came, self._left)
         self._folders: Folders | None = None
-        self._stop_asked = self._recovering = False
+        self._stop_asked = self._recovering = self._watching = False
         self._others: list[Thread] = []
         self._folder_problems: dict[str, str] = {}
         places = {"state": settings.shop.state, "folder": settings.shop.folder}
@@ -132,6 +133,7 @@ class Service:
         parts.health.set("events", self._without_events())
         parts.backing_up.look(self.stations, self.loop.now())
         self._recover_more()
+        self._watch_records()
         if parts.health.look(over):
             manager.alive()
         self._notes.round_over()
@@ -156,6 +158,22 @@ class Service:
             self._recovering = False
 
         self.workers.records.do(self.office.recovery.again, done, failed)
+
+    def _watch_records(self) -> None:
+        """Asks for what others did to ledger and library, unless an answer is still to come."""
+        if self._watching:
+            return
+        self._watching = True
+
+        def found(problem: records.Problem | None) -> None:
+            self._watching = False
+            told = Problem("records", problem.what, problem.where, problem.next_step) if problem else None
+            self._parts.health.set("records", told)
+
+        def failed(error: Exception) -> None:
+            found(records.Problem.of(error, "the state folder cannot be looked at", str(self._at_start.shop.state)))
+
+        self.workers.records.do(self.office.watch.look, found, failed)
 
     def _tell_recovered(self, sentences: Iterable[str]) -> None:
         for recovered in sentences:

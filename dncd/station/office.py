@@ -17,6 +17,7 @@ from dncd.records.problems import Problem
 from dncd.records.recovery import Recovery
 from dncd.records.spool import Leftover
 from dncd.records.unreadable import UnreadablePlans
+from dncd.records.watch import RecordsWatch
 from dncd.values import Settings
 
 
@@ -36,6 +37,7 @@ class Office:
         ledger.told = self.held.follow
         self.backups = Backups(shop, ledger, library, self.held)
         self.recovery = Recovery(self.endings, self.unreadable, self.backups)
+        self.watch = RecordsWatch(shop.state, ledger, library)
         self._ended: tuple[str, list[OnRecord]] = ("", [])
         self._lock = lock
 
@@ -84,8 +86,8 @@ class Office:
 
     def blocked(self, machine: str) -> Problem | None:
         """Why nothing may be sent to a machine now; from any thread."""
-        folders = self.shop.folders.problems.get(machine)
-        return self.unreadable.machines.get(machine) or self.endings.stuck.why(machine) or folders
+        own = self.unreadable.machines.get(machine) or self.endings.stuck.why(machine)
+        return own or self.shop.folders.problems.get(machine) or self.watch.ledger
 
     def close(self) -> None:
         """Gives the state folder back."""
