@@ -62,10 +62,10 @@ TRICKS = [  # name, who, script (in the machine's folder; $O outside, $S state),
     ("the old name of a half-written status", "office", "ln -s $S/ledger/*.jsonl .STATUS.txt.part", "rm .STATUS.txt.part", ""),
     ("STATUS.txt is a link", "share", "rm STATUS.txt; ln -s $O/canary.nc STATUS.txt", "", ""),
     ("STATUS.txt is a folder", "share", "rm STATUS.txt; mkdir STATUS.txt", "rmdir STATUS.txt", "STATUS.txt cannot be written"),
-    ("a name in sent is taken by a link", "office", "ln -s $O/canary.nc sent/go.nc", "rm sent/go.nc", ""),
-    ("a receipt's name is taken by a link", "office", "ln -s $O/canary.nc sent/go.nc.receipt.txt", "rm sent/go.nc.receipt.txt", ""),
-    ("a name in refused is taken by a link", "office", "ln -s $O/new.txt refused/bad.nc.receipt.txt", "rm refused/bad.nc.receipt.txt", ""),
-    ("a delivery's name is taken by a link", "office", "ln -s $O/canary.nc from-machine/O0007.nc", "rm -f from-machine/O0007*", ""),
+    ("a name in sent is taken by a link", "share", "ln -sf $O/canary.nc sent/go.nc", "rm sent/go.nc", ""),
+    ("a receipt's name is taken by a link", "share", "ln -sf $O/canary.nc sent/go.nc.receipt.txt", "rm sent/go.nc.receipt.txt", ""),
+    ("a name in refused is taken by a link", "share", "ln -sf $O/new.txt refused/bad.nc.receipt.txt", "rm refused/bad.nc.receipt.txt", ""),
+    ("a delivery's name is taken by a link", "share", "ln -sf $O/canary.nc from-machine/O0007.nc", "rm -f from-machine/O0007*", ""),
 ]  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.records import delivery, durable, plans, receipts, spool
+from dncd.records.claims import Claims
 from dncd.records.ending_words import (
     CAUTION_LINK,
     compared_with,
@@ -72,7 +73,7 @@ class Endings:
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
         self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
-        self.stuck = Stuck()
+        self.stuck, self.claims = Stuck(), Claims(shop.state, shop.folders)
         for name in ("underway", "outgoing", "captures"):
             durable.make_folder(shop.state / name)
 
@@ -90,6 +91,7 @@ class Endings:
         """
         self.stuck.check(plan.machine)
         self.ledger.check()
+        self.claims.check(plan.machine)
         plans.save(self.shop.state, plan)
         made = [
             (

@@ -51,8 +51,9 @@ class ShopFolders:
             try:
                 yield folder
             except OSError as error:
-                if error.filename is not None:
-                    error.filename = str(error.filename).replace(str(folder), known)
+                for key in ("filename", "filename2"):
+                    if isinstance(place := getattr(error, key), str | os.PathLike):
+                        setattr(error, key, str(place).replace(str(folder), known))
                 raise
             except RecordsError as error:
                 where = error.where.replace(str(folder), known)
@@ -91,17 +92,7 @@ class ShopFolders:
     def write_status(self, machine: str, text: str) -> None:
         """STATUS.txt: whole, but not worth a sync."""
         with self.opened(machine) as folder:
-            temporary = folder / durable.hidden_name()
-            fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o664)
-            try:
-                try:
-                    durable.write_all(fd, text.encode("utf-8", "replace"))
-                finally:
-                    os.close(fd)
-                durable.DISK.rename(temporary, folder / STATUS)
-            except OSError:
-                durable.discard(temporary)
-                raise
+            durable.write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
     def sweep(self) -> None:
         """Removes what a cut left half-written under a hidden name. At start only; a folder that cannot be used is left."""

@@ -14,7 +14,7 @@ from functools import partial
 from types import FrameType
 
 from dncd import __version__, defaults
-from dncd.errors import NotDoneError
+from dncd.errors import NotDoneError, RecordsError
 from dncd.outside import journal, manager
 from dncd.outside.command_server import CommandServer
 from dncd.outside.folders import Folders, Listing
@@ -54,6 +54,7 @@ class Service:
         self._stop_asked = self._recovering = self._watching = False
         self._others: list[Thread] = []
         self._folder_problems: dict[str, str] = {}
+        self._were_paused: set[str] = set()
         places = {"state": settings.shop.state, "folder": settings.shop.folder}
         self._parts = parts = Parts(
             self.workers,
@@ -80,9 +81,9 @@ class Service:
         settings = self.stations.settings
         self._tell_recovered(self.office.recover(partial(_cut_short, self.office, settings)))
         stopped = {name: ("plan unreadable", problem) for name, problem in self.office.unreadable.machines.items()}
-        for name in self.office.recovery.left:
-            if (stuck := self.office.endings.stuck.why(name)) is not None:
-                stopped[name] = ("not on record", stuck)
+        for name in settings.machines:
+            with contextlib.suppress(OSError, RecordsError):  # the first round tries again and tells
+                self.office.endings.claims.keep(name)
         for name, (event, problem) in stopped.items():
             self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
         for name, port in open_ports(settings.machines.values()).items():
@@ -133,6 +134,7 @@ class Service:
         parts.health.set("events", self._without_events())
         parts.backing_up.look(self.stations, self.loop.now())
         self._recover_more()
+        self._take_up_again()
         self._watch_records()
         if parts.health.look(over):
             manager.alive()
@@ -141,23 +143,35 @@ class Service:
 
     def _recover_more(self) -> None:
         """Tries again to put on record what one machine's folders kept from it at the start."""
-        left = self.office.recovery.left
-        if not left or self._recovering:
+        if not self.office.recovery.left or self._recovering:
             return
         self._recovering = True
 
         def done(said: list[str]) -> None:
             self._recovering = False
             self._tell_recovered(said)
-            for name in set(left) - set(self.office.recovery.left):
-                if self._folders is not None and name in self.stations:
-                    self._folders.take(name)
-                    self.log.info("records well again", machine=name)
 
         def failed(_error: Exception) -> None:
             self._recovering = False
 
         self.workers.records.do(self.office.recovery.again, done, failed)
+
+    def _paused(self) -> set[str]:
+        """Machines whose to-machine/ is left alone: what lies there may be on its way to another folder yet, or another
+        service takes it."""
+        return {*self.office.recovery.left, *self.office.endings.claims.problems}
+
+    def _take_up_again(self) -> None:
+        before, self._were_paused = self._were_paused, self._paused()
+        for name in self._were_paused - before:
+            if (problem := self.office.blocked(name)) is not None:
+                self.log.warning(
+                    "stopped", machine=name, what=problem.what, where=problem.where, next=problem.next_step
+                )
+        for name in before - self._were_paused:
+            self.log.info("goes on", machine=name)
+            if self._folders is not None and name in self.stations:
+                self._folders.take(name)
 
     def _watch_records(self) -> None:
         """Asks for what others did to ledger and library, unless an answer is still to come."""
@@ -208,7 +222,7 @@ class Service:
             yield
 
     def _listed(self, listing: Listing) -> None:
-        if listing.machine in self.office.recovery.left:  # what lies there may be on its way to another folder yet
+        if listing.machine in self._paused():
             listing = dataclasses.replace(listing, entries=(), changed=(), gone=frozenset())
 
         def hear() -> None:

@@ -87,7 +87,8 @@ class Office:
     def blocked(self, machine: str) -> Problem | None:
         """Why nothing may be sent to a machine now; from any thread."""
         own = self.unreadable.machines.get(machine) or self.endings.stuck.why(machine)
-        return own or self.shop.folders.problems.get(machine) or self.watch.ledger
+        folders = self.shop.folders.problems.get(machine) or self.endings.claims.problems.get(machine)
+        return own or folders or self.watch.ledger
 
     def close(self) -> None:
         """Gives the state folder back."""
