@@ -565,3 +565,24 @@ def test_a_shop_of_any_size_takes_two_threads_and_one_inotify_descriptor(tmp_pat
 
 def inotify_descriptors() -> int:
     return sum("inotify" in str(fd.readlink()) for fd in Path("/proc/self/fd").iterdir() if fd.is_symlink())
+
+
+def test_a_folder_that_vanished_with_files_in_it_is_told_until_something_waits_again(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    start()
+    (inbox / "0004.nc").write_text("%\nO0004\n%\n")
+    board.wait(lambda: board.complete() == ["0004.nc"])
+    inbox.parent.rename(inbox.parent.with_name("away"))
+    board.wait(lambda: "gone with it ('0004.nc')" in board.newest["gang-lathe"].problem)
+    (inbox / "0005.nc").write_text("%\nO0005\n%\n")
+    board.wait(lambda: board.complete() == ["0005.nc"])
+    board.wait(lambda: board.newest["gang-lathe"].problem == "")
+
+
+def test_what_lies_there_and_is_no_drop_is_named(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start()
+    (inbox / "sub").mkdir()
+    (inbox / "away.nc").symlink_to("/etc/passwd")
+    board.wait(lambda: "is a folder" in board.newest["gang-lathe"].problem)
+    board.wait(lambda: "'away.nc' is a link" in board.newest["gang-lathe"].problem)

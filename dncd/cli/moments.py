@@ -43,7 +43,7 @@ class Moment(click.ParamType[str]):
         except (ValueError, OverflowError):
             self.fail(
                 f"{text!r} is not a time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z,"
-                " or give a number of `dncd log`",
+                " or give the number of a ledger line",
                 param,
                 ctx,
             )
@@ -54,5 +54,5 @@ at_option = click.option(
     "at",
     metavar="TIME",
     type=Moment(),
-    help="As it was then: 2026-07-01, '2026-07-01 14:30', or a number of `dncd log`.",
+    help="As it was then: 2026-07-01, '2026-07-01 14:30', or the number of a ledger line.",
 )
