@@ -6,16 +6,17 @@ from dumps import even
 
 from dncd.choices import EndsOn
 from dncd.cli import main
+from dncd.outside.comparer import Comparer
 from dncd.outside.config import read
 from dncd.records import plans, receipts
 from dncd.records.backups import FOLDER
 from dncd.records.holdings import Backup
 from dncd.records.ledger import check_chain
 from dncd.records.plans import InPlan
+from dncd.records.store import Store
 from dncd.records.verify import verify
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
+from dncd.station.capture_jobs import CaptureJobs
+from dncd.station.results import Damage
 from dncd.values import MachineSettings, WireBytes
 
 SETTINGS = """
@@ -34,7 +35,7 @@ MACHINE = "gang-lathe"
 
 
 class Shop:
-    """The records of a shop and the papers of one machine, without a line."""
+    """The records of a shop and the jobs of one machine, without a line."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
@@ -45,18 +46,18 @@ class Shop:
         self.open()
 
     def open(self) -> list[str]:
-        self.office = Office.open(read(self.root / "dncd.toml", SETTINGS))
+        self.office = Store.open(read(self.root / "dncd.toml", SETTINGS))
         said = self.office.recover(lambda _: False)
-        self.papers = IncomingPapers(self.office, self.machine)
+        self.jobs = CaptureJobs(self.office, Comparer(), self.machine)
         return said
 
     def plan(self, chars: bytes) -> InPlan:
         self.captures += 1
         name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
-        return self.papers._plan(name, WireBytes(even(chars)), EndsOn.MARK, Damage(), 1.0)
+        return self.jobs._plan(name, WireBytes(even(chars)), EndsOn.MARK, Damage(), 1.0)
 
     def punch(self, chars: bytes) -> None:
-        self.papers._record(self.plan(chars))
+        self.jobs._record(self.plan(chars))
 
     def receipts(self) -> list[receipts.Receipt]:
         """Of the backups, in the order of the ledger."""

@@ -6,16 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from dncd.choices import EndsOn
-from dncd.line.receiving import Ended
+from station_jobs import Jobs, jobs_of
+
 from dncd.records import durable, plans, receipts
 from dncd.records.ledger import records
 from dncd.records.library import Text
 from dncd.records.plans import OutPlan, Sent
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
-from dncd.values import Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import Frame, LineSettings, MachineSettings
 
 MACHINE = "gang-lathe"
 
@@ -23,9 +20,8 @@ MACHINE = "gang-lathe"
 class Desk:
     """Of one machine and one program, O0004."""
 
-    def __init__(self, root: Path, office: Office, machine: MachineSettings) -> None:
-        self.root, self.office = root, office
-        self.papers = IncomingPapers(office, machine)
+    def __init__(self, root: Path, jobs: Jobs, machine: MachineSettings) -> None:
+        self.root, self.office, self.jobs = root, jobs.store, jobs
         self.folder = root / "shop" / MACHINE
         self._even = machine.line.frame.parity == "E"
 
@@ -45,10 +41,7 @@ class Desk:
         wire = f"%\n{text}%\n".encode()
         if self._even:
             wire = bytes(byte | (byte.bit_count() % 2) << 7 for byte in wire)
-        ended = Ended(EndsOn.MARK, len(wire), len(text), 1.0)
-        spool = self.papers.open_spool()
-        spool.append(wire)
-        (told,) = self.papers.captured(spool, ended, Damage(), 1.0).transfers
+        (told,) = self.jobs.capture(wire).transfers
         return receipts.read(self.folder / "from-machine" / f"{told['file']}{durable.RECEIPT}")
 
     def events(self) -> list[str]:
@@ -66,8 +59,5 @@ class Desk:
 def desk(root: Path, frame: str = "8N1") -> Iterator[Desk]:
     """Opens the records of a shop in a folder."""
     machine = MachineSettings(MACHINE, LineSettings("x", frame=Frame.parse(frame)))
-    office = Office.open(Settings(root / "dncd.toml", ShopSettings(root / "shop", root / "state"), {MACHINE: machine}))
-    try:
-        yield Desk(root, office, machine)
-    finally:
-        office.close()
+    with jobs_of(root, machine) as jobs:
+        yield Desk(root, jobs, machine)

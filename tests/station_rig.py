@@ -11,14 +11,16 @@ from typing import Any
 from fakes import FakePort
 
 from dncd.outside import journal
+from dncd.outside.comparer import Comparer
 from dncd.outside.folder_looks import Complete, Entry, Listing
 from dncd.outside.loop import Loop
 from dncd.outside.workers import Workers
 from dncd.records.ledger import records
 from dncd.records.receipts import Receipt, parse
+from dncd.records.store import Store
 from dncd.service.status import status_of
-from dncd.station.machine import Station
-from dncd.station.office import Office
+from dncd.station.driver import Shared, Station
+from dncd.station.events import Stop
 from dncd.values import MachineSettings, Settings, ShopSettings
 
 DEADLINE_S = 20.0
@@ -32,13 +34,16 @@ class Rig:
         self.said = io.StringIO()
         journal.set_up(self.said)
         shop = ShopSettings(root / "shop", root / "state")
-        self._skipped = 0.0
+        self._skipped, self._listed = 0.0, set[str]()
         self.loop = Loop(lambda: time.monotonic() + self._skipped)
-        self.office = Office.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
+        self.comparer = Comparer()
+        self.office = Store.open(Settings(root / "dncd.toml", shop, {settings.name: settings}))
         self.hands = Workers.of(self.loop)
         self.folder = root / "shop" / settings.name
         (self.folder / "to-machine").mkdir(parents=True, exist_ok=True)
-        self.station = Station(settings, self.office, self.hands, journal.journal(), lambda _station: None)
+        self.station = Station(
+            settings, Shared(self.office, self.comparer, self.hands, journal.journal()), lambda _station: None
+        )
 
     def plug(self, port: FakePort) -> FakePort:
         """The port is opened."""
@@ -53,7 +58,9 @@ class Rig:
         entry = Entry(
             name, status.st_ino, status.st_dev, status.st_size, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
         )
-        self.station.news(Listing(self.station.name, (entry,)))
+        gone = frozenset(old for old in self._listed if not (self.folder / "to-machine" / old).exists())
+        self._listed = {*self._listed - gone, name}
+        self.station.news(Listing(self.station.name, (entry,), changed=(entry,), gone=gone))
 
     def skip(self, seconds: float) -> None:
         """The station's clock jumps forward."""
@@ -83,12 +90,13 @@ class Rig:
 
     def close(self) -> None:
         """Everything ends; what is under way is interrupted."""
-        self.station.stop("the test is over")
+        self.station.tell(Stop("the test is over"))
         self.until(lambda: not self.station.busy)
         assert self.hands.finish(DEADLINE_S, DEADLINE_S) == []
         self.loop.once(0.0)
         assert self.loop.failure is None
         self.station.close()
+        self.comparer.close()
         self.office.close()
         self.loop.close()
 

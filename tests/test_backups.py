@@ -26,7 +26,7 @@ from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
 from dncd.records.ledger import records
 from dncd.service.backups import due
-from dncd.station.papers import Damage
+from dncd.station.results import Damage
 from dncd.values import WireBytes
 
 
@@ -141,10 +141,8 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     damaged[12] ^= 1
     for again in (False, True):
         backups.announce(MACHINE)
-        plan = shop.papers._plan(
-            f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0
-        )
-        shop.papers._record(plan)
+        plan = shop.jobs._plan(f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0)
+        shop.jobs._record(plan)
         shop.punch(dump(programs[1:2]))
         shop.punch(dump(programs[2:]))
         if again:

@@ -111,7 +111,7 @@ def test_names_files_and_punched_streams(tmp_path):
                 stream = stream[cut:]
             shop.until(lambda: not port._input, 30)
             shop.skip(10.0)
-            shop.until(lambda: shop.station.incoming.capturing is None, 30)
+            shop.until(lambda: shop.station.core.captures.capturing is None, 30)
         shop.until(lambda: not shop.station.busy, 120)
         assert "Traceback" not in shop.said.getvalue()
         assert outside.read_text() == "of somebody else"

@@ -12,20 +12,19 @@ from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill
+from station_jobs import Jobs
 
 from dncd.choices import EndsOn
 from dncd.errors import RecordsError
-from dncd.line.receiving import CaptureEnd, Ended
-from dncd.line.sending import Outcome
+from dncd.line.receiving import CaptureEnd
 from dncd.records import durable, plans
 from dncd.records.ledger import records
 from dncd.records.spool import Leftover
+from dncd.records.store import Store
 from dncd.records.verify import verify
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Checked, Damage, Gone, Heard
-from dncd.values import Frame, LineSettings, MachineSettings, Result, Settings, ShopSettings
+from dncd.station.events import Append, Return, Verdict
+from dncd.station.results import Begun, Checked, TakenIn
+from dncd.values import Frame, LineSettings, MachineSettings, Settings, ShopSettings
 
 TEXT = "O0004\nN10 G00 X1.\nM30\n"
 EDITED = TEXT.replace("X1.", "X2.")
@@ -33,7 +32,6 @@ GOOD = f"%\n{TEXT}%\n".replace("\n", "\r\n").encode()
 BAD = "%\nO0005\nN10 G00 X\u00e9\nM30\n%\n".encode()
 NEWER = f"%\n{TEXT}%\n".replace("X1.", "X9.").encode()
 NOTES = b"notes of the office"
-SENT = Outcome(Result.SENT, "", 30, 0, 0.0, 1.0, False)
 
 
 class FillingDisk(FailingDisk):
@@ -74,20 +72,18 @@ class Day:
         self.folder = self.shop / "mill"
         for name in ("to-machine", "from-machine"):
             (self.folder / name).mkdir(parents=True, exist_ok=True)
-        self.office: Office | None = None
+        self.office: Store | None = None
         self.tries = 0
 
     def open(self) -> None:
         self.close_office()
-        self.office = Office.open(self.settings)
-        self.outgoing, self.incoming = (
-            OutgoingPapers(self.office, self.machine),
-            IncomingPapers(self.office, self.machine),
-        )
+        self.office = Store.open(self.settings)
+        self.jobs = Jobs(self.office, self.machine)
+        self.jobs.once = self.done
         self.office.recover(self._cut_short)
 
     def _cut_short(self, leftover: Leftover) -> bool:
-        self.incoming.cut_short(leftover)
+        self.jobs.keeps.cut_short(leftover)
         return True
 
     def close(self) -> None:
@@ -96,6 +92,7 @@ class Day:
 
     def close_office(self) -> None:
         if self.office is not None:
+            self.jobs.close()
             self.office.close()
             self.office = None
 
@@ -112,10 +109,15 @@ class Day:
     def drop(self, data: bytes, name: str = "0004.nc") -> None:
         (self.folder / "to-machine" / name).write_bytes(data)
 
-    def checked(self) -> Checked:
-        found = self.done(lambda: self.outgoing.check("0004.nc"))
-        assert isinstance(found, Checked)
+    def taken(self) -> TakenIn:
+        found = self.jobs.take_in("0004.nc")
+        assert isinstance(found, TakenIn)
         return found
+
+    def begun(self, taken: TakenIn) -> Begun:
+        begun = self.jobs.begin("0004.nc", taken)
+        assert isinstance(begun, Begun)
+        return begun
 
     def files(self) -> dict[str, bytes]:
         found = sorted(p for p in self.folder.rglob("*") if p.is_file() and not p.name.endswith(durable.RECEIPT))
@@ -128,12 +130,18 @@ class Day:
 
 # --- the flows -----------------------------------------------------------------------------------------------------------
 def send(day: Day, meanwhile: Callable[[], None] = lambda: None) -> None:
-    checked = day.checked()
-    prepared = day.done(lambda: day.outgoing.prepare("0004.nc", checked))
-    begun = day.done(lambda: day.outgoing.begin("0004.nc", checked, prepared))  # type: ignore[arg-type]
-    assert not isinstance(begun, Gone)
+    taken = day.taken()
+    begun = day.begun(taken)
     meanwhile()
-    day.done(lambda: day.outgoing.end(begun, SENT, Heard()))  # type: ignore[arg-type]
+    day.jobs.end("0004.nc", taken, begun)
+
+
+def send_nothing(day: Day) -> None:
+    """The port goes before the first character: the file waits on, and is sent by its next start."""
+    taken = day.taken()
+    begun = day.begun(taken)
+    day.done(lambda: day.jobs.sends.do(Return("0004.nc", begun)))
+    day.jobs.end("0004.nc", taken, day.begun(taken))
 
 
 def send_edited(day: Day) -> None:
@@ -146,21 +154,18 @@ def send_taken_away(day: Day) -> None:
 
 
 def refuse(day: Day) -> None:
-    ending, checked = day.outgoing.new_id(), day.checked()
-    day.done(lambda: day.outgoing.refuse(ending, "0004.nc", checked))
+    found = day.jobs.take_in("0004.nc")
+    assert isinstance(found, Checked)
+    day.jobs.dismiss("0004.nc", found)
 
 
 def withdraw(day: Day) -> None:
-    ending, checked = day.outgoing.new_id(), day.checked()
-    day.done(lambda: day.outgoing.withdraw(ending, "0004.nc", checked))
+    taken = day.taken()
+    day.jobs.dismiss("0004.nc", taken.checked, Verdict.WITHDRAWN, taken.prepared)
 
 
-def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: CaptureEnd = EndsOn.MARK) -> None:
-    spool = day.done(day.incoming.open_spool)
-    for part in (wire[:9], wire[9:]):
-        day.done(lambda part=part: spool.append(part))  # type: ignore[misc, attr-defined]
-    ended = Ended(why, len(wire), len(wire), 1.0)
-    day.done(lambda: day.incoming.captured(spool, ended, Damage(), 1.0))  # type: ignore[arg-type]
+def receive(day: Day, wire: bytes = f"%\n{EDITED}%\n".encode(), why: EndsOn | CaptureEnd = EndsOn.MARK) -> None:
+    day.jobs.capture(wire, printable=len(wire), why=why)
 
 
 def damage(day: Day) -> None:
@@ -175,6 +180,7 @@ def restart(day: Day) -> None:
 Flow = Callable[[Day], None]
 FLOWS: dict[Flow, bytes] = {
     send: GOOD,
+    send_nothing: GOOD,
     send_edited: GOOD,
     send_taken_away: GOOD,
     refuse: BAD,
@@ -197,12 +203,8 @@ def _set_up(root: Path, flow: Flow) -> Day:
     if flow is restart:
         day.close()
         day.open()
-        checked = day.checked()
-        prepared = day.outgoing.prepare("0004.nc", checked)
-        day.outgoing.begin("0004.nc", checked, prepared)  # type: ignore[arg-type]
-        spool = day.incoming.open_spool()
-        spool.append(f"%\n{EDITED}".encode())
-        spool.close()
+        day.begun(day.taken())
+        day.jobs.keeps.do(Append(1, f"%\n{EDITED}".encode()))
         day.close()
     return day
 
@@ -251,7 +253,14 @@ def _check(day: Day, flow: Flow, way: str, which: str, *, again: bool) -> None:
         assert len(outs) == ("to-machine/0004.nc" not in files or files["to-machine/0004.nc"] != data), (which, events)
         assert way == "stops" or contents.count(NEWER) == (flow is send_edited and "to-machine/0004.nc" in files), which
     if way != "stops":
-        wanted = {send: "sent", send_edited: "sent", send_taken_away: "sent", refuse: "refused", withdraw: "withdrawn"}
+        wanted = {
+            send: "sent",
+            send_nothing: "sent",
+            send_edited: "sent",
+            send_taken_away: "sent",
+            refuse: "refused",
+            withdraw: "withdrawn",
+        }
         assert outs == ([wanted[flow]] if flow in wanted else ["interrupted"] if flow is restart else []), (
             which,
             events,

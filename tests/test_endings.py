@@ -102,8 +102,8 @@ def out_plan(name: str = "0004.nc", plan_id: str = "gang-lathe@1", data: bytes =
     return OutPlan(plan_id, "gang-lathe", name, digest, ("O0004",), ("O0004",), began="2026-11-25T10:00:00Z", **WIRE)
 
 
-def in_plan(text: bytes = TEXT, told: str = "", plan_id: str = "gang-lathe@2") -> InPlan:
-    part = Part("O0004", "O0004", text.decode(), "%", told)
+def in_plan(text: bytes = TEXT, told: str = "", plan_id: str = "gang-lathe@2", carried: str = "") -> InPlan:
+    part = Part("O0004", "O0004", text.decode(), "%", told, carried=carried)
     return InPlan(plan_id, "gang-lathe", "received", seconds=1.0, parts=(part,), **WIRE)
 
 
@@ -262,14 +262,18 @@ def receiving(house: House) -> None:
     house.endings.end_in(in_plan(EDITED, "differs"))
 
 
+def carrying(house: House) -> None:
+    house.endings.end_in(in_plan(EDITED, "differs", carried="O0004 (NEW)\n"))
+
+
 def damaging(house: House) -> None:
     house.endings.end_in(damaged_plan())
 
 
-def prepared(root: Path, edited: bool) -> None:
+def prepared(root: Path, edited: bool, beside: bool = False) -> None:
     """The day so far, on a good disk: one program delivered, perhaps edited in place, and one dropped."""
     house = House(root)
-    house.endings.end_in(in_plan(plan_id="gang-lathe@0"))
+    house.endings.end_in(in_plan(plan_id="gang-lathe@0", carried="O0004 (OLD)\n" if beside else ""))
     if edited:
         (house.folder / "from-machine" / "O0004.nc").write_bytes(b"notes of the office")
     house.drop()
@@ -277,7 +281,7 @@ def prepared(root: Path, edited: bool) -> None:
 
 
 @pytest.mark.parametrize("edited", [False, True])
-@pytest.mark.parametrize("flow", [sending, receiving, damaging])
+@pytest.mark.parametrize("flow", [sending, receiving, carrying, damaging])
 @pytest.mark.parametrize("way", [errno.ENOSPC, pytest.param(Kill, marks=pytest.mark.slow)])
 def test_cut_at_each_operation(tmp_path: Path, flow: Callable[[House], None], way: object, edited: bool) -> None:
     """After the next start: one ending, one file, one receipt, each revision once, nobody's bytes gone."""
@@ -287,7 +291,7 @@ def test_cut_at_each_operation(tmp_path: Path, flow: Callable[[House], None], wa
     while cut:
         k += 1
         root = tmp_path / str(k)
-        prepared(root, edited)
+        prepared(root, edited, beside=flow is carrying)
         disk = FailingDisk(k, way)  # type: ignore[arg-type]
         house = House(root)
         try:
@@ -315,6 +319,10 @@ def _check_after(house: House, flow: Callable[[House], None], begun: list[str], 
         assert contents.count(DROPPED) == 2, (which, files.keys())  # the delivered one of before, and the dropped one
         assert len(events) == ("to-machine/0004.nc" not in files), (which, events, files.keys())
         assert events in ([], ["sent"], ["interrupted"]), which
+    elif flow is carrying:
+        (beside,) = (name for name in files if "with the edit" in name)
+        assert (b"NEW" in files[beside]) == bool(events), (which, files)
+        assert len(files) == 3, (which, files.keys())
     elif flow is receiving:
         assert events in ([], ["received", "differs"]), which
         assert bool(events) == (house.texts()[-1] == EDITED), which

@@ -3,41 +3,26 @@
 import contextlib
 
 import pytest
+from station_jobs import jobs_of
 
 from dncd.choices import Programs, Weight
 from dncd.records.library import Text
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Checked
-from dncd.values import (
-    Frame,
-    LineSettings,
-    MachineSettings,
-    Origin,
-    ProgramSettings,
-    Settings,
-    ShopSettings,
-)
+from dncd.station.events import Scope
+from dncd.station.results import TakenIn
+from dncd.values import Frame, LineSettings, MachineSettings, Origin, ProgramSettings
 
 
 @contextlib.contextmanager
 def desk(root, **program):
     machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("7E1")), program=ProgramSettings(**program))
-    shop = ShopSettings(root / "shop", root / "state")
-    (root / "shop/mill/to-machine").mkdir(parents=True, exist_ok=True)
-    office = Office.open(Settings(root / "dncd.toml", shop, {"mill": machine}))
-    papers = OutgoingPapers(office, machine)
+    with jobs_of(root, machine) as jobs:
 
-    def check(text):
-        (root / "shop/mill/to-machine/x.nc").write_text(text)
-        found = papers.check("x.nc")
-        assert isinstance(found, Checked)
-        return found
+        def check(text):
+            (root / "shop/mill/to-machine/x.nc").write_text(text)
+            found = jobs.take_in("x.nc", Scope.CHECK)
+            return found.checked if isinstance(found, TakenIn) else found
 
-    try:
-        yield office, check
-    finally:
-        office.close()
+        yield jobs.store, check
 
 
 SUB = "%\nO0001(PLATE)\nM98 P0500\nM30\n%\n"

@@ -96,7 +96,7 @@ def test_faults_of_what_came_while_dncd_sent_are_in_its_receipt(tmp_path: Path) 
         shop.drop("0004.nc", PROGRAM)
         shop.until(lambda: len(port.written) == 8)
         port.feed(b"\x07", notices=Counters(overruns=1), counted=Counters(overruns=1, parity=1))
-        shop.until(lambda: bool(shop.station.outgoing.run and shop.station.outgoing.run.sending.stray_count))
+        shop.until(lambda: bool(shop.station.core.sender.run and shop.station.core.sender.run.sending.stray_count))
         port.room = None
         (told,) = ended(shop, "sent")
         assert told["line_faults"] == {"overruns": 1, "parity": 1}
@@ -206,7 +206,7 @@ def test_a_punching_control_is_stopped_before_the_memory_fills(
         shop.hands.records.do(lambda: disk_moves.wait(10), lambda _: None, lambda _: None)
         for at in range(0, len(wire), 500):
             port.feed(wire[at : at + 500])
-        shop.until(lambda: shop.station.incoming.receiving.chars == len(wire))
+        shop.until(lambda: shop.station.core.captures.receiving.chars == len(wire))
         assert bytes(port.written) == stop
         assert port.switched == switched[:1]
         disk_moves.set()

@@ -1,6 +1,6 @@
 """Two people in the office and an operator change one program: every text is kept, no unseen edit is overwritten.
 
-The papers of both directions are real (library, ledger, folders); the control is a text that sendings replace.
+The jobs of both directions are real (library, ledger, folders); the control is a text that sendings replace.
 """
 
 import contextlib
@@ -12,18 +12,12 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from station_jobs import jobs_of
 
-from dncd.choices import EndsOn, MachineEdits
-from dncd.line.receiving import Ended
-from dncd.line.sending import Outcome
+from dncd.choices import MachineEdits
 from dncd.records.ledger import records
-from dncd.records.plans import fresh_id
 from dncd.records.receipts import parse
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Checked, Damage, Heard
-from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings, Result, Settings, ShopSettings
+from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings
 
 BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
 
@@ -37,39 +31,29 @@ class Shop:
         self.folder = root / "shop" / "mill"
         self.state = root / "state"
         (self.folder / "to-machine").mkdir(parents=True)
-        shop = ShopSettings(root / "shop", self.state)
-        self.office = Office.open(Settings(root / "dncd.toml", shop, {"mill": machine}))
-        self.out, self.back = OutgoingPapers(self.office, machine), IncomingPapers(self.office, machine)
+        self._opened = jobs_of(root, machine)
+        self.jobs = self._opened.__enter__()
+        self.office = self.jobs.store
         self.control = ""
 
     def drop(self, lines, meanwhile=lambda: None):
         """Checks, prepares and sends; gives the result. meanwhile: what happens between check and start."""
         name = f"{time.monotonic_ns()}.nc"
         (self.folder / "to-machine" / name).write_text("\n".join(["%", *lines, "%", ""]))
-        checked = self.out.check(name)
-        if checked.refusals:
-            return self.out.refuse(fresh_id("mill"), name, checked)
-        prepared = self.out.prepare(name, checked)
-        meanwhile()
-        begun = self.out.begin(name, checked, prepared)
-        if isinstance(begun, Checked):
-            return self.out.refuse(fresh_id("mill"), name, begun)
-        assert isinstance(begun, Begun)
-        self.control = "\n".join(lines) + "\n"
-        done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
-        return self.out.end(begun, done, Heard())
+        ending = self.jobs.send(name, meanwhile)
+        if ending.result == "sent":
+            self.control = "\n".join(lines) + "\n"
+        return ending
 
     def punch(self):
         wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
-        ended = Ended(EndsOn.MARK, len(wire), len(wire), 1.0)
-        spool = self.back.open_spool()
-        spool.append(wire)
-        return self.back.captured(spool, ended, Damage(), 1.0).transfers
+        return self.jobs.capture(wire).transfers
 
     def approve(self, lines):
         import hashlib
 
-        self.out.over_edits.add(hashlib.sha256("\n".join(["%", *lines, "%", ""]).encode()).hexdigest())
+        sha256 = hashlib.sha256("\n".join(["%", *lines, "%", ""]).encode()).hexdigest()
+        self.jobs.sends.gates.leaves.give("over-edits", sha256)
 
     def delivered(self):
         return (
@@ -80,7 +64,7 @@ class Shop:
         return [self.office.library.blob(r.blob).decode() for r in self.office.library.history("mill", "O0004")]
 
     def close(self):
-        self.office.close()
+        self._opened.__exit__(None, None, None)
 
 
 @pytest.fixture
@@ -224,6 +208,43 @@ def test_the_same_text_again_is_no_new_revision(shop):
     assert len(shop.texts()) == 2
 
 
+def spelt(lines):
+    """As a control might punch it: a colon, no blanks, no zeros at the end, its own order."""
+    words = [line.replace("O0004", ":4").split() for line in lines]
+    return ["".join([each[0], *reversed(each[1:])]).replace("0.10", "0.1") for each in words]
+
+
+def test_the_control_s_own_spelling_holds_nothing(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(spelt(BASE)) + "\n"
+    assert shop.punch()[0]["revision"] == 1
+    assert shop.delivered() == spelt(BASE)
+    assert shop.drop(edited(BASE, 90, "0.2")).result == "sent"
+    assert len(shop.texts()) == 2
+
+
+def test_an_edit_in_the_control_s_own_spelling_is_held_and_named_alone(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(spelt(edited(BASE, 40, "0.10"))) + "\n"
+    shop.punch()
+    told = shop.drop(edited(BASE, 90, "0.2"))
+    assert told.result == "refused"
+    said = " ".join(told.reasons)
+    assert "(revision 2: block N40: F 0.15 → 0.1)" in said
+    with_edit = shop.folder / "from-machine" / "O0004 (office text with the edit).nc"
+    lines = with_edit.read_text().splitlines()
+    assert lines == ["%", *edited(BASE, 40, "0.1"), "%"]
+    assert shop.drop(edited(lines[1:-1], 90, "0.2")).result == "sent", "in the office's spelling it holds the edit"
+
+
+def test_a_comment_of_the_operator_is_kept_and_holds_nothing(shop):
+    shop.drop(BASE)
+    shop.control = "\n".join(BASE).replace("F0.15", "F0.15 (SLOWLY)", 1) + "\n"
+    shop.punch()
+    assert len(shop.texts()) == 2
+    assert shop.drop(edited(BASE, 90, "0.2")).result == "sent"
+
+
 def test_where_edits_are_not_held_the_old_copy_goes_out(tmp_path):
     with contextlib.closing(Shop(tmp_path, MachineEdits.SEND)) as shop:
         punched_edit(shop)
@@ -240,13 +261,13 @@ def test_every_order_of_four_steps(shop, order):
     punched = set()
     for n, step in enumerate(order):
         if step == "edit in place":
-            shop.control = shop.control.replace("M30", f"(OP {n})\nM30")
+            shop.control = shop.control.replace("M30", f"G04 P{n}\nM30")
             unpunched = True
         elif step == "punch":
             shop.punch()
             seen.add(shop.control)
             if unpunched:
-                punched |= {line for line in shop.control.splitlines() if line.startswith("(OP")}
+                punched |= {line for line in shop.control.splitlines() if line.startswith("G04")}
         else:
             last = last if step == "send again" else edited(last, 50, f"0.{n + 2}")
             told = shop.drop(last)
@@ -302,13 +323,13 @@ class EditsStay(RuleBasedStateMachine):
     def the_operator_edits(self, at):
         self.count += 1
         lines = self.shop.control.splitlines()
-        self.shop.control = "\n".join([*lines[:at], f"(OP {self.count})", *lines[at:]]) + "\n"
+        self.shop.control = "\n".join([*lines[:at], f"G04 P{self.count}", *lines[at:]]) + "\n"
 
     @rule()
     def the_operator_punches(self):
         self.shop.punch()
         self.kept.add(self.shop.control)
-        self.punched |= {line for line in self.shop.control.splitlines() if line.startswith("(OP")}
+        self.punched |= {line for line in self.shop.control.splitlines() if line.startswith("G04")}
 
     def sends(self, lines):
         result = self.shop.drop(lines).result

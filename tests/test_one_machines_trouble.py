@@ -18,8 +18,8 @@ from waiting import until
 from dncd.records import durable, plans
 from dncd.records.ledger import records
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.store import Store
 from dncd.records.verify import verify
-from dncd.station.office import Office
 from dncd.values import LineSettings, MachineSettings, Result, Settings, ShopSettings
 
 DROPPED = b"%\r\nO0004\r\nM30\r\n%\r\n"
@@ -48,9 +48,9 @@ class DiskOfOneMachine(FailingDisk):
             raise OSError(self.number, os.strerror(self.number), str(path))
 
 
-def opened(root: Path) -> Office:
+def opened(root: Path) -> Store:
     machines = {name: MachineSettings(name, LineSettings("x")) for name in ("lathe", "mill")}
-    return Office.open(Settings(root / "dncd.toml", ShopSettings(root / "shop", root / "state"), machines))
+    return Store.open(Settings(root / "dncd.toml", ShopSettings(root / "shop", root / "state"), machines))
 
 
 def left_behind(root: Path, machine: str, number: int, ended: Sent | None) -> OutPlan:

@@ -13,34 +13,27 @@ from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, steps, used
+from station_jobs import jobs_of
 from station_rig import rig
 from waiting import until
 
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
-from dncd.line.sending import Outcome
 from dncd.outside.command_client import ask
 from dncd.records import locks
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
-from dncd.records.plans import fresh_id
 from dncd.records.proving import Signing, Standing, prove
 from dncd.records.receipts import parse
 from dncd.records.verify import verify
 from dncd.service.signing import sign, sign_for
-from dncd.station.office import Office
-from dncd.station.outgoing_papers import OutgoingPapers
-from dncd.station.papers import Begun, Heard
 from dncd.values import (
     Frame,
     LineSettings,
     MachineSettings,
     Origin,
     ProgramSettings,
-    Result,
-    Settings,
-    ShopSettings,
 )
 
 MACHINE, PROGRAM = "gang-lathe", "O0004"
@@ -273,31 +266,20 @@ def test_nobody_signs_beside_a_service_that_has_the_state(house: House) -> None:
 
 
 class Shop:
-    """One machine's papers without a line."""
+    """One machine's jobs without a line."""
 
-    def __init__(self, root: Path, only: bool) -> None:
+    def __init__(self, root: Path, only: bool, opened: contextlib.ExitStack) -> None:
         settings = ProgramSettings(send_only_proven=only)
         machine = MachineSettings(MACHINE, LineSettings("x", frame=Frame.parse("7E2")), program=settings)
         self.folder = root / "shop" / MACHINE
-        (self.folder / "to-machine").mkdir(parents=True)
-        self.office = Office.open(
-            Settings(root / "d.toml", ShopSettings(root / "shop", root / "state"), {MACHINE: machine})
-        )
-        self.out = OutgoingPapers(self.office, machine)
+        self.jobs = opened.enter_context(jobs_of(root, machine))
+        self.office = self.jobs.store
 
     def send(self, name: str, text: str):
         """Checks, prepares, sends; the receipt."""
         path = self.folder / "to-machine" / name
         path.write_text(f"%\n{text}%\n")
-        checked = self.out.check(name)
-        if checked.refusals:
-            told = self.out.refuse(fresh_id(MACHINE), name, checked)
-        else:
-            prepared = self.out.prepare(name, checked)
-            begun = self.out.begin(name, checked, prepared)
-            assert isinstance(begun, Begun)
-            done = Outcome(Result.SENT, "", prepared.total_chars, 0, 0.0, 1.0, False)
-            told = self.out.end(begun, done, Heard())
+        told = self.jobs.send(name)
         return parse(Path(told.receipt).read_text())
 
     def prove(self, number: int = 0, program: str = PROGRAM) -> None:
@@ -307,9 +289,8 @@ class Shop:
 
 @pytest.fixture
 def shop(tmp_path: Path, request: pytest.FixtureRequest):
-    made = Shop(tmp_path, getattr(request, "param", True))
-    yield made
-    made.office.close()
+    with contextlib.ExitStack() as opened:
+        yield Shop(tmp_path, getattr(request, "param", True), opened)
 
 
 @pytest.mark.parametrize("shop", [False], indirect=True)
@@ -329,7 +310,7 @@ def test_only_what_is_proven_goes_out(shop: Shop) -> None:
     assert "O0004: not proven at this machine with this text" in first.all("reason")[0]
     assert "`dncd send --to-prove gang-lathe a.nc`" in first.all("reason")[1]
     assert "`dncd prove gang-lathe O0004 --note TEXT`" in first.all("reason")[1]
-    shop.out.to_prove.add(hashlib.sha256(f"%\n{TEXTS[0]}%\n".encode()).hexdigest())
+    shop.jobs.sends.gates.leaves.give("to-prove", hashlib.sha256(f"%\n{TEXTS[0]}%\n".encode()).hexdigest())
     supervised = shop.send("a.nc", TEXTS[0])
     assert supervised.get("result") == "sent"
     assert supervised.get("proven").startswith("no;")
@@ -338,6 +319,8 @@ def test_only_what_is_proven_goes_out(shop: Shop) -> None:
     shop.prove()
     assert shop.send("a.nc", TEXTS[0]).get("result") == "sent"
     assert shop.send("a.nc", TEXTS[1]).get("result") == "refused"
+    spelt = shop.send("a.nc", TEXTS[0].replace(" ", "").replace("G01", "(HERE)G1"))
+    assert spelt.get("proven").startswith("yes, revision 1, 20"), "the same in substance"
     both = shop.send("both.nc", TEXTS[0] + "O0005\nM30\n")
     assert both.get("result") == "refused"
     assert both.all("reason")[0].startswith("O0005: not proven")
@@ -349,11 +332,8 @@ def test_a_start_knows_what_was_proven_before(tmp_path: Path) -> None:
     house.fill()
     house.prove()
     house.close()
-    shop = Shop(tmp_path, True)
-    try:
-        assert shop.send("a.nc", TEXTS[1]).get("result") == "sent"
-    finally:
-        shop.office.close()
+    with contextlib.ExitStack() as opened:
+        assert Shop(tmp_path, True, opened).send("a.nc", TEXTS[1]).get("result") == "sent"
 
 
 def test_the_service_signs_in_its_records_thread(tmp_path: Path) -> None:

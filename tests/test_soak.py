@@ -27,7 +27,7 @@ from dncd.outside import journal
 from dncd.records.ledger import files_of
 from dncd.records.verify import verify
 from dncd.standin.yard import Yard
-from dncd.station import machine as station_machine
+from dncd.station import tally
 from dncd.values import Frame, LineSettings, MachineSettings, SendSettings
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]
@@ -58,9 +58,7 @@ def _happening(shop: Rig, port: FakePort, n: int, rng: random.Random) -> None:
 
 
 def test_a_simulated_month_of_one_station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(
-        station_machine, "_ENDINGS_KEPT", 50
-    )  # what is kept for `send` and for a report has its own limit,
+    monkeypatch.setattr(tally, "_ENDINGS_KEPT", 50)  # what is kept for `send` and for a report has its own limit,
     monkeypatch.setattr(
         journal, "_kept", collections.deque(maxlen=50)
     )  # to which it would grow the whole of this month
@@ -71,7 +69,7 @@ def test_a_simulated_month_of_one_station(tmp_path: Path, monkeypatch: pytest.Mo
         journal.set_up(null)
         skipped = [0.0]
         shop.office.ledger._clock = lambda: began + timedelta(seconds=skipped[0])
-        shop.station.incoming._paper._clock = shop.loop.now
+        shop.station._keeps._clock = shop.loop.now
         port = shop.plug(FakePort())
         # Python's table of names (paths come into it) doubles now and then by 2 MB; it has room for the month beforehand
         room = [sys.intern(f"a name of no meaning, number {n}") for n in range(100_000)]

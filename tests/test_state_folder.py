@@ -42,8 +42,8 @@ from dncd.records.plans import (
     on_wire,
 )
 from dncd.records.receipts import parse
+from dncd.records.store import Store
 from dncd.records.verify import verify
-from dncd.station.office import Office
 from dncd.values import LineSettings, MachineSettings, Result, Settings, ShopSettings
 
 OLD = Path(__file__).parent / "states" / "0.1.0"
@@ -77,8 +77,8 @@ def settings(root: Path) -> Settings:
     return Settings(root / "dncd.toml", ShopSettings(root / "shop", root / "state"), machines)
 
 
-def opened(root: Path) -> tuple[Office, list[str]]:
-    office = Office.open(settings(root))
+def opened(root: Path) -> tuple[Store, list[str]]:
+    office = Store.open(settings(root))
     return office, office.recover(lambda _: True)
 
 
@@ -131,7 +131,7 @@ def test_a_folder_of_a_newer_dncd_is_refused_and_stays_as_it_is(root: Path) -> N
     (root / "state" / "format").write_bytes(newer)
     there = {path: path.read_bytes() for path in root.rglob("*") if path.is_file()}
     for opening in (
-        lambda: Office.open(settings(root)),
+        lambda: Store.open(settings(root)),
         lambda: Ledger.open(root / "state"),
         lambda: Library(root / "state"),
         lambda: list(records(root / "state")),
@@ -147,7 +147,7 @@ def test_a_folder_of_a_newer_dncd_is_refused_and_stays_as_it_is(root: Path) -> N
 def test_a_format_that_cannot_be_read_is_told(root: Path, spoilt: bytes) -> None:
     (root / "state" / "format").write_bytes(spoilt)
     with pytest.raises(RecordsError, match=r"cannot be told which dncd wrote .*remove this file"):
-        Office.open(settings(root))
+        Store.open(settings(root))
 
 
 def test_a_new_folder_gets_its_format_and_nothing_is_said(tmp_path: Path) -> None:
@@ -208,7 +208,7 @@ def test_a_cut_at_any_operation_loses_and_doubles_nothing(tmp_path: Path) -> Non
         root = tmp_path / str(at)
         shutil.copytree(OLD, root)
         spoil(root)
-        office = Office.open(settings(root))
+        office = Store.open(settings(root))
         try:
             with used(FailingDisk(at, Kill)):
                 office.recover(lambda _: True)

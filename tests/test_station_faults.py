@@ -1,13 +1,17 @@
 """A fault of dncd's own on one line ends what that line does, is told, and leaves the line ready to start anew."""
 
 import hashlib
+import threading
 
 import pytest
 from fakes import FakePort
 from station_rig import rig
 
 from dncd.choices import Flow, StartOn
+from dncd.errors import NotDoneError, PortGoneError
 from dncd.outside.command_server import WatchQueue
+from dncd.records import trials
+from dncd.station.events import Back, Lend, Serve
 from dncd.values import Frame, LineSettings, LineState, MachineSettings, SendSettings
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
@@ -54,13 +58,13 @@ def shop(tmp_path):
 
 def test_a_port_that_goes_in_the_instant_in_which_a_loan_ends_is_lost_and_nothing_else(shop):
     shop.plug(FakePort())
-    shop.station.give_away("`dncd line test mill` (process 1)")
-    shop.station.take_back()
+    shop.station.tell(Lend("`dncd line test mill` (process 1)"))
+    shop.station.tell(Back())
     port = FakePort()
     port.vanish()
     shop.plug(port)
     assert shop.station.state is LineState.NO_PORT
-    assert "the port went away" in shop.station.trouble.what
+    assert "the port went away" in shop.station.core.port.trouble.what
     late = shop.plug(FakePort())
     late.feed(b"\x11")
     assert shop.station.state is LineState.LISTENING
@@ -87,18 +91,70 @@ def raising(*_):
 
 
 def test_a_port_that_fails_to_open_in_an_unforeseen_way_is_tried_again(shop, monkeypatch):
-    monkeypatch.setattr("dncd.station.machine.open_for", raising)
-    shop.station.start()
-    shop.until(lambda: shop.station.trouble and "RuntimeError" in shop.station.trouble.what)
+    monkeypatch.setattr("dncd.station.driver.open_for", raising)
+    shop.station.tell(Serve())
+    shop.until(lambda: shop.station.core.port.trouble and "RuntimeError" in shop.station.core.port.trouble.what)
     came = FakePort()
-    monkeypatch.setattr("dncd.station.machine.open_for", lambda _: came)
+    monkeypatch.setattr("dncd.station.driver.open_for", lambda _: came)
     shop.skip(10.0)
     shop.until(lambda: shop.station.port is came)
 
 
 def test_a_fault_over_the_result_of_a_job_stays_on_its_line(shop, monkeypatch):
     shop.plug(FakePort())
-    monkeypatch.setattr(shop.station.outgoing.offers, "drop", raising)
+    monkeypatch.setattr(shop.station.core.sender.queue, "ready", raising)
     shop.drop("0001.nc", b"%\nO0001\nM30\n%\n")
-    shop.until(lambda: shop.station.trouble and "RuntimeError" in shop.station.trouble.what)
+    shop.until(lambda: shop.station.core.port.trouble and "RuntimeError" in shop.station.core.port.trouble.what)
     assert shop.loop.failure is None
+
+
+def test_a_command_that_fails_in_an_unforeseen_way_is_answered_and_stays_on_its_line(shop, monkeypatch):
+    shop.plug(FakePort())
+    monkeypatch.setattr(shop.station.core.sender, "go", raising)
+    with pytest.raises(NotDoneError, match="RuntimeError"):
+        shop.station.answer({"do": "go"})
+    assert shop.station.state is LineState.NO_PORT
+    assert shop.loop.failure is None
+    shop.plug(FakePort())
+    assert shop.station.state is LineState.LISTENING
+
+
+class UnreadablePort(FakePort):
+    """Raises what no port should when it is read, or closed."""
+
+    def read(self):
+        raise ValueError("nobody thought of this either")
+
+
+def test_a_port_that_fails_while_it_is_taken_over_is_given_back_and_tried_again(shop, monkeypatch):
+    port, came = UnreadablePort(), FakePort()
+    shop.plug(port)
+    assert "ValueError" in shop.station.core.port.trouble.what
+    with pytest.raises(PortGoneError):
+        port.fileno()  # it is closed
+    monkeypatch.setattr("dncd.station.driver.open_for", lambda _: came)
+    shop.skip(10.0)
+    shop.until(lambda: shop.station.port is came)
+    assert shop.loop.failure is None
+
+
+def test_what_a_job_gave_is_not_lost_over_a_port_that_fails_at_the_same_time(shop):
+    """A write fails in an unforeseen way just when the end of a sending is given to the records."""
+    shop.plug(BreakingPort())
+    shop.drop("0001.nc", BIG)
+    shop.until(lambda: shop.ledger("interrupted"))
+    shop.until(lambda: not shop.station.busy)
+    shop.plug(FakePort())
+    shop.drop("0002.nc", b"%\nO0002\nM30\n%\n")
+    shop.until(lambda: shop.ledger("sent"))
+
+
+def test_a_new_station_reads_its_trials_in_another_thread(tmp_path, monkeypatch):
+    threads = []
+    real = trials.latest
+    monkeypatch.setattr(
+        trials, "latest", lambda *given: threads.append(threading.current_thread().name) or real(*given)
+    )
+    with rig(tmp_path, MachineSettings("mill", LineSettings("/dev/absent", frame=Frame.parse("8N1")))) as shop:
+        shop.until(lambda: threads)
+    assert threads == ["dncd-records"]

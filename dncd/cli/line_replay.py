@@ -12,11 +12,10 @@ from dncd.cli.asking import Asked, as_json, asked
 from dncd.cli.layout import count, number, print_json, seconds
 from dncd.commissioning.recording import Recording, read_recording, replayed
 from dncd.errors import NotDoneError, UsageError
+from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
 from dncd.peer_text import printable
 from dncd.program.splitting import split
-from dncd.station.incoming_papers import is_noise, unfinished
-from dncd.station.receivers import receiver_of
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.values import MachineSettings, WireBytes

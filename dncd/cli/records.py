@@ -102,6 +102,8 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
             raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
         _sheet(given, machine, output)
         return
+    from dncd.program.habits import NOT_KEPT
+
     names = [machine] if machine is not None else list(given.machines)
     from dncd.records.holdings import Holdings
 
@@ -115,6 +117,9 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
         if machine is None:
             click.echo(f"{name}:")
         _print_programs(found)
+        lost = [habit for habit, how in held.checks.spelling(name).items() if how == NOT_KEPT]
+        if lost:
+            click.echo(f"the control punches what it was given without its {', '.join(lost)}: that is no edit")
 
 
 def _programs(library: "Library", held: "Holdings", machine: str) -> list[dict[str, Any]]:

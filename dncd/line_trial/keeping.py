@@ -9,9 +9,9 @@ from dncd.errors import NoServiceError, NotDoneError
 from dncd.outside.command_client import ask
 from dncd.outside.workers import Workers
 from dncd.records import trials
+from dncd.records.store import Store
 from dncd.station.beside import ledger_beside
-from dncd.station.machine import Station
-from dncd.station.office import Office
+from dncd.station.driver import Station
 
 ANSWER_S: Final = 4.0
 """Seconds in which the disk must have taken the sheet, within the patience of whoever asked."""
@@ -26,17 +26,17 @@ def keep_sheet(state: Path, machine: str, text: str) -> str:
             return trials.keep(state, ledger, text).relative_to(state).as_posix()
 
 
-def keep_for(station: Station, office: Office, hands: Workers, text: str) -> dict[str, Any]:
+def keep_for(station: Station, store: Store, hands: Workers, text: str) -> dict[str, Any]:
     """The service's part, in the command thread: waits until the records thread has the sheet on record.
 
     NotDoneError for a sheet of another machine, or where the disk takes longer than `ANSWER_S`.
     """
     if head_of(text).get("machine") != station.name:
         raise NotDoneError("the sheet is of another machine", station.name, "Make it with `dncd line trial`")
-    state = office.shop.state
+    state = store.shop.state
 
     def keep() -> tuple[Path, trials.Proof]:
-        path = trials.keep(state, office.ledger, text)
+        path = trials.keep(state, store.ledger, text)
         return path, trials.latest(state, station.name)
 
     try:

@@ -1,7 +1,7 @@
 """One program out to a control and back, over a line in the hands of one command (`ports.session`).
 
-The machines that send, receive and wait for a start are those of the service; nothing is put on record, and no folder is
-looked at. Phases:
+The machine is the service's own (`station.core`): what a trial proves is what sends. Its jobs are done in memory; nothing
+is put on record, and no folder is looked at. Phases:
 
     waiting    for the control's start, as the settings say
     sending    the tape image goes out
@@ -10,27 +10,49 @@ looked at. Phases:
 """
 
 import enum
-import math
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
 
-from dncd.choices import Announce, MarkAt, Protocol, Request, StartOn
-from dncd.line.receiving import Began, Caught, Ended, Receiving, Said, Wished
-from dncd.line.sending import Outcome, Sending, Shape
-from dncd.line.starting import Starts
-from dncd.line.xmodem_receiving import XmodemReceiving
-from dncd.line.xmodem_sending import XmodemSending
+from dncd.choices import MarkAt, StartOn
+from dncd.line.receivers import is_noise
+from dncd.line.sending import Outcome, Shape
+from dncd.line.whole_image import Around
+from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
-from dncd.station.receivers import receiver_of
+from dncd.records.plans import OutPlan
+from dncd.station.core import Core
+from dncd.station.events import (
+    Action,
+    Append,
+    Begin,
+    Do,
+    Done,
+    End,
+    Event,
+    Go,
+    Job,
+    Keep,
+    Lines,
+    Listed,
+    Opened,
+    Read,
+    Return,
+    SwitchLine,
+    TakeIn,
+    Tick,
+    Write,
+    Wrote,
+)
+from dncd.station.results import Begun, Captured, Checked, FileEnding, Prepared, TakenIn
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end, leader, significant_chunks, trailer
-from dncd.values import NO_FAULTS, Counters, IsoBytes, MachineSettings, Modem, Result, Signal
+from dncd.tape.image import significant_chunks
+from dncd.values import Counters, MachineSettings, Modem, Result
 
-NOISE_CHARS = 16
-"""Characters without one good printable that are noise of the line (a machine switched on), not a punch."""
-
-IDLE_LOOK_S = 0.05
+_FILE: Final = Entry("the trial's program", 0, 0, 0, 0, 0, Complete.YES)
 
 
 class Phase(enum.Enum):
@@ -65,15 +87,8 @@ def image_of(machine: MachineSettings, text: str) -> TapeImage:
     tape, coder = machine.tape, Coder.of(machine.tape, machine.line)
     opening = tape.mark if tape.mark_at in (MarkAt.BOTH, MarkAt.START) else ""
     closing = tape.mark if tape.mark_at in (MarkAt.BOTH, MarkAt.END) else ""
-    lead, trail = bytes(leader(tape, coder)), bytes(trailer(tape, coder))
-    if machine.send.announce is Announce.DC2_DC4:
-        parity = machine.line.dc_parity
-        lead, trail = coder.signal(0x12, parity) + lead, trail + coder.signal(0x14, parity)
-    inner = b"".join(significant_chunks(opening, [text], closing, tape, coder))
-    ends = block_end(tape).chars
-    out = len(lead) + len(inner)
-    shape = Shape(out - len(ends), out, bytes(coder.encode(IsoBytes(ends.encode()))))
-    return TapeImage(lead + inner + trail, shape)
+    around, inner = Around.of(machine, coder), b"".join(significant_chunks(opening, [text], closing, tape, coder))
+    return TapeImage(around.lead + inner + around.trail, around.shape(len(inner)))
 
 
 class RoundTrip:
@@ -91,13 +106,9 @@ class RoundTrip:
         self.outcomes: list[Outcome] = []
         self.backs: list[Back] = []
         self._machine, self._image, self._changed, self._is_ours = machine, image, changed, is_ours
-        self._starts = Starts(machine.send, machine.line.protocol)
-        self._coder = Coder.of(machine.tape, machine.line)
-        self._receiving: Receiving | XmodemReceiving = receiver_of(machine, self._coder, 0.0)
-        self._sending: list[Sending | XmodemSending] = []
+        self._core = Core(machine, 0.0)
         self._sessions: list[LineSession] = []
-        self._caught, self._bad, self._notices = bytearray(), list[int](), NO_FAULTS
-        self._began_at = 0.0
+        self._caught = bytearray()
 
     @property
     def over(self) -> bool:
@@ -106,125 +117,76 @@ class RoundTrip:
 
     def start(self, session: LineSession, now: float) -> None:
         """The line is open."""
-        self._sessions = [session]
-        self._receiving = receiver_of(self._machine, self._coder, now)
-        if self._machine.send.start_on is StartOn.GO:
-            self._starts.go()  # whoever called has asked for it
+        self._sessions, self._core = [session], Core(self._machine, now)
         self._changed(self.phase)
+        self._tell(Opened(session.line.port), now)
+        self._tell(Listed((_FILE,)), now)
 
     def feed(self, reading: Reading, now: float) -> None:
         """Characters came, or faults were noticed."""
-        self._notices += reading.notices
-        if self._sending:
-            self._sending[0].feed(reading.data, now)
-            return
-        for event in self._receiving.feed(reading.data, now, reading.bad):
-            self._happened(event, now)
+        self._tell(Read(reading), now)
 
     def modem(self, lines: Modem, now: float) -> None:
         """CTS, DSR and DCD as they stand."""
-        self._starts.modem(lines, now)
-        if self._sending:
-            self._sending[0].gate(lines.of(self._machine.line.flow.stop_line) is Signal.ON, now)
+        if self._core.needs_modem:
+            self._tell(Lines(lines), now)
 
     def turn(self, now: float) -> None:
-        """What is due, and what may go."""
-        if self.phase is Phase.WAITING and self._starts.allows(now, now):
-            self._begin(now)
-        if self._sending:
-            self._pump(self._sending[0], now)
-        else:
-            for event in self._receiving.tick(now):
-                self._happened(event, now)
-            self._speak()
+        """What is due, and what may go; the last word of all is said as well."""
+        self._tell(Tick(self._sessions[0].port.settled()), now)
+        if self.over:
+            self._tell(Tick(), now)
 
     def next_due(self) -> float:
         """When `turn` is wanted."""
-        dues = [self._sending[0].next_due() if self._sending else self._receiving.next_due()]
-        if self.phase is Phase.WAITING or (self._sending and dues == [None]):
-            dues.append(self._sessions[0].clock() + IDLE_LOOK_S)
-        return min((due for due in dues if due is not None), default=math.inf)
+        return self._core.next_due(self._sessions[0].clock())
 
-    # --- out -------------------------------------------------------------------------------------------------------
-    def _begin(self, now: float) -> None:
-        line, send, image = self._machine.line, self._machine.send, self._image
-        total = len(image.wire)
-        if line.protocol is Protocol.PLAIN:
-            sending: Sending | XmodemSending = Sending(line, send, total, now, image.shape)
-        else:
-            sending = XmodemSending(line, send, total, now, image.shape, wish=self._starts.wish_at_hand(now))
-        if isinstance(self._receiving, XmodemReceiving):
-            self._receiving.rest()
-        self._starts.sending_began()
-        sending.supply(image.wire)
-        self._sending = [sending]
-        self._go_to(Phase.SENDING)
+    def _tell(self, event: Event, now: float) -> None:
+        """Tells the machine, and does what it answers."""
+        session, todo = self._sessions[0], deque[Action](self._core.on(event, now))
+        while todo:
+            match todo.popleft():
+                case Write(part, data):
+                    taken = session.port.write(data)
+                    todo.extend(self._core.on(Wrote(part, taken, len(data)), session.clock()))
+                case SwitchLine(line, signal):
+                    session.port.switch(line, signal)
+                case Do(job):
+                    todo.extend(self._done(job, session.clock()))
 
-    def _pump(self, sending: Sending | XmodemSending, now: float) -> None:
-        session = self._sessions[0]
-        if part := sending.allowed(now):
-            taken = session.port.write(part)
-            now = session.clock()
-            sending.wrote(taken, len(part), now)
-        sending.tick(now)
-        outcome = sending.outcome
-        if outcome is None:
-            return
-        session.send(sending.last_words())
-        self._sending.clear()
-        self.outcomes.append(outcome)
-        self._notices = NO_FAULTS
-        if outcome.result is Result.SENT:
-            if isinstance(self._receiving, XmodemReceiving):
-                self._receiving.listen(now)
-            self._go_to(Phase.BACK)
-        else:
-            self._go_to(Phase.OVER)
+    def _done(self, job: Job, now: float) -> Iterable[Action]:
+        """Does a job in memory."""
+        result: object = None
+        match job:
+            case TakeIn():
+                image, path = self._image, Path()
+                prepared = Prepared(path, path, image.wire, len(image.wire), 0, len(image.wire), "", image.shape)
+                result = TakenIn(Checked("", (_FILE.name,)), prepared)
+            case Begin():
+                result = Begun(OutPlan("", self._machine.name, job.name, "", (), ()))
+                self._go_to(Phase.SENDING)
+            case End():
+                result = FileEnding(job.name)
+                self._core.on(Listed(gone=(job.name,)), now)
+                self.outcomes.append(job.outcome)
+                self._go_to(Phase.BACK if job.outcome.result is Result.SENT else Phase.OVER)
+            case Append():
+                self._caught += job.data
+            case Keep():
+                result = Captured(())
+                self._kept(job)
+        yield from self._core.on(Done(job, result), now)
+        if isinstance(job, TakeIn | Return) and self._machine.send.start_on is StartOn.GO:
+            yield from self._core.on(Go(), now)  # whoever called has asked for it
 
-    # --- back ------------------------------------------------------------------------------------------------------
-    def _happened(self, event: object, now: float) -> None:
-        match event:
-            case Said(code, at):
-                self._starts.said(code, at)
-            case Wished(wish, at):
-                self._starts.wished(wish, at)
-            case Began(at):
-                self._caught.clear()
-                self._bad.clear()
-                self._began_at = at
-            case Caught(data, bad):
-                if not self._caught:
-                    self._answer_punch(data[0])
-                self._bad += [len(self._caught) + index for index in bad]
-                self._caught += data
-            case Ended():
-                self._ended(event, now)
-
-    def _answer_punch(self, byte: int) -> None:
-        wants = self._machine.receive.request is not Request.NONE
-        if wants and byte in self._coder.signals(0x12):
-            self._say(0x11)
-
-    def _ended(self, ended: Ended, now: float) -> None:
-        if isinstance(self._receiving, XmodemReceiving):
-            self._receiving.recorded()
-            self._speak()
-        if self._machine.receive.request is Request.DC1_DC3:
-            self._say(0x13)
-        noise = ended.printable == 0 and ended.chars < NOISE_CHARS
-        if self.phase is Phase.BACK and not noise:
-            back = Back(bytes(self._caught), tuple(self._bad), self._notices, now - self._began_at)
+    def _kept(self, job: Keep) -> None:
+        wire = bytes(self._caught)
+        self._caught.clear()
+        if self.phase is Phase.BACK and not is_noise(job.ended):
+            back = Back(wire, job.damage.bad, job.damage.notices, job.seconds)
             if self._is_ours(back):
                 self.backs.append(back)
                 self._go_to(Phase.OVER)
-        self._notices = NO_FAULTS
-
-    def _say(self, code: int) -> None:
-        self._sessions[0].send(self._coder.signal(code, self._machine.line.dc_parity))
-
-    def _speak(self) -> None:
-        if isinstance(self._receiving, XmodemReceiving) and self._sessions and (out := self._receiving.outgoing()):
-            self._sessions[0].send(out)
 
     def _go_to(self, phase: Phase) -> None:
         self.phase = phase

@@ -5,12 +5,11 @@ thread of the service, the lines ran at 89 % of their rate; in a process, at 98.
 (`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had
 nothing to do for `_IDLE_S`.
 
-Request and answer are one JSON line each: `{"old", "new", "most"}` and a list of lines, or `{"versions", "dropped"}` and
-a list of revisions with lines.
+Request and answer are one JSON line each: `{"known", "punched"}` and the fields of a `Reading`, or `{"versions", "dropped"}`
+and a list of revisions with lines.
 """
 
 import contextlib
-import itertools
 import json
 import os
 import select
@@ -21,10 +20,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.peer_text import printable
-from dncd.program.comparing import compare
-from dncd.program.differences import lines
+from dncd.program.carrying import Carried, Carry
 from dncd.program.edits import LostEdit, Version, lost_edits
+from dncd.program.readback import Reading, read_back
+from dncd.program.substance import Answer
 from dncd.values import Origin
 
 _SMALL_CHARS: Final = 4_000
@@ -41,11 +40,6 @@ _NICE: Final = 5
 """The child gives way to the lines where the processor is short."""
 
 
-def differences(old: str, new: str, most: int) -> tuple[str, ...]:
-    """At most `most` lines that say what changed from `old` to `new`."""
-    return tuple(printable(line) for line in itertools.islice(lines(compare(old, new)), most))
-
-
 class Comparer:
     """Compares for any thread, each with a process of its own: none waits for another's question. `close` ends them.
 
@@ -57,23 +51,23 @@ class Comparer:
         self._within_s = within_s
         self._children: dict[int, _Child] = {}
 
-    def differences(self, old: str, new: str, most: int) -> tuple[str, ...]:
-        """As `differences`; (NOT_COMPARED,) where it took too long."""
-        if len(old) + len(new) > _SMALL_CHARS:
+    def read_back(self, known: Sequence[Version], punched: str) -> Reading:
+        """As `program.readback.read_back`. Where it took too long it counts as changed, told as NOT_COMPARED."""
+        if sum(len(version.text) for version in known) + len(punched) > _SMALL_CHARS:
             try:
-                answer = self._child().answer({"old": old, "new": new, "most": most})
+                answer = self._child().answer({"known": _plain(known), "punched": punched})
             except TimeoutError:
-                return (NOT_COMPARED,)
+                return Reading(known[-1].number, Answer.CHANGED, (NOT_COMPARED,))
             if isinstance(answer, list):
-                return tuple(answer)
-        return differences(old, new, most)
+                number, said, differences, how, text, spelling = answer
+                return Reading(number, Answer(said), tuple(differences), Carried(Carry(how), text), spelling)
+        return read_back(known, punched)
 
     def lost_edits(self, versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
         """As `program.edits.lost_edits`. Where it took too long each edit counts as lost, told as NOT_COMPARED."""
         if sum(len(version.text) for version in versions) > _SMALL_CHARS:
-            told = [(version.number, version.origin.value, version.text) for version in versions]
             try:
-                answer = self._child().answer({"versions": told, "dropped": dropped})
+                answer = self._child().answer({"versions": _plain(versions), "dropped": dropped})
             except TimeoutError:
                 edits = [version.number for version in versions if version.origin is Origin.MACHINE]
                 return tuple(LostEdit(number, (NOT_COMPARED,)) for number in edits)
@@ -159,6 +153,14 @@ def serve() -> None:
 
 def _done(asked: dict[str, Any]) -> Any:
     if "versions" in asked:
-        versions = [Version(number, Origin(origin), text) for number, origin, text in asked["versions"]]
-        return [(edit.number, edit.differences) for edit in lost_edits(versions, asked["dropped"])]
-    return differences(asked["old"], asked["new"], asked["most"])
+        return [(edit.number, edit.differences) for edit in lost_edits(_versions(asked["versions"]), asked["dropped"])]
+    said = read_back(_versions(asked["known"]), asked["punched"])
+    return said.number, said.answer, said.differences, said.carried.how, said.carried.text, said.spelling
+
+
+def _plain(versions: Sequence[Version]) -> list[tuple[int, str, str]]:
+    return [(version.number, version.origin.value, version.text) for version in versions]
+
+
+def _versions(plain: list[tuple[int, str, str]]) -> list[Version]:
+    return [Version(number, Origin(origin), text) for number, origin, text in plain]

@@ -60,16 +60,10 @@ class Encoding:
 
 def encoding_of(chunks: Chunks) -> Encoding:
     """Reads the file once and says how it is to be read."""
-    tail, ends, utf_8, head = _Tail(), _EndCount(), _Utf8(), b""
+    reading = EncodingReader()
     for chunk in chunks():
-        if len(head) < len(codecs.BOM_UTF8):
-            head += chunk[: len(codecs.BOM_UTF8)]
-        utf_8.feed(chunk)
-        content = tail.feed(chunk)
-        ends.feed(chunk, content)
-    start = len(codecs.BOM_UTF8) if head.startswith(codecs.BOM_UTF8) else 0
-    codec = Codec.UTF_8 if utf_8.valid() else Codec.LATIN_1
-    return Encoding(codec, ends.result(), start, max(start, tail.end))
+        reading.feed(chunk)
+    return reading.result()
 
 
 def pieces(chunks: Chunks, encoding: Encoding) -> Iterator[str]:
@@ -169,6 +163,26 @@ def _line_feeds(text: str, line_ends: LineEnds) -> str:
 def _count_ends(run: re.Match[str]) -> str:
     found = run[0]
     return "\n" * (found.count("\n") or len(found))
+
+
+class EncodingReader:
+    """Finds out how a file is to be read, from its chunks as they come."""
+
+    def __init__(self) -> None:
+        self._tail, self._ends, self._utf_8, self._head = _Tail(), _EndCount(), _Utf8(), b""
+
+    def feed(self, chunk: bytes) -> None:
+        """The next chunk of the file."""
+        if len(self._head) < len(codecs.BOM_UTF8):
+            self._head += chunk[: len(codecs.BOM_UTF8)]
+        self._utf_8.feed(chunk)
+        self._ends.feed(chunk, self._tail.feed(chunk))
+
+    def result(self) -> Encoding:
+        """The file has ended."""
+        start = len(codecs.BOM_UTF8) if self._head.startswith(codecs.BOM_UTF8) else 0
+        codec = Codec.UTF_8 if self._utf_8.valid() else Codec.LATIN_1
+        return Encoding(codec, self._ends.result(), start, max(start, self._tail.end))
 
 
 class _Tail:

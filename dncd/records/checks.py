@@ -42,6 +42,7 @@ class Checks:
         self._readback: dict[tuple[str, str], Readback] = {}
         self._checked: dict[tuple[str, str], dict[int, str]] = {}
         self._last: dict[str, Check] = {}
+        self._spelling: dict[str, dict[str, str]] = {}
 
     def feed(self, record: Mapping[str, Any]) -> None:
         """The next line of the ledger."""
@@ -63,6 +64,8 @@ class Checks:
                     number = revision or before.back
                     self._checked.setdefault(key, {})[number] = time
                     self._last[machine] = Check(program, number, time)
+                    if isinstance(spelling := record.get("spelling"), dict):
+                        self._spelling[machine] = {**self._spelling.get(machine, {}), **spelling}
 
     def readback(self, machine: str, program: str) -> Readback:
         """What went out last, and what came back since."""
@@ -71,6 +74,10 @@ class Checks:
     def checked(self, machine: str, program: str) -> dict[int, str]:
         """Revisions that came back equal to what was sent, and when they did last."""
         return dict(self._checked.get((machine, program), {}))
+
+    def spelling(self, machine: str) -> dict[str, str]:
+        """How its control spells what it was given, as `program.habits` says; the newest readback counts."""
+        return self._spelling.get(machine, {})
 
     def last(self, machine: str) -> Check | None:
         """The newest check of a machine."""

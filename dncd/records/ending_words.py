@@ -1,13 +1,19 @@
 """What the ledger line and the receipt of an ending say, and the file that the office gets of a capture."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from dncd.peer_text import printable
+from dncd.program.carrying import Carry
+from dncd.program.substance import Answer
 from dncd.records import receipts
 from dncd.records.ledger import Record
 from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
 from dncd.values import Result, fault_words
+
+BESIDE_SHA256: Final = "sha256 of it"
+"""Key of a delivery's receipt: of the office's text with the edit, which goes when the next one comes."""
 
 CAUTION: Final = "prove out a new or changed program before it cuts: single block, dry run, reduced rapid"
 CAUTION_LINK: Final = (
@@ -28,12 +34,16 @@ def file_of(part: Part, line_end: str) -> bytes:
 
 def compared_with(part: Part) -> str:
     """What a receipt says of the comparison."""
+    alike = "the same as" if part.how == Answer.SUBSTANCE else "equal to"
+    own = ", in the control's own spelling" if part.how == Answer.SUBSTANCE else ""
     match part.told:
         case Comparison.MATCHED:
-            return f"equal to revision {part.against}, which was sent: checked"
+            return f"{alike} revision {part.against}, which was sent{own}: checked"
+        case Comparison.DIFFERS if part.how == Answer.COMMENTS:
+            return f"comments alone changed against revision {part.against}"
         case Comparison.DIFFERS:
             return f"differs from revision {part.against}"
-    return f"equal to revision {part.against}" if part.against else "the first revision of this program"
+    return f"{alike} revision {part.against}{own}" if part.against else "the first revision of this program"
 
 
 def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
@@ -57,7 +67,7 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     if len(plan.programs) > 1:
         fields["programs"] = list(plan.programs)
     if plan.began:
-        if ended.counted is Counted.SEEN:
+        if ended.counted is not Counted.UNKNOWN:
             wire = on_wire(plan, ended)
             fields |= {"wire_sha256": wire.sha256, "wire_chars": wire.chars}
         fields |= {
@@ -66,7 +76,7 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
             "revision": plan.revisions[0] if plan.revisions else None,
             "commit": plan.commits[0] if plan.commits else None,
         }
-        if ended.counted is Counted.SEEN:
+        if ended.counted is not Counted.UNKNOWN:
             fields |= {"held_s": round(ended.held_s, 3), "chars": ended.chars}
         if len(plan.revisions) > 1:
             fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
@@ -112,7 +122,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     if plan.began:
         pairs += [("revision", ", ".join(map(str, plan.revisions)) or "none made")]
         pairs += [("proven", said) for said in proven_lines(plan)]
-        if ended.counted is Counted.SEEN:
+        if ended.counted is not Counted.UNKNOWN:
             wire = on_wire(plan, ended)
             pairs += wire_pairs(wire.chars, wire.sha256, ended.seconds, ended.chars)
             pairs += [("handed over", f"{ended.chars} characters, leader and trailer included")]
@@ -125,10 +135,36 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     if ended.result == Result.SENT:
         pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
-    elif ended.result == Result.INTERRUPTED:
+    elif ended.result == Result.INTERRUPTED and ended.counted is not Counted.NOTHING:
         pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
     return pairs
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The office's own text with the operator's edit: its name in the folder and SHA-256, both "" where none lies there."""
+
+    name: str = ""
+    sha256: str = ""
+
+
+def in_pairs(plan: InPlan, part: Part, revision: int, aside: str, beside: Beside) -> list[tuple[str, object]]:
+    """The lines of a delivery's receipt behind its head. aside: says what somebody had edited in the folder, or ""."""
+    pairs: list[tuple[str, object]] = [("revision", str(revision)), ("compared", compared_with(part))]
+    pairs += sure_pairs(part.sure)
+    pairs += [("difference", line) for line in part.differences]
+    if beside.name:
+        pairs += [("office text with the edit", beside.name), (BESIDE_SHA256, beside.sha256)]
+    elif part.carry == Carry.UNSURE:
+        why = "which of its blocks became which is not sure, so nothing was put into the office's own text"
+        pairs.append(("note", f"{why}: do it by hand"))
+    if part.otherwise:
+        habits = ", ".join(part.otherwise)
+        pairs.append(("warning", f"the control spells otherwise than before ({habits}): was a setting changed there?"))
+    pairs += [("note", note) for note in (*plan.notes, aside) if note]
+    pairs += wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds)
+    return [*pairs, *fault_pairs(plan.line_faults), ("caution", CAUTION_LINK)]
 
 
 def head_pairs(

@@ -10,24 +10,25 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.program.substance import Answer
 from dncd.records import delivery, durable, plans, receipts, spool
 from dncd.records.claims import Claims
 from dncd.records.ending_words import (
-    CAUTION_LINK,
-    compared_with,
+    BESIDE_SHA256,
+    Beside,
     fault_pairs,
     file_of,
     head_pairs,
+    in_pairs,
     in_wire_fields,
     out_fields,
     out_receipt,
-    sure_pairs,
     wire_pairs,
 )
 from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
-from dncd.records.plans import Comparison, InPlan, OutPlan, Part, Sent
+from dncd.records.plans import InPlan, OutPlan, Part, Sent
 from dncd.records.problems import Stuck
 from dncd.records.revisions import Revision
 from dncd.records.shop_folders import TO_MACHINE, ShopFolders
@@ -239,7 +240,7 @@ class Endings:
         trailers = {"Wire-SHA256": plan.wire_sha256}
         if len(part.mark_line) > 1:
             trailers["Mark-Line"] = part.mark_line
-        if part.told == Comparison.MATCHED:  # no new revision, also where it is not the newest that was sent
+        if part.known:  # no new revision, also where it is not the newest that was sent
             revision = self.library.history(plan.machine, part.program)[part.against - 1]
         else:
             revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
@@ -260,32 +261,23 @@ class Endings:
         record = self._ledger_line(Result.RECEIVED, transfer, fields, again)
         if part.told:
             more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
-            self._ledger_line(part.told, transfer, {**more, "against": part.against}, again)
+            how = part.how if part.how and part.how != Answer.CHANGED else None
+            self._ledger_line(
+                part.told,
+                transfer,
+                {**more, "against": part.against, "how": how, "spelling": part.spelling or None},
+                again,
+            )
         with self.shop.folders.opened(plan.machine, FROM_MACHINE) as folder:
-            self._delivered(plan, part, folder / name, data, record)
+            path = folder / name
+            beside = _beside(
+                path, part, transfer, self.shop.line_end
+            )  # first: the receipt that goes knows the one before
+            if aside := _deliver(path, data, transfer):
+                aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
+            head = head_pairs(Result.RECEIVED, plan.machine, [part.title], name=name, digest=digest, record=record)
+            _receipt(path, [*head, *in_pairs(plan, part, revision.number, aside, beside)])
         return self._told(plan.machine, FROM_MACHINE, name, record, ())
-
-    def _delivered(self, plan: InPlan, part: Part, path: Path, data: bytes, record: Record) -> None:
-        """The file of a program that came, over the delivery before it, and its receipt."""
-        aside = _deliver(path, data, str(record["transfer"]))
-        digest, name = hashlib.sha256(data).hexdigest(), path.name
-        pairs = [
-            *head_pairs(Result.RECEIVED, plan.machine, [part.title], name=name, digest=digest, record=record),
-            ("revision", str(record["revision"])),
-            *[("compared", compared_with(part))],
-            *sure_pairs(part.sure),
-            *(("difference", line) for line in part.differences),
-            *(("note", note) for note in plan.notes),
-            *(
-                [("note", f"{name} had been edited in the folder; what was there lies beside it as {aside}")]
-                if aside
-                else []
-            ),
-            *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
-            *fault_pairs(plan.line_faults),
-            ("caution", CAUTION_LINK),
-        ]
-        _receipt(path, pairs)
 
     # --- both --------------------------------------------------------------------------------------------------------
 
@@ -349,3 +341,21 @@ def _deliver(path: Path, data: bytes, transfer: str) -> str:
 
 def _receipt(path: Path, pairs: Iterable[tuple[str, object]]) -> None:
     receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+
+
+def _beside(path: Path, part: Part, transfer: str, line_end: str) -> Beside:
+    """Lays the office's own text with the edit beside a delivery, and takes away the one of before."""
+    name = f"{path.stem} (office text with the edit){path.suffix}"
+    beside, receipt = path.with_name(name), receipts.path_for(path)
+    before = receipts.read(receipt).get(BESIDE_SHA256) if receipt.exists() else ""
+    if part.carried:
+        data = file_of(dataclasses.replace(part, text=part.carried), line_end)
+        over = path.parent / f"{delivery.OVER}{transfer}.edit"
+        delivery.deliver(beside, data, before, over)
+        return Beside(name, hashlib.sha256(data).hexdigest())
+    if not before or not durable.holds(beside, before):
+        return Beside()
+    if part.against and not part.told:  # the same edit, punched once more
+        return Beside(name, before)
+    durable.remove(beside)
+    return Beside()

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from dncd.program.substance import Answer
 from dncd.records import codec, durable
 from dncd.records.holdings import SignedOff
 from dncd.values import Result
@@ -26,9 +27,10 @@ def fresh_id(machine: str) -> str:
 
 
 class Counted(enum.StrEnum):
-    """Whether anybody is left who saw how long a sending took and how far it came."""
+    """Whether anybody is left who saw how long a sending took and how far it came. nothing: not one character went out."""
 
     SEEN = "seen"
+    NOTHING = "nothing"
     UNKNOWN = "unknown"
 
 
@@ -131,7 +133,11 @@ class OutPlan:
 class Part:
     """A program of a capture. text: LF line ends; mark_line: as it came, "" for none; origin facts of its revision.
 
-    against: number of the revision it was compared with, 0 for none.
+    told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; how: what the
+    comparison said, a value of `program.substance.Answer`, "" where there was none; sure: on a line without parity, what
+    stands for the parity: a value of `Evidence`; carry: a value of `program.carrying.Carry`, "" where nobody
+    asked; carried: the office's own text with the edit, "" for none; spelling: how the control spelt it, as
+    `program.habits` says; otherwise: in which of these habits it differs from what it was known for.
     """
 
     program: str
@@ -142,6 +148,16 @@ class Part:
     against: int = 0
     differences: tuple[str, ...] = ()
     sure: Evidence = Evidence.PARITY
+    how: str = ""
+    carry: str = ""
+    carried: str = ""
+    spelling: dict[str, str] = field(default_factory=dict)
+    otherwise: tuple[str, ...] = ()
+
+    @property
+    def known(self) -> bool:
+        """Whether it is the revision that it was compared with, perhaps in the control's own spelling."""
+        return self.against > 0 and (self.told is Comparison.MATCHED or self.how == Answer.SUBSTANCE)
 
 
 @dataclass(frozen=True, slots=True)

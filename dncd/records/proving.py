@@ -10,12 +10,17 @@ from typing import Final
 
 from dncd.errors import NotDoneError, UsageError
 from dncd.peer_text import printable
+from dncd.program.substance import digest
 from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Library
 from dncd.records.revisions import Revision
+from dncd.records.texts import Text, blob_name
 
 EVENT: Final = "proven"
+
+_DIGESTED_BYTES: Final = 100_000
+"""Of a text: three times the memory of most controls. What is larger is drip-fed, and no control punches it."""
 
 NOTE_CHARS: Final = 500
 NAME_CHARS: Final = 80
@@ -89,7 +94,7 @@ def _chosen(library: Library, held: Holdings, signing: Signing) -> Revision:
 
 
 class Standing:
-    """Which texts of one machine's programs are proven: every text that a proven revision has."""
+    """Which texts of one machine's programs are proven: every text that is the same in substance as a proven revision."""
 
     def __init__(self, library: Library, held: Holdings, machine: str) -> None:
         self._library, self._held, self._machine = library, held, machine
@@ -98,20 +103,32 @@ class Standing:
         """Whether any revision of it is proven."""
         return bool(self._held.signed_off(self._machine, program))
 
-    def of(self, program: str, blob: str) -> SignedOff | None:
-        """The newest signature for the text with this name of git's; None where nobody proved it."""
-        signed = self._held.signed_off(self._machine, program)
+    def of(self, program: str, text: Text) -> SignedOff | None:
+        """The newest signature for a text; None where nobody proved it."""
+        history = self._library.history(self._machine, program)
+        signed = [s for s in self._held.signed_off(self._machine, program) if s.revision <= len(history)]
         if not signed:
             return None
-        blobs = {revision.number: revision.blob for revision in self._library.history(self._machine, program)}
-        return max((s for s in signed if blobs.get(s.revision) == blob), key=lambda s: s.time, default=None)
+        blob = blob_name(text)
+        found = [s for s in signed if history[s.revision - 1].blob == blob]
+        if not found and (asked := _digest(text)):
+            found = [s for s in signed if _digest(self._text(history[s.revision - 1])) == asked]
+        return max(found, key=lambda s: s.time, default=None)
 
     def of_revision(self, program: str, number: int) -> SignedOff | None:
         """The newest signature for the text of a revision."""
         if not self.any(program):
             return None
         history = self._library.history(self._machine, program)
-        return self.of(program, history[number - 1].blob) if 0 < number <= len(history) else None
+        return self.of(program, self._text(history[number - 1])) if 0 < number <= len(history) else None
+
+    def _text(self, revision: Revision) -> Text:
+        return Text.of(self._library.blob(revision.blob))
+
+
+def _digest(text: Text) -> str:
+    """Of its substance; "" for a text that is too large for a control to spell it anew."""
+    return digest(b"".join(text.chunks()).decode("utf-8")) if text.size <= _DIGESTED_BYTES else ""
 
 
 def faults(state: Path) -> list[str]:

@@ -12,8 +12,8 @@ from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.records.backups import Outcome
 from dncd.records.holdings import Backup
-from dncd.station.machine import Station
-from dncd.station.office import Office
+from dncd.records.store import Store
+from dncd.station.driver import Station
 
 DAY: Final = timedelta(days=1)
 
@@ -31,12 +31,12 @@ class _Announced:
 class BackingUp:
     """Announced backups of all machines, closed by quiet; `announce`, `close`, `look` and `status` say and do it."""
 
-    def __init__(self, office: Office, do: Callable[..., None]) -> None:
+    def __init__(self, store: Store, do: Callable[..., None]) -> None:
         """do: gives the records thread a job, as `Worker.do`."""
-        self._office, self._do = office, do
+        self._store, self._do = store, do
         self._open: dict[str, _Announced] = {}
         self._outcomes: dict[str, dict[str, Any]] = {}
-        do(lambda: office.held.catch_up(office.shop.state), lambda _: None, lambda _: None)
+        do(lambda: store.held.catch_up(store.shop.state), lambda _: None, lambda _: None)
 
     def announce(self, name: str, now: float) -> None:
         """What comes from now on is one backup. NotDoneError if one is open."""
@@ -44,7 +44,7 @@ class BackingUp:
             raise NotDoneError("a backup is open already", name, "Punch it out, or end it with `dncd backup --end`")
         self._outcomes.pop(name, None)
         self._open[name] = _Announced(0, now)
-        self._do(lambda: self._office.backups.announce(name), lambda _: None, lambda error: self._failed(name, error))
+        self._do(lambda: self._store.backups.announce(name), lambda _: None, lambda error: self._failed(name, error))
 
     def close(self, name: str) -> None:
         """Ends an announced backup. NotDoneError if none is open."""
@@ -55,7 +55,7 @@ class BackingUp:
             return
         announced.closing = True
         self._do(
-            lambda: self._office.backups.close(name),
+            lambda: self._store.backups.close(name),
             lambda outcome: self._closed(name, outcome),
             lambda error: self._later(announced, error),
         )
@@ -76,9 +76,9 @@ class BackingUp:
     def look(self, stations: Mapping[str, Station], now: float) -> None:
         """Every second or two: closes the backups after whose last capture the line has been quiet."""
         for name, announced in list(self._open.items()):
-            captures = self._office.backups.captures.get(name, 0)
+            captures = self._store.backups.captures.get(name, 0)
             station = stations.get(name)
-            if captures != announced.captures or (station is not None and station.incoming.busy):
+            if captures != announced.captures or (station is not None and station.core.captures.busy):
                 announced.captures, announced.quiet_from = captures, now
             quiet = now - announced.quiet_from
             if quiet >= (defaults.BACKUP_QUIET_S if captures else defaults.BACKUP_WAIT_S):
@@ -89,7 +89,7 @@ class BackingUp:
 
         open: whether an announced one waits for the rest; captures: how many it has; outcome: how the last one ended.
         """
-        name, held = station.name, self._office.held
+        name, held = station.name, self._store.held
         backup, first = held.backup(name), held.first(name)
         announced = self._open.get(name)
         return {
@@ -100,7 +100,7 @@ class BackingUp:
             "due": due(backup, first, station.settings.backup_days, now),
             "open": announced is not None,
             "trouble": announced.trouble if announced else "",
-            "captures": self._office.backups.captures.get(name, 0) if announced else 0,
+            "captures": self._store.backups.captures.get(name, 0) if announced else 0,
             "outcome": self._outcomes.get(name),
         }
 

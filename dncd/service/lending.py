@@ -5,19 +5,15 @@ what goes over the line; the line never waits for it.
 """
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any
 
-from dncd.errors import NotDoneError
 from dncd.outside.command_server import StreamReply, WatchQueue
-from dncd.outside.journal import journal
 from dncd.peer_text import printable
-from dncd.station.machine import Station
-from dncd.values import LineState
+from dncd.station.driver import Station
+from dncd.station.events import Back, Lend
 
 End = Callable[[Callable[[], None], Station], None]
 """Runs a job in the loop's thread unless the service stops; what it raises is the station's."""
-
-_IDLE: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
 
 
 def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
@@ -26,21 +22,12 @@ def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
     request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
     idle. No start survives a loan, neither one said before nor one during it: on a line under test DC1 and CTS mean nothing.
     """
-    station.need_line()
-    station.kick()  # what the control said up to now still counts
-    if station.state not in _IDLE:
-        what = f"the service is using the line: it is {station.state.value}"
-        raise NotDoneError(
-            what, station.name, f"Wait until `dncd status {station.name}` says listening, then try again"
-        )
     to = f"`{printable(str(request.get('command', 'a command')))[:60]}` (process {request.get('peer')})"
-    station.watchers.note(f"the service has lent the line to {to}")
-    journal().info("line lent", machine=station.name, to=to)
-    station.give_away(to)
+    station.kick()  # what the control said up to now still counts
+    station.tell(Lend(to))
 
     def gone() -> None:
-        journal().info("line taken back", machine=station.name, to=to)
-        station.take_back()
+        station.tell(Back())
 
     return StreamReply({"port": station.settings.line.port}, lambda: end(gone, station))
 

@@ -9,7 +9,7 @@ from dncd import __version__
 from dncd.records.ledger import utc_now
 from dncd.service.parts import Parts
 from dncd.service.status import status_of, status_text
-from dncd.station.machine import Station
+from dncd.station.driver import Station
 
 _UNWRITTEN: Final = "STATUS.txt cannot be written: "
 
@@ -43,13 +43,13 @@ class StatusNotes:
             return  # a slow share: the next round writes what is true then
 
         def failed(error: Exception) -> None:
-            station.folder_trouble = f"{_UNWRITTEN}{error}"
+            station.core.folder_trouble = f"{_UNWRITTEN}{error}"
 
         def written(_: None) -> None:
-            if station.folder_trouble.startswith(_UNWRITTEN):
-                station.folder_trouble = ""
+            if station.core.folder_trouble.startswith(_UNWRITTEN):
+                station.core.folder_trouble = ""
 
-        folders, claims = self._parts.office.shop.folders, self._parts.office.endings.claims
+        folders, claims = self._parts.store.shop.folders, self._parts.store.endings.claims
 
         def job(whole: str) -> None:
             if claims.keep(name):
@@ -66,7 +66,7 @@ class StatusNotes:
                 "STATUS.txt", machine=name, what=str(error), where=f"{name}/STATUS.txt", next=next_step
             )
 
-        folders, claims = self._parts.office.shop.folders, self._parts.office.endings.claims
+        folders, claims = self._parts.store.shop.folders, self._parts.store.endings.claims
 
         def job(whole: str) -> None:
             if name not in claims.problems:
@@ -96,7 +96,7 @@ class StatusNotes:
         self._parts.workers.notes.do(lambda: job(whole), written, failed)
 
     def _of(self, station: Station) -> dict[str, object]:
-        check = self._parts.office.held.checks.last(station.name)
+        check = self._parts.store.held.checks.last(station.name)
         return {
             **status_of(station, self._parts.workers.loop.now()),
             "backup": self._parts.backing_up.status(station, utc_now()),
@@ -112,7 +112,7 @@ class StatusNotes:
                 "trouble": [str(problem) for problem in self._parts.health.problems],
                 "disk_free_bytes": dict(self._parts.health.room),
                 "reload": self._parts.reloading.last.as_dict(self._parts.stations.pending),
-                "seq": self._parts.office.ledger.seq,
+                "seq": self._parts.store.ledger.seq,
             },
             **self._parts.care.status(),
             "machines": machines,

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 from dncd.outside.journal import Journal
 from dncd.outside.workers import Workers
+from dncd.records.store import Store
 from dncd.service.backups import BackingUp
 from dncd.service.health import Health
 from dncd.service.library_care import LibraryCare
 from dncd.service.reload import Reloading
 from dncd.service.stations import Stations
-from dncd.station.office import Office
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +17,7 @@ class Parts:
     """One of each."""
 
     workers: Workers
-    office: Office
+    store: Store
     stations: Stations
     health: Health
     backing_up: BackingUp

@@ -16,7 +16,7 @@ from dncd.outside.workers import result_of
 from dncd.service import lending
 from dncd.service.parts import Parts
 from dncd.service.signing import release_for, sign_for
-from dncd.station.machine import Station
+from dncd.station.driver import Station
 
 _ANSWER_S: Final = 5.0
 """Seconds in which the loop must have done what was asked, within the patience of whoever asked."""
@@ -77,39 +77,18 @@ def _of_machine(job: Callable[[Requests, Station, _Request], dict[str, Any] | St
     return _in_loop(lambda desk, request: job(desk, desk.machine(request), request))
 
 
-def _go(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
-    station.need_line()
-    started = {"file": station.outgoing.go()}
-    desk.look_again(station)
-    return started
-
-
 def _withdraw(desk: Requests, request: _Request) -> dict[str, Any]:
     station, file = desk.in_loop(lambda: desk.machine(request)), str(request.get("file") or "")
-    if not file and station.name in desk.parts.office.unreadable.machines:
-        withdrawn = release_for(station.name, desk.parts.office, desk.parts.workers)
+    if not file and station.name in desk.parts.store.unreadable.machines:
+        withdrawn = release_for(station.name, desk.parts.store, desk.parts.workers)
     else:
-        withdrawn = {"file": desk.in_loop(lambda: station.outgoing.withdraw(file))}
+        withdrawn = desk.in_loop(lambda: station.answer(request))
     desk.look_again(station)
     return withdrawn
 
 
-def _ask_for_program(_: Requests, station: Station, _request: _Request) -> dict[str, Any]:
-    station.ask_for_program()
-    return {}
-
-
-def _send_all_the_same(_: Requests, station: Station, request: _Request) -> dict[str, Any]:
-    station.outgoing.send_all_the_same(str(request["do"]), str(request.get("sha256")))
-    return {}
-
-
-def _ended(_: Requests, station: Station, request: _Request) -> dict[str, Any]:
-    file, after = request.get("file"), int(request.get("after", 0))  # a number of the ledger: the wall clock may jump
-    for told in reversed(station.endings):
-        if told.file == file and told.fields["seq"] > after:
-            return {"ended": told.as_dict()}
-    return {"ended": None}
+def _ask_station(_: Requests, station: Station, request: _Request) -> dict[str, Any]:
+    return station.answer(request)
 
 
 def _announce_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
@@ -132,24 +111,24 @@ def _watch(desk: Requests, station: Station, _: _Request) -> StreamReply:
 
 def _keep_trial(desk: Requests, request: _Request) -> dict[str, Any]:
     station = desk.in_loop(lambda: desk.machine(request))
-    return keep_for(station, desk.parts.office, desk.parts.workers, str(request.get("sheet")))
+    return keep_for(station, desk.parts.store, desk.parts.workers, str(request.get("sheet")))
 
 
 def _prove(desk: Requests, request: _Request) -> dict[str, Any]:
     machine = desk.in_loop(lambda: desk.machine(request).name)
-    return sign_for(machine, desk.parts.office, desk.parts.workers, dict(request))
+    return sign_for(machine, desk.parts.store, desk.parts.workers, dict(request))
 
 
 _WORDS: Final[Mapping[str, _Word]] = {
     "status": _in_loop(lambda desk, _: desk.status()),
     "journal": _in_loop(lambda _desk, _: {"lines": journal.recent()}),
     "reload": _in_loop(lambda desk, _: {"number": desk.parts.reloading.ask()}),
-    "go": _of_machine(_go),
+    "go": _of_machine(_ask_station),
     "withdraw": _withdraw,
-    "request": _of_machine(_ask_for_program),
-    "over-edits": _of_machine(_send_all_the_same),
-    "to-prove": _of_machine(_send_all_the_same),
-    "ended": _of_machine(_ended),
+    "request": _of_machine(_ask_station),
+    "over-edits": _of_machine(_ask_station),
+    "to-prove": _of_machine(_ask_station),
+    "ended": _of_machine(_ask_station),
     "backup": _of_machine(_announce_backup),
     "backup-end": _of_machine(_end_backup),
     "lend": _of_machine(_lend),

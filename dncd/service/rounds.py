@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from dncd.outside.loop import Loop
-from dncd.station.machine import Station
+from dncd.station.driver import Station
 
 _CLOSEST_S = 0.005
 """Least seconds between two lines of a round."""

@@ -17,12 +17,14 @@ from dncd import __version__, defaults
 from dncd.errors import NotDoneError, RecordsError
 from dncd.outside import journal, manager
 from dncd.outside.command_server import CommandServer
+from dncd.outside.comparer import Comparer
 from dncd.outside.folders import Folders, Listing
 from dncd.outside.loop import Loop
 from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
 from dncd.records import problems as records
 from dncd.records.spool import Leftover
+from dncd.records.store import Store
 from dncd.service.backups import BackingUp
 from dncd.service.health import Health, Problem
 from dncd.service.library_care import LibraryCare
@@ -34,9 +36,8 @@ from dncd.service.requests import Requests
 from dncd.service.rounds import Round, Rounds
 from dncd.service.stations import Changes, Stations
 from dncd.service.stop import wind_down
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.machine import Station
-from dncd.station.office import Office
+from dncd.station.capture_jobs import CaptureJobs
+from dncd.station.driver import Shared, Station
 from dncd.values import MachineSettings, Settings
 
 
@@ -47,7 +48,8 @@ class Service:
         self._at_start = settings
         self.loop = Loop()
         self.log = journal.journal()
-        self.office = Office.open(settings)
+        self.store = Store.open(settings)
+        self._comparer = Comparer()
         self.workers = Workers.of(self.loop)
         self.stations = Stations(settings, self.loop, self._station, self._came, self._left)
         self._folders: Folders | None = None
@@ -58,12 +60,12 @@ class Service:
         places = {"state": settings.shop.state, "folder": settings.shop.folder}
         self._parts = parts = Parts(
             self.workers,
-            self.office,
+            self.store,
             self.stations,
             Health(self.workers, places, self._threads),
-            BackingUp(self.office, self.workers.records.do),
+            BackingUp(self.store, self.workers.records.do),
             Reloading(self.loop, self.stations, manager.reloading, self._reload_ended),
-            LibraryCare(settings, self.office.library, lambda: not self.stations.busy(), self.log),
+            LibraryCare(settings, self.store.library, lambda: not self.stations.busy(), self.log),
             self.log,
         )
         self._notes = StatusNotes(parts)
@@ -71,7 +73,7 @@ class Service:
         self._rounds = Rounds(self.loop, self.stations, every_s, self._notes.write, self._round_over)
 
     def _station(self, machine: MachineSettings) -> Station:
-        return Station(machine, self.office, self.workers, self.log, self._changed)
+        return Station(machine, Shared(self.store, self._comparer, self.workers, self.log), self._changed)
 
     # --- start and stop ----------------------------------------------------------------------------------------------
 
@@ -79,22 +81,22 @@ class Service:
         """Serves until SIGTERM or SIGINT. PortError when a port cannot do what its settings ask; what failed in a way that
         nobody had thought of, and belongs to no line, is raised after the end."""
         settings = self.stations.settings
-        self._tell_recovered(self.office.recover(partial(_cut_short, self.office, settings)))
-        stopped = {name: ("plan unreadable", problem) for name, problem in self.office.unreadable.machines.items()}
+        self._tell_recovered(self.store.recover(partial(_cut_short, self.store, self._comparer, settings)))
+        stopped = {name: ("plan unreadable", problem) for name, problem in self.store.unreadable.machines.items()}
         for name in settings.machines:
             with contextlib.suppress(OSError, RecordsError):  # the first round tries again and tells
-                self.office.endings.claims.keep(name)
+                self.store.endings.claims.keep(name)
         for name, (event, problem) in stopped.items():
             self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
         for name, port in open_ports(settings.machines.values()).items():
             self.stations.plug(self.stations[name], port)
-        self._folders = Folders(settings.shop, self.office.shop.folders, list(settings.machines), self._listed)
+        self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
             self._others.append(commands.thread)
             self._listen_to_signals()
             self._parts.care.start()
-            self.office.note("started", version=__version__, machines=list(self.stations))
+            self.store.note("started", version=__version__, machines=list(self.stations))
             self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._notes.summary())
             self.log.info("started", machines=len(self.stations), folder=str(settings.shop.folder))
@@ -104,6 +106,7 @@ class Service:
             if self.loop.failure is not None:
                 self.log.failed("a fault of dncd that belongs to no line ends the service", self.loop.failure)
             wind_down(self._parts, self._folders, self._notes)
+            self._comparer.close()
         if self.loop.failure is not None:
             raise self.loop.failure
 
@@ -143,7 +146,7 @@ class Service:
 
     def _recover_more(self) -> None:
         """Tries again to put on record what one machine's folders kept from it at the start."""
-        if not self.office.recovery.left or self._recovering:
+        if not self.store.recovery.left or self._recovering:
             return
         self._recovering = True
 
@@ -154,17 +157,17 @@ class Service:
         def failed(_error: Exception) -> None:
             self._recovering = False
 
-        self.workers.records.do(self.office.recovery.again, done, failed)
+        self.workers.records.do(self.store.recovery.again, done, failed)
 
     def _paused(self) -> set[str]:
         """Machines whose to-machine/ is left alone: what lies there may be on its way to another folder yet, or another
         service takes it."""
-        return {*self.office.recovery.left, *self.office.endings.claims.problems}
+        return {*self.store.recovery.left, *self.store.endings.claims.problems}
 
     def _take_up_again(self) -> None:
         before, self._were_paused = self._were_paused, self._paused()
         for name in self._were_paused - before:
-            if (problem := self.office.blocked(name)) is not None:
+            if (problem := self.store.blocked(name)) is not None:
                 self.log.warning(
                     "stopped", machine=name, what=problem.what, where=problem.where, next=problem.next_step
                 )
@@ -187,7 +190,7 @@ class Service:
         def failed(error: Exception) -> None:
             found(records.Problem.of(error, "the state folder cannot be looked at", str(self._at_start.shop.state)))
 
-        self.workers.records.do(self.office.watch.look, found, failed)
+        self.workers.records.do(self.store.watch.look, found, failed)
 
     def _tell_recovered(self, sentences: Iterable[str]) -> None:
         for recovered in sentences:
@@ -247,7 +250,7 @@ class Service:
     def _changed(self, station: Station) -> None:
         if self._folders is not None:
             self._folders.poke(station.name)
-        if station.pending:
+        if station.core.pending:
             self.loop.post(self.stations.settle)
 
     # --- reload ------------------------------------------------------------------------------------------------------
@@ -269,7 +272,7 @@ class Service:
         elif changes is not None:
             self.log.info("settings reloaded", what=changes.sentence(), pending=list(self.stations.pending))
             fields = {"new": changes.new, "changed": changes.changed, "removed": changes.removed}
-            note = partial(self.office.note, "reloaded", **{key: list(names) for key, names in fields.items()})
+            note = partial(self.store.note, "reloaded", **{key: list(names) for key, names in fields.items()})
             self.workers.records.do(note, lambda _: None, self._failed)
         manager.ready(self._notes.summary())
 
@@ -278,12 +281,12 @@ class Service:
         self.log.warning("command", what=f"{type(error).__name__}: {error}", where="command socket", next=next_step)
 
 
-def _cut_short(office: Office, settings: Settings, leftover: Leftover) -> bool:
+def _cut_short(store: Store, comparer: Comparer, settings: Settings, leftover: Leftover) -> bool:
     """Records a capture that the last run left; False for a machine that the settings no longer have."""
     machine = settings.machines.get(leftover.machine)
     if machine is None:
         return False
-    IncomingPapers(office, machine).cut_short(leftover)
+    CaptureJobs(store, comparer, machine).cut_short(leftover)
     return True
 
 

@@ -12,8 +12,8 @@ from dncd.outside.workers import Workers
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
 from dncd.records.proving import Signature, Signing, prove
+from dncd.records.store import Store
 from dncd.station.beside import ledger_beside
-from dncd.station.office import Office
 
 _T = TypeVar("_T")
 
@@ -37,17 +37,17 @@ def _beside(state: Path, signing: Signing) -> dict[str, Any]:
         return _told(prove(ledger, library, Holdings.read(state, signing.machine), signing))
 
 
-def sign_for(machine: str, office: Office, hands: Workers, request: dict[str, Any]) -> dict[str, Any]:
+def sign_for(machine: str, store: Store, hands: Workers, request: dict[str, Any]) -> dict[str, Any]:
     """The service's part, in the command thread: waits until the records thread has it on record."""
     number = request.get("revision")
     program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))
     signing = Signing(machine, program, note, by, number if isinstance(number, int) and number > 0 else 0)
-    return _told(_recorded(hands, machine, lambda: prove(office.ledger, office.library, office.holdings(), signing)))
+    return _told(_recorded(hands, machine, lambda: prove(store.ledger, store.library, store.holdings(), signing)))
 
 
-def release_for(machine: str, office: Office, hands: Workers) -> dict[str, Any]:
+def release_for(machine: str, store: Store, hands: Workers) -> dict[str, Any]:
     """Lets a machine go on that the plan of a transfer, which cannot be read, has stopped."""
-    _recorded(hands, machine, lambda: office.unreadable.release(machine))
+    _recorded(hands, machine, lambda: store.unreadable.release(machine))
     return {"released": True}
 
 

@@ -12,7 +12,8 @@ from dncd.errors import DncdError, SettingsError
 from dncd.outside.journal import journal
 from dncd.outside.loop import Loop
 from dncd.service.port_opening import Opened, close_all
-from dncd.station.machine import Station
+from dncd.station.driver import Station
+from dncd.station.events import OpenFailed, Retire, Serve
 from dncd.values import MachineSettings, Settings
 
 WAITS = "its new settings hold as soon as what is under way is over"
@@ -101,11 +102,9 @@ class Stations(Mapping[str, Station]):
             machine = settings.machines.get(name)
             if machine != station.settings:
                 self._pending[name] = machine
-                self._loop.serve(station, partial(station.retire, WAITS if machine is not None else LEAVES))
-            else:
-                self._loop.serve(
-                    station, station.resume
-                )  # an earlier reload wanted it otherwise, and has been taken back
+                self._loop.serve(station, partial(station.tell, Retire(WAITS if machine is not None else LEAVES)))
+            else:  # an earlier reload wanted it otherwise, and has been taken back
+                self._loop.serve(station, partial(station.tell, Serve()))
         opened = dict(ports)
         self._settle(opened)
         for name, machine in settings.machines.items():
@@ -120,7 +119,7 @@ class Stations(Mapping[str, Station]):
         return self._settle({})
 
     def _settle(self, opened: dict[str, Opened]) -> tuple[str, ...]:
-        idle = {name for name, station in self._stations.items() if not (station.busy or station.lent_to)}
+        idle = {name for name, station in self._stations.items() if not (station.busy or station.core.port.lent_to)}
         done = tuple(name for name in self._pending if name in idle)
         for name in done:
             machine, old = self._pending.pop(name), self._stations.pop(name)
@@ -148,8 +147,8 @@ class Stations(Mapping[str, Station]):
     def plug(self, station: Station, port: Opened | None) -> None:
         """Gives a station its port, or why there is none just now; None: it opens its port itself."""
         if port is None:
-            self._loop.serve(station, station.start)
+            self._loop.serve(station, partial(station.tell, Serve()))
         elif isinstance(port, DncdError):
-            self._loop.serve(station, partial(station.lose_port, port))
+            self._loop.serve(station, partial(station.tell, OpenFailed(port)))
         else:
             self._loop.serve(station, partial(station.take_port, port))

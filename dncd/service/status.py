@@ -3,7 +3,8 @@
 from typing import Any
 
 from dncd.peer_text import printable
-from dncd.station.machine import Station
+from dncd.station.core import Core
+from dncd.station.driver import Station
 from dncd.station.ration import HOUR_S
 from dncd.values import LineState, Signal
 
@@ -12,32 +13,33 @@ _NAMES_SHOWN = 10
 
 def status_of(station: Station, now: float) -> dict[str, object]:
     """The status object of one machine (contract 4); seconds and characters as numbers."""
-    outgoing = station.outgoing
+    core, state = station.core, station.state
     status: dict[str, object] = {
-        "state": station.state.value,
+        "state": state.value,
         "title": station.settings.title,
         "port": station.settings.line.port,
-        "waiting": outgoing.offers.waiting(),
-        "waits_for": outgoing.starts.wish() if station.state is LineState.WAITING else "",
-        "transfer": _transfer(station, now),
-        "pending": station.pending,
-        "counters": station.tally.as_dict(),
+        "waiting": list(core.sender.queue.waiting),
+        "waits_for": core.sender.starts.wish() if state is LineState.WAITING else "",
+        "transfer": _transfer(core, now),
+        "pending": core.pending,
+        "counters": core.account.tally.as_dict(),
         "proven": station.proof.standing(station.settings),
         "trouble": troubles(station, now),
-        "lent_to": station.lent_to,
+        "lent_to": core.port.lent_to,
     }
     return status
 
 
 def troubles(station: Station, now: float) -> list[str]:
     """What is wrong with this line just now, in sentences."""
-    blocked = station.outgoing.blocked
+    core, account = station.core, station.core.account
+    blocked = station.blocked
     found = [
         blocked.sentence if blocked else "",
-        station.trouble.what if station.trouble else "",
-        station.records_trouble,
-        station.folder_trouble,
-        station.overflow if now - station.overflow_at < HOUR_S else "",
+        core.port.trouble.what if core.port.trouble else "",
+        *account.troubles,
+        core.folder_trouble,
+        account.overflow if now - account.overflow_at < HOUR_S else "",
     ]
     looped = station.port.looped.values() if station.port is not None else ()
     return [*dict.fromkeys(what for what in found if what), *looped, *_not_told(station)]
@@ -56,23 +58,23 @@ def _not_told(station: Station) -> list[str]:
     ]
 
 
-def _transfer(station: Station, now: float) -> dict[str, object] | None:
-    run = station.outgoing.run
+def _transfer(core: Core, now: float) -> dict[str, object] | None:
+    run = core.sender.run
     if run is not None:
         sending = run.sending
         return {
             "direction": "out",
-            "file": run.offer.name,
-            "program": run.checked.programs[0],
+            "file": run.file.name,
+            "program": run.file.checked.programs[0],
             "chars": sending.handed_over,
             "of_chars": sending.total,
             "seconds": round(sending.seconds(now), 3),
             "holds": sending.holds,
             "held_s": round(sending.held_s + sending.held_for(now), 3),
             "held_for_s": round(sending.held_for(now), 3),
-            "block": station.outgoing.block_now(),
+            "block": core.block_now(),
         }
-    capture = station.incoming.capturing
+    capture = core.captures.capturing
     if capture is not None:
         return {
             "direction": "in",

@@ -10,6 +10,7 @@ from typing import Final
 from dncd.outside.folders import Folders
 from dncd.service.notes import StatusNotes
 from dncd.service.parts import Parts
+from dncd.station.events import Stop
 
 _RECORDS_S: Final = 10.0
 """Seconds in which what is under way must be on record."""
@@ -28,7 +29,7 @@ def wind_down(parts: Parts, folders: Folders, notes: StatusNotes) -> None:
     loop, stations = parts.workers.loop, parts.stations
     parts.reloading.stop()
     for station in stations.values():
-        loop.serve(station, partial(station.stop, "the service was stopped in the middle of the sending"))
+        loop.serve(station, partial(station.tell, Stop("the service was stopped in the middle of the sending")))
     parts.care.stop(0.0)
     until = loop.now() + _RECORDS_S
     while stations.busy() and loop.now() < until:
@@ -42,10 +43,10 @@ def wind_down(parts: Parts, folders: Folders, notes: StatusNotes) -> None:
         late.append("folders")
     parts.care.stop(_CARE_S)
     if late:
-        what, where = f"work is unfinished in: {', '.join(late)}", str(parts.office.shop.state)
+        what, where = f"work is unfinished in: {', '.join(late)}", str(parts.store.shop.state)
         next_step = "look at that disk or share; the next start finishes or names what is left"
         parts.log.warning("stopped late", what=what, where=where, next=next_step)
-    parts.office.note("stopped", reason="signal" if loop.failure is None else "fault")
-    parts.office.close()
+    parts.store.note("stopped", reason="signal" if loop.failure is None else "fault")
+    parts.store.close()
     loop.close()
     parts.log.info("stopped")

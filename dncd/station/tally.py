@@ -1,10 +1,17 @@
-"""What one line has done since the service started: counted, for `status`, the health endpoint and a report."""
+"""What one line has done since the service started, and what is wrong with its records: for `status`, the health endpoint
+and a report."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
+from dncd.errors import DncdError
+from dncd.station.events import Action, Append, Begin, Changed, Dismiss, End, Job, Keep, Level, Return, Say, TakeIn
+from dncd.station.results import Captured, FileEnding
 from dncd.values import NO_FAULTS, Counters, Result
+
+_ENDINGS_KEPT: Final = 500
 
 
 @dataclass(slots=True)
@@ -54,3 +61,63 @@ class Tally:
             "port_losses": self.losses,
             "summed_up": self.summed_up,
         }
+
+
+_WHAT_FOR: Final[Mapping[type[Job], str]] = {
+    TakeIn: "intake", Begin: "begin", Dismiss: "ending", End: "ending", Return: "ending", Append: "capture", Keep: "capture",
+}  # fmt: skip
+"""Jobs whose trouble is one and the same."""
+
+
+class Account:
+    """What the jobs of one station came to. port: as the settings name it."""
+
+    def __init__(self, port: str) -> None:
+        self.tally = Tally()
+        self.endings: list[FileEnding] = []
+        self.overflow, self.overflow_at = "", -math.inf
+        self._port = port
+        self._troubles: dict[str, str] = {}
+
+    @property
+    def troubles(self) -> list[str]:
+        """What is not on record though it should be, in sentences."""
+        return list(self._troubles.values())
+
+    def done(self, job: Job, result: object, now: float) -> list[Action]:
+        """A job is done: what is to be said of it."""
+        self._troubles.pop(_WHAT_FOR.get(type(job), ""), None)
+        match result:
+            case FileEnding() if result.result:
+                self.endings = [*self.endings[-_ENDINGS_KEPT:], result]
+                self.tally.went_out(result.fields)
+                return [Say(Level.TRANSFER, "", result.fields), Changed()]
+            case Captured():
+                return self._kept(result, now)
+        return [Changed()] if isinstance(job, Dismiss | End | Return) else []
+
+    def _kept(self, captured: Captured, now: float) -> list[Action]:
+        actions: list[Action] = []
+        if captured.overflow and not self.overflow:
+            next_step = "look at cable, shield and settings of this line; good programs are kept as ever"
+            actions.append(warning("too much damage", captured.overflow, self._port, next_step))
+        self.overflow, self.overflow_at = captured.overflow, now
+        if captured.transfers or captured.overflow:
+            self.tally.came_in(captured.transfers)
+        return [*actions, *(Say(Level.TRANSFER, "", fields) for fields in captured.transfers), Changed()]
+
+    def failed(self, job: Job, what: str, error: Exception) -> list[Action]:
+        """A job failed; what: that means, in a sentence. It is said once while it stays the same."""
+        said = str(error) if isinstance(error, DncdError) else f"{what}: {error}"
+        kind = _WHAT_FOR.get(type(job), "")
+        before, self._troubles[kind] = self._troubles.get(kind), said
+        if before == said:
+            return [Changed()]
+        if isinstance(error, DncdError):
+            return [warning("records", f"{what}: {error.what}", error.where, error.next_step), Changed()]
+        return [warning("records", said, "the state folder", "report it; it is tried again by itself"), Changed()]
+
+
+def warning(event: str, what: str, where: str, next_step: str) -> Say:
+    """A warning of the journal: what is wrong, where, and what to do next."""
+    return Say(Level.WARNING, event, {"what": what, "where": where, "next": next_step})

@@ -15,13 +15,14 @@ from backup_shop import SETTINGS
 from dumps import dump, even, memory
 
 from dncd.choices import EndsOn
+from dncd.outside.comparer import Comparer
 from dncd.outside.config import read
 from dncd.records import plans
 from dncd.records.ledger import _canonical, line_hash
 from dncd.records.plans import InPlan
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
+from dncd.records.store import Store
+from dncd.station.capture_jobs import CaptureJobs
+from dncd.station.results import Damage
 from dncd.values import WireBytes
 
 LINES = 50_000
@@ -52,17 +53,17 @@ def measured(count: int, root: Path) -> str:
     long_ledger(root / "state")
     (root / "shop").mkdir()
     settings = read(root / "dncd.toml", SETTINGS)
-    office = Office.open(settings)
+    office = Store.open(settings)
     office.recover(lambda _: False)
-    papers = IncomingPapers(office, settings.machines["gang-lathe"])
+    jobs = CaptureJobs(office, Comparer(), settings.machines["gang-lathe"])
     wire = WireBytes(even(dump(memory(count))))
 
     def once(name: str, again: bool = False) -> float:
-        plan: InPlan = papers._plan(f"gang-lathe@{name}", wire, EndsOn.MARK, Damage(), 1.0)
+        plan: InPlan = jobs._plan(f"gang-lathe@{name}", wire, EndsOn.MARK, Damage(), 1.0)
         if again:
             plans.save(office.shop.state, plan)
         started = time.perf_counter()
-        papers._record(plan)
+        jobs._record(plan)
         return 1000 * (time.perf_counter() - started) / count
 
     first, same, cut = once("first"), once("same"), once("same", again=True)

@@ -5,7 +5,6 @@ import os
 from collections.abc import Callable
 from typing import Any
 
-from dncd.outside.comparer import Comparer
 from dncd.records import locks, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
@@ -21,7 +20,7 @@ from dncd.records.watch import RecordsWatch
 from dncd.values import Settings
 
 
-class Office:
+class Store:
     """The records of the whole service. Only the records thread writes through it."""
 
     def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
@@ -30,7 +29,6 @@ class Office:
         self.unreadable = UnreadablePlans(self.endings, self.note)
         """Which machines nothing is sent to until somebody has looked at what their controls hold."""
         self._converted: list[str] = []
-        self.comparer = Comparer()
         self.reader = Library(shop.state)
         """For the checks thread alone."""
         self.held = Holdings()
@@ -42,7 +40,7 @@ class Office:
         self._lock = lock
 
     @classmethod
-    def open(cls, settings: Settings) -> "Office":
+    def open(cls, settings: Settings) -> "Store":
         """Takes the state folder. StateHeldError if another service has it."""
         state = settings.shop.state
         lock = locks.hold(state / "service.lock")
@@ -54,10 +52,10 @@ class Office:
             opened.callback(ledger.close)
             library = Writer(state)
             opened.callback(library.close)
-            office = cls(shop, lock, ledger, library)
-            office._converted = converted
+            store = cls(shop, lock, ledger, library)
+            store._converted = converted
             opened.pop_all()
-        return office
+        return store
 
     def holdings(self) -> Holdings:
         """What the controls hold, and what was proven, by the ledger as it stands now. From any thread."""
@@ -92,7 +90,6 @@ class Office:
 
     def close(self) -> None:
         """Gives the state folder back."""
-        self.comparer.close()
         self.ledger.close()
         self.reader.close()
         self.library.close()

@@ -1,16 +1,13 @@
 """Captures on record: what the port noticed counts, noise does not, and two without a name are two."""
 
 import pytest
+from station_jobs import jobs_of
 
 from dncd import defaults
-from dncd.choices import EndsOn
-from dncd.line.receiving import Ended
 from dncd.records.ledger import records
-from dncd.station.incoming_papers import IncomingPapers
-from dncd.station.office import Office
-from dncd.station.papers import Damage
 from dncd.station.ration import HOUR_S, Ration
-from dncd.values import Counters, Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.station.results import Damage
+from dncd.values import Counters, Frame, LineSettings, MachineSettings
 
 WIRE = b"%\nO0004\nM30\n%\n"
 
@@ -18,25 +15,21 @@ WIRE = b"%\nO0004\nM30\n%\n"
 @pytest.fixture
 def desk(tmp_path):
     machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("8E1")))
-    shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
-    office = Office.open(Settings(tmp_path / "dncd.toml", shop, {"mill": machine}))
-    yield IncomingPapers(office, machine), tmp_path
-    office.close()
+    with jobs_of(tmp_path, machine) as jobs:
+        yield jobs, tmp_path
 
 
-def caught(papers, wire, damage=None, printable=10):
-    spool = papers.open_spool()
-    spool.append(wire)
-    return papers.captured(spool, Ended(EndsOn.MARK, len(wire), printable, 1.0), damage or Damage(), 1.0).transfers
+def caught(jobs, wire, damage=None, printable=10):
+    return jobs.capture(wire, damage, printable=printable).transfers
 
 
 def test_faults_that_the_port_cannot_place_make_a_capture_damaged(desk):
-    papers, root = desk
-    (told,) = caught(papers, WIRE, Damage(notices=Counters(parity=2)))
+    jobs, root = desk
+    (told,) = caught(jobs, WIRE, Damage(notices=Counters(parity=2)))
     assert told["event"] == "damaged"
     assert "2 of parity" in told["reasons"][0]
     assert not list((root / "shop/mill/from-machine").glob("*.nc"))
-    (told,) = caught(papers, WIRE)
+    (told,) = caught(jobs, WIRE)
     assert told["event"] == "received"
 
 
@@ -47,15 +40,15 @@ def test_characters_that_the_port_marked_are_damage(desk):
 
 
 def test_noise_is_no_capture(desk):
-    papers, root = desk
-    assert caught(papers, b"\xfe\xfe", printable=0) == ()
+    jobs, root = desk
+    assert caught(jobs, b"\xfe\xfe", printable=0) == ()
     assert list(records(root / "state")) == []
     assert list((root / "state/captures").iterdir()) == []
 
 
 def test_two_without_a_name_are_two_programs(desk):
-    papers, _ = desk
-    names = {caught(papers, b"%\nX1.\nM30\n%\n")[0]["program"], caught(papers, b"%\nX2.\nM30\n%\n")[0]["program"]}
+    jobs, _ = desk
+    names = {caught(jobs, b"%\nX1.\nM30\n%\n")[0]["program"], caught(jobs, b"%\nX2.\nM30\n%\n")[0]["program"]}
     assert len(names) == 2
     assert all(name.startswith("UNNAMED-") for name in names)
 
@@ -67,20 +60,17 @@ GARBAGE = b"%\nO0004\nM3\xff0\n%\n"
 
 @pytest.fixture
 def hours(desk, monkeypatch):
-    """Papers with a clock that the test moves, in seconds, and small limits."""
+    """Jobs with a clock that the test moves, in seconds, and small limits."""
     monkeypatch.setattr(defaults, "OVERFLOW_BYTES", 10 * len(GARBAGE))
-    papers, root = desk
+    jobs, root = desk
     time = [0.0]
-    machine = papers._settings
-    made = IncomingPapers(papers._office, machine, lambda: time[0])
-    made._ration = Ration(most=3, most_chars=100)
-    return made, root, time
+    jobs.keeps._clock = lambda: time[0]
+    jobs.keeps._ration = Ration(most=3, most_chars=100)
+    return jobs, root, time
 
 
-def catch(papers, wire):
-    spool = papers.open_spool()
-    spool.append(wire)
-    return papers.captured(spool, Ended(EndsOn.MARK, len(wire), 10, 1.0), Damage(), 1.0)
+def catch(jobs, wire):
+    return jobs.capture(wire)
 
 
 def files(root):
@@ -88,11 +78,11 @@ def files(root):
 
 
 def test_garbage_for_ever_fills_no_disk_and_a_good_program_comes_through(hours):
-    papers, root, time = hours
-    assert [len(catch(papers, GARBAGE).transfers) for _ in range(3)] == [1, 1, 1]
+    jobs, root, time = hours
+    assert [len(catch(jobs, GARBAGE).transfers) for _ in range(3)] == [1, 1, 1]
     size = None
     for n in range(60):
-        told = catch(papers, GARBAGE)
+        told = catch(jobs, GARBAGE)
         assert told.transfers == ()
         assert "within an hour" in told.overflow
         assert f"{n + 1} more" in told.overflow
@@ -102,49 +92,49 @@ def test_garbage_for_ever_fills_no_disk_and_a_good_program_comes_through(hours):
     kept = [p for p in (root / "state/captures").iterdir() if ".overflow" in p.name]
     assert len(kept) == 2
     assert sum(p.stat().st_size for p in kept) <= 2 * defaults.OVERFLOW_BYTES
-    (told,) = catch(papers, WIRE).transfers
+    (told,) = catch(jobs, WIRE).transfers
     assert told["event"] == "received"
     time[0] = HOUR_S + 1
-    assert catch(papers, GARBAGE).transfers[0]["event"] == "damaged"
+    assert catch(jobs, GARBAGE).transfers[0]["event"] == "damaged"
     events = [(r["event"], r.get("captures")) for r in records(root / "state") if "overflow" in r["event"]]
     assert events == [("overflow", None), ("overflow over", 60)]
 
 
 def test_programs_without_a_name_are_rationed_too(hours):
-    papers, _, _ = hours
-    told = [catch(papers, f"%\nX{n}.\nM30\n%\n".encode()) for n in range(5)]
+    jobs, _, _ = hours
+    told = [catch(jobs, f"%\nX{n}.\nM30\n%\n".encode()) for n in range(5)]
     assert [len(t.transfers) for t in told] == [1, 1, 1, 0, 0]
 
 
 def test_characters_count_too(hours):
-    papers, _, _ = hours
-    assert len(catch(papers, b"%\n" + b"N1 \xff\n" * 30 + b"%\n").transfers) == 1
-    assert "characters" in catch(papers, GARBAGE).overflow
+    jobs, _, _ = hours
+    assert len(catch(jobs, b"%\n" + b"N1 \xff\n" * 30 + b"%\n").transfers) == 1
+    assert "characters" in catch(jobs, GARBAGE).overflow
 
 
 def test_a_full_shelf_is_emptied_by_clearing_the_folder(hours, monkeypatch):
-    papers, root, time = hours
+    jobs, root, time = hours
     monkeypatch.setattr(defaults, "DAMAGED_FILES", 6)
     for n in range(3):
         time[0] = n * HOUR_S * 2
-        told = catch(papers, GARBAGE)
+        told = catch(jobs, GARBAGE)
     assert "clear from-machine/damaged/" in told.overflow
     assert len(list((root / "state/captures").glob("*.damaged.raw"))) == 2
     for path in (root / "shop/mill/from-machine/damaged").iterdir():
         path.unlink()
     time[0] += 2 * HOUR_S
-    papers._ration.keep(0, time[0])
+    jobs.keeps._ration.keep(0, time[0])
     monkeypatch.setattr(defaults, "DAMAGED_FILES", 2)
-    assert catch(papers, GARBAGE).transfers[0]["event"] == "damaged"
+    assert catch(jobs, GARBAGE).transfers[0]["event"] == "damaged"
     assert len(list((root / "state/captures").glob("*.damaged.raw"))) == 1
 
 
 def test_a_disk_with_little_room_keeps_it_for_good_programs(hours, monkeypatch):
-    papers, root, _ = hours
+    jobs, root, _ = hours
     monkeypatch.setattr(defaults, "DISK_LEAST_BYTES", 1 << 62)
-    assert "left" in catch(papers, GARBAGE).overflow
+    assert "left" in catch(jobs, GARBAGE).overflow
     assert not list(root.glob("shop/mill/from-machine/damaged/*"))
-    assert catch(papers, WIRE).transfers[0]["event"] == "received"
+    assert catch(jobs, WIRE).transfers[0]["event"] == "received"
 
 
 def test_what_there_was_no_memory_for_is_damage_with_a_reason(desk):
@@ -159,9 +149,9 @@ def test_a_fault_of_dncd_itself_keeps_the_characters(desk, monkeypatch):
     def fault(*_given):
         raise ZeroDivisionError("some fault")
 
-    monkeypatch.setattr("dncd.station.incoming_papers.read_capture", fault)
-    papers, root = desk
-    (told,) = caught(papers, WIRE)
+    monkeypatch.setattr("dncd.station.capture_jobs.read_capture", fault)
+    jobs, root = desk
+    (told,) = caught(jobs, WIRE)
     assert told["event"] == "damaged"
     assert "report it" in told["reasons"][0]
     (raw,) = (root / "state/captures").glob("*.damaged.raw")

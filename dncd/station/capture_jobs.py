@@ -10,22 +10,28 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import EndsOn, Protocol, TapeCode
 from dncd.errors import RecordsError
-from dncd.line.receiving import CaptureEnd, Ended, Receiving
-from dncd.line.xmodem_receiving import XmodemReceiving
+from dncd.line.receivers import is_noise, unfinished
+from dncd.line.receiving import CaptureEnd, Ended
+from dncd.outside.comparer import Comparer
 from dncd.outside.disk_room import free_bytes
 from dncd.peer_text import printable
 from dncd.program import names
+from dncd.program.edits import Version
+from dncd.program.habits import otherwise
+from dncd.program.readback import Reading
 from dncd.program.splitting import Kind, split
+from dncd.program.substance import Answer
 from dncd.records import durable, overflow, plans
 from dncd.records.checks import Readback
 from dncd.records.endings import DAMAGED
 from dncd.records.library import Text, blob_name
 from dncd.records.plans import Comparison, Evidence, InPlan, Part
+from dncd.records.revisions import Revision
 from dncd.records.spool import CaptureSpool, Leftover
-from dncd.station.office import Office
-from dncd.station.papers import Captured, Damage
+from dncd.records.store import Store
+from dncd.station.events import Append, CaptureJob, Keep
 from dncd.station.ration import Ration
-from dncd.station.receivers import receiver_of
+from dncd.station.results import Captured, Damage
 from dncd.tape.capture import Capture, read_capture
 from dncd.tape.codes import Coder
 from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes, fault_words
@@ -33,53 +39,41 @@ from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes,
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
 
-_NOISE_CHARS: Final = 16
-"""Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
-
-_DIFFERENCES: Final = 40
 
 UNNAMED: Final = "UNNAMED-"
 
 
-def is_noise(ended: Ended) -> bool:
-    """Whether a capture is so little that it is let go."""
-    return ended.printable == 0 and ended.chars < _NOISE_CHARS
+class CaptureJobs:
+    """Of one machine. Characters are added in the captures thread, all else is for the records thread."""
 
-
-def unfinished(ends_on: EndsOn, why: EndsOn | CaptureEnd, capture: Capture) -> str:
-    """Why a capture is no whole one though no character of it is damaged; "" if it is."""
-    if ends_on is EndsOn.MARK or why is ends_on or why is CaptureEnd.PACKETS:
-        return ""
-    if ends_on is EndsOn.SILENCE and why is EndsOn.DC4:
-        return ""
-    lines = capture.whole.count("\n") + 1
-    return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"
-
-
-class IncomingPapers:
-    """Of one machine; `captured` and what follows are for the records thread."""
-
-    def __init__(self, office: Office, settings: MachineSettings, clock: Callable[[], float] = time.monotonic) -> None:
-        self._office, self._settings, self._clock = office, settings, clock
+    def __init__(
+        self, store: Store, comparer: Comparer, settings: MachineSettings, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._store, self._comparer, self._settings, self._clock = store, comparer, settings, clock
         self._ration = Ration()
         self._planned: InPlan | None = None
         self._coder = Coder.of(settings.tape, settings.line)
+        self._spools: dict[int, CaptureSpool] = {}
 
-    def signal(self, char: int) -> bytes:
-        """A DC code such as DC3 as dncd says it on this line."""
-        return self._coder.signal(char, self._settings.line.dc_parity)
+    def do(self, job: CaptureJob) -> object:
+        """Does a job; its result is as the job says. RecordsError: none of it is done; the same may be given again."""
+        match job:
+            case Append():
+                return self.append(job)
+            case Keep():
+                captured = self.captured(self._spools[job.capture], job.ended, job.damage, job.seconds)
+                del self._spools[job.capture]
+                return captured
 
-    def signals(self, char: int) -> frozenset[int]:
-        """The bytes by which the control may say a DC code."""
-        return self._coder.signals(char)
-
-    def receiving(self, now: float = 0.0) -> Receiving | XmodemReceiving:
-        """The receiver for this machine's line; now: seconds of the loop's clock."""
-        return receiver_of(self._settings, self._coder, now)
-
-    def open_spool(self) -> CaptureSpool:
-        """The file of a new capture; in the captures thread, as what is added to it."""
-        return CaptureSpool(self._office.shop.state, plans.fresh_id(self._settings.name))
+    def append(self, job: Append) -> int:
+        """Adds characters to the file of a capture, which is made with the first of them; gives its size."""
+        spool = self._spools.get(job.capture)
+        if spool is None:
+            spool = CaptureSpool(self._store.shop.state, plans.fresh_id(self._settings.name))
+            self._spools[job.capture] = spool
+        if job.data:
+            spool.append(job.data)
+        return spool.size
 
     def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
         """A capture is over: decoded, split, named, compared, and put on record."""
@@ -111,19 +105,19 @@ class IncomingPapers:
         self._record(self._plan(leftover.id, wire, CaptureEnd.STOPPED, Damage(), 0.0))
 
     def _record(self, plan: InPlan) -> Captured:
-        return Captured(tuple(told.record for told in self._office.end_in(plan)))
+        return Captured(tuple(told.record for told in self._store.end_in(plan)))
 
     # --- too much damage -------------------------------------------------------------------------------------------
 
     def _too_many(self) -> str:
         """Why one more damaged capture is not kept by itself; "" where it is."""
-        state, machine = self._office.shop.state, self._settings.name
+        state, machine = self._store.shop.state, self._settings.name
         if why := self._ration.why_not(self._clock()):
             return why
         room = free_bytes(state)
         if room is not None and room < defaults.DISK_LEAST_BYTES:
             return f"the disk of the state folder has {room // 1_000_000} MB left"
-        with self._office.shop.folders.opened(machine, DAMAGED) as folder:
+        with self._store.shop.folders.opened(machine, DAMAGED) as folder:
             amount = overflow.damaged_amount(state, folder, machine)
             if _full(amount) and overflow.let_go(state, folder, machine):
                 amount = overflow.damaged_amount(state, folder, machine)
@@ -133,10 +127,10 @@ class IncomingPapers:
         return ""
 
     def _sum_up(self, spool: CaptureSpool, wire: WireBytes, why: str) -> Captured:
-        state, machine = self._office.shop.state, self._settings.name
+        state, machine = self._store.shop.state, self._settings.name
         kept = overflow.add(state, machine, wire)
         if not self._ration.summed:
-            self._office.note("overflow", machine=machine, why=why, kept=kept.name)
+            self._store.note("overflow", machine=machine, why=why, kept=kept.name)
         self._ration.sum_up(len(wire))
         spool.remove()
         self._planned = None
@@ -146,7 +140,7 @@ class IncomingPapers:
     def _tell_overflow(self) -> None:
         captures, chars = self._ration.begin_anew()
         if captures:
-            self._office.note("overflow over", machine=self._settings.name, captures=captures, chars=chars)
+            self._store.note("overflow over", machine=self._settings.name, captures=captures, chars=chars)
 
     # --- reading ------------------------------------------------------------------------------------------------------
 
@@ -201,25 +195,41 @@ class IncomingPapers:
 
     def _compared(self, part: Part) -> Part:
         """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
-        library = self._office.library
+        library = self._store.library
         history, readback = library.history(self._settings.name, part.program), self._readback(part.program)
         if not history:
             return dataclasses.replace(part, sure=self._sure(readback, 0))
         newest = history[-1]
         blob = blob_name(Text.of(part.text.encode("utf-8")))
-        if 0 < readback.last_out <= len(history) and history[readback.last_out - 1].blob == blob:
-            number = readback.last_out
-            return dataclasses.replace(part, told=Comparison.MATCHED, against=number, sure=self._sure(readback, number))
-        if newest.blob == blob:
-            return dataclasses.replace(part, against=newest.number, sure=self._sure(readback, newest.number))
-        part = dataclasses.replace(part, sure=self._sure(readback, 0))
-        text = library.blob(newest.blob).decode("utf-8")
-        small = max(len(text), len(part.text)) < _COMPARED_CHARS
-        lines = self._office.comparer.differences(text, part.text, _DIFFERENCES) if small else ()
-        return dataclasses.replace(part, told=Comparison.DIFFERS, against=newest.number, differences=lines)
+        sent = history[readback.last_out - 1] if 0 < readback.last_out <= len(history) else newest
+        if equal := next((revision for revision in (sent, newest) if revision.blob == blob), None):
+            said = Reading(equal.number, Answer.EQUAL)
+        else:
+            said = self._read_back([sent, newest] if sent is not newest else [newest], part.text)
+        same = said.answer in (Answer.EQUAL, Answer.SUBSTANCE)
+        out = said.number == sent.number == readback.last_out
+        return dataclasses.replace(
+            part,
+            told=Comparison.DIFFERS if not same else Comparison.MATCHED if out else Comparison.NONE,
+            against=said.number,
+            how=said.answer.value,
+            sure=self._sure(readback, said.number if same else 0),
+            differences=said.differences,
+            carry=said.carried.how.value,
+            carried=said.carried.text,
+            spelling=said.spelling,
+            otherwise=otherwise(self._store.holdings().checks.spelling(self._settings.name), said.spelling),
+        )
+
+    def _read_back(self, known: list[Revision], text: str) -> Reading:
+        library = self._store.library
+        versions = [Version(r.number, r.origin, library.blob(r.blob).decode("utf-8")) for r in known]
+        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
+            return Reading(known[-1].number, Answer.CHANGED)
+        return self._comparer.read_back(versions, text)
 
     def _readback(self, program: str) -> Readback:
-        return self._office.holdings().checks.readback(self._settings.name, program)
+        return self._store.holdings().checks.readback(self._settings.name, program)
 
     def _sure(self, readback: Readback, number: int) -> Evidence:
         """number: of the revision that it is equal to, 0 for none. PARITY where the line, code or protocol checks itself."""

@@ -1,17 +1,19 @@
-"""What the slow work of a station hands back to the line loop."""
+"""What the jobs of a station hand back to its machine, and what the machine hands to them."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.choices import LowerCase
 from dncd.line.sending import Shape
-from dncd.program import dropped
+from dncd.program.dropped import Codec, Encoding, LineEnds
 from dncd.program.survey import Survey
 from dncd.records.plans import OutPlan
 from dncd.values import NO_FAULTS, Counters
 
-_PIECE: Final = 65_536
+NO_ENCODING: Final = Encoding(Codec.LATIN_1, LineEnds.RUNS, 0, 0)
+NO_SURVEY: Final = Survey("", "", 1, 1, 0, 0, 0, LowerCase.KEEP, "", "", (), ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,34 +25,51 @@ class Gone:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A dropped file, read and checked. programs: names; titles: as a receipt shows them; identity: of the file;
-    newest: commit of the newest revision of each program when it was checked."""
+    """A dropped file, read and checked. id: of the transfer, however it ends; programs: names; titles: as a receipt shows
+    them; identity: of the file; newest: per program that edits are held for, what the library had of it."""
 
-    sha256: str
-    size: int
-    encoding: dropped.Encoding
-    survey: Survey
+    id: str
     programs: tuple[str, ...]
-    titles: tuple[str, ...]
-    refusals: tuple[str, ...]
-    warnings: tuple[str, ...]
-    identity: tuple[int, ...]
+    sha256: str = ""
+    size: int = 0
+    encoding: Encoding = NO_ENCODING
+    survey: Survey = NO_SURVEY
+    titles: tuple[str, ...] = ()
+    refusals: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    identity: tuple[int, ...] = ()
     newest: Mapping[str, str] = field(default_factory=dict)
+
+
+UNCHECKED: Final = Checked("", ())
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A checked file whose copy and tape image lie in the state folder. wire: the image where it is small, else b""."""
+    """The copy and the tape image of a checked file. image: its file, where it is too large for memory; wire: the image
+    where it is small, else b""; lead: characters of leader; text_bytes: of the text
+    between the marks, in UTF-8."""
 
-    id: str
     copy: Path
     image: Path
     wire: bytes
     total_chars: int
+    lead: int
     wire_chars: int
     wire_sha256: str
     shape: Shape
-    identity: tuple[int, ...]
+    text_bytes: int = 0
+
+
+NO_IMAGE: Final = Prepared(Path(), Path(), b"", 0, 0, 0, "", Shape(0, 0, b""))
+
+
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """A file with nothing against it. prepared: NO_IMAGE while others are to be sent before it."""
+
+    checked: Checked
+    prepared: Prepared = NO_IMAGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,20 +77,19 @@ class Begun:
     """A sending that the records know of."""
 
     plan: OutPlan
-    prepared: Prepared
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """An ending on record, as `dncd send` and the journal want it."""
+class FileEnding:
+    """An ending on record, as `dncd send` and the journal want it. result: "" where nothing was told, because the file was
+    edited since it was checked."""
 
     file: str
-    result: str
-    time: str
-    path: str
-    receipt: str
-    reasons: tuple[str, ...]
-    fields: Mapping[str, Any]
+    result: str = ""
+    path: str = ""
+    receipt: str = ""
+    reasons: tuple[str, ...] = ()
+    fields: Mapping[str, Any] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
         """For the command socket."""
@@ -126,32 +144,10 @@ class Damage:
 @dataclass(frozen=True, slots=True)
 class Heard:
     """What was heard of a line while dncd sent on it. strays: characters that were no codes; counted: faults of what
-    came; warnings: what makes the line's settings meaningless, a sentence each."""
+    came; warnings: what makes the line's settings meaningless, a sentence each; written: characters that the port took,
+    packets and repetitions included."""
 
     strays: bytes = b""
     counted: Counters = NO_FAULTS
     warnings: tuple[str, ...] = ()
-
-
-class Image:
-    """The pieces of a prepared tape image, in order."""
-
-    def __init__(self, prepared: Prepared) -> None:
-        self._prepared = prepared
-        self._at = 0
-
-    def at_hand(self) -> bytes | None:
-        """The whole image where it is in memory; None where `next_piece` must read a file."""
-        if not self._prepared.wire and self._prepared.total_chars:
-            return None
-        piece = self._prepared.wire[self._at :]
-        self._at = len(self._prepared.wire)
-        return piece
-
-    def next_piece(self) -> bytes:
-        """The next piece from the file; in the supply thread."""
-        with self._prepared.image.open("rb") as file:
-            file.seek(self._at)
-            piece = file.read(_PIECE)
-        self._at += len(piece)
-        return piece
+    written: int = 0

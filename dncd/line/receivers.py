@@ -1,0 +1,40 @@
+"""The receiver for a machine's line, as its settings say, and what its captures are worth at a glance."""
+
+from typing import Final
+
+from dncd.choices import EndsOn, Protocol
+from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
+from dncd.line.xmodem_receiving import XmodemReceiving
+from dncd.tape.capture import Capture
+from dncd.tape.codes import Coder
+from dncd.tape.image import block_end
+from dncd.values import IsoBytes, MachineSettings
+
+_NOISE_CHARS: Final = 16
+"""Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
+
+
+def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving | XmodemReceiving:
+    """coder: the machine's; now: seconds of the clock that it will be fed with."""
+    tape, receive, line = machine.tape, machine.receive, machine.line
+    if line.protocol is not Protocol.PLAIN:
+        return XmodemReceiving(line.protocol, now)
+    text = coder.encode(IsoBytes("".join(sorted(coder.codable)).encode()))
+    mark = coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
+    alphabet = Alphabet.of(tape.code, line.frame, mark, text, block_end(tape))
+    return Receiving(alphabet, tape.code, ends_on=receive.ends_on, silence_s=receive.silence_s, char_s=line.char_s)
+
+
+def is_noise(ended: Ended) -> bool:
+    """Whether a capture is so little that it is let go."""
+    return ended.printable == 0 and ended.chars < _NOISE_CHARS
+
+
+def unfinished(ends_on: EndsOn, why: EndsOn | CaptureEnd, capture: Capture) -> str:
+    """Why a capture is no whole one though no character of it is damaged; "" if it is."""
+    if ends_on is EndsOn.MARK or why is ends_on or why is CaptureEnd.PACKETS:
+        return ""
+    if ends_on is EndsOn.SILENCE and why is EndsOn.DC4:
+        return ""
+    lines = capture.whole.count("\n") + 1
+    return f"line {lines}: the capture ended by {why.value} before {ends_on.value} came; punch it out again"

@@ -1,0 +1,312 @@
+"""One machine: what its port, its line and its files do next.
+
+Two rules. Everything that decides what a line does next is here, and in the parts of it (`port_side`, `sender`, `run`,
+`queue`, `capture_buffer`, `words`). Nothing here knows a thread, a file or a clock.
+
+`on(event, now)` tells it what happened and gives what is to be done; `states` has the tables, `events` the words. Events
+tell, and a `Tick` moves: it is told after everything that came was told, for input must be known before characters go.
+"""
+
+import dataclasses
+import math
+from typing import Final
+
+from dncd.choices import ModemLine
+from dncd.errors import DncdError, NotDoneError
+from dncd.line.receivers import receiver_of
+from dncd.line.receiving import Said
+from dncd.ports.port import Reading
+from dncd.station.capture_buffer import CaptureBuffer
+from dncd.station.events import (
+    Action,
+    Append,
+    AskForProgram,
+    Back,
+    Blocked,
+    Close,
+    Do,
+    Done,
+    Event,
+    Failed,
+    Go,
+    Holds,
+    Job,
+    Keep,
+    Lend,
+    Lines,
+    Listed,
+    Lost,
+    Opened,
+    OpenFailed,
+    Part,
+    PutAway,
+    Read,
+    Retire,
+    Serve,
+    Shut,
+    Stop,
+    Tick,
+    Withdraw,
+    Wrote,
+)  # fmt: skip
+from dncd.station.port_side import PortSide
+from dncd.station.sender import Sender
+from dncd.station.states import LineUse, Mode, PortState, Standing
+from dncd.station.tally import Account, warning
+from dncd.station.words import Words
+from dncd.tape.codes import Coder
+from dncd.values import NO_FAULTS, LineState, MachineSettings, WireBytes
+
+_LOOK_AT_MODEM_S, _LOOK_AT_IDLE_MODEM_S = 0.05, 0.2
+"""Seconds between looks at CTS or DSR while a program waits for them, and while none does: the line going off and on again
+between two programs must be seen."""
+
+_WORDS_S: Final = 0.01
+"""Seconds until words that the port did not take are offered again."""
+
+
+class Core:
+    """The machine. All times are seconds of one clock."""
+
+    def __init__(self, settings: MachineSettings, now: float) -> None:
+        self.settings, self.name = settings, settings.name
+        self._coder = coder = Coder.of(settings.tape, settings.line)
+        self.standing = Standing()
+        self.port = PortSide(settings, self.standing)
+        self.sender = Sender(settings, self.standing)
+        self.captures = CaptureBuffer(receiver_of(settings, coder, now), coder.signals(0x12))
+        self.words = Words(settings, coder, self.captures.receiving)
+        self.account = Account(settings.line.port)
+        self.folder_trouble = self.pending = ""
+        self._calm_until = 0.0  # until then a sending needs nothing but its pump
+        self._start_is_looped = False
+        self._starts_on_modem = settings.send.start_on.start_line is not ModemLine.NONE
+        self.needs_modem = bool(settings.lines_needed)
+
+    @property
+    def state(self) -> LineState:
+        """What the line is doing, as `status` shows it."""
+        run = self.sender.run
+        if run is not None:
+            return LineState.HELD if run.sending.held_since is not None else LineState.SENDING
+        if not self.port.open:
+            return LineState.NO_PORT
+        if self.captures.capturing is not None:
+            return LineState.RECEIVING
+        return LineState.WAITING if self.sender.queue.waiting else LineState.LISTENING
+
+    def block_now(self) -> str:
+        """The block that is being handed over, as text; "" without a sending."""
+        coded = self.sender.run.sending.block_now() if self.sender.run is not None else b""
+        return self._coder.decode(WireBytes(coded)).chars.decode("latin-1").strip("\r\n\0")
+
+    @property
+    def busy(self) -> bool:
+        """Whether something under way is not on record yet."""
+        return self.sender.busy or self.captures.busy
+
+    def on(self, event: Event, now: float) -> list[Action]:
+        """Takes in an event; what is to be done, in order. NotDoneError to somebody who asks for what cannot be done now."""
+        match event:
+            case Tick():
+                return self._tick(now, event.settled)
+            case Wrote():
+                return self._wrote(event, now)
+            case Read():
+                return self._read(event.reading, now)
+            case Lines():
+                if (run := self.sender.run) is not None:
+                    run.gate(event.modem, now)
+                elif not self._start_is_looped:
+                    self.sender.starts.modem(event.modem, now)
+                return []
+            case Holds() if (run := self.sender.run) is not None:
+                run.sending.port_holds(event.chars, now)
+                return []
+        self._calm_until = 0.0
+        match event:
+            case Opened() | OpenFailed() | Lost() | Lend() | Back() | Shut():
+                return self._port(event, now)
+            case Done() | Failed():
+                return self._job(event, now)
+            case Blocked():
+                self.sender.blocked = event.error
+                return []
+            case Listed():
+                self.folder_trouble = event.problem
+                self.sender.queue.note(event)
+                return []
+            case _:
+                return self._asked(event, now)
+
+    def _port(self, event: Opened | OpenFailed | Lost | Lend | Back | Shut, now: float) -> list[Action]:
+        match event:
+            case Opened():
+                self.sender.line_warnings = tuple(event.looped.values())
+                self._start_is_looped = self.settings.send.start_on.start_line.value in event.looped
+                return self.port.opened(event, now)
+            case OpenFailed() | Lost():
+                return self._lost(event.error, now)
+            case Lend():
+                actions = self.port.lend(event.to, self.state, now)
+                self.words.forget()
+                self.sender.starts.forget()
+                return actions
+            case Back():
+                self.sender.starts.forget()
+                return self.port.back()
+            case Shut():
+                if self.standing.mode is Mode.CLOSED:
+                    return []
+                close: list[Action] = [Close()] if self.port.open else []
+                self.standing.move(Mode.CLOSED)
+                self.standing.move(PortState.CLOSED)
+                ended = self.sender.stop("the service let the line go", now)
+                return [*close, *ended, *(Do(PutAway(prepared)) for prepared in self.sender.queue.shut())]
+
+    def _lost(self, error: DncdError, now: float) -> list[Action]:
+        """The port is absent, busy, or went away: what was under way ends."""
+        if not self.port.open:
+            return self.port.lost(error, now)
+        self.account.tally.losses += 1
+        actions = [*self.port.lost(error, now), *self.sender.stop(f"the port went away: {error.what}", now)]
+        self.captures.stop(now)
+        actions += self._captured()
+        self.words.forget()
+        self.sender.last_words.clear()
+        return actions
+
+    def _asked(self, event: Event, now: float) -> list[Action]:
+        """What people and the service want."""
+        match event:
+            case Go():
+                self.port.need_line()
+                return self.sender.go()
+            case Withdraw():
+                return self.sender.withdraw(event.name, now)
+            case AskForProgram():
+                self.words.refuse_unasked()
+                self.port.need_line()
+                if not self.port.open or self.sender.run is not None or self.captures.capturing is not None:
+                    raise NotDoneError(
+                        f"the line is not free: {self.state.value}", self.name, "Ask again when it listens"
+                    )
+                self.words.ask_for_program()
+            case Retire():
+                if self.standing.serving:
+                    self.standing.move(Mode.RETIRING)
+                self.pending = event.why
+            case Serve() if self.standing.mode in (Mode.SERVING, Mode.RETIRING):
+                if self.standing.mode is Mode.RETIRING:
+                    self.standing.move(Mode.SERVING)
+                self.pending = ""
+                if self.standing.port is PortState.ABSENT and self.port.retry_at == math.inf:
+                    self.port.retry_at = now
+            case Stop() if self.standing.mode is not Mode.CLOSED:
+                if self.standing.mode is not Mode.STOPPING:
+                    self.standing.move(Mode.STOPPING)
+                self.captures.stop(now)
+                return [*self._captured(), *self.sender.stop(event.reason, now)]
+        return []
+
+    # --- time, and what goes over the line ---------------------------------------------------------------------------
+
+    def _tick(self, now: float, settled: bool) -> list[Action]:
+        actions: list[Action] = []
+        run = self.sender.run
+        if run is not None and run.begun is not None:
+            if self.words or not self.port.open or run.sending.outcome is not None:
+                run.time_goes(now, settled)
+            else:
+                actions = run.pump(now, settled)
+                if now < self._calm_until and run.sending.outcome is None:
+                    return actions
+            actions += self.sender.over(now)
+        actions += self.port.look(now)
+        if self.standing.serving:
+            actions += self.sender.look(now)
+        self.captures.tick(now)
+        actions += self._captured()
+        free = self.port.open and self.standing.line is LineUse.IDLE and not self.captures.busy
+        actions += self.sender.consider(now, free)
+        return actions + self._say(now)
+
+    def _say(self, now: float) -> list[Action]:
+        """Words that wait, where there is a port for them."""
+        self.words.add(bytes(self.sender.last_words))
+        self.sender.last_words.clear()
+        said = self.words.say(self.sender.run is not None, now)
+        return said if self.port.open else []
+
+    def _wrote(self, event: Wrote, now: float) -> list[Action]:
+        run = self.sender.run
+        if event.part is Part.WORDS:
+            self.words.took(event.taken)
+            goes_on = run is not None and run.begun is not None and run.sending.outcome is None and not self.words
+            return run.pump(now, settled=True) if run is not None and goes_on else []
+        if run is None:
+            return []
+        actions = run.wrote(event, now)
+        return actions if run.sending.outcome is None else [*actions, *self.sender.over(now), *self._say(now)]
+
+    def _read(self, reading: Reading, now: float) -> list[Action]:
+        run = self.sender.run
+        if run is not None:
+            run.feed(reading.data, reading.counted, now)
+        elif reading.data:
+            for said in self.captures.feed(reading.data, reading.bad, now):
+                if isinstance(said, Said):
+                    self.sender.starts.said(said.code, now)
+                else:
+                    self.sender.starts.wished(said.wish, now)
+        if reading.counted != NO_FAULTS and run is None:
+            self.captures.notice(reading.notices, reading.counted, now)
+        actions = self._captured()
+        if reading.notices != NO_FAULTS:
+            self.account.tally.faults += reading.notices
+            what = ", ".join(f"{n} {kind}" for kind, n in dataclasses.asdict(reading.notices).items() if n)
+            next_step = "look at cable, shield and plugs, and at frame and rate"
+            actions.append(warning("faults on the line", what, self.settings.line.port, next_step))
+        return actions
+
+    def _captured(self) -> list[Action]:
+        """What the captures want done and said; and whether the line is theirs."""
+        wanted = LineUse.IDLE if self.captures.capturing is None else LineUse.CAPTURING
+        if self.standing.line in (LineUse.IDLE, LineUse.CAPTURING) and self.standing.line is not wanted:
+            self.standing.move(wanted)
+        cues, jobs = self.captures.take()
+        return [*(action for cue in cues for action in self.words.cue(cue)), *(Do(job) for job in jobs)]
+
+    def _job(self, event: Done | Failed, now: float) -> list[Action]:
+        """A job is done, or could not be."""
+        job: Job = event.job
+        actions: list[Action] = []
+        what = "what the control punched could not be written"
+        if isinstance(event, Done):
+            if isinstance(job, Append | Keep):
+                self.captures.done(job)
+            else:
+                actions = self.sender.done(job, event.result, now)
+            return [*actions, *self._captured(), *self.account.done(job, event.result, now)]
+        if isinstance(job, Append | Keep):
+            self.captures.failed(job, now)
+        else:
+            what = self.sender.failed(job, event.error, now)
+        return self.account.failed(job, what, event.error) if what else []
+
+    def next_due(self, now: float) -> float:
+        """When `Tick` is wanted at the latest; infinity: only an event can help."""
+        run = self.sender.run
+        waits = run is None or run.begun is None or bool(self.words)  # words go first
+        sending = math.inf if run is None or waits else run.next_due(now)
+        if now < self._calm_until and sending < math.inf:
+            return min(sending, self._calm_until)
+        dues = [self.port.retry_at if self.standing.serving else math.inf, *self.sender.dues(now)]
+        dues.append(self.captures.next_due())
+        if self.port.open and self._starts_on_modem:
+            waits = self.sender.queue.first() is not None
+            dues.append(now + (_LOOK_AT_MODEM_S if waits else _LOOK_AT_IDLE_MODEM_S))
+        if self.port.open and self.words:
+            dues.append(now + _WORDS_S)
+        self._calm_until = min(dues)
+        return min(sending, self._calm_until)

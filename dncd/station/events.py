@@ -1,0 +1,354 @@
+"""What is told to a station's machine, what it answers with, and the jobs that it gives to other threads."""
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, ClassVar
+
+from dncd.choices import ModemLine
+from dncd.errors import DncdError
+from dncd.line.receiving import Ended
+from dncd.line.sending import Outcome
+from dncd.outside.folder_looks import Entry
+from dncd.ports.port import Reading
+from dncd.station.results import Begun, Checked, Damage, Heard, Prepared
+from dncd.values import Modem, Signal
+
+
+# --- jobs: values that name their thread (`hands.Hands`) -------------------------------------------
+class Scope(enum.Enum):
+    """How much of a file's intake is wanted: its image is made of the first in line alone."""
+
+    CHECK = "check"
+    IMAGE = "image"
+
+
+@dataclass(frozen=True, slots=True)
+class TakeIn:
+    """Copies, reads and checks a dropped file: `TakenIn`, `Checked` (refused) or `Gone`. look: which look at the file."""
+
+    thread: ClassVar[str] = "checks"
+    name: str
+    look: int
+    scope: Scope
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PutAway:
+    """Removes what an intake made."""
+
+    thread: ClassVar[str] = "checks"
+    prepared: Prepared
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Begin:
+    """The last look before the start: `Begun`, `Checked` (refused) or `Gone`."""
+
+    thread: ClassVar[str] = "records"
+    name: str
+    checked: Checked
+    prepared: Prepared
+
+
+@dataclass(frozen=True, slots=True)
+class NextPiece:
+    """Reads `chars` characters of the image of a sending, from character `at` on: bytes."""
+
+    thread: ClassVar[str] = "supply"
+    image: Path
+    at: int
+    chars: int
+
+
+class Verdict(enum.Enum):
+    """How a file ends that was not sent."""
+
+    REFUSED = "refused"
+    WITHDRAWN = "withdrawn"
+    TAKEN_AWAY = "taken away"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Dismiss:
+    """Puts the end of a file on record that was not sent: `FileEnding`."""
+
+    thread: ClassVar[str] = "records"
+    name: str
+    verdict: Verdict
+    checked: Checked
+    prepared: Prepared
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class End:
+    """Puts the end of a sending on record: `FileEnding`."""
+
+    thread: ClassVar[str] = "records"
+    name: str
+    begun: Begun
+    checked: Checked
+    prepared: Prepared
+    outcome: Outcome
+    heard: Heard
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Return:
+    """A sending of which nothing went out is taken off the records; its file waits on."""
+
+    thread: ClassVar[str] = "records"
+    name: str
+    begun: Begun
+
+
+@dataclass(frozen=True, slots=True)
+class Append:
+    """Adds characters to the spool file of a capture; makes it first."""
+
+    thread: ClassVar[str] = "captures"
+    capture: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """A capture is over, and all of it is in its file: `Captured`. seconds: that it took."""
+
+    thread: ClassVar[str] = "records"
+    capture: int
+    ended: Ended
+    damage: Damage
+    seconds: float
+
+
+FileJob = TakeIn | PutAway | Begin | NextPiece | Dismiss | End | Return
+CaptureJob = Append | Keep
+Job = FileJob | CaptureJob
+
+
+# --- events ----------------------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The port is open. notes: what the opening found; looped: by line (CTS, DSR), why it is only an echo of our own."""
+
+    port: str
+    notes: tuple[str, ...] = ()
+    looped: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenFailed:
+    """The port is absent or busy."""
+
+    error: DncdError
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The port went away, or serving it failed."""
+
+    error: DncdError
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What came over the line since the last look."""
+
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """The modem lines as they stand."""
+
+    modem: Modem
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """The driver says how many characters it still holds."""
+
+    chars: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Everything that came has been told: now the machine does what it can. settled: nothing waits for a network."""
+
+    settled: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """What changed in to-machine/: entries that are new or other than before, in the order in which they came, and names
+    that are there no more. problem: why the folder cannot be used, in words."""
+
+    came: tuple[Entry, ...] = ()
+    gone: tuple[str, ...] = ()
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Blocked:
+    """Why nothing may be sent to this machine until a person has looked at it; no error: it may be again."""
+
+    error: DncdError | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A job is done."""
+
+    job: Job
+    result: object
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """A job could not be done."""
+
+    job: Job
+    error: Exception
+
+
+@dataclass(frozen=True, slots=True)
+class Go:
+    """Somebody says go; answered with the file that starts. NotDoneError where nothing waits for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Withdraw:
+    """Takes back a waiting file (the first one if ""), or stops what is being sent; answered with its name."""
+
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AskForProgram:
+    """Asks the control for a program (DC1 reader on). NotDoneError where that is not set, or the line is in use."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lend:
+    """Somebody borrows the line. NotDoneError, with what the line is doing, unless it is idle."""
+
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """The borrower has gone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Retire:
+    """Other settings are to hold: what is under way goes on to its end, nothing new begins. why: a sentence."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Serve:
+    """Whatever comes is taken up from now on: at the start, or because the settings stay after all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The service ends: what is under way ends as interrupted or cut off."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shut:
+    """The station ends for good and gives its port back."""
+
+
+class Part(enum.Enum):
+    """What a write is part of."""
+
+    WORDS = "words"
+    PROGRAM = "program"
+
+
+@dataclass(frozen=True, slots=True)
+class Wrote:
+    """How much of a `Write` the port took."""
+
+    part: Part
+    taken: int
+    offered: int
+
+
+Event = (
+    Opened | OpenFailed | Lost | Read | Lines | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
+    | AskForProgram | Lend | Back | Retire | Serve | Stop | Shut | Wrote
+)  # fmt: skip
+
+
+# --- actions ---------------------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Open the port, and tell `Opened` or `OpenFailed`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """Close the port."""
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Hand over what the port takes, and tell `Wrote` before anything else."""
+
+    part: Part
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchLine:
+    """Switch an output."""
+
+    line: ModemLine
+    signal: Signal
+
+
+@dataclass(frozen=True, slots=True)
+class Do:
+    """Give a job to its thread, and tell `Done` or `Failed`."""
+
+    job: Job
+
+
+class Level(enum.Enum):
+    """Which kind of line of the journal."""
+
+    INFO = "info"
+    WARNING = "warning"
+    TRANSFER = "transfer"
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """A line of the journal."""
+
+    level: Level
+    event: str
+    fields: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """To whoever asked. file: that starts or was taken back."""
+
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """Something that others show or wait for is another now."""
+
+
+Action = Open | Close | Write | SwitchLine | Do | Say | Answer | Changed

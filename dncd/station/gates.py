@@ -1,0 +1,231 @@
+"""What stands between a dropped file and the control: edits of the operator that it lacks, and what was not proven.
+
+Each gate is asked which library to read: a reader belongs to one thread.
+"""
+
+import dataclasses
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.choices import MachineEdits
+from dncd.outside.comparer import Comparer
+from dncd.peer_text import printable
+from dncd.program.edits import LostEdit, Version
+from dncd.records.checks import Readback
+from dncd.records.ending_words import named
+from dncd.records.holdings import Holdings, SignedOff
+from dncd.records.library import Library
+from dncd.records.proving import Standing
+from dncd.records.revisions import Revision
+from dncd.records.store import Store
+from dncd.records.texts import Text
+from dncd.station.results import Checked
+from dncd.values import MachineSettings, Origin
+
+_EDITS_LOOKED_AT: Final = 12
+"""Revisions from the machine that are looked at, the newest; how many the office made since does not count."""
+
+_COMPARED_CHARS: Final = 4 * 1024 * 1024
+"""Characters above which no control's memory lets an operator edit; such a program is sent as it is."""
+
+Texts = tuple[tuple[str, str], ...]
+"""Program and text, LF line ends."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """One program's edits that a dropped text does not hold."""
+
+    program: str
+    edits: tuple[LostEdit, ...]
+
+
+class Leaves:
+    """What somebody allowed for a file, by its SHA-256, the next time that it is dropped. From any thread."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._given: set[tuple[str, str]] = set()
+
+    def give(self, wish: str, sha256: str) -> None:
+        """wish: `over-edits` of the operator, or `to-prove`, not proven yet."""
+        with self._lock:
+            self._given.add((wish, sha256))
+
+    def has(self, wish: str, sha256: str) -> bool:
+        """Whether it is allowed."""
+        with self._lock:
+            return (wish, sha256) in self._given
+
+    def use_up(self, sha256: str) -> None:
+        """What was allowed was for this time alone, however it ends."""
+        with self._lock:
+            self._given -= {("over-edits", sha256), ("to-prove", sha256)}
+
+
+class LostEditGate:
+    """readback: what came back of a program since something of it went out last."""
+
+    def __init__(
+        self, settings: MachineSettings, comparer: Comparer, extension: str, readback: Callable[[str], Readback]
+    ) -> None:
+        self._machine, self._comparer, self._extension = settings.name, comparer, extension
+        self._readback = readback
+
+    def newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
+        """Of each program, the commit of its newest revision and the number of what came back last, "" without one: another
+        value, and the operator may have made an edit, also one that was taken back and is no new revision."""
+        found = ((p, self._readback(p), library.history(self._machine, p)) for p in programs)
+        return {p: f"{history[-1].commit}, back {readback.back}" if history else "" for p, readback, history in found}
+
+    def lost(self, library: Library, texts: Iterable[tuple[str, str]]) -> tuple[Lost, ...]:
+        """What each text lacks, where anything."""
+        found = []
+        for program, text in texts:
+            readback = self._readback(program)  # before the history: an edit that comes meanwhile counts as an edit
+            history = library.history(self._machine, program)
+            if not (looked_at := _with_edits(history)):
+                continue
+            if readback.known == len(history) and 0 < readback.back < len(history):
+                looked_at.append(dataclasses.replace(history[readback.back - 1], origin=Origin.OFFICE))
+            versions = self._versions(library, looked_at)
+            if versions and (edits := self._comparer.lost_edits(versions, text)):
+                found.append(Lost(program, edits))
+        return tuple(found)
+
+    @staticmethod
+    def _versions(library: Library, history: list[Revision]) -> list[Version]:
+        texts = [library.blob(revision.blob).decode("utf-8") for revision in history]
+        if any(len(text) > _COMPARED_CHARS for text in texts):
+            return []
+        return [Version(r.number, r.origin, text) for r, text in zip(history, texts, strict=True)]
+
+    def refusals(self, lost: Iterable[Lost], file: str) -> tuple[str, ...]:
+        """The sentences of a refusal: what is missing, and the ways out."""
+        said = []
+        for program in lost:
+            for edit in program.edits:
+                shown = "; ".join(printable(line) for line in edit.differences) or "block numbers or blanks alone"
+                what = "this file lacks what the operator changed at the machine"
+                if edit.number == 1:
+                    what = "this program came from the machine first, and nothing tells that this file is built on it"
+                said.append(f"{program.program}: {what} (revision {edit.number}: {shown})")
+            name = f"from-machine/{program.program}{self._extension}"
+            said.append(
+                f"take the edit over from {printable(name)} and drop the file again, or send it over the edit with "
+                f"`dncd send --over-edits {self._machine} {printable(file)}`"
+            )
+        return tuple(said)
+
+    @staticmethod
+    def warnings(lost: Iterable[Lost]) -> tuple[str, ...]:
+        """What the receipt of a sending over an edit says."""
+        return tuple(
+            f"{program.program}: sent over the operator's edit of revision {edit.number}, as somebody asked for"
+            for program in lost
+            for edit in program.edits
+        )
+
+
+def _with_edits(history: list[Revision]) -> list[Revision]:
+    """The newest revisions from the machine, each behind the one that it changed, and the newest of all."""
+    edits = [revision.number for revision in history if revision.origin is Origin.MACHINE][-_EDITS_LOOKED_AT:]
+    if not edits:
+        return []
+    wanted = {*edits, *(number - 1 for number in edits), history[-1].number}
+    return [revision for revision in history if revision.number in wanted]
+
+
+class ProvenGate:
+    """holdings: caught up with the ledger."""
+
+    def __init__(self, settings: MachineSettings, holdings: Callable[[], Holdings]) -> None:
+        self._machine, self._only, self._holdings = settings.name, settings.program.send_only_proven, holdings
+
+    def unproven(self, library: Library, texts: Iterable[tuple[str, Text]]) -> tuple[str, ...]:
+        """The programs that must not be sent; a text is read only where it may be a proven one. () where all may."""
+        if not self._only:
+            return ()
+        standing = Standing(library, self._holdings(), self._machine)
+        return tuple(
+            program for program, text in texts if not standing.any(program) or standing.of(program, text) is None
+        )
+
+    def refusals(self, unproven: Sequence[str], file: str) -> tuple[str, ...]:
+        """The sentences of a refusal, and the ways out."""
+        return (
+            f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
+            " else out",
+            f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {printable(file)}`; when the "
+            f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
+        )
+
+    @staticmethod
+    def warning(unproven: Sequence[str]) -> str:
+        """What the receipt says of an unproven program that somebody sends for its prove-out."""
+        return f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for"
+
+    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
+        """Who proved the text of each revision that was made; number 0 where nobody did."""
+        known = Standing(library, self._holdings(), self._machine)
+        for program, revision in made:
+            signed = known.of_revision(program, revision.number)
+            yield (
+                SignedOff(program, signed.revision, signed.time, signed.note, signed.by)
+                if signed
+                else SignedOff(program, 0, "", "", "")
+            )
+
+
+class Gates:
+    """All of one machine, and what somebody allowed past them."""
+
+    def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
+        self.leaves = Leaves()
+        self._holds_edits = settings.program.machine_edits is not MachineEdits.SEND
+        self._edits = LostEditGate(
+            settings,
+            comparer,
+            store.shop.extension,
+            lambda program: store.holdings().checks.readback(settings.name, program),
+        )
+        self._proven = ProvenGate(settings, store.holdings)
+
+    @property
+    def hold_edits(self) -> bool:
+        """Whether a file that lacks an edit is refused at all."""
+        return self._holds_edits
+
+    def judged(
+        self, library: Library, name: str, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]]
+    ) -> Checked:
+        """What was checked, with the refusals and warnings of the gates. texts: that
+        edits are held for; parts: all programs."""
+        unproven = self._proven.unproven(library, parts)
+        newest: Mapping[str, str] = self._edits.newest(library, [program for program, _ in texts])
+        lost = self._edits.lost(library, texts)
+        refusals, warnings = checked.refusals, checked.warnings
+        if lost and self.leaves.has("over-edits", checked.sha256):
+            warnings += self._edits.warnings(lost)
+        elif lost:
+            refusals = self._edits.refusals(lost, name)
+        if unproven and self.leaves.has("to-prove", checked.sha256):
+            warnings = (*warnings, self._proven.warning(unproven))
+        elif unproven:
+            refusals += self._proven.refusals(unproven, name)
+        return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest)
+
+    def new_edits(self, library: Library, name: str, checked: Checked, texts: Callable[[], Texts]) -> tuple[str, ...]:
+        """What the operator punched out since the check, and the file lacks: sentences. texts: read
+        only if anything came."""
+        newest = self._edits.newest(library, checked.newest)
+        if newest == checked.newest:
+            return ()
+        changed = [(program, text) for program, text in texts() if newest.get(program) != checked.newest.get(program)]
+        return self._edits.refusals(self._edits.lost(library, changed), name)
+
+    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
+        """Who proved what goes out."""
+        return self._proven.standing(library, made)

@@ -1,0 +1,108 @@
+"""The port of one machine as it comes and goes: opened, lost, tried again, lent and given back. Pure, as `core`."""
+
+import math
+from typing import Final
+
+from dncd.errors import DncdError, NotDoneError
+from dncd.station.events import Action, Changed, Close, Level, Open, Opened, Say
+from dncd.station.results import PortTrouble
+from dncd.station.states import Mode, PortState, Standing
+from dncd.station.tally import warning
+from dncd.values import LineState, MachineSettings
+
+_RETRY_FIRST_S, _RETRY_MOST_S = 0.5, 10.0
+"""Seconds between tries to open an absent port: soon after it went away, then less often."""
+
+_STEADY_S: Final = 5.0
+"""Seconds for which a port must stay open, that the wait between two tries falls back to the first: one that opens and
+closes at once is not tried twice a second for ever."""
+
+_RETRY_LENT_S: Final = 0.05
+"""The first of these waits after a loan: a borrower that was killed may hold the port for a moment longer."""
+
+_LENT_FROM: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
+
+
+class PortSide:
+    """standing: shared with the other parts of the machine."""
+
+    def __init__(self, settings: MachineSettings, standing: Standing) -> None:
+        self.trouble: PortTrouble | None = None
+        self.lent_to = ""
+        self.retry_at = math.inf
+        self.was_lent = False  # since the last opening
+        self._settings, self._standing = settings, standing
+        self._retry_wait, self._opened_at = _RETRY_FIRST_S, 0.0
+
+    @property
+    def open(self) -> bool:
+        """Whether it is open."""
+        return self._standing.port is PortState.OPEN
+
+    def opened(self, event: Opened, now: float) -> list[Action]:
+        """It was opened; one that is not wanted any more is closed again."""
+        port = self._standing.port
+        if not self._standing.serving or port in (PortState.LENT, PortState.CLOSED):
+            if port is PortState.OPENING:
+                self._standing.move(PortState.ABSENT)
+            return [Close()]
+        self._standing.move(PortState.OPEN)
+        self.trouble, self.retry_at, self._opened_at, self.was_lent = None, math.inf, now, False
+        notes = ({"port": event.port, "note": note} for note in event.notes)
+        actions: list[Action] = [Say(Level.INFO, "port opened", fields) for fields in notes]
+        for looped in event.looped.values():
+            what, _, next_step = looped.partition("; ")
+            actions.append(warning("modem line looped", what, f"port {event.port}", next_step))
+        return [*actions, Changed()]
+
+    def lost(self, error: DncdError, now: float) -> list[Action]:
+        """It is absent or busy, or went away: it is tried again, after a wait that grows until it stays open."""
+        actions: list[Action] = []
+        if self.open:
+            actions.append(Close())
+            if now - self._opened_at >= _STEADY_S:
+                self._retry_wait = _RETRY_FIRST_S
+        if self._standing.port in (PortState.OPEN, PortState.OPENING):
+            self._standing.move(PortState.ABSENT)
+        if self._standing.port is not PortState.ABSENT or self._standing.mode in (Mode.STOPPING, Mode.CLOSED):
+            return actions
+        if self.trouble is None or self.trouble.what != error.what:
+            actions.append(warning("no port", error.what, error.where, error.next_step))
+            self.trouble = PortTrouble(error.what, now)
+        self.retry_at = now + self._retry_wait
+        self._retry_wait = min(_RETRY_MOST_S, self._retry_wait * 2)
+        return [*actions, Changed()]
+
+    def look(self, now: float) -> list[Action]:
+        """Opens an absent port when its time has come."""
+        if self._standing.port is not PortState.ABSENT or now < self.retry_at or not self._standing.serving:
+            return []
+        self.retry_at = math.inf
+        self._standing.move(PortState.OPENING)
+        return [Open()]
+
+    def lend(self, to: str, state: LineState, now: float) -> list[Action]:
+        """Somebody borrows the line. NotDoneError, with what it is doing, unless it is idle."""
+        self.need_line()
+        if state not in _LENT_FROM or self._standing.port is PortState.CLOSED:
+            what, name = f"the service is using the line: it is {state.value}", self._settings.name
+            raise NotDoneError(what, name, f"Wait until `dncd status {name}` says listening, then try again")
+        actions: list[Action] = [Close()] if self.open else []
+        self._standing.move(PortState.LENT)
+        self.lent_to, self.trouble, self.retry_at = to, PortTrouble(f"lent to {to}", now), math.inf
+        return [*actions, Say(Level.INFO, "line lent", {"to": to}), Changed()]
+
+    def back(self) -> list[Action]:
+        """The borrower has gone: it is opened again, at once."""
+        to, self.lent_to, self.trouble, self._retry_wait = self.lent_to, "", None, _RETRY_LENT_S
+        self.was_lent = True
+        actions: list[Action] = [Say(Level.INFO, "line taken back", {"to": to}), Changed()]
+        if self._standing.port is not PortState.LENT:
+            return actions
+        self._standing.move(PortState.OPENING if self._standing.serving else PortState.ABSENT)
+        return [*actions, Open()] if self._standing.serving else actions
+
+    def need_line(self) -> None:
+        """NotDoneError while the line is lent."""
+        if self.lent_to:
+            raise NotDoneError(f"the line is lent to {self.lent_to}", self._settings.name, "Wait, or end it")

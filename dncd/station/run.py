@@ -1,0 +1,144 @@
+"""One sending under way, from its start to its outcome. Pure, as `core`."""
+
+import enum
+import math
+from typing import Final
+
+from dncd.choices import ModemLine, Protocol
+from dncd.line.sending import Sending
+from dncd.line.xmodem_sending import XmodemSending
+from dncd.station.events import Action, Do, NextPiece, Part, Write, Wrote
+from dncd.station.queue import WaitingFile
+from dncd.station.results import Begun, Heard
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Modem, Signal
+
+_POLL_MODEM_S: Final = 0.005
+"""Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
+
+_SETTLE_S: Final = 0.01
+"""Seconds between looks whether a device server has acknowledged the last characters."""
+
+_PIECE_CHARS: Final = 65_536
+"""Characters of a large tape image that are read at a time."""
+
+
+class Cut(enum.Enum):
+    """What broke a sending off from outside. port: that, or the service, went; for good:
+    somebody, or a fault of the image."""
+
+    NOTHING = "nothing"
+    PORT = "port"
+    FOR_GOOD = "for good"
+
+
+class Run:
+    """A sending of `file`. begun: what the records know of it, once they do; sending: the machine of the line."""
+
+    def __init__(self, settings: MachineSettings, file: WaitingFile, wish: bytes, now: float) -> None:
+        """wish: what the receiver of an XMODEM line asked with just before, or b""."""
+        line, send, prepared = settings.line, settings.send, file.prepared
+        self.file = file
+        self.sending: Sending | XmodemSending = (
+            Sending(line, send, prepared.total_chars, now, prepared.shape)
+            if line.protocol is Protocol.PLAIN
+            else XmodemSending(line, send, prepared.total_chars, now, prepared.shape, wish=wish)
+        )
+        self.begun: Begun | None = None
+        self._settings = settings
+        self._by_line = line.flow.stop_line is not ModemLine.NONE
+        self._written = 0  # characters that the port took, packets and repetitions included
+        self._fetched, self._fetching = 0, False
+        self._unsettled = False
+        self._cut = Cut.NOTHING
+        self._counted = NO_FAULTS
+
+    def cut(self, cut: Cut, reason: str, now: float) -> None:
+        """Breaks it off, unless it is over."""
+        if self.sending.outcome is None:
+            self._cut = cut
+            self.sending.stop(reason, now)
+
+    @property
+    def left_no_trace(self) -> bool:
+        """Whether nothing went out, and the file has its turn again: a control that never asked for packets, and somebody
+        who took it back, have answered."""
+        waits_on = self._cut is Cut.PORT or (
+            self._cut is Cut.NOTHING and self._settings.line.protocol is Protocol.PLAIN
+        )
+        return self._written == 0 and waits_on
+
+    def heard(self, warnings: tuple[str, ...]) -> Heard:
+        """What was heard meanwhile. warnings: of the port's opening."""
+        return Heard(bytes(self.sending.strays), self._counted, warnings, self._written)
+
+    # --- the image ---------------------------------------------------------------------------------------------------
+
+    def fetch(self) -> list[Action]:
+        """Asks for the next piece of the image; small images are in memory and come at once."""
+        if self._fetching or not self.sending.wants_supply():
+            return []
+        prepared = self.file.prepared
+        if prepared.wire or not prepared.total_chars:
+            self.sending.supply(prepared.wire[self._fetched :])
+            self._fetched = len(prepared.wire)
+            return []
+        self._fetching = True
+        at, self._fetched = self._fetched, min(prepared.total_chars, self._fetched + _PIECE_CHARS)
+        return [Do(NextPiece(prepared.image, at, _PIECE_CHARS))]
+
+    def supply(self, piece: bytes) -> None:
+        """The next piece has been read."""
+        self._fetching = False
+        self.sending.supply(piece)
+
+    # --- the line ----------------------------------------------------------------------------------------------------
+
+    def feed(self, data: bytes, counted: Counters, now: float) -> None:
+        """Characters that came from the control; counted: faults of theirs."""
+        self.sending.feed(data, now)
+        self._counted += counted
+
+    def gate(self, modem: Modem, now: float) -> None:
+        """The modem lines, for a sending under hardware flow."""
+        if self._by_line:
+            signal = modem.of(self._settings.line.flow.stop_line)
+            self.sending.gate(signal is Signal.ON, now)  # what a device server has not told yet counts as off
+
+    def pump(self, now: float, settled: bool) -> list[Action]:
+        """Hands over what may be handed over now. Input must have been read just before."""
+        if part := self.sending.allowed(now):
+            return [Write(Part.PROGRAM, part)]
+        self.time_goes(now, settled)
+        return []
+
+    def wrote(self, wrote: Wrote, now: float) -> list[Action]:
+        """The port took some of it; `now` is read after that."""
+        self._written += wrote.taken
+        self.sending.wrote(wrote.taken, wrote.offered, now)
+        self.time_goes(now, settled=True)
+        return self.fetch()
+
+    def time_goes(self, now: float, settled: bool) -> None:
+        """Moves what only time moves."""
+        self._unsettled = self.sending.has_left(now) and not settled
+        send = self._settings.send
+        if self._unsettled:
+            if not send.drip_feed and now - self.sending.clock.busy_until >= send.stall_s:
+                self.sending.stop("the device server did not take the last characters within stall_s", now)
+        elif not self._waits_for_line:
+            self.sending.tick(now)
+
+    @property
+    def _waits_for_line(self) -> bool:
+        """Whether CTS or DSR has been off since the start: a machine that is switched off uses no program up."""
+        return self._by_line and self._written == 0 and self.sending.held_since is not None
+
+    def next_due(self, now: float) -> float:
+        """When `pump` should be called next; infinity: only an event can help."""
+        due = now + _SETTLE_S if self._unsettled else self.sending.next_due()
+        if self._waits_for_line:
+            return now + _POLL_MODEM_S
+        still = due is None or self.sending.held_since is not None  # only the modem lines can help
+        if self._by_line and still and self.sending.outcome is None:
+            return now + _POLL_MODEM_S if due is None else min(due, now + _POLL_MODEM_S)
+        return math.inf if due is None else due

@@ -1,0 +1,411 @@
+"""The jobs of sending that other threads do: dropped files are copied, read once, checked, imaged and put on record."""
+
+import contextlib
+import dataclasses
+import hashlib
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from dncd import defaults
+from dncd.line.whole_image import Around
+from dncd.outside.comparer import Comparer
+from dncd.peer_text import printable, shown
+from dncd.program import dropped, names
+from dncd.program.rules import Rules
+from dncd.program.splitting import split
+from dncd.program.survey import Survey, body, survey
+from dncd.records import durable, plans
+from dncd.records.endings import OnRecord
+from dncd.records.library import Text
+from dncd.records.plans import Counted, Feed, OnWire, OutPlan, Sent, on_wire
+from dncd.records.shop_folders import TO_MACHINE
+from dncd.records.store import Store
+from dncd.station.events import Begin, Dismiss, End, FileJob, NextPiece, PutAway, Return, Scope, TakeIn, Verdict
+from dncd.station.gates import Gates, Texts
+from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Prepared, TakenIn
+from dncd.tape.codes import Coder
+from dncd.tape.image import block_end, significant_chunks
+from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
+
+_IN_MEMORY: Final = 4 * 1024 * 1024
+"""Bytes of a file, and characters of a tape image, that are kept in memory while they are worked on; a larger file is read
+from its copy, and a larger image from a file as it goes out."""
+
+_WITHDRAWN: Final = Sent(Result.WITHDRAWN, ("taken back at a keyboard before its start",))
+
+
+class SendJobs:
+    """Of one machine. Each job runs in the thread that it names."""
+
+    def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
+        self._store, self._settings = store, settings
+        self._coder = Coder.of(settings.tape, settings.line)
+        self._around = Around.of(settings, self._coder)
+        self._folders = store.shop.folders
+        self.gates = Gates(store, comparer, settings)
+
+    def do(self, job: FileJob) -> object:
+        """Does a job; its result is as the job says. Errors of the disk as they come."""
+        match job:
+            case TakeIn():
+                return self.take_in(job)
+            case PutAway():
+                put_away(job.prepared)
+            case Begin():
+                return self.begin(job)
+            case NextPiece():
+                with job.image.open("rb") as file:
+                    file.seek(job.at)
+                    return file.read(job.chars)
+            case Dismiss():
+                return self.dismiss(job)
+            case End():
+                return self.end(job)
+            case Return():
+                plans.remove(self._store.shop.state, job.begun.plan)
+        return job
+
+    # --- in: in the checks thread --------------------------------------------------------------------------------------
+
+    def take_in(self, job: TakeIn) -> TakenIn | Checked | Gone:
+        """A small file is read once, into memory. Of a large one the copy is read instead of the file, if one is made."""
+        path = self._folders.path_of(self._settings.name, TO_MACHINE) / job.name
+        transfer = plans.fresh_id(self._settings.name)
+        with durable.reporting("the dropped file cannot be read", path, durable.TRIED_AGAIN):
+            try:
+                fd = self._folders.open_drop(self._settings.name, job.name)
+            except FileNotFoundError:
+                return Gone("it is not there any more")
+        with contextlib.ExitStack() as undo:
+            undo.callback(os.close, fd)
+            status = os.fstat(fd)
+            if status.st_size > defaults.FILE_BYTES:
+                return self._too_large(transfer, job.name, fd, status)
+            outgoing = self._store.shop.state / "outgoing"
+            copy, image = outgoing / f"{transfer}.file", outgoing / f"{transfer}.wire"
+            with contextlib.ExitStack() as made:  # what a full disk broke off, and what is refused, leaves nothing
+                made.callback(durable.discard, image)
+                made.callback(durable.discard, copy)
+                source = _Source(fd, status.st_size, job.scope, copy)
+                found = survey(source.chunks, source.encoding, self._rules())
+                if _identity(os.fstat(fd)) != _identity(status):
+                    return Gone("it was changed while it was read")
+                checked = self._checked(transfer, job.name, source, found, status)
+                texts = self._texts_of(source.chunks, checked, job.name)
+                parts = () if found.refused else self._parts(source.chunks, checked)
+                checked = self.gates.judged(self._store.reader, job.name, checked, texts, parts)
+                if checked.refusals:
+                    return checked
+                if job.scope is Scope.CHECK:
+                    return TakenIn(checked)
+                prepared = self._image(source.chunks, copy, image, checked)
+                source.keep()
+                made.pop_all()
+        return TakenIn(checked, prepared)
+
+    def _texts_of(self, chunks: dropped.Chunks, checked: Checked, name: str) -> Texts:
+        """Program and text of each program in a file, where edits are held; () for one too large to be edited at all."""
+        found = checked.survey
+        if not self.gates.hold_edits or found.refused or found.chars > _IN_MEMORY:
+            return ()
+        whole = "".join(body(chunks, checked.encoding, found))
+        if len(found.programs) > 1:
+            parts = split(whole, found.opening, self._settings.tape.mark or "%")
+            return tuple((part.name, part.text) for part in parts if part.name)
+        return ((found.name or names.safe_name(Path(name).stem), whole),)
+
+    def _checked(self, transfer: str, name: str, source: "_Source", found: Survey, status: os.stat_result) -> Checked:
+        stem = names.safe_name(Path(name).stem)
+        heads = [(found.name or stem, found.title)]
+        heads += [(p.name, p.title) for p in found.programs if p.name not in {h[0] for h in heads}]
+        titles = tuple(f"{program} ({printable(title)})" if title else program for program, title in heads)
+        return Checked(
+            transfer,
+            tuple(program for program, _ in heads),
+            source.sha256,
+            status.st_size,
+            source.encoding,
+            found,
+            titles[:20],
+            _sentences(found.findings, Severity.REFUSE),
+            _sentences(found.findings, Severity.WARN),
+            _identity(status),
+        )
+
+    def _too_large(self, transfer: str, name: str, fd: int, status: os.stat_result) -> Checked:
+        what = f"the file has {status.st_size} bytes, more than the {defaults.FILE_BYTES} that dncd looks at; split it"
+        digest, stem = hashlib.sha256(), names.safe_name(Path(name).stem)
+        for chunk in durable.read_chunks(fd):
+            digest.update(chunk)
+        return Checked(
+            transfer,
+            (stem,),
+            digest.hexdigest(),
+            status.st_size,
+            titles=(stem,),
+            refusals=(what,),
+            identity=_identity(status),
+        )
+
+    def _rules(self) -> Rules:
+        tape, program = self._settings.tape, self._settings.program
+        return Rules(
+            uncodable=self._coder.uncodable,
+            mark=tape.mark,
+            mark_at=tape.mark_at,
+            lower_case=program.lower_case,
+            longest_block_chars=program.longest_block_chars,
+            memory_chars=0 if self._settings.send.drip_feed else program.memory_chars,
+            block_end_chars=len(block_end(tape).chars),
+            programs=program.programs,
+            number_range=(program.lowest_number, program.highest_number),
+            knows=lambda name: bool(self._store.reader.history(self._settings.name, name)),
+            other_use=self._other_use,
+            weights=dict(program.findings),
+        )
+
+    def _other_use(self, name: str, title: str) -> str:
+        """Another title under the same number may be another part. Titles that only say more or less are the same."""
+        history = self._store.reader.history(self._settings.name, name)
+        if not history or not title:
+            return ""
+        known = self._store.reader.described(history[-1]).title
+        if not known or known.casefold() in title.casefold() or title.casefold() in known.casefold():
+            return ""
+        return f"the library has {name} as {shown(known)} for this machine, and this file calls it {shown(title)}"
+
+    def _image(self, chunks: dropped.Chunks, copy: Path, image: Path, checked: Checked) -> Prepared:
+        """Makes the tape image of a text; a small one stays in memory."""
+        around, found = self._around, checked.survey
+        sha256, chars, size, wire = hashlib.sha256(), 0, 0, bytearray(around.lead)
+        small = found.image_chars <= _IN_MEMORY
+
+        def counted() -> Iterator[str]:
+            nonlocal size
+            for text in body(chunks, checked.encoding, found):
+                size += len(text.encode("utf-8"))
+                yield text
+
+        with contextlib.nullcontext() if small else image.open("wb") as file:
+            for piece in significant_chunks(found.opening, counted(), found.closing, self._settings.tape, self._coder):
+                sha256.update(piece)
+                chars += len(piece)
+                wire += piece
+                if file is not None and len(wire) > _IN_MEMORY:
+                    file.write(wire)
+                    wire.clear()
+            wire += around.trail
+            if file is not None:
+                file.write(wire)
+        return Prepared(
+            copy,
+            image,
+            bytes(wire) if small else b"",
+            around.total(chars),
+            len(around.lead),
+            chars,
+            sha256.hexdigest(),
+            around.shape(chars),
+            size,
+        )
+
+    # --- on record: in the records thread --------------------------------------------------------------------------------
+
+    def begin(self, job: Begin) -> Begun | Gone | Checked:
+        """The last look before the start: the file must still be the one that was checked; then plan and revisions.
+
+        The copy is read once. Gives what was checked, with refusals, where the operator has punched out an edit meanwhile
+        that the file lacks.
+        """
+        checked, prepared, library = job.checked, job.prepared, self._store.library
+        try:
+            with self._folders.opened(self._settings.name, TO_MACHINE) as folder:
+                status = os.lstat(folder / job.name)
+        except FileNotFoundError:
+            status = None
+        if status is None or _identity(status) != checked.identity:
+            return Gone("it was taken away or changed")
+        chunks = _kept(prepared.copy, checked.size)
+        if edits := self.gates.new_edits(library, job.name, checked, lambda: self._texts_of(chunks, checked, job.name)):
+            return dataclasses.replace(checked, refusals=edits)
+        self.gates.leaves.use_up(checked.sha256)
+        plan = dataclasses.replace(
+            self._plan(job.name, checked),
+            wire_chars=prepared.wire_chars,
+            wire_sha256=prepared.wire_sha256,
+            began=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            drip_feed=Feed.DRIP if self._settings.send.drip_feed else Feed.STORED,
+        )
+        begun = self._store.endings.begin(
+            plan, self._revised(chunks, checked, prepared), lambda made: self.gates.standing(library, made)
+        )
+        return Begun(begun)
+
+    def _revised(
+        self, chunks: dropped.Chunks, checked: Checked, prepared: Prepared
+    ) -> Iterable[tuple[str, Text, Mapping[str, str]]]:
+        """Program, text and trailers of each revision: several programs between two marks are kept one by one."""
+        more = {"File-SHA256": checked.sha256}
+        if len(checked.survey.opening) > 1:
+            more["Mark-Line"] = checked.survey.opening
+        for program, text in self._parts(chunks, checked, prepared.text_bytes):
+            yield program, text, more
+
+    def _parts(self, chunks: dropped.Chunks, checked: Checked, size: int = -1) -> Iterator[tuple[str, Text]]:
+        """Each program of a file and its text. size: bytes of the whole text, where it is known."""
+
+        def pieces() -> Iterator[bytes]:
+            for piece in body(chunks, checked.encoding, checked.survey):
+                yield piece.encode("utf-8")
+
+        if len(checked.programs) > 1 and checked.survey.chars <= _IN_MEMORY:
+            whole = b"".join(pieces()).decode("utf-8")
+            for part in split(whole, checked.survey.opening, self._settings.tape.mark or "%"):
+                yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8"))
+            return
+        yield checked.programs[0], Text(pieces, size if size >= 0 else sum(len(piece) for piece in pieces()))
+
+    def end(self, job: End) -> FileEnding:
+        """A sending is over. What is told of its characters is what went over the line."""
+        outcome, heard, plan, prepared = job.outcome, job.heard, job.begun.plan, job.prepared
+        nothing = heard.written == 0
+        reasons = (outcome.reason,) if outcome.reason else ()
+        if outcome.result is Result.INTERRUPTED:
+            chars = f"{outcome.chars} of {prepared.total_chars} characters were handed over"
+            to_do = (
+                "drop the file again" if nothing else "delete what the control holds of it, then drop the file again"
+            )
+            reasons = (f"{outcome.reason}; {chars}; {to_do}",)
+        notes = outcome.notes
+        if heard.strays:
+            notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
+        faults = heard.counted.kinds()
+        ended = Sent(
+            outcome.result,
+            reasons,
+            outcome.seconds,
+            outcome.holds,
+            outcome.held_s,
+            outcome.chars,
+            notes,
+            (*heard.warnings, _disturbed(faults)) if faults else heard.warnings,
+            faults,
+            Counted.NOTHING if nothing else Counted.SEEN,
+            _went_out(prepared, outcome.chars),
+        )
+        told = _told(plan, self._store.endings.end_out(plan, ended), ended)
+        durable.discard(prepared.image)
+        return told
+
+    def dismiss(self, job: Dismiss) -> FileEnding:
+        """A file ends that was not sent: refused, withdrawn by a command, or taken out of the folder."""
+        plan, endings = self._plan(job.name, job.checked), self._store.endings
+        self.gates.leaves.use_up(job.checked.sha256)
+        match job.verdict:
+            case Verdict.REFUSED:
+                ended = Sent(Result.REFUSED, job.checked.refusals)
+                told = _told(plan, endings.end_out(plan, ended), ended)
+            case Verdict.WITHDRAWN:
+                told = _told(plan, endings.end_out(plan, _WITHDRAWN), _WITHDRAWN)
+            case Verdict.TAKEN_AWAY:
+                told = _told(plan, endings.withdrawn_by_hand(plan), Sent(Result.WITHDRAWN))
+        put_away(job.prepared)
+        return told
+
+    def _plan(self, name: str, checked: Checked) -> OutPlan:
+        return OutPlan(
+            checked.id,
+            self._settings.name,
+            name,
+            checked.sha256,
+            checked.programs,
+            checked.titles,
+            checked.warnings,
+        )
+
+
+class _Source:
+    """A dropped file as it is read: one pass over it finds digest and encoding, and copies it or keeps it in memory.
+
+    copy: where a large file is copied to as it is read, and a small one by `keep`.
+    """
+
+    def __init__(self, fd: int, size: int, scope: Scope, copy: Path) -> None:
+        self._copy, self._digest, self._reading = copy, hashlib.sha256(), dropped.EncodingReader()
+        self._small = size <= _IN_MEMORY
+        self._data = b""
+        self.chunks: dropped.Chunks = lambda: [self._data]
+        if self._small:
+            self._data = b"".join(self._seen(fd))
+        elif scope is Scope.IMAGE:
+            durable.write_new(copy, self._seen(fd))
+            self.chunks = lambda: durable.read_chunks(copy)
+        else:
+            for _ in self._seen(fd):
+                pass
+            self.chunks = lambda: durable.read_chunks(fd)
+        self.sha256, self.encoding = self._digest.hexdigest(), self._reading.result()
+
+    def _seen(self, fd: int) -> Iterator[bytes]:
+        for chunk in durable.read_chunks(fd):
+            self._digest.update(chunk)
+            self._reading.feed(chunk)
+            yield chunk
+
+    def keep(self) -> None:
+        """Makes the copy of a small file."""
+        if self._small:
+            durable.write_new(self._copy, [self._data])
+
+
+def put_away(prepared: Prepared) -> None:
+    """Removes what an intake made; files that are gone are fine."""
+    if prepared is not NO_IMAGE:
+        for left in (prepared.copy, prepared.image):
+            durable.discard(left)
+
+
+def _kept(copy: Path, size: int) -> dropped.Chunks:
+    """The chunks of a copy; a small one is read once, when it is wanted first."""
+    if size > _IN_MEMORY:
+        return lambda: durable.read_chunks(copy)
+    read: list[bytes] = []
+
+    def chunks() -> list[bytes]:
+        if not read:
+            read.append(b"".join(durable.read_chunks(copy)))
+        return read
+
+    return chunks
+
+
+def _went_out(prepared: Prepared, handed_over: int) -> OnWire | None:
+    """What went out of an image that did not go whole; handed_over: characters, of the leader too."""
+    if handed_over >= prepared.lead + prepared.wire_chars:
+        return None
+    image = [prepared.wire] if prepared.wire else durable.read_chunks(prepared.image)
+    return on_wire(image, prepared.lead, handed_over)
+
+
+def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:
+    if told is None:  # edited since it was checked: nothing was told, the new file is looked at
+        return FileEnding(plan.file)
+    return FileEnding(plan.file, ended.result, told.path, told.receipt, told.reasons, told.record)
+
+
+def _disturbed(faults: Mapping[str, int]) -> str:
+    return (
+        f"what came from the control meanwhile was disturbed ({fault_words(faults)}), so a stop of the control may have"
+        " been missed; look at the cable, its shield and the rate"
+    )
+
+
+def _identity(status: os.stat_result) -> tuple[int, ...]:
+    return (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns)
+
+
+def _sentences(findings: Iterable[Finding], severity: Severity) -> tuple[str, ...]:
+    return tuple(printable(finding.sentence()) for finding in findings if finding.severity is severity)

@@ -1,0 +1,278 @@
+"""What goes out over one line: dropped files are taken in, wait, start, are sent and put on record. Pure, as `core`.
+
+The first file in line is ready to go while it waits, so that its start needs only the records' word (the revision and the
+plan of this sending are durable) before the first character goes out.
+"""
+
+from collections.abc import Iterator
+from typing import Final
+
+from dncd import defaults
+from dncd.choices import StartOn
+from dncd.errors import DncdError, NotDoneError
+from dncd.line.starting import Starts
+from dncd.station.events import (
+    Action,
+    Answer,
+    Begin,
+    Dismiss,
+    Do,
+    End,
+    FileJob,
+    NextPiece,
+    PutAway,
+    Return,
+    Scope,
+    TakeIn,
+    Verdict,
+)
+from dncd.station.queue import SendQueue, WaitingFile
+from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, Gone, TakenIn
+from dncd.station.run import Cut, Run
+from dncd.station.states import FileState, LineUse, Standing
+from dncd.values import MachineSettings
+
+_AGAIN_S: Final = 1.0
+"""Seconds until a start that the records did not take is tried again."""
+
+_AGAIN_MOST_S: Final = 30.0
+"""Most seconds until an ending that the disk did not take is tried again: ever slower, for ever."""
+
+_OnRecord = Dismiss | End | Return
+
+
+class Unrecorded:
+    """Endings that are not on record yet: how often each was tried, and when it is tried again."""
+
+    def __init__(self) -> None:
+        self._tries: dict[_OnRecord, int] = {}
+        self._retries: dict[_OnRecord, float] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._tries)
+
+    def add(self, job: _OnRecord) -> list[Action]:
+        """One more is to be put on record."""
+        self._tries[job] = 0
+        return [Do(job)]
+
+    def done(self, job: _OnRecord) -> None:
+        """It is on record."""
+        del self._tries[job]
+
+    def failed(self, job: _OnRecord, now: float) -> None:
+        """The disk did not take it."""
+        self._tries[job] += 1
+        self._retries[job] = now + min(_AGAIN_MOST_S, 2.0 ** (self._tries[job] - 1))
+
+    def due(self) -> Iterator[float]:
+        """When some are tried again."""
+        yield from self._retries.values()
+
+    def again(self, now: float) -> list[Action]:
+        """Tries those whose time has come."""
+        jobs = [job for job, due in self._retries.items() if due <= now]
+        for job in jobs:
+            del self._retries[job]
+        return [Do(job) for job in jobs]
+
+
+class Sender:
+    """The sending half of a station's machine. standing: shared with the other parts."""
+
+    def __init__(self, settings: MachineSettings, standing: Standing) -> None:
+        self.settings = settings
+        self.queue = SendQueue(defaults.QUEUE_FILES)
+        self.starts = Starts(settings.send, settings.line.protocol, settings.line.flow)
+        self.run: Run | None = None
+        self.blocked: DncdError | None = None
+        self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
+        self.last_words = bytearray()  # of a sending that is over
+        self._standing = standing
+        self._unrecorded = Unrecorded()
+        self._begin_from = self._look_from = 0.0
+
+    @property
+    def busy(self) -> bool:
+        """Whether a sending or an ending is not on record yet."""
+        return self.run is not None or bool(self._unrecorded)
+
+    # --- the folder ------------------------------------------------------------------------------------------------
+
+    def look(self, now: float) -> list[Action]:
+        """Compares the queue with the folder, and takes in what is new or other."""
+        if self.queue.looks_again and now >= self._look_from:
+            self._look_from = now + defaults.RESCAN_S
+            self.queue.look_again()
+        changes = self.queue.compare(now)
+        actions: list[Action] = [Do(PutAway(prepared)) for prepared in changes.stale]
+        for file in changes.gone:
+            if file.checked is UNCHECKED:
+                self.queue.move(file, FileState.GONE)
+            else:
+                actions += self._dismiss(file, Verdict.TAKEN_AWAY, file.checked)
+        for file in self.queue.to_take_in():
+            actions += self._take_in(file)
+        return actions
+
+    def _take_in(self, file: WaitingFile) -> list[Action]:
+        scope = Scope.IMAGE if self.queue.first() is file else Scope.CHECK
+        file.look += 1
+        self.queue.move(file, FileState.INTAKE)
+        return [Do(TakeIn(file.name, file.look, scope))]
+
+    def _dismiss(self, file: WaitingFile, verdict: Verdict, checked: Checked) -> list[Action]:
+        self.queue.move(file, FileState.ENDING)
+        return self._unrecorded.add(Dismiss(file.name, verdict, checked, file.prepared))
+
+    # --- what jobs found ---------------------------------------------------------------------------------------------
+
+    def done(self, job: FileJob, result: object, now: float) -> list[Action]:
+        """A job is done."""
+        match job:
+            case TakeIn():
+                return self._taken_in(job, result)
+            case Begin() if self.run is not None:
+                return self._begun(self.run, result, now)
+            case NextPiece() if self.run is not None and isinstance(result, bytes):
+                self.run.supply(result)
+            case Dismiss() | End() | Return():
+                self._unrecorded.done(job)
+                if not isinstance(job, Dismiss):
+                    self._standing.move(LineUse.IDLE)
+                file = self.queue.get(job.name)
+                if file is not None and file.state is FileState.ENDING:
+                    self.queue.move(file, FileState.READY if isinstance(job, Return) else FileState.GONE)
+        return []
+
+    def _taken_in(self, job: TakeIn, result: object) -> list[Action]:
+        file = self.queue.get(job.name)
+        if file is None or file.look != job.look or file.state is not FileState.INTAKE:
+            made = isinstance(result, TakenIn) and result.prepared is not NO_IMAGE
+            return [Do(PutAway(result.prepared))] if made and isinstance(result, TakenIn) else []
+        match result:
+            case TakenIn():
+                self.queue.ready(file, result)
+            case Checked():
+                return self._dismiss(file, Verdict.REFUSED, result)
+            case Gone():
+                self.queue.move(file, FileState.SETTLING)  # the next look at the folder tells what became of it
+        return []
+
+    def _begun(self, run: Run, result: object, now: float) -> list[Action]:
+        if isinstance(result, Begun):
+            run.begun = result
+            self.queue.move(run.file, FileState.SENDING)
+            self._standing.move(LineUse.SENDING)
+            return self.over(now) if run.sending.outcome is not None else run.fetch()
+        self.run = None
+        self._standing.move(LineUse.IDLE)
+        if isinstance(result, Checked):  # the operator punched out an edit since the check
+            return self._dismiss(run.file, Verdict.REFUSED, result)
+        stale, run.file.prepared = run.file.prepared, NO_IMAGE
+        self.queue.move(run.file, FileState.SETTLING)
+        return [Do(PutAway(stale))]
+
+    def failed(self, job: FileJob, error: Exception, now: float) -> str:
+        """A job could not be done; gives what that means, "" where it means nothing."""
+        match job:
+            case TakeIn():
+                file = self.queue.get(job.name)
+                if file is not None and file.look == job.look and file.state is FileState.INTAKE:
+                    self.queue.move(file, FileState.SETTLING)
+                return f"{job.name} could not be read"
+            case Begin():
+                if self.run is not None:
+                    self.queue.move(self.run.file, FileState.READY)
+                    self._standing.move(LineUse.IDLE)
+                    self.run, self._begin_from = None, now + _AGAIN_S
+                return f"{job.name} could not be begun, so nothing was sent"
+            case NextPiece() if self.run is not None:
+                self.run.cut(Cut.FOR_GOOD, f"the tape image could not be read: {error}", now)
+            case Dismiss() | End() | Return():
+                self._unrecorded.failed(job, now)
+                return f"the end of {job.name} could not be put on record"
+        return ""
+
+    # --- what people ask ---------------------------------------------------------------------------------------------
+
+    def go(self) -> list[Action]:
+        """Somebody says go. NotDoneError where nothing waits for it."""
+        first = self.queue.first()
+        if self.blocked is not None:
+            raise self.blocked
+        if self.settings.send.start_on is not StartOn.GO:
+            raise NotDoneError(
+                f"no program waits for a go here; each waits for {self.starts.wish()}",
+                self.settings.name,
+                'Start it there, or set `send.start_on = "go"` for this machine',
+            )
+        if first is None or not first.waits or self.run is not None:
+            raise NotDoneError(
+                "nothing waits for a go", self.settings.name, "Drop a program into its to-machine folder"
+            )
+        self.starts.go()
+        return [Answer(first.name)]
+
+    def withdraw(self, name: str, now: float) -> list[Action]:
+        """Takes back the waiting file `name` (the first one if ""), or stops what is being sent."""
+        run = self.run
+        if run is not None and name in ("", run.file.name):
+            run.cut(Cut.FOR_GOOD, "withdrawn at a keyboard while it was being sent", now)
+            return [Answer(run.file.name)]
+        file = self.queue.get(name) if name else self.queue.first()
+        if file is None or not file.waits:
+            raise NotDoneError(
+                f"{name} does not wait" if name else "nothing waits and nothing is being sent",
+                self.settings.name,
+                "Look at `dncd status` for what waits",
+            )
+        return [Answer(file.name), *self._dismiss(file, Verdict.WITHDRAWN, file.checked)]
+
+    # --- sending -----------------------------------------------------------------------------------------------------
+
+    def consider(self, now: float, line_is_free: bool) -> list[Action]:
+        """Makes the first in line ready, and starts it when its start has come and the line is free."""
+        actions = self._unrecorded.again(now)
+        file = self.queue.first() if self._standing.serving and self.run is None else None
+        if file is None or file.state is not FileState.READY or self.blocked is not None:
+            return actions
+        if file.prepared is NO_IMAGE:
+            return actions + self._take_in(file)
+        if line_is_free and now >= self._begin_from and self.starts.allows(file.came_at, now):
+            self.run = Run(self.settings, file, self.starts.wish_at_hand(now), now)
+            self.starts.sending_began()
+            self.queue.move(file, FileState.BEGINNING)
+            self._standing.move(LineUse.BEGINNING)
+            actions.append(Do(Begin(file.name, file.checked, file.prepared)))
+        return actions
+
+    def over(self, now: float) -> list[Action]:
+        """Puts a sending that is over on record; one of which nothing went out goes back to wait, as if it never began."""
+        run = self.run
+        if run is None or run.begun is None or run.sending.outcome is None:
+            return []
+        outcome, file = run.sending.outcome, run.file
+        self.run = None
+        self.last_words += run.sending.last_words()
+        self.starts.sending_ended(now, outcome.hold_open, outcome.reader_off_at)
+        self._standing.move(LineUse.ENDING)
+        self.queue.move(file, FileState.ENDING)
+        if run.left_no_trace:
+            return self._unrecorded.add(Return(file.name, run.begun))
+        heard = run.heard(self.line_warnings)
+        return self._unrecorded.add(End(file.name, run.begun, file.checked, file.prepared, outcome, heard))
+
+    def stop(self, reason: str, now: float) -> list[Action]:
+        """The service or the port ends: a sending in progress is interrupted."""
+        if self.run is not None:
+            self.run.cut(Cut.PORT, reason, now)
+        return self.over(now)
+
+    def dues(self, now: float) -> Iterator[float]:
+        """When `look` or `consider` is wanted."""
+        yield from self._unrecorded.due()
+        if self._standing.serving and (self.queue.has_more or self.queue.looks_again):
+            yield now if self.queue.has_more else self._look_from
+        if self._begin_from > now:
+            yield self._begin_from

@@ -1,0 +1,789 @@
+"""The machine of one line, without a thread, a file or a clock: its tables, every event in every state, and its days."""
+
+import itertools
+import random
+import sys
+
+import pytest
+from line_bench import GONE, LineBench, entry, program, settings
+
+from dncd.choices import Flow, Protocol, Request, StartOn
+from dncd.errors import NotDoneError, PortGoneError
+from dncd.outside.folder_looks import Complete
+from dncd.ports.port import Reading
+from dncd.station.events import (
+    Append,
+    AskForProgram,
+    Back,
+    Begin,
+    Dismiss,
+    End,
+    Go,
+    Holds,
+    Keep,
+    Lend,
+    Lines,
+    Listed,
+    Lost,
+    NextPiece,
+    Opened,
+    OpenFailed,
+    PutAway,
+    Read,
+    Retire,
+    Return,
+    Scope,
+    Serve,
+    Shut,
+    Stop,
+    TakeIn,
+    Tick,
+    Verdict,
+    Withdraw,
+)
+from dncd.station.queue import AT_ONCE
+from dncd.station.results import Checked, Gone
+from dncd.station.states import NEXT, FileState, LineUse, Mode, PortState, Standing, moved
+from dncd.values import Counters, Modem, ReceiveSettings, Signal
+
+OFF, ON = Modem(cts=Signal.OFF, dsr=Signal.OFF), Modem(cts=Signal.ON, dsr=Signal.ON)
+
+
+# --- the tables ----------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("kind", [PortState, LineUse, FileState, Mode], ids=lambda kind: kind.__name__)
+def test_a_change_that_the_table_does_not_have_is_refused(kind):
+    for old, new in itertools.product(kind, kind):
+        if new in NEXT[old]:
+            assert moved(old, new) is new
+        else:
+            with pytest.raises(RuntimeError, match=f"from {old.value} to {new.value}"):
+                moved(old, new)
+
+
+@pytest.mark.parametrize("kind", [PortState, LineUse, FileState, Mode], ids=lambda kind: kind.__name__)
+def test_each_state_can_be_reached_and_but_for_the_last_left(kind):
+    first = next(iter(kind))
+    seen, todo = {first}, [first]
+    while todo:
+        todo += [state for state in NEXT[todo.pop()] if state not in seen and not seen.add(state)]
+    assert seen == set(kind)
+    assert [state.value for state in kind if not NEXT[state]] in ([], ["closed"], ["gone"])
+
+
+def test_a_standing_changes_by_its_one_function_alone():
+    standing = Standing()
+    standing.move(PortState.OPENING)
+    standing.move(Mode.RETIRING)
+    assert (standing.port, standing.mode, standing.serving) == (PortState.OPENING, Mode.RETIRING, False)
+    with pytest.raises(RuntimeError):
+        standing.move(LineUse.SENDING)
+
+
+# --- every event in every state --------------------------------------------------------------------------------------------
+def absent(bench):
+    bench.tell(OpenFailed(GONE))
+
+
+def idle(bench):
+    bench.plug()
+
+
+def waiting(bench):
+    bench.plug()
+    bench.drop("a", "b")
+    bench.work(2)
+
+
+def intake(bench):
+    bench.plug()
+    bench.drop("a", "b")
+
+
+def start_comes(bench):
+    waiting(bench)
+    bench.look(b"\x11")
+
+
+def sending(bench):
+    start_comes(bench)
+    bench.work()
+    bench.run(0.01)
+
+
+def held(bench):
+    sending(bench)
+    bench.look(b"\x13")
+
+
+def ending(bench):
+    sending(bench)
+    bench.run(2.0)
+
+
+def capturing(bench):
+    bench.plug()
+    bench.look(b"%\nO0001\n")
+
+
+def capture_on_its_way(bench):
+    capturing(bench)
+    bench.look(b"M30\n%\n")
+    bench.run(1.0)
+
+
+def lent(bench):
+    waiting(bench)
+    bench.tell(Lend("somebody"))
+
+
+def retiring(bench):
+    sending(bench)
+    bench.tell(Retire("new settings"))
+
+
+def stopping(bench):
+    held(bench)
+    bench.tell(Stop("the service was stopped"))
+
+
+def closed(bench):
+    waiting(bench)
+    bench.tell(Shut())
+
+
+SITUATIONS = {
+    absent: "no-port",
+    idle: "listening",
+    waiting: "waiting",
+    intake: "listening",
+    start_comes: "sending",
+    sending: "sending",
+    held: "held",
+    ending: "waiting",
+    capturing: "receiving",
+    capture_on_its_way: "listening",
+    lent: "no-port",
+    retiring: "sending",
+    stopping: "waiting",
+    closed: "no-port",
+}
+
+EVENTS = [
+    Opened("x", ("a note",), {"CTS": "CTS only follows our RTS; take the jumper out"}),
+    OpenFailed(GONE),
+    Lost(GONE),
+    Read(Reading(b"\x11")),
+    Read(Reading(b"\x13")),
+    Read(Reading(b"%\nO0007\nM30\n%\n", (3,), Counters(parity=1), Counters(parity=1))),
+    Lines(OFF),
+    Lines(ON),
+    Holds(7),
+    Tick(settled=False),
+    Listed((entry("a", 2), entry("c", complete=Complete.NO)), ("b",), "the folder is read-only"),
+    Go(),
+    Withdraw(),
+    Withdraw("a"),
+    Withdraw("nobody"),
+    AskForProgram(),
+    Lend("another"),
+    Back(),
+    Retire("new settings"),
+    Serve(),
+    Stop("the service was stopped"),
+    Shut(),
+]
+
+
+@pytest.mark.parametrize("situation", SITUATIONS, ids=lambda situation: situation.__name__)
+@pytest.mark.parametrize("how", ["done", "fails"])
+def test_every_event_in_every_state(situation, how):
+    """Nothing is raised but the answer to somebody who asks for what cannot be done; nothing is sent unasked; and every
+    job that was given comes to an end, after which the machine is at rest."""
+    for event in EVENTS:
+        bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
+        situation(bench)
+        assert bench.state == SITUATIONS[situation], situation
+        if isinstance(event, Opened) and bench.is_open:
+            continue  # whoever drives it has one port at a time
+        try:
+            bench.is_open = bench.is_open or isinstance(event, Opened)
+            bench.tell(event)
+            bench.look()
+        except NotDoneError:
+            assert isinstance(event, Go | Withdraw | AskForProgram | Lend)
+        if how == "fails" and bench.jobs:
+            bench.fail()
+        for _ in range(100):
+            bench.work(20)
+            bench.run(61.0)
+            if not bench.jobs:
+                break
+        assert not bench.jobs, event
+        assert bench.core.standing.line in (LineUse.IDLE, LineUse.CAPTURING), event
+        assert len(bench.ended) == len({name for name, _ in bench.ended}), (event, bench.ended)
+        assert len(bench.written) <= 2 * bench.chars, event
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_days_at_random(seed):
+    """Whatever comes in whatever order: each file ends once, what goes out goes out whole and in order, and at rest nothing
+    is left behind."""
+    rng = random.Random(seed)
+    flow, start = rng.choice([Flow.XON_XOFF, Flow.RTS_CTS]), rng.choice(list(StartOn))
+    bench = LineBench(settings(start=start, flow=flow), do_at_once=False, chars=40)
+    bench.held_in_file = rng.random() < 0.3
+    names, closed = (f"{n:03}" for n in itertools.count()), False
+    words = [
+        "plug",
+        "pull",
+        "drop",
+        "edit",
+        "take",
+        "punch",
+        "dc1",
+        "dc3",
+        "modem",
+        "run",
+        "work",
+        "work",
+        "work",
+        "fail",
+        "go",
+        "withdraw",
+        "room",
+    ]
+    for _ in range(300):
+        match rng.choice(words):
+            case "plug" if not bench.is_open:
+                bench.plug()
+            case "pull":
+                bench.pull()
+            case "drop":
+                bench.drop(*itertools.islice(names, rng.randrange(1, 3)))
+            case "edit" if bench.core.sender.queue.waiting:
+                bench.drop(entry(rng.choice(bench.core.sender.queue.waiting), rng.randrange(2, 1000)))
+            case "take" if bench.core.sender.queue.waiting:
+                bench.tell(Listed(gone=(rng.choice(bench.core.sender.queue.waiting),)))
+            case "punch":
+                bench.look(b"%\nO0007\nM30\n%\n" if bench.is_open else b"")
+            case "dc1" | "dc3" as code if bench.is_open:
+                bench.look(b"\x11" if code == "dc1" else b"\x13")
+            case "modem" if bench.is_open:
+                bench.look(modem=rng.choice([ON, OFF]))
+            case "run":
+                bench.run(rng.choice([0.01, 0.2, 5.0]))
+            case "work":
+                bench.work(rng.randrange(1, 4))
+            case "fail" if bench.jobs:
+                bench.fail()
+            case "go" | "withdraw" as word:
+                try:
+                    bench.tell(Go() if word == "go" else Withdraw())
+                except NotDoneError:
+                    closed = closed or word == "go"
+            case "room":
+                bench.room = rng.choice([0, 3, 1 << 30])
+    bench.tell(Stop("the service was stopped"))
+    bench.look()
+    for _ in range(200):
+        bench.work(20)
+        bench.run(31.0)
+    assert not bench.core.busy
+    assert len(bench.ended) == len({name for name, _ in bench.ended})
+    sent = [name for name, result in bench.ended if result == "sent"]
+    rest = bytes(bench.written)
+    for name in sent:
+        assert program(name, 40) in rest
+    bench.tell(Shut())
+    assert not bench.is_open
+
+
+# --- days ------------------------------------------------------------------------------------------------------------------
+def test_a_program_goes_out_when_its_start_comes():
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.plug()
+    bench.drop("a")
+    bench.run(5.0)
+    assert (bench.state, bytes(bench.written)) == ("waiting", b"")
+    bench.look(b"\x11")
+    bench.run(5.0)
+    assert bytes(bench.written) == program("a")
+    assert bench.ended == [("a", "sent")]
+    assert bench.state == "listening"
+
+
+def test_a_sending_takes_one_job_each_for_intake_start_and_end():
+    bench = LineBench()
+    bench.plug()
+    bench.drop("a")
+    bench.run(5.0)
+    assert [type(job) for job in bench.given] == [TakeIn, Begin, End]
+
+
+def test_no_character_goes_before_the_records_know_of_it():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    bench.run(5.0)
+    assert [type(job) for job in bench.jobs] == [Begin]
+    assert (bench.state, bytes(bench.written)) == ("sending", b"")
+    bench.work()
+    bench.run(5.0)
+    assert bytes(bench.written) == program("a")
+
+
+def test_a_hold_stops_it_within_ahead_and_a_go_lets_it_on():
+    bench = LineBench(chars=500)
+    bench.plug()
+    bench.drop("a")
+    bench.run(0.1)
+    before = len(bench.written)
+    bench.look(b"\x13")
+    bench.run(3.0)
+    assert bench.state == "held"
+    assert len(bench.written) == before
+    bench.look(b"\x11")
+    bench.run(5.0)
+    assert bytes(bench.written) == program("a", 500)
+
+
+def test_files_go_in_order_and_only_the_first_has_an_image():
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.plug()
+    bench.drop("a", "b", "c")
+    assert [(job.name, job.scope) for job in bench.given_of(TakeIn)] == [
+        ("a", Scope.IMAGE),
+        ("b", Scope.CHECK),
+        ("c", Scope.CHECK),
+    ]
+    for _ in "abc":
+        bench.run(3.0)
+        bench.look(b"\x11")
+    bench.run(3.0)
+    assert bench.ended == [("a", "sent"), ("b", "sent"), ("c", "sent")]
+
+
+def test_a_large_image_comes_in_pieces_from_its_file():
+    bench = LineBench(settings(baud=115200), chars=150_000)
+    bench.held_in_file = True
+    bench.plug()
+    bench.drop("a")
+    bench.run(15.0)
+    assert [job.at for job in bench.given_of(NextPiece)] == [0, 65_536, 131_072]
+    assert bytes(bench.written) == program("a", 150_000)
+
+
+def test_an_image_that_cannot_be_read_ends_the_sending_with_the_reason():
+    bench = LineBench(do_at_once=False)
+    bench.held_in_file = True
+    bench.plug()
+    bench.drop("a")
+    bench.work(2)
+    bench.fail(OSError(5, "I/O error"))
+    (end,) = bench.given_of(End)
+    assert "could not be read" in end.outcome.reason
+
+
+def test_a_refused_file_ends_and_the_next_has_its_turn():
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.refuse = {"a"}
+    bench.plug()
+    bench.drop("a", "b")
+    bench.run(3.0)
+    assert bench.ended == [("a", "refused")]
+    assert bench.core.sender.queue.waiting == ("b",)
+
+
+def test_an_edit_found_at_the_start_refuses_and_nothing_goes_out():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    begin = bench.jobs.popleft()
+    bench.result = lambda _: Checked(begin.checked.id, ("a",), refusals=("an edit",))
+    bench.jobs.append(begin)
+    bench.work()
+    (end,) = bench.given_of(Dismiss)
+    assert (end.verdict, end.checked.refusals, bytes(bench.written)) == (Verdict.REFUSED, ("an edit",), b"")
+    assert end.prepared is begin.prepared
+
+
+def test_a_file_that_changes_is_taken_in_anew_and_what_was_made_of_it_removed():
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.plug()
+    bench.drop("a")
+    bench.drop(entry("a", 2, Complete.NO))
+    assert len(bench.given_of(PutAway)) == 1
+    bench.run(5.0)
+    assert len(bench.given_of(TakeIn)) == 1, "it is not complete"
+    bench.drop(entry("a", 2))
+    bench.look(b"\x11")
+    bench.run(5.0)
+    assert bench.ended == [("a", "sent")]
+
+
+def test_a_result_for_a_file_that_changed_meanwhile_is_not_taken():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.drop(entry("a", 2))
+    old, new = list(bench.jobs)
+    assert (old.look, new.look) == (1, 2)
+    bench.work()
+    assert isinstance(bench.jobs[-1], PutAway)
+    bench.work(5)
+    bench.run(3.0)
+    assert len(bench.given_of(Begin)) == 1
+
+
+def test_a_file_that_cannot_be_read_is_tried_again_and_said_once():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    for _ in range(3):
+        bench.fail()
+        bench.run(2.1)
+    assert [what for event, what in bench.warnings if event == "records"] == [
+        "a could not be read: [Errno 5] I/O error"
+    ]
+    bench.do_at_once = True
+    bench.work()
+    bench.run(5.0)
+    assert bench.ended == [("a", "sent")]
+    assert bench.core.account.troubles == []
+
+
+def test_a_file_taken_away_before_its_turn_is_withdrawn_and_one_never_checked_is_no_ending():
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.plug()
+    bench.drop("a")
+    bench.tell(Listed(gone=("a",)))
+    bench.look()
+    assert bench.ended == [("a", "taken away")]
+    bench.do_at_once = False
+    bench.drop("b")
+    bench.tell(Listed(gone=("b",)))
+    bench.look()
+    bench.work(5)
+    assert bench.ended == [("a", "taken away")]
+
+
+def test_a_new_drop_under_the_name_of_what_is_being_sent_is_the_next():
+    bench = LineBench(settings(start=StartOn.DC1), chars=1000)
+    bench.plug()
+    bench.drop("a")
+    bench.look(b"\x11")
+    bench.run(0.2)
+    bench.ending = lambda name, result: __import__("dncd.station.results").station.results.FileEnding(
+        name, result, fields={"event": result, "seq": 1}
+    )
+    bench.drop(entry("a", 2))
+    bench.run(5.0)
+    assert bench.ended == [("a", "sent")]
+    assert bench.core.sender.queue.waiting == ("a",)
+
+
+def test_a_start_that_the_records_do_not_take_is_tried_again_a_second_later():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    bench.fail()
+    bench.run(0.9)
+    assert not bench.jobs
+    bench.run(0.2)
+    assert [type(job) for job in bench.jobs] == [Begin]
+    assert bench.warnings[0][1].startswith("a could not be begun, so nothing was sent")
+
+
+def test_an_ending_that_the_disk_does_not_take_is_tried_ever_slower_and_only_then_is_the_line_free():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a", "b")
+    bench.work(3)
+    bench.run(2.0)
+    bench.jobs.rotate(-1)
+    bench.work()
+    assert isinstance(bench.jobs[0], End)
+    waits = []
+    for _ in range(7):
+        bench.fail()
+        began = bench.now
+        while not bench.jobs:
+            bench.run(0.5)
+        waits.append(bench.now - began)
+        assert len(bench.given_of(Begin)) == 1
+    assert waits == [1.0, 2.0, 4.0, 8.0, 16.0, 30.0, 30.0]
+    bench.work()
+    bench.work(2)
+    assert len(bench.given_of(Begin)) == 2
+
+
+# --- a port that comes and goes --------------------------------------------------------------------------------------------
+def test_a_port_that_opens_and_closes_at_once_uses_no_file_up_and_is_tried_ever_less():
+    bench = LineBench()
+    bench.drop("a", "b")
+    bench.tell(OpenFailed(GONE))
+    waits = []
+    for _ in range(12):
+        began = bench.now
+        while bench.core.standing.port is not PortState.OPENING:
+            bench.run(0.25)
+        waits.append(bench.now - began)
+        bench.room = 0  # it is gone before it took a character
+        bench.plug()
+        bench.run(0.05)
+        bench.pull()
+    assert bench.ended == []
+    assert bench.core.sender.queue.waiting == ("a", "b")
+    assert waits[:5] == pytest.approx([0.5, 1.0, 2.0, 4.0, 8.0])
+    assert waits[-1] == pytest.approx(10.0)
+    assert len(bench.given_of(Return)) == 12
+    assert [event for event, _ in bench.warnings] == ["no port"] * len(bench.warnings)
+    bench.room = 1 << 30
+    bench.plug()
+    bench.run(6.0)
+    assert bench.ended == [("a", "sent"), ("b", "sent")]
+    bench.pull()
+    began = bench.now
+    while bench.core.standing.port is not PortState.OPENING:
+        bench.run(0.25)
+    assert bench.now - began == pytest.approx(0.5), "it had stayed open for a while"
+
+
+def test_what_went_out_of_a_program_before_the_port_went_is_told_and_never_sent_again_by_itself():
+    bench = LineBench(chars=1000)
+    bench.plug()
+    bench.drop("a")
+    bench.run(0.2)
+    bench.pull()
+    assert bench.ended == [("a", "interrupted")]
+    (end,) = bench.given_of(End)
+    assert 0 < end.heard.written == end.outcome.chars < 1000
+
+
+def test_a_port_that_goes_while_the_records_are_asked_starts_nothing():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    bench.pull()
+    bench.work()
+    assert isinstance(bench.jobs[0], Return)
+    bench.work()
+    assert (bytes(bench.written), bench.ended, bench.core.sender.queue.waiting) == (b"", [], ("a",))
+
+
+@pytest.mark.parametrize("flow", [Flow.RTS_CTS, Flow.DTR_DSR])
+def test_a_machine_that_is_switched_off_uses_no_program_up(flow):
+    bench = LineBench(settings(flow=flow, stall_s=20.0))
+    bench.plug()
+    bench.look(modem=OFF)
+    bench.drop("a")
+    bench.look(modem=OFF)
+    bench.run(600.0, modem=OFF, within=200_000)
+    assert bench.ended == []
+    assert bytes(bench.written) == b""
+    bench.run(5.0, modem=ON)
+    assert bench.ended == [("a", "sent")]
+    assert bytes(bench.written) == program("a")
+
+
+def test_a_control_that_holds_in_the_middle_for_longer_than_stall_s_still_ends_it():
+    bench = LineBench(settings(flow=Flow.RTS_CTS, stall_s=20.0), chars=1000)
+    bench.plug()
+    bench.look(modem=ON)
+    bench.drop("a")
+    bench.run(0.2, modem=ON)
+    bench.run(21.0, modem=OFF)
+    assert bench.ended == [("a", "interrupted")]
+
+
+def test_who_takes_a_program_back_is_answered_though_nothing_went_out():
+    bench = LineBench(settings(flow=Flow.RTS_CTS))
+    bench.plug()
+    bench.look(modem=OFF)
+    bench.drop("a")
+    bench.run(0.1, modem=OFF)
+    bench.tell(Withdraw())
+    bench.look(modem=OFF)
+    assert bench.answers == ["a"]
+    assert bench.ended == [("a", "interrupted")]
+    (end,) = bench.given_of(End)
+    assert end.heard.written == 0
+
+
+def test_a_loan_takes_the_port_and_no_start_outlives_it():
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.plug()
+    bench.drop("a")
+    bench.look(b"\x11\x13")
+    bench.tell(Lend("somebody"))
+    assert not bench.is_open
+    with pytest.raises(NotDoneError, match="lent to somebody"):
+        bench.tell(Lend("another"))
+    bench.tell(Back())
+    assert bench.opens == 1
+    bench.plug()
+    bench.run(5.0)
+    assert (bench.state, bench.ended) == ("waiting", [])
+
+
+@pytest.mark.parametrize("situation", [start_comes, sending, held, capturing])
+def test_a_line_in_use_is_not_lent(situation):
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
+    situation(bench)
+    with pytest.raises(NotDoneError, match="the service is using the line"):
+        bench.tell(Lend("somebody"))
+    assert bench.is_open
+
+
+def test_a_port_that_comes_while_new_settings_wait_is_closed_again():
+    bench = LineBench()
+    bench.tell(Serve())
+    bench.look()
+    assert bench.opens == 1
+    bench.tell(Retire("new settings"))
+    bench.plug()
+    assert not bench.is_open
+    bench.tell(Serve())
+    bench.look()
+    assert bench.opens == 2
+
+
+# --- words -----------------------------------------------------------------------------------------------------------------
+def test_words_go_ahead_of_a_program_and_none_is_lost():
+    bench = LineBench(settings(start=StartOn.NOW, receive=ReceiveSettings(request=Request.DC1_DC3)))
+    bench.plug()
+    bench.room = 0
+    bench.look(b"\x12%\nO0001\nM30\n%\n")
+    bench.run(2.0)
+    bench.drop("a")
+    bench.run(0.5)
+    assert bytes(bench.words) == bytes(bench.written) == b""
+    bench.room = 1
+    bench.run(0.1)
+    assert (bytes(bench.words), bytes(bench.written)) == (b"\x11", b"")
+    bench.room = 1 << 30
+    bench.run(5.0)
+    assert (bytes(bench.words), bytes(bench.written)) == (b"\x11\x13", program("a"))
+
+
+def test_last_words_of_packets_wait_for_a_port_that_takes_nothing():
+    bench = LineBench(settings(start=StartOn.GO, protocol=Protocol.XMODEM))
+    bench.plug()
+    bench.drop("a")
+    bench.tell(Go())
+    bench.look()
+    bench.look(b"\x15")
+    assert len(bench.written) > 0
+    bench.words.clear()
+    bench.room = 0
+    bench.tell(Withdraw())
+    bench.run(0.5)
+    assert bench.ended == [("a", "interrupted")]
+    bench.room = 1 << 30
+    bench.run(0.1)
+    assert bytes(bench.words[:2]) == b"\x18\x18"
+
+
+# --- captures --------------------------------------------------------------------------------------------------------------
+def test_a_capture_goes_to_its_file_and_then_on_record():
+    bench = LineBench()
+    bench.plug()
+    bench.look(b"%\nO0001\n")
+    bench.run(0.1)
+    bench.look(b"M30\n%\n")
+    bench.run(2.0)
+    assert b"".join(job.data for job in bench.given_of(Append)) == b"%\nO0001\nM30\n%\n"
+    assert [job.ended.chars for job in bench.given_of(Keep)] == [14]
+    assert not bench.core.busy
+
+
+def test_nothing_is_sent_until_what_came_is_on_record():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.look(b"%\nO0001\nM30\n%\n")
+    bench.work()
+    bench.run(2.0)
+    assert not bench.given_of(Begin)
+    bench.work(5)
+    assert len(bench.given_of(Begin)) == 1
+
+
+def test_a_control_may_punch_while_the_end_of_a_sending_is_written():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work(2)
+    bench.run(2.0)
+    assert isinstance(bench.jobs[0], End)
+    bench.look(b"%\nO0001\n")
+    assert (bench.state, bench.core.standing.line) == ("receiving", LineUse.ENDING)
+    bench.work()
+    assert bench.core.standing.line is LineUse.CAPTURING
+
+
+# --- many files ------------------------------------------------------------------------------------------------------------
+def calls_of(work):
+    """How many functions of Python are called while `work` runs."""
+    count = 0
+
+    def seen(_frame, event, _arg):
+        nonlocal count
+        count += event == "call"
+
+    sys.setprofile(seen)
+    try:
+        work()
+    finally:
+        sys.setprofile(None)
+    return count
+
+
+def test_a_round_costs_the_same_however_many_files_wait():
+    """20,000 files wait; a look at the line and its status touches none of them."""
+
+    def costs(files):
+        bench = LineBench(settings(start=StartOn.DC1))
+        bench.plug()
+        bench.drop(*(f"{n:05}" for n in range(files)))
+        bench.run(1.0)
+        assert len(bench.core.sender.queue.waiting) == files
+        return calls_of(lambda: (bench.look(), bench.core.next_due(bench.now), bench.core.state))
+
+    assert costs(20_000) == costs(2)
+
+
+def test_no_look_takes_a_large_drop_in_at_once():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop(*(f"{n:05}" for n in range(5000)))
+    assert len(bench.given) == AT_ONCE
+    costs = []
+    for _ in range(400):
+        costs.append(calls_of(lambda: (bench.work(), bench.core.next_due(bench.now))))
+    assert max(costs) < 5000, "of one look"
+    assert len(bench.given_of(TakeIn)) >= AT_ONCE + 399
+    assert len({job.name for job in bench.given_of(TakeIn)}) == len(bench.given_of(TakeIn))
+
+
+def test_what_is_said_of_a_file_that_is_gone_is_gone():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.result = lambda _: Gone("it was changed while it was read")
+    bench.work()
+    bench.run(2.1)
+    assert len(bench.given_of(TakeIn)) == 2
+    assert bench.core.sender.queue.waiting == ()
+
+
+def test_a_fault_of_a_port_that_nobody_thought_of_loses_it_and_it_is_tried_again():
+    bench = LineBench()
+    bench.plug()
+    bench.tell(Lost(PortGoneError("a fault of dncd itself (ValueError)", "mill", "Report it")))
+    bench.run(0.6)
+    assert bench.opens == 1
