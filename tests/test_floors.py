@@ -76,6 +76,8 @@ MANY_METHODS = {
 
 SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
+    "cli/as_owner.py": "a command becomes another user, and its own tests",
+    "records/watch.py": "what others do to the records, and its own tests",
     "cli/moments.py": "pure: how people write a moment, and its own tests",
     "commissioning/trial_program.py": "pure: the program of a trial's round",
     "ports/marked_input.py": "pure: the marks of termios(3), fed bytes and tested without a port",

@@ -19,7 +19,7 @@ from dncd.errors import RecordsError
 from dncd.peer_text import printable
 from dncd.records import durable
 from dncd.records.problems import Problem
-from dncd.records.shop_folders import ShopFolders
+from dncd.records.shop_folders import ShopFolders, write_quick
 
 NAME: Final = ".dncd-claim"
 TAKE_OVER_S: Final = 60.0
@@ -50,7 +50,7 @@ class Claims:
                     self.problems[machine] = self._problem(machine, there)
                     return False
             self._beat += 1
-            durable.write_quick(folder / NAME, json.dumps({**self._who(), "beat": self._beat}).encode())
+            write_quick(folder / NAME, json.dumps({**self._who(), "beat": self._beat}).encode())
         self._seen.pop(machine, None)
         self.problems.pop(machine, None)
         return True

@@ -239,22 +239,6 @@ def replace(path: Path, data: bytes | Iterable[bytes], mode: int = FILE_MODE) ->
     fsync_dir(path.parent)
 
 
-def write_quick(path: Path, data: bytes) -> None:
-    """Writes a file whole, at one instant, over one that may be there; not worth a sync. For the shop's folder: what lies
-    under its name, a link too, is replaced and never written through."""
-    temporary = path.with_name(hidden_name())
-    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, SHARED_FILE_MODE)
-    try:
-        try:
-            os.write(fd, data)
-        finally:
-            os.close(fd)
-        DISK.rename(temporary, path)
-    except OSError:
-        discard(temporary)
-        raise
-
-
 def append_line(fd: int, line: bytes, size: int) -> int:
     """Appends one line (with its line end) at `size`, the file's length so far, and syncs it; returns the new length.
 

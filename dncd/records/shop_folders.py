@@ -92,7 +92,7 @@ class ShopFolders:
     def write_status(self, machine: str, text: str) -> None:
         """STATUS.txt: whole, but not worth a sync."""
         with self.opened(machine) as folder:
-            durable.write_quick(folder / STATUS, text.encode("utf-8", "replace"))
+            write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
     def sweep(self) -> None:
         """Removes what a cut left half-written under a hidden name. At start only; a folder that cannot be used is left."""
@@ -179,3 +179,21 @@ def _keep_own(fd: int) -> None:
             OSError
         ):  # systemd's RestrictSUIDSGID keeps the set-group-ID bit from being said again
             os.fchmod(fd, stat.S_IMODE(found.st_mode) | stat.S_ISVTX)
+
+
+def write_quick(path: Path, data: bytes) -> None:
+    """Writes a file whole, at one instant, over one that may be there; not worth a sync. For the shop's folder: what lies
+    under its name, a link too, is replaced and never written through."""
+    temporary = path.with_name(durable.hidden_name())
+    fd = os.open(
+        temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, durable.SHARED_FILE_MODE
+    )
+    try:
+        try:
+            os.write(fd, data)
+        finally:
+            os.close(fd)
+        durable.DISK.rename(temporary, path)
+    except OSError:
+        durable.discard(temporary)
+        raise
