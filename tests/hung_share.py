@@ -9,7 +9,7 @@ from typing import Any
 
 from dncd.cli import main
 from dncd.outside import folders
-from dncd.records.store import Store
+from dncd.records.shop_folders import ShopFolders
 
 
 def hanging(work: Callable[..., Any], sign: Path) -> Callable[..., Any]:
@@ -25,5 +25,5 @@ def hanging(work: Callable[..., Any], sign: Path) -> Callable[..., Any]:
 if __name__ == "__main__":
     sign = Path(sys.argv[1])
     folders.plain_files = hanging(folders.plain_files, sign)
-    Store.write_note = hanging(Store.write_note, sign)  # type: ignore[method-assign]
+    ShopFolders.write_status = hanging(ShopFolders.write_status, sign)  # type: ignore[method-assign]
     sys.exit(main(sys.argv[2:]))

@@ -63,7 +63,6 @@ OWNERS = {
 MANY_METHODS = {
     "line/sending.py Sending": "one machine with its table: what the line says, what a driver asks, what a status shows",
     "line/xmodem_sending.py XmodemSending": "has the surface of Sending, and the turns of XMODEM",
-    "records/endings.py Endings": "one step of an ending a method, in the order of writing",
     "records/library.py Library": "what may be asked of the library, by the programs' names",
     "standin/control.py StandIn": "keys, lamps and memory of one control",
     "standin/screen.py Screen": "one method a key",
@@ -77,6 +76,8 @@ MANY_METHODS = {
 SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
     "cli/line_wiring.py": "one command, loaded late",
+    "cli/as_owner.py": "a command becomes another user, and its own tests",
+    "records/watch.py": "what others do to the records, and its own tests",
     "cli/moments.py": "pure: how people write a moment, and its own tests",
     "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",
     "service/stop.py": "the order of an end, which is a promise of its own",

@@ -23,6 +23,7 @@ from dncd.outside.folder_looks import Complete, FolderState, Hint, left_alone, o
 from dncd.outside.folders import Entry, Folders, Listing
 from dncd.records import held_open
 from dncd.records.held_open import Writer, leases_tell
+from dncd.records.shop_folders import ShopFolders
 from dncd.values import ShopSettings
 
 DEADLINE_S = 30.0
@@ -75,7 +76,7 @@ def start(tmp_path: Path, board: Board) -> Iterator[Callable[..., Folders]]:
 
     def starter(watch: Watch = Watch.EVENTS, settle_s: float = 0.1) -> Folders:
         shop = ShopSettings(tmp_path / "shop", tmp_path / "state", watch=watch, settle_s=settle_s)
-        running.append(Folders(shop, ["gang-lathe", "bore-mill"], board.post))
+        running.append(Folders(shop, ShopFolders(shop.folder), ["gang-lathe", "bore-mill"], board.post))
         board.wait(lambda: len(board.newest) == 2)
         return running[-1]
 
@@ -275,7 +276,7 @@ def test_a_folder_that_is_a_link_is_told_and_not_followed(
     inbox.parent.mkdir(parents=True)
     inbox.symlink_to(tmp_path / "elsewhere")
     folders = start()
-    assert "no link" in board.newest["gang-lathe"].problem
+    assert "it is a link" in board.newest["gang-lathe"].problem
     assert board.names() == []
     inbox.unlink()
     folders.poke()
@@ -391,7 +392,7 @@ class Shelf:
     def look(self, after_s: float = 0.0) -> dict[str, Complete]:
         self.now += after_s
         with opened(self.folder) as descriptor:
-            files = plain_files(descriptor)
+            files, _ = plain_files(descriptor)
         entries = self.state.look(files, self.now, lambda name: self.writers.get(name, Writer.UNTOLD))
         return {entry.name: entry.complete for entry in entries}
 
@@ -554,7 +555,7 @@ def test_side_files(name: str, alone: bool) -> None:
 def test_a_shop_of_any_size_takes_two_threads_and_one_inotify_descriptor(tmp_path: Path, board: Board) -> None:
     shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
     before, open_before = threading.active_count(), inotify_descriptors()
-    folders = Folders(shop, [f"machine {number}" for number in range(128)], board.post)
+    folders = Folders(shop, ShopFolders(shop.folder), [f"machine {number}" for number in range(128)], board.post)
     board.wait(lambda: len(board.newest) == 128)
     assert threading.active_count() == before + 2
     assert inotify_descriptors() == open_before + 1
@@ -564,3 +565,24 @@ def test_a_shop_of_any_size_takes_two_threads_and_one_inotify_descriptor(tmp_pat
 
 def inotify_descriptors() -> int:
     return sum("inotify" in str(fd.readlink()) for fd in Path("/proc/self/fd").iterdir() if fd.is_symlink())
+
+
+def test_a_folder_that_vanished_with_files_in_it_is_told_until_something_waits_again(
+    start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    start()
+    (inbox / "0004.nc").write_text("%\nO0004\n%\n")
+    board.wait(lambda: board.complete() == ["0004.nc"])
+    inbox.parent.rename(inbox.parent.with_name("away"))
+    board.wait(lambda: "gone with it ('0004.nc')" in board.newest["gang-lathe"].problem)
+    (inbox / "0005.nc").write_text("%\nO0005\n%\n")
+    board.wait(lambda: board.complete() == ["0005.nc"])
+    board.wait(lambda: board.newest["gang-lathe"].problem == "")
+
+
+def test_what_lies_there_and_is_no_drop_is_named(start: Callable[..., Folders], inbox: Path, board: Board) -> None:
+    start()
+    (inbox / "sub").mkdir()
+    (inbox / "away.nc").symlink_to("/etc/passwd")
+    board.wait(lambda: "is a folder" in board.newest["gang-lathe"].problem)
+    board.wait(lambda: "'away.nc' is a link" in board.newest["gang-lathe"].problem)

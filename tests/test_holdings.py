@@ -140,3 +140,19 @@ def test_kept_up_with_the_ledger_it_says_what_a_reading_says(tmp_path: Path) -> 
     half = Holdings.read(tmp_path, "gang-lathe", until=lines[19]["time"])
     assert half.of("gang-lathe") == holdings(lines[:20], "gang-lathe") != kept.of("gang-lathe")
     ledger.close()
+
+
+def test_a_time_is_answered_by_the_order_of_the_ledger_and_a_clock_that_ran_backwards_is_named(tmp_path: Path) -> None:
+    """A year ahead, and right again: what was sent in that year of the future is held now."""
+    times = iter([datetime(2026, 12, 24, 9, tzinfo=UTC), datetime(2027, 12, 24, 9, tzinfo=UTC)])
+    now = datetime(2026, 12, 24, 10, tzinfo=UTC)
+    ledger = Ledger.open(tmp_path, clock=lambda: next(times, now))
+    for revision in (1, 2):
+        ledger.append("sent", {"machine": "gang-lathe", "program": "O0001", "revision": revision})
+    ledger.append("sent", {"machine": "gang-lathe", "program": "O0002", "revision": 1})
+    ledger.close()
+    day = Holdings.read(tmp_path, "gang-lathe", until="2026-12-24T22:59:59.999Z")
+    assert (day.of("gang-lathe")["O0001"].revision, day.out_of_time) == (2, [2])
+    for number, revision in (("1", 1), ("2", 2), ("3", 2)):
+        then = Holdings.read(tmp_path, "gang-lathe", until=number)
+        assert (then.of("gang-lathe")["O0001"].revision, then.out_of_time) == (revision, [])

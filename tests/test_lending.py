@@ -246,6 +246,16 @@ def test_lasting_connections_are_never_dropped_for_idleness_or_room(tmp_path, mo
         assert ended == []
 
 
+def test_watchers_leave_room_for_commands_and_a_full_house_says_that(tmp_path, monkeypatch):
+    monkeypatch.setattr("dncd.outside.command_server.MOST_LASTING", 2)
+    with lasting_server(tmp_path) as (_, _ended, _news), contextlib.ExitStack() as stack:
+        for _ in range(2):
+            stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
+        with pytest.raises(DncdError, match="2 watch already"):
+            StreamRequest(tmp_path, {"do": "hold"})
+        assert ask(tmp_path, {"do": "status"}) == {"said": "status"}
+
+
 def test_what_is_no_dncd_is_said(tmp_path):
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
         listener.bind(str(tmp_path / "dncd.sock"))

@@ -29,6 +29,7 @@ def berlin(monkeypatch: pytest.MonkeyPatch):
         ("2026-07-01T14:30:05Z", "2026-07-01T14:30:05.999Z"),
         ("2026-07-01T14:30:00.000Z", "2026-07-01T14:30:00.000Z"),
         ("2026-07-01 14:30+05:30", "2026-07-01T09:00:59.999Z"),
+        ("41", "41"),
     ],
 )
 def test_a_day_a_minute_a_second_count_whole(said: str, meant: str) -> None:

@@ -199,6 +199,14 @@ def test_no_password_is_taken_or_told(tmp_path: Path, capsys: pytest.CaptureFixt
         ("shop.git", False),
         ("-x@server:shop", False),
         ("server:-x", False),
+        ("ssh://-oProxyCommand=id/x", False),
+        ("ssh://git@-oProxyCommand=id/x", False),
+        ("git@-oProxyCommand:/x", False),
+        ("git:s3cret@server:shop.git", False),
+        ("https://server/shop.git?private_token=s3cret", False),
+        ("https://server/shop.git#s3cret", False),
+        ("git@server:shop.git?token=s3cret", False),
+        ("git@server:/srv/shop.git", True),
     ],
 )
 def test_what_may_be_a_remote(tmp_path: Path, remote: str, fine: bool) -> None:

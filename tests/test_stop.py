@@ -36,7 +36,7 @@ class HungHouse(House):
 
     def hang(self):
         (self.root / "HANG").touch()
-        until(lambda: (self.root / "plain_files").exists() and (self.root / "write_note").exists())
+        until(lambda: (self.root / "plain_files").exists() and (self.root / "write_status").exists())
 
 
 def test_a_share_that_hangs_does_not_hold_up_a_stop(tmp_path):

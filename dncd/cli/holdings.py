@@ -40,6 +40,14 @@ def read(given: Asked, machine: str, at: str | None) -> "Holdings":
     from dncd.records.holdings import Holdings
 
     found = Holdings.read(state, machine, at or "")
+    if found.out_of_time:
+        lines = count(len(found.out_of_time), "line")
+        click.echo(
+            f"The clock ran backwards: {lines} of the ledger, from number {found.out_of_time[0]} on, came before others of"
+            f" that time and bear a later one. They count, by their order; give --at with such a number (`seq`"
+            " in `dncd log --json`) to say exactly what is meant.",
+            err=True,
+        )
     if machine not in given.machines and not found.seq:
         raise given.unknown_machine(machine)
     return found

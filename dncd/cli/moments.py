@@ -1,4 +1,4 @@
-"""A moment that a person names: `2026-07-01`, `2026-07-01 14:30`, or with its own zone."""
+"""A moment that a person names: `2026-07-01`, `2026-07-01 14:30`, or with its own zone; or the number of a ledger line."""
 
 import re
 from datetime import UTC, datetime, timedelta
@@ -11,10 +11,13 @@ _FORM: Final = re.compile(
 )
 
 
+_NUMBER: Final = re.compile(r"[0-9]{1,7}")
+
+
 class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has no ParamType[str]
     """ISO 8601; the clock here where no zone is said. A day, a minute or a second counts whole, up to its end.
 
-    Converts to the ledger's form: UTC, milliseconds, Z.
+    Converts to the ledger's form: UTC, milliseconds, Z. The number of a line (up to seven digits) stays as it is.
     """
 
     name = "time"
@@ -24,6 +27,8 @@ class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has 
         from dncd.records.ledger import utc_text
 
         text = str(value).strip()
+        if _NUMBER.fullmatch(text):
+            return text
         found = _FORM.fullmatch(text)
         try:
             when = datetime.fromisoformat(text) if found else None
@@ -37,12 +42,17 @@ class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has 
             return utc_text(end.astimezone(UTC))
         except (ValueError, OverflowError):
             self.fail(
-                f"{text!r} is not a time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z",
+                f"{text!r} is not a time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z,"
+                " or give the number of a ledger line",
                 param,
                 ctx,
             )
 
 
 at_option = click.option(
-    "--at", "at", metavar="TIME", type=Moment(), help="As it was then: 2026-07-01, or '2026-07-01 14:30'."
+    "--at",
+    "at",
+    metavar="TIME",
+    type=Moment(),
+    help="As it was then: 2026-07-01, '2026-07-01 14:30', or the number of a ledger line.",
 )

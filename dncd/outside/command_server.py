@@ -19,7 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
 
-from dncd.errors import DncdError, RecordsError, StateHeldError, UsageError
+from dncd.errors import DncdError, NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.outside.command_client import NAME, encoded, socket_address
 from dncd.outside.threads import Thread
 from dncd.peer_text import shown
@@ -28,6 +28,9 @@ LONGEST_REQUEST: Final = 65_536
 """Bytes of one request: names and little else."""
 
 MOST_CLIENTS: Final = 64
+MOST_LASTING: Final = 48
+"""Of these, watchers and borrowers: the rest is left for commands."""
+
 """Connections at once; the one that was idle longest makes room for a new one."""
 
 IDLE_S: Final = 30.0
@@ -218,6 +221,10 @@ class CommandServer:
             with self._turn:
                 answer = self._handle(request)
             if isinstance(answer, StreamReply):
+                lasting = sum(each.stream is not None for each in self._clients)
+                if lasting >= MOST_LASTING:
+                    answer.gone()
+                    raise NotDoneError(f"{lasting} watch already, and no more may", "command socket", "End one of them")
                 client.stream = answer
                 return {"ok": answer.content}
             return {"ok": answer}

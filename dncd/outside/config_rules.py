@@ -144,10 +144,13 @@ PROFILES: Final = _profile_names()
 _HOST = r"(\[[0-9A-Fa-f:.]+\]|[^/:@\s\x00-\x1f]+)"
 _PORT_NUMBER = r"(6553[0-5]|655[0-2]\d|65[0-4]\d\d|6[0-4]\d{3}|[1-5]\d{4}|[1-9]\d{0,3})"
 
+_GIT_HOST = r"(\[[0-9A-Fa-f:.]+\]|[^-/:@?#\s\x00-\x1f][^/:@?#\s\x00-\x1f]*)"
+_GIT_PATH = r"[^\x00-\x20?#]+"  # a question mark would begin a query, where tokens are given
 _REMOTE = (
-    rf"|/[^\x00-\x1f]*|file:///[^\x00-\x1f]+|https?://{_HOST}(:{_PORT_NUMBER})?/[^\x00-\x20]+"
-    rf"|(ssh|git)://([A-Za-z0-9_][A-Za-z0-9._-]*@)?{_HOST}(:{_PORT_NUMBER})?/[^\x00-\x20]+"
-    r"|([A-Za-z0-9_][A-Za-z0-9._-]*@)?[A-Za-z0-9][A-Za-z0-9.-]*:[^\x00-\x20:/-][^\x00-\x20]*|([A-Za-z0-9_][A-Za-z0-9._-]*@)[A-Za-z0-9.-]+:/[^\x00-\x20]+"
+    rf"|/[^\x00-\x1f]*|file:///[^\x00-\x1f]+|https?://{_GIT_HOST}(:{_PORT_NUMBER})?/{_GIT_PATH}"
+    rf"|(ssh|git)://([A-Za-z0-9_][A-Za-z0-9._-]*@)?{_GIT_HOST}(:{_PORT_NUMBER})?/{_GIT_PATH}"
+    r"|([A-Za-z0-9_][A-Za-z0-9._-]*@)?[A-Za-z0-9][A-Za-z0-9.-]*:[^\x00-\x20:/@?#-][^\x00-\x20@?#]*"
+    r"|([A-Za-z0-9_][A-Za-z0-9._-]*@)[A-Za-z0-9][A-Za-z0-9.-]*:/[^\x00-\x20@?#]+"
 )
 """What git may be told to push to; nothing that git would take for an option or for a command of its own to run."""
 
@@ -155,7 +158,8 @@ RULES: Final[Mapping[str, Rule]] = {
     "library.remote": _text(
         _REMOTE,
         "empty, or a path that starts with /, or ssh://USER@HOST/PATH, USER@HOST:PATH, https://HOST/PATH, git:// or "
-        "file://; without a password, and in https:// without a user: git's credential settings and ssh's keys hold them",
+        "file://; without a password or a token, and in https:// without a user: git's credential settings and ssh's keys "
+        "hold them",
     ),
     "library.branch": _text(
         r"(?!.*(\.\.|\.lock$))[A-Za-z0-9]([A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?",

@@ -202,25 +202,41 @@ def left_alone(name: str) -> bool:
 
 @contextlib.contextmanager
 def opened(folder: Path) -> Iterator[int]:
-    """A descriptor of the folder itself, never of what a link points to; OSError as of open(2)."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    """A descriptor of a folder; OSError as of open(2)."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
         yield descriptor
     finally:
         os.close(descriptor)
 
 
-def plain_files(descriptor: int) -> dict[str, os.stat_result]:
-    """The plain files of an opened folder that may be programs, by name."""
-    found = {}
+def plain_files(descriptor: int) -> tuple[dict[str, os.stat_result], dict[str, str]]:
+    """The plain files of an opened folder that may be programs, and what else lies there with what it is; by name.
+
+    A file with a second name is none of them: who holds that name can change what waits here, and it may be any file of the
+    system. While a drop is linked in, it has two for an instant.
+    """
+    found, odd = {}, {}
     with os.scandir(descriptor) as entries:
         for entry in entries:
             if not left_alone(entry.name):
                 with contextlib.suppress(FileNotFoundError):  # taken away between listing and looking
                     status = entry.stat(follow_symlinks=False)
-                    if stat.S_ISREG(status.st_mode):
+                    if not stat.S_ISREG(status.st_mode):
+                        odd[entry.name] = _ODD.get(
+                            stat.S_IFMT(status.st_mode), "is no plain file: copy the program itself in"
+                        )
+                    elif status.st_nlink > 1:
+                        odd[entry.name] = "is a hard link, and whoever has its other name can change it: copy it in"
+                    else:
                         found[entry.name] = status
-    return found
+    return found, odd
+
+
+_ODD: Final = {
+    stat.S_IFLNK: "is a link: copy the program itself in",
+    stat.S_IFDIR: "is a folder: drop the programs themselves",
+}
 
 
 def problem_of(folder: Path, entries: int, held_open: list[str]) -> str:

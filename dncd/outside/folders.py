@@ -18,6 +18,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.choices import Watch
+from dncd.errors import RecordsError
 from dncd.outside.folder_events import ITSELF, UNWATCHED, FolderEvents, Hear
 from dncd.outside.folder_looks import (
     Complete,
@@ -33,23 +34,15 @@ from dncd.outside.journal import journal
 from dncd.outside.threads import Fate, Thread
 from dncd.peer_text import shown
 from dncd.records.held_open import Writer, leases_tell, writer_of
+from dncd.records.problems import Problem
+from dncd.records.shop_folders import TO_MACHINE, ShopFolders
 from dncd.values import ShopSettings
 
-__all__ = ["Complete", "Entry", "Folders", "Listing", "make_folders"]
-
-TO_MACHINE: Final = "to-machine"
-_FOLDERS: Final = (TO_MACHINE, "from-machine", "from-machine/damaged", "sent", "refused")
+__all__ = ["Complete", "Entry", "Folders", "Listing"]
 
 
-def make_folders(shop: Path, machine: str) -> tuple[str, ...]:
-    """Make what is missing of a machine's folders and name it; OSError where that is not possible."""
-    made = []
-    for name in _FOLDERS:
-        folder = shop / machine / name
-        if not folder.is_dir():
-            folder.mkdir(parents=True, exist_ok=True)
-            made.append(name)
-    return tuple(made)
+_NAMED: Final = 5
+"""Files that a sentence names."""
 
 
 @dataclass(slots=True)
@@ -68,9 +61,36 @@ class _Folder:
     by_name: dict[str, Entry] = field(default_factory=dict)  # of what was posted
     again: bool = False  # somebody new listens: post all of the next look whatever it shows
     dropped: bool = False
+    inode: tuple[int, int] = (0, 0)
+    vanished: str = ""  # what waited in a folder that is gone
+    odd: dict[str, tuple[str, float]] = field(
+        default_factory=dict
+    )  # what lies there and is no drop: what it is, since when
+
+    def notice(self, status: os.stat_result, odd: dict[str, str], now: float) -> None:
+        """Before a look: whether the folder is still the one of before, and what lies in it that no one can send."""
+        self.odd = {name: (what, self.odd.get(name, (what, now))[1]) for name, what in odd.items()}
+        found = status.st_dev, status.st_ino
+        if self.posted is not None and self.posted.entries and found != self.inode:
+            names = ", ".join(shown(entry.name) for entry in self.posted.entries[:_NAMED])
+            self.vanished = (
+                f"{shown(str(self.path), 200)} is another folder than before, and {len(self.posted.entries)} files that"
+                f" waited are gone with it ({names}); drop again what must be sent"
+            )
+        self.inode = found
+
+    def word(self, now: float) -> str:
+        """What people should know of a folder that is well in itself; "" where there is nothing."""
+        rests = [
+            f"{shown(name)} {what}" for name, (what, since) in self.odd.items() if now - since >= defaults.RESCAN_S / 2
+        ]
+        if rests:
+            return f"left alone in {shown(str(self.path), 200)}: {'; '.join(rests[:_NAMED])}"
+        return self.vanished
 
     def numbered(self, listing: Listing) -> Listing | None:
         """A listing with its number and what makes it another one than the last; None where nothing does."""
+        self.vanished = "" if listing.entries else self.vanished
         posted, before = (None, {}) if self.again else (self.posted, self.by_name)
         entries = listing.entries
         changed = tuple(entry for entry in entries if before.get(entry.name) is not entry)
@@ -103,19 +123,21 @@ class _Folder:
 class Folders:
     """Watches `to-machine/` of every machine from the moment it is made until `stop`.
 
-    machines: their names. post: called with a `Listing` for each machine at start and then whenever something
-    changed, from the folders thread: it must not wait.
+    machines: their names. shop_folders: opens and makes them. post: called with a `Listing` for each machine at start and
+    then whenever something changed, from the folders thread: it must not wait.
     """
 
-    def __init__(self, shop: ShopSettings, machines: Iterable[str], post: Callable[[Listing], None]) -> None:
-        self._shop = shop
+    def __init__(
+        self, shop: ShopSettings, shop_folders: ShopFolders, machines: Iterable[str], post: Callable[[Listing], None]
+    ) -> None:
+        self._shop, self._shop_folders = shop, shop_folders
         self._post = post
         self._changed = threading.Condition()
         self._stopping = False
         self._folders = {name: self._folder(name) for name in machines}
         for name in self._folders:
-            with contextlib.suppress(OSError):  # the first look tries again and tells
-                make_folders(shop.folder, name)
+            with contextlib.suppress(OSError, RecordsError):  # the first look tries again and tells
+                shop_folders.look(name)
         self._events = FolderEvents()
         self.thread = Thread("folders", self._run, Fate.ANEW | Fate.VITAL)
         self.thread.start()
@@ -205,17 +227,19 @@ class Folders:
         entries = folder.posted.entries if folder.posted else ()
         try:
             self._take_hints(folder)
-            made = make_folders(self._shop.folder, folder.machine)
+            made = self._shop_folders.look(folder.machine)
             if TO_MACHINE in made:
                 folder.watched = None
             if made and folder.posted is not None:
                 notes = (f"made again, as it was gone: {', '.join(made)}",)
-            with opened(folder.path) as descriptor:
+            with self._shop_folders.opened(folder.machine, TO_MACHINE) as path, opened(path) as descriptor:
                 folder.watch_by(self._events, descriptor, partial(self._hear, folder))
                 entries, problem = self._list(folder, descriptor)
+        except RecordsError as error:
+            problem = Problem.of(error, "", "").sentence
         except OSError as fault:
             problem = f"{shown(str(folder.path), 200)} cannot be read ({os.strerror(fault.errno or 0)})"
-            problem += "; it must be a folder of its own, no link, that dncd's user may read and write"
+            problem += "; it must be a folder that dncd's user may read and write"
         self._post_news(folder, Listing(folder.machine, entries, problem, notes))
         self._plan(folder, len(entries))
 
@@ -255,6 +279,8 @@ class Folders:
             return writer_of(descriptor, name) if asks else Writer.UNTOLD
 
         now = time.monotonic()
-        entries = folder.state.look(plain_files(descriptor), now, writer)
+        files, odd = plain_files(descriptor)
+        folder.notice(os.fstat(descriptor), odd, now)
+        entries = folder.state.look(files, now, writer)
         problem = problem_of(folder.path, len(entries), folder.state.held_open(now))
-        return entries[: defaults.QUEUE_FILES], problem
+        return entries[: defaults.QUEUE_FILES], problem or folder.word(now)

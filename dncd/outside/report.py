@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tarfile
 import time
+import tomllib
 from collections import deque
 from collections.abc import Callable, Iterator
 from datetime import datetime
@@ -25,6 +26,7 @@ from dncd.errors import DncdError, NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
+from dncd.outside.config_rules import KINDS, TABLES
 from dncd.outside.disk_room import free_bytes
 from dncd.peer_text import printable
 from dncd.records import ledger
@@ -39,7 +41,12 @@ TOOL_S: Final = 20.0
 
 CLEANED: Final = "(left out)"
 
-_IN_URL: Final = re.compile(r"(?<=://)[^/@\s\"'\\]+(?=@)")
+_IN_ADDRESS: Final = (
+    (re.compile(r"(?<=://)[^\s\"'\\]+(?=@)"), CLEANED),
+    (re.compile(r"(://[^\s\"'\\?#]*)[?#][^\s\"'\\]+"), rf"\1?{CLEANED}"),
+    (re.compile(r"\b[\w.-]+:[^\s\"'\\@/:]+(?=@[\w.-]+:)"), CLEANED),
+)
+_UNKNOWN: Final = re.compile(r"(?m)^(.*?\] [^=\n]+ = ).*(: unknown key)")
 _SECRET: Final = re.compile(
     r"""(?im)^(\s*#*\s*["']?[\w.-]*(?:passw|secret|token|credential|(?:api|private)[_-]?key)[\w.-]*["']?\s*[=:]\s*)(.+)$"""
 )
@@ -48,7 +55,7 @@ _PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click")
 _ABOUT: Final = """\
 What `dncd report` packed, for whoever looks after dncd. Read it before you send it to anybody.
 
-settings.toml   the settings file; user names and passwords in addresses, and keys named like secrets, are left out
+settings.toml   the keys of the settings file that dncd knows; no comments, no user names, passwords or queries in addresses
 holds.txt       what holds by it, or what is wrong with it
 versions.txt    dncd, Python, libraries, system
 status.json     what the service said of itself and of each line, counters included
@@ -63,15 +70,17 @@ It names machines, programs and files, and a finding quotes the block it is abou
 
 def clean(text: str) -> str:
     """Text without user names and passwords in addresses, and without the values of keys named like secrets."""
-    return _SECRET.sub(rf"\g<1>{CLEANED}", _IN_URL.sub(CLEANED, text))
+    for address, instead in _IN_ADDRESS:
+        text = address.sub(instead, text)
+    return _SECRET.sub(rf"\g<1>{CLEANED}", text)
 
 
 def parts(file: Path) -> Iterator[tuple[str, str]]:
     """Name and text of each part; file: the settings. A part that cannot be had says why."""
     yield "README.txt", _ABOUT
     yield "versions.txt", _or_why(_versions)
-    yield "settings.toml", _or_why(lambda: file.read_bytes().decode("utf-8", "backslashreplace"))
-    yield "holds.txt", _or_why(lambda: config.explain(config.load(file)))
+    yield "settings.toml", _or_why(lambda: _settings(file))
+    yield "holds.txt", _UNKNOWN.sub(rf"\1{CLEANED}\2", _or_why(lambda: config.explain(config.load(file))))
     yield "serial.txt", _or_why(_serial)
     try:
         places = outline(file)
@@ -113,6 +122,26 @@ def _or_why(make: Callable[[], str]) -> str:
 
 def _printable_lines(text: str) -> str:
     return "\n".join(printable(line.replace("\t", " ")) for line in text.split("\n"))
+
+
+def _settings(file: Path) -> str:
+    """What the file says under keys that dncd knows; no other text of it, for nobody knows what that is."""
+    raw, lines, left = tomllib.loads(file.read_text("utf-8")), [], 0
+    machines = raw.get("machines")
+    tables = [(kind, kind, raw.get(kind)) for kind in ("shop", "library")]
+    for name, machine in machines.items() if isinstance(machines, dict) else ():
+        where = f"machines.{name}"
+        tables += [("machine", where, machine)]
+        if isinstance(machine, dict):
+            tables += [(table, f"{where}.{table}", machine.get(table)) for table in TABLES]
+    for kind, where, table in tables:
+        known = KINDS[kind].rules
+        if isinstance(table, dict):
+            plain = {key: value for key, value in table.items() if not isinstance(value, dict)}
+            lines += [f"[{where}]", *(f"{k} = {config.toml_value(v)}" for k, v in plain.items() if k in known)]
+            left += sum(1 for key in plain if key not in known)
+    lines += [f"# {left} unknown keys are left out"] if left else []
+    return "\n".join(lines) + "\n"
 
 
 def _versions() -> str:

@@ -9,6 +9,7 @@ file in `from-machine/backups/`, and its receipt, which names what is missing an
 """
 
 import hashlib
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -25,9 +26,10 @@ from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
+from dncd.records.shop_folders import BACKUPS
 from dncd.values import Result
 
-FOLDER: Final = "from-machine/backups"
+FOLDER: Final = BACKUPS
 SUFFIX: Final = ".backup"
 CAUTION: Final = "a control's memory lives on a battery: what is missing here may be lost there"
 
@@ -126,9 +128,8 @@ class Backups:
     def _new(self, name: str, machine: str, transfer: str, mark: str, held: Mapping[str, Holding]) -> BackupPlan:
         stamp = datetime.now(UTC).strftime(plans.STAMP)
         words = tuple((p, f"revision {h.revision}, {h.how.value}, {h.since}") for p, h in held.items())
-        folder, file = self._shop.folder / machine / FOLDER, f"{machine}-{stamp}{self._shop.extension}"
-        if folder.is_dir():
-            file = durable.free_name(folder, file)
+        with self._shop.folders.opened(machine, FOLDER) as folder:
+            file = durable.free_name(folder, f"{machine}-{stamp}{self._shop.extension}")
         return BackupPlan(name, machine, self._ledger.seq, transfer, mark, file, words)
 
     # --- on record -----------------------------------------------------------------------------------------------------
@@ -155,37 +156,38 @@ class Backups:
         }
         record = next((line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id), None)
         record = record or self._ledger.append("backup", {**fields, "transfer": plan.id})
-        folder = self._shop.folder / plan.machine / FOLDER
-        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
-        path = folder / plan.file
-        if path.exists() and not durable.holds(path, digest):
-            path = folder / durable.free_name(folder, plan.file)
-        if not path.exists():
-            durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         titles = [_title(piece) for piece in pieces]
-        pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
-        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+        with self._shop.folders.opened(plan.machine, FOLDER) as folder:
+            path = folder / plan.file
+            if os.path.lexists(path) and not durable.holds(path, digest):
+                path = folder / durable.free_name(folder, plan.file)
+            if not os.path.lexists(path):
+                durable.write_new(path, [data], durable.SHARED_FILE_MODE)
+            pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
+            receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
         durable.remove(self._path(plan.id))
         return record
 
-    def recover(self) -> list[str]:
-        """At a start, after everything else is on record: finishes or drops what the last run left; sentences."""
-        said = []
-        for path in sorted(plans.folder_of(self._shop.state).glob(f"*{SUFFIX}")):
-            try:
-                plan = codec.decode(BackupPlan, path.read_bytes())
-            except ValueError as error:
-                aside = durable.place(path, path.parent, f"unreadable-{path.name}.bytes")
-                said.append(f"a backup under way cannot be read ({error}) and lies in {aside.name}; make it once more")
-                continue
-            if plan.transfer and self._entries(plan, self._lines(plan)):
-                self.finish(plan)
-                said.append(f"{plan.machine}: a backup that was cut short is on record now")
-                continue
-            durable.remove(path)
-            if not plan.transfer:
-                said.append(f"{plan.machine}: the backup that was announced is off; its programs are on record as ever")
-        return said
+    def left(self) -> list[Path]:
+        """Plans of backups that the last run left."""
+        return sorted(plans.folder_of(self._shop.state).glob(f"*{SUFFIX}"))
+
+    def recover(self, path: Path) -> str:
+        """At a start, after everything else is on record: finishes or drops what the last run left; a sentence or ""."""
+        try:
+            plan = codec.decode(BackupPlan, path.read_bytes())
+        except FileNotFoundError:  # it is on record, and the disk failed behind it
+            return ""
+        except ValueError as error:
+            aside = durable.place(path, path.parent, f"unreadable-{path.name}.bytes")
+            return f"a backup under way cannot be read ({error}) and lies in {aside.name}; make it once more"
+        if plan.transfer and self._entries(plan, self._lines(plan)):
+            self.finish(plan)
+            return f"{plan.machine}: a backup that was cut short is on record now"
+        durable.remove(path)
+        if plan.transfer:
+            return ""
+        return f"{plan.machine}: the backup that was announced is off; its programs are on record as ever"
 
     def _lines(self, plan: BackupPlan) -> list[Record]:
         """The ledger's lines that belong to a backup."""

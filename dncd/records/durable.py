@@ -123,7 +123,13 @@ _NEXT_STEPS: Final = {
     errno.EACCES: "give the service's user the right to read and write there",
     errno.EPERM: "give the service's user the right to read and write there",
     errno.EIO: "the disk fails: look in the system's journal and replace it",
+    errno.EXDEV: "put it back on one disk with the other folders of the machine",
 }
+
+
+def next_step_of(number: int | None) -> str:
+    """What helps against an error of the disk, by its number."""
+    return _NEXT_STEPS.get(number or 0, "look at that place")
 
 
 @contextlib.contextmanager
@@ -136,8 +142,7 @@ def reporting(what: str, where: Path, then: str = "") -> Iterator[None]:
         yield
     except OSError as error:
         reason = os.strerror(error.errno) if error.errno else str(error)
-        advice = _NEXT_STEPS.get(error.errno or 0, "look at that place")
-        raise RecordsError(f"{what}: {reason}", str(where), advice + then) from error
+        raise RecordsError(f"{what}: {reason}", str(where), next_step_of(error.errno) + then) from error
 
 
 # --- folders -----------------------------------------------------------------------------------------------------

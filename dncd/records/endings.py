@@ -6,12 +6,13 @@ Every step first looks whether it was done: a step that a power cut or a full di
 import dataclasses
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from dncd.program.substance import Answer
 from dncd.records import delivery, durable, plans, receipts, spool
+from dncd.records.claims import Claims
 from dncd.records.ending_words import (
     BESIDE_SHA256,
     Beside,
@@ -28,11 +29,16 @@ from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
+from dncd.records.problems import Stuck
 from dncd.records.revisions import Revision
+from dncd.records.shop_folders import TO_MACHINE, ShopFolders
 from dncd.values import Origin, Result
 
 TAKEN: Final = ".dncd-taken-"
 """Start of the hidden name under which a dropped file waits while its ending is written."""
+
+FROM_MACHINE: Final = "from-machine"
+DAMAGED: Final = "from-machine/damaged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +49,11 @@ class Shop:
     folder: Path
     line_end: str
     extension: str
+    folders: ShopFolders = field(init=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """All who work with the machines' folders know the same of them."""
+        object.__setattr__(self, "folders", ShopFolders(self.folder))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +74,7 @@ class Endings:
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
         self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
+        self.stuck, self.claims = Stuck(), Claims(shop.state, shop.folders)
         for name in ("underway", "outgoing", "captures"):
             durable.make_folder(shop.state / name)
 
@@ -78,6 +90,9 @@ class Endings:
 
         proven: who signed each of these revisions off, or a text like it; number 0 where nobody did.
         """
+        self.stuck.check(plan.machine)
+        self.ledger.check()
+        self.claims.check(plan.machine)
         plans.save(self.shop.state, plan)
         made = [
             (
@@ -103,43 +118,49 @@ class Endings:
 
         May be called again after an error: what was written of the ending holds then, with the name that it chose.
         """
-        if plan.id in self._finished:
-            return self._finish(plan)[0]
-        saved = plans.load(self.shop.state, plan.id)
-        if isinstance(saved, OutPlan) and saved.ended is not None:
-            return self.carry_out(saved)
-        name = durable.free_name(self._target(plan, ended), plan.file)
-        plan = dataclasses.replace(plan, ended=ended, placed_as=name)
-        plans.save(self.shop.state, plan)
-        return self.carry_out(plan)
-
-    def _target(self, plan: OutPlan, ended: Sent) -> Path:
-        return self.shop.folder / plan.machine / ("sent" if ended.result == Result.SENT else "refused")
+        with self.stuck.watched(plan.machine, plan.id, str(self.shop.folder / plan.machine)):
+            if plan.id in self._finished:
+                return self._finish(plan)[0]
+            saved = plans.load(self.shop.state, plan.id)
+            if isinstance(saved, OutPlan) and saved.ended is not None:
+                return self._carried_out(saved)
+            with self.shop.folders.opened(plan.machine, _where(ended)) as target:
+                name = durable.free_name(target, plan.file)
+            plan = dataclasses.replace(plan, ended=ended, placed_as=name)
+            plans.save(self.shop.state, plan)
+            return self._carried_out(plan)
 
     def carry_out(self, plan: OutPlan) -> OnRecord | None:
         """Does what is left of the ending of a dropped file."""
+        with self.stuck.watched(plan.machine, plan.id, str(self.shop.folder / plan.machine)):
+            return self._carried_out(plan)
+
+    def _carried_out(self, plan: OutPlan) -> OnRecord | None:
         ended = plan.ended
         assert ended is not None  # noqa: S101 - only plans with an end come here
         again = plan.id in self._again
         self._again.add(plan.id)
         self._written = ("", {})
-        target = self._target(plan, ended)
-        durable.make_folder(target, durable.SHARED_FOLDER_MODE)
-        taken = target / f"{TAKEN}{plan.id}"
-        stored = self.shop.state / "outgoing" / f"{plan.id}.file"
-        if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
-            self._put_back(plan, taken)
-        if not durable.holds(target / plan.placed_as, plan.sha256) and not taken.exists():
-            self._take(plan, taken, stored)
-        if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
-            plans.remove(self.shop.state, plan)
-            return None
-        record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
-        final = self._name_taken(taken, target, plan)
-        self._receipt(final, out_receipt(plan, ended, record, final.name))
+        opened, stored = self.shop.folders.opened, self.shop.state / "outgoing" / f"{plan.id}.file"
+        with opened(plan.machine, TO_MACHINE) as drops, opened(plan.machine, _where(ended)) as target:
+            taken = target / f"{TAKEN}{plan.id}"
+            if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
+                durable.place(taken, drops, plan.file)
+            if not durable.holds(target / plan.placed_as, plan.sha256) and not taken.exists():
+                _take(plan, drops / plan.file, taken, stored)
+            if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
+                plans.remove(self.shop.state, plan)
+                return None
+            record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
+            final = _name_taken(taken, target, plan)
+            _receipt(final, out_receipt(plan, ended, record, final.name))
         durable.remove(stored)
-        self._finished[plan.id] = [OnRecord(record, str(final), str(receipts.path_for(final)), ended.reasons)]
+        self._finished[plan.id] = [self._told(plan.machine, _where(ended), final.name, record, ended.reasons)]
         return self._finish(plan)[0]
+
+    def _told(self, machine: str, where: str, name: str, record: Record, reasons: tuple[str, ...]) -> OnRecord:
+        path = self.shop.folders.path_of(machine, where) / name
+        return OnRecord(record, str(path), str(receipts.path_for(path)), reasons)
 
     def _finish(self, plan: OutPlan | InPlan) -> list[OnRecord]:
         """All of the ending is on record: its plan goes. Every try after a failure comes here and does nothing twice."""
@@ -156,66 +177,31 @@ class Endings:
         fields = out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
         return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields, False), "", "", ())
 
-    def _take(self, plan: OutPlan, taken: Path, stored: Path) -> None:
-        """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
-        source = self.shop.folder / plan.machine / "to-machine" / plan.file
-        try:
-            durable.DISK.rename(source, taken)
-        except FileNotFoundError:
-            pass
-        else:
-            if durable.holds(taken, plan.sha256):
-                self._bind(source, taken)
-                return
-            self._put_back(plan, taken)
-        if stored.exists():
-            durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
-
-    def _bind(self, source: Path, taken: Path) -> None:
-        """Nobody in the office syncs: before the state's own copy goes, the file and both its folders are on the disk."""
-        durable.sync_file(taken)
-        durable.fsync_dir(taken.parent)
-        durable.fsync_dir(source.parent)
-
-    def _put_back(self, plan: OutPlan, taken: Path) -> None:
-        """A new drop under the old name was taken with it; it waits again."""
-        durable.place(taken, self.shop.folder / plan.machine / "to-machine", plan.file)
-
-    def _name_taken(self, taken: Path, target: Path, plan: OutPlan) -> Path:
-        if not taken.exists():
-            return target / plan.placed_as
-        final = target / plan.placed_as
-        try:
-            durable.move_new(taken, final)
-        except FileExistsError:
-            final = durable.place(taken, target, plan.file)
-        return final
-
     # --- in ----------------------------------------------------------------------------------------------------------
 
     def end_in(self, plan: InPlan) -> list[OnRecord]:
         """A capture has come to its end: good ones are delivered and become revisions, damaged ones are kept apart."""
-        if plan.id in self._finished:
+        with self.stuck.watched(plan.machine, plan.id, str(self.shop.folder / plan.machine)):
+            if plan.id in self._finished:
+                return self._finish(plan)
+            saved = plans.load(self.shop.state, plan.id)
+            again = plan.id in self._again or saved is not None
+            self._again.add(plan.id)
+            self._written = ("", {})
+            if isinstance(saved, InPlan):  # begun before: the names that it chose hold
+                plan = saved
+            else:
+                plans.save(self.shop.state, plan)
+            if plan.result == Result.DAMAGED:
+                with self.shop.folders.opened(plan.machine, DAMAGED) as folder:
+                    told = [self._damaged(plan, again, folder)]
+            else:
+                told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
+                durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}")
+            self._finished[plan.id] = told
             return self._finish(plan)
-        saved = plans.load(self.shop.state, plan.id)
-        again = plan.id in self._again or saved is not None
-        self._again.add(plan.id)
-        self._written = ("", {})
-        if isinstance(saved, InPlan):  # begun before: the names that it chose hold
-            plan = saved
-        else:
-            plans.save(self.shop.state, plan)
-        if plan.result == Result.DAMAGED:
-            told = [self._damaged(plan, again)]
-        else:
-            told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
-            durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}")
-        self._finished[plan.id] = told
-        return self._finish(plan)
 
-    def _damaged(self, plan: InPlan, again: bool) -> OnRecord:
-        folder = self.shop.folder / plan.machine / "from-machine" / "damaged"
-        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
+    def _damaged(self, plan: InPlan, again: bool, folder: Path) -> OnRecord:
         data = plan.whole.replace("\n", self.shop.line_end).encode("utf-8")
         digest = hashlib.sha256(data).hexdigest()
         if not plan.placed_as:
@@ -243,11 +229,11 @@ class Endings:
             ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
             ("caution", "never send this file to a control; punch the program out again"),
         ]
-        self._receipt(path, pairs)
+        _receipt(path, pairs)
         raw = self.shop.state / "captures" / f"{plan.id}{spool.RAW}"
         if raw.exists():
             spool.keep_damaged(raw)
-        return OnRecord(record, str(path), str(receipts.path_for(path)), plan.reasons)
+        return self._told(plan.machine, DAMAGED, path.name, record, plan.reasons)
 
     def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> OnRecord:
         text = part.text.encode("utf-8")
@@ -282,41 +268,16 @@ class Endings:
                 {**more, "against": part.against, "how": how, "spelling": part.spelling or None},
                 again,
             )
-        folder = self.shop.folder / plan.machine / "from-machine"
-        durable.make_folder(folder, durable.SHARED_FOLDER_MODE)
-        path = folder / name
-        beside = self._beside(path, part, transfer)  # first: the receipt that goes knows the one before
-        if aside := self._deliver(path, data, transfer):
-            aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
-        head = head_pairs(Result.RECEIVED, plan.machine, [part.title], name=name, digest=digest, record=record)
-        pairs = [*head, *in_pairs(plan, part, revision.number, aside, beside)]
-        self._receipt(path, pairs)
-        return OnRecord(record, str(path), str(receipts.path_for(path)), ())
-
-    def _beside(self, path: Path, part: Part, transfer: str) -> Beside:
-        """Lays the office's own text with the edit beside a delivery, and takes away the one of before."""
-        name = f"{path.stem} (office text with the edit){path.suffix}"
-        beside, receipt = path.with_name(name), receipts.path_for(path)
-        before = receipts.read(receipt).get(BESIDE_SHA256) if receipt.exists() else ""
-        if part.carried:
-            data = file_of(dataclasses.replace(part, text=part.carried), self.shop.line_end)
-            over = path.parent / f"{delivery.OVER}{transfer}.edit"
-            delivery.deliver(beside, data, before, over)
-            return Beside(name, hashlib.sha256(data).hexdigest())
-        if not before or not durable.holds(beside, before):
-            return Beside()
-        if part.against and not part.told:  # the same edit, punched once more
-            return Beside(name, before)
-        durable.remove(beside)
-        return Beside()
-
-    def _deliver(self, path: Path, data: bytes, transfer: str) -> str:
-        """Over an older delivery (the library keeps it); the name of what somebody had saved there and was set aside."""
-        receipt = receipts.path_for(path)
-        before = receipts.read(receipt).get("sha256") if receipt.exists() else ""
-        aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}")
-        durable.remove(receipt)  # the one of before; the new one is written last
-        return aside
+        with self.shop.folders.opened(plan.machine, FROM_MACHINE) as folder:
+            path = folder / name
+            beside = _beside(
+                path, part, transfer, self.shop.line_end
+            )  # first: the receipt that goes knows the one before
+            if aside := _deliver(path, data, transfer):
+                aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
+            head = head_pairs(Result.RECEIVED, plan.machine, [part.title], name=name, digest=digest, record=record)
+            _receipt(path, [*head, *in_pairs(plan, part, revision.number, aside, beside)])
+        return self._told(plan.machine, FROM_MACHINE, name, record, ())
 
     # --- both --------------------------------------------------------------------------------------------------------
 
@@ -334,5 +295,67 @@ class Endings:
             self._written = (own, {(str(r["event"]), str(r["transfer"])): r for r in lines})
         return self._written[1].get((event, transfer))
 
-    def _receipt(self, path: Path, pairs: Iterable[tuple[str, object]]) -> None:
-        receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+
+def _where(ended: Sent) -> str:
+    """The folder in which a dropped file lies at its end."""
+    return "sent" if ended.result == Result.SENT else "refused"
+
+
+def _take(plan: OutPlan, source: Path, taken: Path, stored: Path) -> None:
+    """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
+    try:
+        durable.DISK.rename(source, taken)
+    except FileNotFoundError:
+        pass
+    else:
+        if durable.holds(taken, plan.sha256):
+            # Nobody in the office syncs: before the state's own copy goes, the file and both its folders are on the disk.
+            durable.sync_file(taken)
+            durable.fsync_dir(taken.parent)
+            durable.fsync_dir(source.parent)
+            return
+        durable.place(taken, source.parent, plan.file)
+    if stored.exists():
+        durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
+
+
+def _name_taken(taken: Path, target: Path, plan: OutPlan) -> Path:
+    if not taken.exists():
+        return target / plan.placed_as
+    final = target / plan.placed_as
+    try:
+        durable.move_new(taken, final)
+    except FileExistsError:
+        final = durable.place(taken, target, plan.file)
+    return final
+
+
+def _deliver(path: Path, data: bytes, transfer: str) -> str:
+    """Over an older delivery (the library keeps it); the name of what somebody had saved there and was set aside."""
+    receipt = receipts.path_for(path)
+    before = receipts.read(receipt).get("sha256") if receipt.exists() else ""
+    aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}")
+    durable.remove(receipt)  # the one of before; the new one is written last
+    return aside
+
+
+def _receipt(path: Path, pairs: Iterable[tuple[str, object]]) -> None:
+    receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+
+
+def _beside(path: Path, part: Part, transfer: str, line_end: str) -> Beside:
+    """Lays the office's own text with the edit beside a delivery, and takes away the one of before."""
+    name = f"{path.stem} (office text with the edit){path.suffix}"
+    beside, receipt = path.with_name(name), receipts.path_for(path)
+    before = receipts.read(receipt).get(BESIDE_SHA256) if receipt.exists() else ""
+    if part.carried:
+        data = file_of(dataclasses.replace(part, text=part.carried), line_end)
+        over = path.parent / f"{delivery.OVER}{transfer}.edit"
+        delivery.deliver(beside, data, before, over)
+        return Beside(name, hashlib.sha256(data).hexdigest())
+    if not before or not durable.holds(beside, before):
+        return Beside()
+    if part.against and not part.told:  # the same edit, punched once more
+        return Beside(name, before)
+    durable.remove(beside)
+    return Beside()

@@ -16,7 +16,7 @@ the same punch. A file of several programs has them in `programs`, and the revis
 
 import enum
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -112,6 +112,13 @@ _SAME_CAME_BACK: Final = {
 """What a `received` of the very revision that was held says; of all else it says `punched`."""
 
 
+def _later(until: str) -> Callable[[Mapping[str, Any]], bool]:
+    """Whether a line is behind a time or the number of a line."""
+    if until.isdecimal():
+        return lambda line: int(line.get("seq", 0)) > int(until)
+    return lambda line: str(line.get("time", "")) > until
+
+
 class Holdings:
     """What every control holds, kept up with the ledger: fed each line once, in its order."""
 
@@ -123,14 +130,26 @@ class Holdings:
         self._backups: dict[str, Backup] = {}
         self._first: dict[str, str] = {}
         self._proven: dict[str, dict[str, dict[int, SignedOff]]] = {}
+        self.out_of_time: list[int] = []
+        """Lines that count by their order though their time is later than the one that was asked for."""
 
     @classmethod
     def read(cls, state: Path, machine: str = "", until: str = "") -> "Holdings":
-        """From the ledger of a state folder: of one machine or all, up to and with a time (ISO 8601, UTC) or now."""
+        """From the ledger of a state folder: of one machine or all, until now, or up to and with a time (ISO 8601, UTC) or
+        the number of a line. The order of the ledger decides, for a clock may have been wrong: a time stands for the last
+        line that has no later one."""
         found = cls()
-        for record in ledger.records(state, machine):
-            if not until or str(record.get("time", "")) <= until:
+        if not until:
+            for record in ledger.records(state, machine):
                 found.feed(record)
+            return found
+        lines = list(ledger.records(state, machine))
+        late = _later(until)
+        last = max((number for number, line in enumerate(lines, 1) if not late(line)), default=0)
+        for record in lines[:last]:
+            if late(record):
+                found.out_of_time.append(int(record.get("seq", 0)))
+            found.feed(record)
         return found
 
     def catch_up(self, state: Path) -> None:

@@ -16,6 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from dncd.errors import RecordsError
 from dncd.peer_text import printable
 from dncd.records import durable, locks, state_format
 
@@ -123,6 +124,7 @@ class Ledger:
         the line: then it is not in the ledger.
         """
         with durable.reporting("a line cannot be written to the ledger", self._folder, durable.TRIED_AGAIN):
+            self.check()
             self._mend()
             now = self._clock()
             self._choose_file(f"{now.astimezone(UTC):%Y-%m}.jsonl")
@@ -135,6 +137,28 @@ class Ledger:
         self._seq, self._hash = self._seq + 1, line["hash"]
         self.told(line)
         return line
+
+    def check(self) -> None:
+        """RecordsError where the file that is written to is not what it was after the last line: renamed, removed, another
+        one of that name, cut or added to. A line more would stand behind a hole, or in a file without a name."""
+        if self._fd < 0:
+            return
+        held = os.fstat(self._fd)
+        try:
+            named = os.path.samestat(self._file.lstat(), held)
+        except OSError:
+            named = False
+        if named and (held.st_size == self._size or (self._doubtful and held.st_size > self._size)):
+            return
+        what = "has other bytes than dncd wrote" if named else "was renamed, removed or replaced"
+        next_step = (
+            "put it back as it was, from a backup if need be; dncd then goes on by itself, and `dncd verify` tells more"
+        )
+        raise RecordsError(
+            f"the ledger's file {what} while dncd runs, so no line is written and nothing is sent",
+            str(self._file),
+            next_step,
+        )
 
     def since(self, seq: int) -> list[Record]:
         """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.errors import RecordsError
 from dncd.records import durable, receipts
 from dncd.records.spool import KEPT
 
@@ -65,8 +66,8 @@ def let_go(state: Path, folder: Path, machine: str) -> int:
     named: set[str] = set()
     for path in folder.glob(f"*{durable.RECEIPT}") if folder.is_dir() else ():
         try:
-            receipt = receipts.parse(path.read_text("utf-8"))
-        except (OSError, ValueError):
+            receipt = receipts.read(path)
+        except RecordsError:
             return 0  # one that cannot be read may name any of them
         named.update(_NAMED.findall(receipt.get("raw") or ""))
     gone = [

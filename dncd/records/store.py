@@ -3,26 +3,21 @@
 import contextlib
 import os
 from collections.abc import Callable
-from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-from dncd.peer_text import printable
-from dncd.records import durable, locks, plans, state_format
-from dncd.records.backups import FOLDER as BACKUPS
+from dncd.records import locks, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger
 from dncd.records.library import Library, Writer
-from dncd.records.plans import Counted, InPlan, Sent
-from dncd.records.spool import Leftover, leftovers
+from dncd.records.plans import InPlan
+from dncd.records.problems import Problem
+from dncd.records.recovery import Recovery
+from dncd.records.spool import Leftover
 from dncd.records.unreadable import UnreadablePlans
-from dncd.values import Result, Settings
-
-_CUT_OFF: Final = (
-    "the service or its machine stopped in the middle of the sending; how much the control took is not known;"
-    " delete what the control holds of it, then drop the file again"
-)
+from dncd.records.watch import RecordsWatch
+from dncd.values import Settings
 
 
 class Store:
@@ -39,6 +34,8 @@ class Store:
         self.held = Holdings()
         ledger.told = self.held.follow
         self.backups = Backups(shop, ledger, library, self.held)
+        self.recovery = Recovery(self.endings, self.unreadable, self.backups)
+        self.watch = RecordsWatch(shop.state, ledger, library)
         self._ended: tuple[str, list[OnRecord]] = ("", [])
         self._lock = lock
 
@@ -68,6 +65,7 @@ class Store:
 
     def end_in(self, plan: InPlan) -> list[OnRecord]:
         """A capture has come to its end; one that is a backup of the control's memory is told as that, too."""
+        self.recovery.wait_for(plan.machine)
         backup = self.backups.of_capture(plan)
         if self._ended[0] != plan.id:  # else the disk failed over the backup: its programs are on record
             self._ended = (plan.id, self.endings.end_in(plan))
@@ -80,43 +78,15 @@ class Store:
         """A ledger line that is no transfer."""
         self.ledger.append(event, fields)
 
-    def write_note(self, path: Path, text: str) -> None:
-        """STATUS.txt and its like: whole, but not worth a sync."""
-        temporary = path.with_name(f".{path.name}.part")
-        temporary.write_text(text, "utf-8")
-        durable.DISK.rename(temporary, path)
-
     def recover(self, cut_short: Callable[[Leftover], bool]) -> list[str]:
         """Finishes or names what the last run left; sentences for the journal. cut_short: records a capture of a machine."""
-        said = [*self._converted, *self.ledger.notes, *self.unreadable.recover()]
-        for plan in plans.load_all(self.shop.state):
-            if isinstance(plan, InPlan):
-                self.endings.end_in(plan)
-                said.append(f"{plan.machine}: what the control punched before the last stop is on record now")
-                continue
-            if plan.ended is None:
-                self.endings.again(plan.id)
-                self.endings.end_out(plan, Sent(Result.INTERRUPTED, (_CUT_OFF,), counted=Counted.UNKNOWN))
-                said.append(f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted")
-            else:
-                self.endings.again(plan.id)
-                self.endings.carry_out(plan)
-                said.append(f"{plan.machine}: {printable(plan.file)} ended as {plan.ended.result}")
-        for leftover in leftovers(self.shop.state):
-            if cut_short(leftover):
-                said.append(f"{leftover.machine}: a capture that was cut short is on record with all its characters")
-        said += self.backups.recover()
-        self._sweep()
-        for left in (self.shop.state / "outgoing").iterdir():
-            durable.discard(left)
-        return said
+        return [*self._converted, *self.ledger.notes, *self.recovery.begin(cut_short)]
 
-    def _sweep(self) -> None:
-        """Removes what a cut left half-written under a hidden name."""
-        state, shop = self.shop.state, self.shop.folder
-        folders = [state, *state.glob("*"), *shop.glob("*/sent"), *shop.glob("*/refused"), *shop.glob("*/from-machine")]
-        for folder in [*folders, *shop.glob("*/from-machine/damaged"), *shop.glob(f"*/{BACKUPS}")]:
-            durable.sweep(folder)
+    def blocked(self, machine: str) -> Problem | None:
+        """Why nothing may be sent to a machine now; from any thread."""
+        own = self.unreadable.machines.get(machine) or self.endings.stuck.why(machine)
+        folders = self.shop.folders.problems.get(machine) or self.endings.claims.problems.get(machine)
+        return own or folders or self.watch.ledger
 
     def close(self) -> None:
         """Gives the state folder back."""

@@ -7,7 +7,6 @@ dropped file that has them ends as interrupted. Each step may be cut and is done
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +16,8 @@ from dncd.records import durable, plans
 from dncd.records.endings import Endings
 from dncd.records.ledger import Record, records
 from dncd.records.plans import Counted, OutPlan, Sent
+from dncd.records.problems import Problem
+from dncd.records.shop_folders import TO_MACHINE
 from dncd.values import Result
 
 EVENT: Final = "plan-unreadable"
@@ -29,19 +30,6 @@ _WHY: Final = (
     "the plan of this sending cannot be read, so how much the control took is not known; delete what the control holds of"
     " it, then drop the file again"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """Something wrong with a machine now: what, where, and what to do next."""
-
-    what: str
-    where: str
-    next_step: str
-
-    @property
-    def sentence(self) -> str:
-        return f"{self.what} ({self.where}): {self.next_step}"
 
 
 def blocked_machines(state: Path) -> dict[str, Problem]:
@@ -67,14 +55,13 @@ class UnreadablePlans:
         self._shop, self._endings, self._note = endings.shop, endings, note
         self.machines = blocked_machines(self._shop.state)
 
-    def recover(self) -> list[str]:
-        """At a start, before any plan is carried out; what became of each unreadable one, in sentences."""
+    def put_by(self) -> list[Path]:
+        """At a start, before any plan is carried out: plans that cannot be read, under names that stop their machines."""
         state = self._shop.state
         for path, _ in plans.unreadable(state):
             durable.move_new(path, path.with_suffix(SUFFIX))
-        said = [self._end(path) for path in sorted(plans.folder_of(state).glob(f"*{SUFFIX}"))]
         self.machines = blocked_machines(state)
-        return [each for each in said if each]
+        return sorted(plans.folder_of(state).glob(f"*{SUFFIX}"))
 
     def release(self, machine: str) -> None:
         """A person has looked at the control: the machine is sent to again. Nothing happens where nothing stops it."""
@@ -83,8 +70,8 @@ class UnreadablePlans:
             durable.place(path, path.parent, f"unreadable-{path.stem}.bytes")
         self.machines = blocked_machines(self._shop.state)
 
-    def _end(self, path: Path) -> str:
-        """Puts the plan on record, and ends the dropped file that it was about, where that can be told."""
+    def end(self, path: Path) -> str:
+        """Puts such a plan on record, and ends the dropped file that it was about, where that can be told; a sentence."""
         transfer, machine = path.stem, path.name.partition("@")[0]
         stored = self._shop.state / "outgoing" / f"{transfer}.file"
         plan = self._plan(transfer, machine, stored) if stored.exists() else None
@@ -109,11 +96,11 @@ class UnreadablePlans:
 
     def _dropped(self, machine: str, size: int, digest: str) -> str:
         """The name of the dropped file that has these bytes, "" where none is left."""
-        folder = self._shop.folder / machine / "to-machine"
-        for path in sorted(folder.iterdir()) if folder.is_dir() else ():
-            plain = not path.is_symlink() and path.is_file() and path.stat().st_size == size
-            if plain and durable.sha256_of(path) == digest:
-                return path.name
+        with self._shop.folders.opened(machine, TO_MACHINE) as folder:
+            for path in sorted(folder.iterdir()):
+                plain = not path.is_symlink() and path.is_file() and path.stat().st_size == size
+                if plain and durable.sha256_of(path) == digest:
+                    return path.name
         return ""
 
 

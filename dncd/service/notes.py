@@ -11,6 +11,8 @@ from dncd.service.parts import Parts
 from dncd.service.status import status_of, status_text
 from dncd.station.driver import Station
 
+_UNWRITTEN: Final = "STATUS.txt cannot be written: "
+
 
 class StatusNotes:
     """For the loop's thread; what is written is the notes thread's, for a share may take its time.
@@ -41,9 +43,19 @@ class StatusNotes:
             return  # a slow share: the next round writes what is true then
 
         def failed(error: Exception) -> None:
-            station.core.folder_trouble = f"STATUS.txt cannot be written: {error}"
+            station.core.folder_trouble = f"{_UNWRITTEN}{error}"
 
-        self._put(name, lambda when: status_text(status, name, when), failed)
+        def written(_: None) -> None:
+            if station.core.folder_trouble.startswith(_UNWRITTEN):
+                station.core.folder_trouble = ""
+
+        folders, claims = self._parts.store.shop.folders, self._parts.store.endings.claims
+
+        def job(whole: str) -> None:
+            if claims.keep(name):
+                folders.write_status(name, whole)
+
+        self._put(job, lambda when: status_text(status, name, when), failed, written)
 
     def write_last(self, name: str, state: str) -> None:
         """STATUS.txt must not go on saying what was true once."""
@@ -54,7 +66,14 @@ class StatusNotes:
                 "STATUS.txt", machine=name, what=str(error), where=f"{name}/STATUS.txt", next=next_step
             )
 
-        self._put(name, lambda when: f"{name}\nat {when}\nstate: {state}\n", failed)
+        folders, claims = self._parts.store.shop.folders, self._parts.store.endings.claims
+
+        def job(whole: str) -> None:
+            if name not in claims.problems:
+                folders.write_status(name, whole)
+                claims.give_up(name)
+
+        self._put(job, lambda when: f"{name}\nat {when}\nstate: {state}\n", failed)
 
     def summary(self) -> str:
         """One line for the service manager."""
@@ -66,10 +85,15 @@ class StatusNotes:
             counts.append(f"{problems[0].what} ({problems[0].where})")
         return f"{len(states)} machine{'' if len(states) == 1 else 's'}: {', '.join(counts)}"
 
-    def _put(self, name: str, text: Callable[[str], str], failed: Callable[[Exception], None]) -> None:
-        path = self._parts.store.shop.folder / name / "STATUS.txt"
+    def _put(
+        self,
+        job: Callable[[str], None],
+        text: Callable[[str], str],
+        failed: Callable[[Exception], None],
+        written: Callable[[None], None] = lambda _: None,
+    ) -> None:
         whole = text(utc_now().strftime("%Y-%m-%d %H:%M:%S UTC"))
-        self._parts.workers.notes.do(lambda: self._parts.store.write_note(path, whole), lambda _: None, failed)
+        self._parts.workers.notes.do(lambda: job(whole), written, failed)
 
     def _of(self, station: Station) -> dict[str, object]:
         check = self._parts.store.held.checks.last(station.name)

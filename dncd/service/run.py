@@ -5,6 +5,7 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 """
 
 import contextlib
+import dataclasses
 import faulthandler
 import signal
 import sys
@@ -13,7 +14,7 @@ from functools import partial
 from types import FrameType
 
 from dncd import __version__, defaults
-from dncd.errors import NotDoneError
+from dncd.errors import NotDoneError, RecordsError
 from dncd.outside import journal, manager
 from dncd.outside.command_server import CommandServer
 from dncd.outside.comparer import Comparer
@@ -29,6 +30,7 @@ from dncd.service.library_care import LibraryCare
 from dncd.service.notes import StatusNotes
 from dncd.service.parts import Parts
 from dncd.service.port_opening import open_ports
+from dncd.service.records_care import RecordsCare
 from dncd.service.reload import Outcome, Reloading
 from dncd.service.requests import Requests
 from dncd.service.rounds import Round, Rounds
@@ -65,6 +67,7 @@ class Service:
             self.log,
         )
         self._notes = StatusNotes(parts)
+        self._records = RecordsCare(parts, settings.shop)
         every_s = min(defaults.STATUS_EVERY_S, manager.alive_every_s() or defaults.STATUS_EVERY_S)
         self._rounds = Rounds(self.loop, self.stations, every_s, self._notes.write, self._round_over)
 
@@ -77,16 +80,16 @@ class Service:
         """Serves until SIGTERM or SIGINT. PortError when a port cannot do what its settings ask; what failed in a way that
         nobody had thought of, and belongs to no line, is raised after the end."""
         settings = self.stations.settings
-        for recovered in self.store.recover(partial(_cut_short, self.store, self._comparer, settings)):
-            where, next_step = str(settings.shop.state), "look at the receipt and at what the control holds"
-            self.log.warning("recovered", what=recovered, where=where, next=next_step)
-        for name, problem in self.store.unreadable.machines.items():
-            self.log.warning(
-                "plan unreadable", machine=name, what=problem.what, where=problem.where, next=problem.next_step
-            )
+        self._records.tell_recovered(self.store.recover(partial(_cut_short, self.store, self._comparer, settings)))
+        stopped = {name: ("plan unreadable", problem) for name, problem in self.store.unreadable.machines.items()}
+        for name in settings.machines:
+            with contextlib.suppress(OSError, RecordsError):  # the first round tries again and tells
+                self.store.endings.claims.keep(name)
+        for name, (event, problem) in stopped.items():
+            self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
         for name, port in open_ports(settings.machines.values()).items():
             self.stations.plug(self.stations[name], port)
-        self._folders = Folders(settings.shop, list(settings.machines), self._listed)
+        self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
             self._others.append(commands.thread)
@@ -132,6 +135,9 @@ class Service:
         parts.health.set("library", parts.care.problem())
         parts.health.set("events", self._without_events())
         parts.backing_up.look(self.stations, self.loop.now())
+        for name in self._records.look():
+            if self._folders is not None and name in self.stations:
+                self._folders.take(name)
         if parts.health.look(over):
             manager.alive()
         self._notes.round_over()
@@ -165,9 +171,11 @@ class Service:
             yield
 
     def _listed(self, listing: Listing) -> None:
+        if listing.machine in self._records.paused():
+            listing = dataclasses.replace(listing, entries=(), changed=(), gone=frozenset())
+
         def hear() -> None:
-            for note in listing.notes:
-                self.log.info("folder", machine=listing.machine, what=note)
+            self._records.tell_folder(listing)
             if (station := self.stations.get(listing.machine)) is not None:
                 self.loop.serve(station, partial(station.news, listing))
 

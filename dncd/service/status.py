@@ -42,7 +42,7 @@ def troubles(station: Station, now: float) -> list[str]:
         account.overflow if now - account.overflow_at < HOUR_S else "",
     ]
     looped = station.port.looped.values() if station.port is not None else ()
-    return [*(what for what in found if what), *looped, *_not_told(station)]
+    return [*dict.fromkeys(what for what in found if what), *looped, *_not_told(station)]
 
 
 def _not_told(station: Station) -> list[str]:

@@ -23,6 +23,7 @@ from dncd.program.splitting import Kind, split
 from dncd.program.substance import Answer
 from dncd.records import durable, overflow, plans
 from dncd.records.checks import Readback
+from dncd.records.endings import DAMAGED
 from dncd.records.library import Text, blob_name
 from dncd.records.plans import Comparison, Evidence, InPlan, Part
 from dncd.records.revisions import Revision
@@ -111,15 +112,15 @@ class CaptureJobs:
     def _too_many(self) -> str:
         """Why one more damaged capture is not kept by itself; "" where it is."""
         state, machine = self._store.shop.state, self._settings.name
-        folder = self._store.shop.folder / machine / "from-machine" / "damaged"
         if why := self._ration.why_not(self._clock()):
             return why
         room = free_bytes(state)
         if room is not None and room < defaults.DISK_LEAST_BYTES:
             return f"the disk of the state folder has {room // 1_000_000} MB left"
-        amount = overflow.damaged_amount(state, folder, machine)
-        if _full(amount) and overflow.let_go(state, folder, machine):
+        with self._store.shop.folders.opened(machine, DAMAGED) as folder:
             amount = overflow.damaged_amount(state, folder, machine)
+            if _full(amount) and overflow.let_go(state, folder, machine):
+                amount = overflow.damaged_amount(state, folder, machine)
         if _full(amount):
             size = f"{amount.files} files and {amount.bytes // 1_000_000} MB"
             return f"damaged captures take up {size}: clear from-machine/damaged/"

@@ -21,8 +21,8 @@ from dncd.ports.opening import open_for
 from dncd.ports.port import NOTHING, Port
 from dncd.ports.tap import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
+from dncd.records.problems import Problem
 from dncd.records.store import Store
-from dncd.records.unreadable import Problem
 from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.core import Core
 from dncd.station.events import (
@@ -101,7 +101,7 @@ class Station:
         self._keeps = CaptureJobs(store, comparer, settings, workers.loop.now)
         self._loop, self._workers, self._journal, self._changed = workers.loop, workers, shared.journal, changed
         self._opening = False
-        self._unreadable = store.unreadable
+        self._why_blocked = store.blocked
         self._was_blocked: Problem | None = None
         self._writes = 0
         state = store.shop.state
@@ -113,8 +113,8 @@ class Station:
 
     @property
     def blocked(self) -> Problem | None:
-        """Why nothing is sent to this machine at all: a plan that cannot be read."""
-        return self._unreadable.machines.get(self.name)
+        """Why nothing is sent to this machine at all."""
+        return self._why_blocked(self.name)
 
     @property
     def state(self) -> LineState:

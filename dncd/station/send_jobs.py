@@ -21,6 +21,7 @@ from dncd.records import durable, plans
 from dncd.records.endings import OnRecord
 from dncd.records.library import Text
 from dncd.records.plans import Counted, Feed, OnWire, OutPlan, Sent, on_wire
+from dncd.records.shop_folders import TO_MACHINE
 from dncd.records.store import Store
 from dncd.station.events import Begin, Dismiss, End, FileJob, NextPiece, PutAway, Return, Scope, TakeIn, Verdict
 from dncd.station.gates import Gates, Texts
@@ -43,7 +44,7 @@ class SendJobs:
         self._store, self._settings = store, settings
         self._coder = Coder.of(settings.tape, settings.line)
         self._around = Around.of(settings, self._coder)
-        self._folder = store.shop.folder / settings.name / "to-machine"
+        self._folders = store.shop.folders
         self.gates = Gates(store, comparer, settings)
 
     def do(self, job: FileJob) -> object:
@@ -71,16 +72,15 @@ class SendJobs:
 
     def take_in(self, job: TakeIn) -> TakenIn | Checked | Gone:
         """A small file is read once, into memory. Of a large one the copy is read instead of the file, if one is made."""
-        path, transfer = self._folder / job.name, plans.fresh_id(self._settings.name)
+        path = self._folders.path_of(self._settings.name, TO_MACHINE) / job.name
+        transfer = plans.fresh_id(self._settings.name)
         with durable.reporting("the dropped file cannot be read", path, durable.TRIED_AGAIN):
             try:
-                fd = durable.open_regular(path)
+                fd = self._folders.open_drop(self._settings.name, job.name)
             except FileNotFoundError:
                 return Gone("it is not there any more")
         with contextlib.ExitStack() as undo:
             undo.callback(os.close, fd)
-            with durable.reporting("the dropped file cannot be synced", path, durable.TRIED_AGAIN):
-                durable.sync_drop(fd, self._folder)  # what is told as waiting is still there after a power cut
             status = os.fstat(fd)
             if status.st_size > defaults.FILE_BYTES:
                 return self._too_large(transfer, job.name, fd, status)
@@ -222,7 +222,8 @@ class SendJobs:
         """
         checked, prepared, library = job.checked, job.prepared, self._store.library
         try:
-            status = os.lstat(self._folder / job.name)
+            with self._folders.opened(self._settings.name, TO_MACHINE) as folder:
+                status = os.lstat(folder / job.name)
         except FileNotFoundError:
             status = None
         if status is None or _identity(status) != checked.identity:

@@ -1,0 +1,199 @@
+"""The folders of the machines in the shop's folder, each opened part by part and never through a link.
+
+The office writes there, so a name that was a folder at the last look may be a link to anywhere at this one. What works in
+one of these folders works through a descriptor of it: the paths that `opened` gives lead to the opened folder itself,
+whatever bears its name meanwhile (proc_pid_fd(5)). A folder that is another's, or none at all, is a problem of its machine.
+"""
+
+import contextlib
+import errno
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from dncd.errors import RecordsError
+from dncd.records import durable
+from dncd.records.problems import Problem
+
+TO_MACHINE: Final = "to-machine"
+FOLDERS: Final = (TO_MACHINE, "from-machine", "from-machine/damaged", "sent", "refused")
+BACKUPS: Final = "from-machine/backups"
+STATUS: Final = "STATUS.txt"
+
+_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+_OWN_FOLDER_MODE: Final = durable.SHARED_FOLDER_MODE | stat.S_ISVTX
+"""Of a machine's folder: its five folders are the service's, and nobody else may rename them (sticky, inode(7))."""
+
+
+class ShopFolders:
+    """All machines' folders. From any thread."""
+
+    def __init__(self, shop: Path) -> None:
+        self._shop = shop
+        self._known: dict[tuple[str, str], os.stat_result] = {}
+        self.problems: dict[str, Problem] = {}
+        """Machines with a folder that is not what it should be, as `look` found it: nothing is taken or delivered there."""
+
+    def path_of(self, machine: str, name: str = "") -> Path:
+        """The path of a folder as people know it; for messages and records, never to work with."""
+        return self._shop / machine / name
+
+    @contextlib.contextmanager
+    def opened(self, machine: str, name: str = "") -> Iterator[Path]:
+        """A path of the opened folder, good inside the `with`; a missing folder is made. Errors name the place as people
+        know it. RecordsError for a link, for what is no folder, and for one that another user put in its place."""
+        with contextlib.ExitStack() as closing:
+            fd, _ = self._open(machine, name)
+            closing.callback(os.close, fd)
+            folder, known = _by_descriptor(fd), str(self.path_of(machine, name))
+            try:
+                yield folder
+            except OSError as error:
+                for key in ("filename", "filename2"):
+                    if isinstance(place := getattr(error, key), str | os.PathLike):
+                        setattr(error, key, str(place).replace(str(folder), known))
+                raise
+            except RecordsError as error:
+                where = error.where.replace(str(folder), known)
+                raise RecordsError(error.what.replace(str(folder), known), where, error.next_step) from error
+
+    def open_drop(self, machine: str, name: str) -> int:
+        """A descriptor of a dropped file, the file and its name being on the disk. OSError EMLINK for one that has another
+        name besides: whoever has that one can change what is sent, and it may be a file that the office may not read."""
+        with self.opened(machine, TO_MACHINE) as folder:
+            fd = durable.open_regular(folder / name)
+            try:
+                if os.fstat(fd).st_nlink > 1:
+                    raise OSError(errno.EMLINK, "it has another name besides; copy it in", str(folder / name))
+                durable.sync_drop(fd, folder)
+            except BaseException:
+                os.close(fd)
+                raise
+        return fd
+
+    def look(self, machine: str) -> tuple[str, ...]:
+        """Looks whether all folders of a machine are what they should be, makes what is missing, and names it."""
+        made: list[str] = []
+        try:
+            for name in FOLDERS:
+                fd, new = self._open(machine, name)
+                os.close(fd)
+                made += new
+            if (machine, BACKUPS) in self._known:
+                os.close(self._open(machine, BACKUPS)[0])
+        except RecordsError as error:
+            self.problems[machine] = Problem.of(error, "", "")
+            raise
+        self.problems.pop(machine, None)
+        return tuple(name for name in made if name)
+
+    def write_status(self, machine: str, text: str) -> None:
+        """STATUS.txt: whole, but not worth a sync."""
+        with self.opened(machine) as folder:
+            write_quick(folder / STATUS, text.encode("utf-8", "replace"))
+
+    def sweep(self) -> None:
+        """Removes what a cut left half-written under a hidden name. At start only; a folder that cannot be used is left."""
+        for machine in sorted(path.name for path in self._shop.iterdir()) if self._shop.is_dir() else ():
+            for name in ("", *FOLDERS[1:], BACKUPS):
+                with contextlib.suppress(OSError, RecordsError):
+                    if stat.S_ISDIR(self.path_of(machine, name).lstat().st_mode):
+                        with self.opened(machine, name) as folder:
+                            durable.sweep(folder)
+
+    def _open(self, machine: str, name: str) -> tuple[int, list[str]]:
+        """A descriptor of a folder, and which of its parts were made for it."""
+        made: list[str] = []
+        durable.make_folder(self._shop, durable.SHARED_FOLDER_MODE)
+        fd = os.open(self._shop, _FLAGS)
+        parts = name.split("/") if name else []
+        for level in ("", *("/".join(parts[: count + 1]) for count in range(len(parts)))):
+            above = fd
+            try:
+                fd, new = self._part(above, machine, level)
+            finally:
+                os.close(above)
+            made += [level] if new else []
+        return fd, made
+
+    def _part(self, above: int, machine: str, level: str) -> tuple[int, bool]:
+        """One folder of those above it: its descriptor, and whether it was made just now."""
+        part, place, new = level.rpartition("/")[2] or machine, self.path_of(machine, level), False
+        try:
+            fd = os.open(part, _FLAGS | os.O_NOFOLLOW, dir_fd=above)
+        except FileNotFoundError:
+            mode = durable.SHARED_FOLDER_MODE if level else _OWN_FOLDER_MODE
+            with contextlib.suppress(FileExistsError):
+                durable.DISK.mkdir(_by_descriptor(above) / part, mode)
+                new = True
+            durable.fsync_dir(_by_descriptor(above))
+            fd = _opened_again(part, above, place)
+        except OSError as error:
+            raise _unusable(error, place) from error
+        try:
+            self._compare(machine, level, os.fstat(fd), new)
+            if not level:
+                _keep_own(fd)
+        except BaseException:
+            os.close(fd)
+            raise
+        return fd, new
+
+    def _compare(self, machine: str, level: str, found: os.stat_result, new: bool) -> None:
+        """With the folder that had this name at the last look: another one must be of the same owner."""
+        known = self._known.get((machine, level))
+        if known is not None and not new and not os.path.samestat(known, found) and known.st_uid != found.st_uid:
+            what = "this folder was put in the place of another by another user, so nothing is taken or delivered there"
+            next_step = "put the one that was there back, or take this one away: dncd makes a new one"
+            raise RecordsError(what, str(self.path_of(machine, level)), next_step)
+        self._known[machine, level] = found
+
+
+def _by_descriptor(fd: int) -> Path:
+    return Path(f"/proc/self/fd/{fd}")
+
+
+def _opened_again(part: str, above: int, place: Path) -> int:
+    try:
+        return os.open(part, _FLAGS | os.O_NOFOLLOW, dir_fd=above)
+    except OSError as error:
+        raise _unusable(error, place) from error
+
+
+def _unusable(error: OSError, place: Path) -> Exception:
+    """ENOTDIR and ELOOP: a link or a file; anything else is the disk's or the share's."""
+    if error.errno not in (errno.ENOTDIR, errno.ELOOP):
+        error.filename = str(place)
+        return error
+    what = "it is a link or a file where a folder must be, so nothing is taken or delivered there"
+    return RecordsError(what, str(place), "take it away: dncd makes a new one, or put the folder back")
+
+
+def _keep_own(fd: int) -> None:
+    """Makes a machine's folder sticky where it is the service's and others may write there."""
+    found = os.fstat(fd)
+    if found.st_uid == os.geteuid() and found.st_mode & 0o022 and not found.st_mode & stat.S_ISVTX:
+        with contextlib.suppress(
+            OSError
+        ):  # systemd's RestrictSUIDSGID keeps the set-group-ID bit from being said again
+            os.fchmod(fd, stat.S_IMODE(found.st_mode) | stat.S_ISVTX)
+
+
+def write_quick(path: Path, data: bytes) -> None:
+    """Writes a file whole, at one instant, over one that may be there; not worth a sync. For the shop's folder: what lies
+    under its name, a link too, is replaced and never written through."""
+    temporary = path.with_name(durable.hidden_name())
+    fd = os.open(
+        temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, durable.SHARED_FILE_MODE
+    )
+    try:
+        try:
+            os.write(fd, data)
+        finally:
+            os.close(fd)
+        durable.DISK.rename(temporary, path)
+    except OSError:
+        durable.discard(temporary)
+        raise

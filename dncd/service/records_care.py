@@ -1,0 +1,91 @@
+"""What each round does for the records: tries again what one machine's folders kept from them, asks what others did."""
+
+from collections.abc import Iterable
+
+from dncd.outside.folders import Listing
+from dncd.records import problems as records
+from dncd.service.health import Problem
+from dncd.service.parts import Parts
+from dncd.values import ShopSettings
+
+
+class RecordsCare:
+    """For the loop's thread; what it asks for is done in the records thread, one question of each kind at a time."""
+
+    def __init__(self, parts: Parts, shop: ShopSettings) -> None:
+        self._parts, self._shop = parts, shop
+        self._recovering = self._watching = False
+        self._were_paused: set[str] = set()
+        self._folder_problems: dict[str, str] = {}
+
+    def look(self) -> list[str]:
+        """One round; gives the machines whose folders are looked at again from now on."""
+        self._recover_more()
+        self._watch()
+        return self._taken_up_again()
+
+    def paused(self) -> set[str]:
+        """Machines whose to-machine/ is left alone: what lies there may be on its way to another folder yet, or another
+        service takes it."""
+        store = self._parts.store
+        return {*store.recovery.left, *store.endings.claims.problems}
+
+    def tell_recovered(self, sentences: Iterable[str]) -> None:
+        """What was left unfinished and is on record now."""
+        for recovered in sentences:
+            where, next_step = str(self._shop.state), "look at the receipt and at what the control holds"
+            self._parts.log.warning("recovered", what=recovered, where=where, next=next_step)
+
+    def tell_folder(self, listing: Listing) -> None:
+        """What is wrong with a folder is told once, and once more when it is over."""
+        log = self._parts.log
+        for note in listing.notes:
+            log.info("folder", machine=listing.machine, what=note)
+        before = self._folder_problems.get(listing.machine, "")
+        if listing.problem and listing.problem != before:
+            where, next_step = str(self._shop.folder / listing.machine), "see `dncd status`"
+            log.warning("folder", machine=listing.machine, what=listing.problem, where=where, next=next_step)
+        elif before and not listing.problem:
+            log.info("folder well again", machine=listing.machine)
+        self._folder_problems[listing.machine] = listing.problem
+
+    def _recover_more(self) -> None:
+        store = self._parts.store
+        if not store.recovery.left or self._recovering:
+            return
+        self._recovering = True
+
+        def done(said: list[str]) -> None:
+            self._recovering = False
+            self.tell_recovered(said)
+
+        def failed(_error: Exception) -> None:
+            self._recovering = False
+
+        self._parts.workers.records.do(store.recovery.again, done, failed)
+
+    def _taken_up_again(self) -> list[str]:
+        before, self._were_paused = self._were_paused, self.paused()
+        for name in self._were_paused - before:
+            if (problem := self._parts.store.blocked(name)) is not None:
+                fields = {"what": problem.what, "where": problem.where, "next": problem.next_step}
+                self._parts.log.warning("stopped", machine=name, **fields)
+        again = sorted(before - self._were_paused)
+        for name in again:
+            self._parts.log.info("goes on", machine=name)
+        return again
+
+    def _watch(self) -> None:
+        if self._watching:
+            return
+        self._watching = True
+
+        def found(problem: records.Problem | None) -> None:
+            self._watching = False
+            told = Problem("records", problem.what, problem.where, problem.next_step) if problem else None
+            self._parts.health.set("records", told)
+
+        def failed(error: Exception) -> None:
+            found(records.Problem.of(error, "the state folder cannot be looked at", str(self._shop.state)))
+
+        self._parts.workers.records.do(self._parts.store.watch.look, found, failed)
