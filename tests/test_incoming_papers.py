@@ -9,7 +9,18 @@ from dncd.station.incoming_papers import IncomingPapers
 from dncd.station.office import Office
 from dncd.station.papers import Damage
 from dncd.station.ration import HOUR_S, Ration
-from dncd.values import Counters, Frame, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import (
+    Counters,
+    EndsOn,
+    Frame,
+    LineSettings,
+    MachineSettings,
+    MarkAt,
+    ReceiveSettings,
+    Settings,
+    ShopSettings,
+    TapeSettings,
+)
 
 WIRE = b"%\nO0004\nM30\n%\n"
 
@@ -158,10 +169,110 @@ def test_a_fault_of_dncd_itself_keeps_the_characters(desk, monkeypatch):
     def fault(*_given):
         raise ZeroDivisionError("some fault")
 
-    monkeypatch.setattr("dncd.station.incoming_papers.read_capture", fault)
+    monkeypatch.setattr("dncd.station.incoming_papers.read_all", fault)
     papers, root = desk
     (told,) = caught(papers, WIRE)
     assert told["event"] == "damaged"
     assert "report it" in told["reasons"][0]
     (raw,) = (root / "state/captures").glob("*.damaged.raw")
     assert raw.read_bytes() == WIRE
+
+
+# --- what may not become a revision, and what is put together ---------------------------------------------------------
+
+
+def library_text(papers, program):
+    return papers._office.library.text("mill", program)
+
+
+def test_an_empty_shell_is_no_revision_of_a_program_that_has_blocks(desk):
+    papers, root = desk
+    caught(papers, b"%\nO0004\nN10 X1.\nM30\n%\n")
+    (told,) = caught(papers, b"%\nO0004 (EMPTIED)\n%\n")
+    assert told["event"] == "damaged"
+    assert "a number without a block, but revision 1 of it has blocks" in told["reasons"][0]
+    assert b"N10 X1." in (root / "shop/mill/from-machine/O0004.nc").read_bytes()
+    dump = caught(papers, b"%\nO0004\nO0005\nN10 X5.\nM30\n%\n")
+    assert [(t["event"], t["program"]) for t in dump] == [("received", "O0005")]
+    assert "O0004 came as a number without" in (root / "shop/mill/from-machine/O0005.nc.receipt.txt").read_text()
+    assert library_text(papers, "O0004") == "O0004\nN10 X1.\nM30\n"
+    assert caught(papers, b"%\nO0006\n%\n")[0]["event"] == "received", "nothing is known of this one"
+
+
+def test_two_programs_of_one_number_are_both_kept(desk):
+    """controls 41: two turrets."""
+    papers, root = desk
+    upper, lower = "O0004\nN10 X1.\nM30\n", "O0004\nN10 X2.\nM30\n"
+    for again in (False, True):
+        told = caught(papers, f"%\n{upper}{lower}%\n".encode())
+        assert [(t["event"], t["program"], t["revision"]) for t in told] == [
+            ("received", "O0004", 1),
+            ("received", "O0004-2", 1),
+        ], again
+    folder = root / "shop/mill/from-machine"
+    assert (folder / "O0004.nc").read_bytes() == f"%\n{upper}%\n".replace("\n", "\r\n").encode()
+    assert (folder / "O0004-2.nc").read_bytes() == f"%\n{lower}%\n".replace("\n", "\r\n").encode()
+
+
+def test_a_torso_without_a_closing_mark_is_known_by_its_end_word(tmp_path):
+    tape, receive = TapeSettings(mark_at=MarkAt.START), ReceiveSettings(EndsOn.SILENCE)
+    machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("8E1")), tape=tape, receive=receive)
+    shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
+    office = Office.open(Settings(tmp_path / "dncd.toml", shop, {"mill": machine}))
+    papers = IncomingPapers(office, machine)
+    for wire, event in ((b"N20 X2.\nM30\n", "received"), (b"N20 X2.\n", "damaged"), (b"N20 X3.\nM30\n", "received")):
+        spool = papers.open_spool()
+        spool.append(b"%\nO0004\nN10 X1.\n" + wire)
+        ended = Ended(CaptureEnd.SILENCE, 20 + len(wire), 20, 1.0)
+        (told,) = papers.captured(spool, ended, Damage(), 1.0).transfers
+        assert told["event"] == event
+    office.close()
+
+
+GOOD = b"%\nO0004 (RING)\nN10 G00 X1.\nN20 G01 Z-5. F100\nM30\n%\n"
+
+
+@pytest.fixture
+def parity(tmp_path):
+    machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("7E1")))
+    shop = ShopSettings(tmp_path / "shop", tmp_path / "state")
+    office = Office.open(Settings(tmp_path / "dncd.toml", shop, {"mill": machine}))
+    yield IncomingPapers(office, machine), tmp_path
+    office.close()
+
+
+def even(chars, *hits):
+    wire = bytearray(char | (char.bit_count() % 2) << 7 for char in chars)
+    for at in hits:
+        wire[at] ^= 0x10
+    return bytes(wire)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [((20,), (30,)), ((0, 20), (21, 40)), ((15,), (len(GOOD) - 2,)), ((14,), (3,))]
+)
+def test_two_damaged_punches_give_the_whole_program(parity, first, second):
+    papers, root = parity
+    assert caught(papers, even(GOOD, *first))[0]["event"] == "damaged"
+    (told,) = caught(papers, even(GOOD, *second))
+    assert (told["event"], told["program"]) == ("received", "O0004")
+    assert library_text(papers, "O0004").encode() == GOOD[2:-2]
+    receipt = (root / "shop/mill/from-machine/O0004.nc.receipt.txt").read_text()
+    said = f"{len(first)} characters from this one and {len(second)} from captures/mill@"
+    assert f"put together from two damaged punches: {said}" in receipt
+    (raw,) = (root / "state/captures").glob("*.damaged.raw")
+    assert raw.name in receipt
+
+
+@pytest.mark.parametrize("second", [(20,), (20, 30)])
+def test_damage_at_one_place_in_both_gives_nothing(parity, second):
+    papers, _ = parity
+    assert caught(papers, even(GOOD, 20))[0]["event"] == "damaged"
+    assert caught(papers, even(GOOD, *second))[0]["event"] == "damaged"
+
+
+def test_two_punches_that_differ_are_not_put_together(parity):
+    papers, _ = parity
+    caught(papers, even(GOOD, 20))
+    assert caught(papers, even(GOOD.replace(b"F100", b"F200"), 30))[0]["event"] == "damaged"
+    assert caught(papers, even(GOOD.replace(b"F100", b"F10"), 30))[0]["event"] == "damaged"

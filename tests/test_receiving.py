@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dncd.line.alphabet import Alphabet
 from dncd.line.codes import ReaderCode
-from dncd.line.receiving import Alphabet, Began, CaptureEnd, Caught, Ended, Phase, Receiving, Said
+from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Phase, Receiving, Said
 from dncd.tape.codes import Coder
 from dncd.values import BlockEnd, EndsOn, Frame, TapeCode
 

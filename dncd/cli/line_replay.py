@@ -13,9 +13,10 @@ from dncd.commissioning.recording import Recording, read_recording, replayed
 from dncd.errors import NotDoneError, UsageError
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
 from dncd.program.splitting import split
+from dncd.station.capture_reading import Reading, read_all
 from dncd.station.incoming_papers import is_noise, unfinished
 from dncd.station.receivers import receiver_of
-from dncd.tape.capture import Capture, read_capture
+from dncd.tape.capture import Capture
 from dncd.tape.codes import Coder
 from dncd.values import MachineSettings, Protocol, WireBytes, printable
 
@@ -85,16 +86,15 @@ def hear(recording: Recording, settings: MachineSettings) -> Replay:
                 said.append((at, code.name))
             case Began(at):
                 wire, bad, began = bytearray(), [], at
-            case Caught(data, marked):
-                bad += [len(wire) + index for index in marked]
+            case Caught(data, hits):
+                bad += [len(wire) + index for index in hits]
                 wire += data
             case Ended() if is_noise(event):
                 noise += 1
             case Ended():
-                capture = read_capture(
-                    WireBytes(bytes(wire)), settings.tape, coder, settings.receive.ends_on, tuple(bad)
-                )
-                captures.append(_heard(event, began, capture, settings))
+                marked = tuple(len(event.mark) + index for index in bad)
+                reading = read_all(WireBytes(event.mark + wire), settings, coder, event.why, marked)
+                captures.append(_heard(event, began, reading, settings))
     return Replay(tuple(captures), tuple(said), noise, sum(len(part.data) for part in replayed(recording.entries)))
 
 
@@ -114,11 +114,11 @@ def _events(recording: Recording, settings: MachineSettings, coder: Coder) -> It
     yield from receiver.stop(now)
 
 
-def _heard(ended: Ended, began: float, capture: Capture, settings: MachineSettings) -> Heard:
-    reasons = [fault.sentence() for fault in capture.faults]
-    if not reasons and (cut := unfinished(settings.receive.ends_on, ended.why, capture)):
+def _heard(ended: Ended, began: float, reading: Reading, settings: MachineSettings) -> Heard:
+    reasons = list(reading.reasons)
+    if not reasons and (cut := unfinished(settings.receive.ends_on, ended.why, reading.captures[-1])):
         reasons.append(cut)
-    programs = tuple(_programs(capture, settings))
+    programs = tuple(found for capture in reading.captures for found in _programs(capture, settings))
     return Heard(began, ended.at - began, ended.chars, ended.why.value, tuple(reasons), programs)
 
 

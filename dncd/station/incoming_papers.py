@@ -3,7 +3,7 @@
 import dataclasses
 import hashlib
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Final
 
@@ -13,17 +13,19 @@ from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.outside.disk_room import free_bytes
 from dncd.program import names
-from dncd.program.splitting import Kind, split
+from dncd.program.splitting import Kind, split, told_apart
+from dncd.program.splitting import Part as Split
 from dncd.records import durable, overflow, plans
 from dncd.records.checks import Readback
 from dncd.records.library import Text, blob_name
 from dncd.records.plans import InPlan, Part, Sure
 from dncd.records.spool import CaptureSpool, Leftover
+from dncd.station.capture_reading import Known, Mending, Reading, read_all, shells, torn
 from dncd.station.office import Office
 from dncd.station.papers import Captured, Damage
 from dncd.station.ration import Ration
 from dncd.station.receivers import receiver_of
-from dncd.tape.capture import Capture, read_capture
+from dncd.tape.capture import Capture, Closed
 from dncd.tape.codes import Coder
 from dncd.values import (
     NO_FAULTS,
@@ -72,6 +74,7 @@ class IncomingPapers:
         self._ration = Ration()
         self._planned: InPlan | None = None
         self._coder = Coder.of(settings.tape, settings.line)
+        self._mending = Mending(settings, self._coder)
 
     def signal(self, char: int) -> bytes:
         """A DC code such as DC3 as dncd says it on this line."""
@@ -91,7 +94,8 @@ class IncomingPapers:
 
     def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
         """A capture is over: decoded, split, named, compared, and put on record."""
-        wire = WireBytes(b"".join(spool.chunks()))
+        wire = WireBytes(ended.mark + b"".join(spool.chunks()))
+        damage = dataclasses.replace(damage, bad=tuple(len(ended.mark) + index for index in damage.bad))
         if is_noise(ended) and not damage.of_memory:
             spool.remove()
             return Captured(())
@@ -173,39 +177,65 @@ class IncomingPapers:
             return dataclasses.replace(plan, program=_unnamed(), whole=whole, reasons=(printable(fault),))
 
     def _read(self, transfer: str, wire: WireBytes, why: CaptureEnd, damage: Damage, seconds: float) -> InPlan:
-        receive = self._settings.receive
-        capture = read_capture(wire, self._settings.tape, self._coder, receive.ends_on, damage.bad)
-        reasons = [fault.sentence() for fault in capture.faults]
-        if (cut := unfinished(receive.ends_on, why, capture)) and not reasons:
+        ends_on = self._settings.receive.ends_on
+        reading = read_all(wire, self._settings, self._coder, why, damage.bad)
+        reasons = [*reading.reasons]
+        if (cut := unfinished(ends_on, why, reading.captures[-1])) and not reasons:
             reasons.append(cut)
-        if damage.notices != NO_FAULTS:
-            reasons.append(_noticed(damage.notices))
+        unplaced = [_noticed(damage.notices)] if damage.notices != NO_FAULTS else []
         if damage.of_memory:
-            reasons.append(_out_of_memory(damage, len(wire)))
-        part = wire[capture.start : capture.end]
+            unplaced.append(_out_of_memory(damage, len(wire)))
+        if reading.reasons and not unplaced:
+            for mended in self._mending.look(reading.whole, transfer):
+                reading, reasons = mended, []
+        reasons += unplaced
+        parts, left_out = ((), ()) if reasons else self._parts(reading)
+        if not parts:
+            reasons += left_out
         plan = InPlan(
-            transfer, self._settings.name, Result.DAMAGED.value, len(part), hashlib.sha256(part).hexdigest(), seconds
+            transfer,
+            self._settings.name,
+            Result.DAMAGED.value,
+            len(reading.wire),
+            hashlib.sha256(reading.wire).hexdigest(),
+            seconds,
+            line_faults=damage.counted.kinds(),
+            notes=(*reading.notes, *left_out),
         )
-        plan = dataclasses.replace(plan, line_faults=damage.counted.kinds())
         if reasons:
-            name = names.safe_name(self._name_of(capture))
-            return dataclasses.replace(plan, program=name, whole=capture.whole, reasons=tuple(reasons))
-        return dataclasses.replace(plan, result=Result.RECEIVED.value, parts=tuple(self._parts(capture)))
+            name = names.safe_name(self._name_of(reading.captures[0]))
+            return dataclasses.replace(plan, program=name, whole=reading.whole, reasons=tuple(reasons), notes=())
+        return dataclasses.replace(plan, result=Result.RECEIVED.value, parts=parts)
 
     def _name_of(self, capture: Capture) -> str:
         parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
         return next((part.name for part in parts if part.name), _unnamed())
 
-    def _parts(self, capture: Capture) -> Iterator[Part]:
-        found = split(capture.text, capture.opening, self._settings.tape.mark or "%")
-        for index, part in enumerate(found):
-            name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
-            title = f"{name} ({printable(part.title)})" if part.title else name
-            mark = capture.opening if index == 0 else capture.opening[:1]
-            yield self._compared(Part(name, title, part.text, mark))
-        if not found:
-            name = _unnamed()
-            yield self._compared(Part(name, name, capture.text, capture.opening))
+    def _parts(self, reading: Reading) -> tuple[tuple[Part, ...], tuple[str, ...]]:
+        """What becomes a revision, and why other parts do not; no part at all where one is torn."""
+        mark, found = self._settings.tape.mark or "%", list[Split]()
+        marks: list[str] = []
+        for capture in reading.captures:
+            here = split(capture.text, capture.opening, mark)
+            found += here
+            marks += [capture.opening if index == 0 else capture.opening[:1] for index in range(len(here))]
+        if reading.captures[-1].closed is Closed.NO and (broken := torn(found, self._known)):
+            return (), broken
+        left_out = shells(found, self._known)
+        parts = [
+            self._compared(_part(part, line))
+            for part, line in zip(told_apart(found), marks, strict=True)
+            if part.name not in left_out
+        ]
+        return tuple(parts), tuple(left_out.values())
+
+    def _known(self, program: str) -> Known:
+        history = self._office.library.history(self._settings.name, program) if program else ()
+        return (
+            Known(history[-1].number, self._office.library.blob(history[-1].blob).decode("utf-8"))
+            if history
+            else Known()
+        )
 
     def _compared(self, part: Part) -> Part:
         """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
@@ -239,6 +269,11 @@ class IncomingPapers:
         if number and number == readback.last_out:
             return Sure.AS_SENT.value
         return Sure.UNLIKE.value if readback.back else Sure.ONCE.value
+
+
+def _part(part: Split, mark_line: str) -> Part:
+    name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
+    return Part(name, f"{name} ({printable(part.title)})" if part.title else name, part.text, mark_line)
 
 
 def _unnamed() -> str:
