@@ -224,6 +224,43 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     shop.sound()
 
 
+def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
+    """findings D1: nothing is known of the control, one of its programs came damaged."""
+    programs = memory(4)
+    backups = shop.office.backups
+    for hit in (12, 4):  # in a block, and in the very number, so that the damaged one has no name
+        damaged = bytearray(even(dump(programs[1:2])))
+        damaged[hit] ^= 1
+        shop.papers = IncomingPapers(shop.office, shop.machine)  # else the two damaged ones are put together
+        backups.announce(MACHINE)
+        before = len(shop.receipts())
+        shop.punch(dump(programs[:1]))
+        shop.captures += 1
+        name = f"{MACHINE}@20260703T0000{shop.captures:02d}Z-00"
+        shop.office.end_in(shop.papers._plan(name, WireBytes(bytes(damaged)), CaptureEnd.MARK, Damage(), 1.0))
+        shop.punch(dump(programs[2:3]))
+        outcome = backups.close(MACHINE)
+        assert outcome.record is None
+        assert "came damaged and was not punched again: punch it out again" in outcome.told[0]
+        shop.punch(dump(programs[3:]))
+        assert len(shop.receipts()) == before
+        shop.punch(dump(programs[1:2]))
+        assert len(shop.receipts()) == before + 1
+        assert sorted(shop.backup().programs) == sorted(program.name for program in programs)
+        shop.punch(dump(programs[1:2]))
+        assert len(shop.receipts()) == before + 1
+    shop.sound()
+
+
+def test_two_turrets_go_back_in_order(shop: Shop) -> None:
+    """controls 41: one number twice in a dump."""
+    chars = b"%\n\r\rO0004\n\r\rN10 X1.\n\r\rM30\n\r\rO0004\n\r\rN10 X2.\n\r\rM30\n\r\rO0005\n\r\rM30\n\r\r%\n\r\r"
+    shop.punch(chars)
+    assert shop.backup().programs == ("O0004", "O0004-2", "O0005")
+    assert shop.restored() == chars
+    shop.sound()
+
+
 def test_a_cut_between_the_programs_and_the_backup_loses_nothing(shop: Shop) -> None:
     programs = memory(6)
     plan = shop.plan(dump(programs))
