@@ -284,6 +284,12 @@ def test_a_prompt_before_the_mark_leaves_a_good_program_good(control: Control, p
         assert [("READY" in note or "PUNCH" in note) for note in heard.notes] == [True, True]
 
 
+@pytest.mark.parametrize("prompt", ["READY ", "READY\n"])
+def test_a_prompt_right_behind_a_closing_mark_is_no_program(control: Control, prompt: str) -> None:
+    heard = control.hear(control.punch(SIX[0]) + control.coder.encode(prompt.encode()) + control.punch(SIX[1]))
+    assert (heard.good, heard.damaged) == (good(SIX[0], SIX[1]), ())
+
+
 def test_words_before_the_mark_are_kept(control: Control) -> None:
     for gap in (b"", BLANK, Pause(1.5)):
         heard = control.hear(control.punch("N10 X1.\nN20 X2.\n", "", ""), gap, control.punch(SIX[0]))

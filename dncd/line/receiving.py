@@ -318,8 +318,8 @@ class Receiving:
         if counts and not opens and self._ends_on is EndsOn.MARK:
             self.phase, self._line = Phase.CLOSING, _MarkLine(self._alphabet.block_end_chars, in_doubt=gap)
             return 0
-        if counts and opens:
-            self.phase, self._parting = Phase.INSIDE, b""
+        if opens:  # also behind a prompt in its own line
+            self.phase, self._parting = Phase.INSIDE if counts else Phase.OPENING, b""
         self._printable += 1
         self._at_block_start = False
         self._wording.feed(wording.TEXT)
