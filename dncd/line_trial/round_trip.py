@@ -17,25 +17,26 @@ from pathlib import Path
 from typing import Final
 
 from dncd.choices import EndsOn, MarkAt, StartOn
-from dncd.line.receivers import is_noise
 from dncd.line.receiving import CaptureEnd
 from dncd.line.sending import Outcome, Shape
 from dncd.line.whole_image import Around
 from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
-from dncd.records.plans import OutPlan
+from dncd.records.plans import InPlan, OutPlan
 from dncd.station.core import Core
 from dncd.station.events import (
     Action,
     Append,
     Begin,
+    Discard,
     Do,
     Done,
     End,
     Event,
     Go,
     Job,
+    Judge,
     Keep,
     Lines,
     Listed,
@@ -174,17 +175,21 @@ class RoundTrip:
                 self._go_to(Phase.BACK if job.outcome.result is Result.SENT else Phase.OVER)
             case Append():
                 self._caught += job.data
+            case Judge():
+                result = InPlan("", self._machine.name, Result.RECEIVED, 0, "", 0.0)
+                self._judge(job)
             case Keep():
                 result = Captured(())
-                self._kept(job)
+            case Discard():
+                self._caught.clear()
         yield from self._core.on(Done(job, result), now)
         if isinstance(job, TakeIn | Return) and self._machine.send.start_on is StartOn.GO:
             yield from self._core.on(Go(), now)  # whoever called has asked for it
 
-    def _kept(self, job: Keep) -> None:
+    def _judge(self, job: Judge) -> None:
         wire, bad = job.ended.whole(self._caught, job.damage.bad)
         self._caught.clear()
-        if self.phase is Phase.BACK and not is_noise(job.ended):
+        if self.phase is Phase.BACK:
             back = Back(wire, bad, job.ended.why, job.damage.notices, job.seconds)
             if self._is_ours(back):
                 self.backs.append(back)

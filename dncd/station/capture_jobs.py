@@ -5,15 +5,14 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from dncd import defaults
-from dncd.line.receivers import is_noise
-from dncd.line.receiving import CaptureEnd, Ended
+from dncd.line.receiving import CaptureEnd
 from dncd.outside.comparer import Comparer
 from dncd.outside.disk_room import free_bytes
 from dncd.records import durable, overflow, plans
 from dncd.records.plans import InPlan
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.records.store import Store
-from dncd.station.events import Append, CaptureJob, Keep
+from dncd.station.events import Append, CaptureJob, Discard, Judge, Keep
 from dncd.station.judging import UNNAMED, Judging
 from dncd.station.ration import Ration
 from dncd.station.results import Captured, Damage
@@ -21,14 +20,13 @@ from dncd.values import MachineSettings, Result, WireBytes
 
 
 class CaptureJobs:
-    """Of one machine. Characters are added in the captures thread, all else is for the records thread."""
+    """Of one machine. Each job runs in the thread that it names; of one capture, one after another."""
 
     def __init__(
         self, store: Store, comparer: Comparer, settings: MachineSettings, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._store, self._settings, self._clock = store, settings, clock
         self._ration = Ration()
-        self._planned: InPlan | None = None
         self._spools: dict[int, CaptureSpool] = {}
         self.judging = Judging(store, comparer, settings)
 
@@ -37,10 +35,17 @@ class CaptureJobs:
         match job:
             case Append():
                 return self.append(job)
+            case Judge():
+                spool = self._spools[job.capture]
+                wire, bad = job.ended.whole(b"".join(spool.chunks()), job.damage.bad)
+                return self.judging.plan(spool.id, wire, job.ended.why, replace(job.damage, bad=bad), job.seconds)
             case Keep():
-                captured = self.captured(self._spools[job.capture], job.ended, job.damage, job.seconds)
+                captured = self.keep(self._spools[job.capture], job.plan)
                 del self._spools[job.capture]
                 return captured
+            case Discard():
+                self._spools.pop(job.capture).remove()
+                return job
 
     def append(self, job: Append) -> int:
         """Adds characters to the file of a capture, which is made with the first of them; gives its size."""
@@ -52,24 +57,15 @@ class CaptureJobs:
             spool.append(job.data)
         return spool.size
 
-    def captured(self, spool: CaptureSpool, ended: Ended, damage: Damage, seconds: float) -> Captured:
-        """A capture is over: decoded, split, named, compared, and put on record."""
-        wire, bad = ended.whole(b"".join(spool.chunks()), damage.bad)
-        damage = replace(damage, bad=bad)
-        if is_noise(ended) and not damage.of_memory:
-            spool.remove()
-            return Captured(())
-        plan = self._planned
-        if plan is None or plan.id != spool.id:  # else the disk failed over this very plan: its names stay the same
-            plan = self._planned = self.judging.plan(spool.id, wire, ended.why, damage, seconds)
+    def keep(self, spool: CaptureSpool, plan: InPlan) -> Captured:
+        """Puts a judged capture on record."""
         if plan.result == Result.DAMAGED or any(part.program.startswith(UNNAMED) for part in plan.parts):
             if too_many := self._too_many():
-                return self._sum_up(spool, wire, too_many)
+                return self._sum_up(spool, too_many)
             captured = self._record(plan)
-            self._ration.keep(len(wire), self._clock())
+            self._ration.keep(spool.size, self._clock())
         else:
             captured = self._record(plan)
-        self._planned = None
         spool.close()
         self._tell_overflow()
         return captured
@@ -104,14 +100,13 @@ class CaptureJobs:
             return f"damaged captures take up {size}: clear from-machine/damaged/"
         return ""
 
-    def _sum_up(self, spool: CaptureSpool, wire: WireBytes, why: str) -> Captured:
+    def _sum_up(self, spool: CaptureSpool, why: str) -> Captured:
         state, machine = self._store.shop.state, self._settings.name
-        kept = overflow.add(state, machine, wire)
+        kept = overflow.add(state, machine, b"".join(spool.chunks()))
         if not self._ration.summed:
             self._store.note("overflow", machine=machine, why=why, kept=kept.name)
-        self._ration.sum_up(len(wire))
+        self._ration.sum_up(spool.size)
         spool.remove()
-        self._planned = None
         said = f"{why}; {self._ration.summed} more, {self._ration.summed_chars} characters in all, were put together in"
         return Captured((), f"{said} captures/{kept.name} in the state folder instead of being kept one by one")
 

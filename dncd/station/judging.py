@@ -18,8 +18,8 @@ from dncd.program.readback import Reading
 from dncd.program.splitting import Kind, split, told_apart
 from dncd.program.splitting import Part as Split
 from dncd.program.substance import Answer
-from dncd.records.checks import Readback
-from dncd.records.library import Text, blob_name
+from dncd.records.checks import Checks, Readback
+from dncd.records.library import Library, Text, blob_name
 from dncd.records.plans import Comparison, Evidence, InPlan, Part
 from dncd.records.revisions import Revision
 from dncd.records.store import Store
@@ -36,8 +36,68 @@ _COMPARED_CHARS: Final = 4 * 1024 * 1024
 UNNAMED: Final = "UNNAMED-"
 
 
+class _Comparisons:
+    """Of the programs of one capture with what the library had before it."""
+
+    def __init__(self, library: Library, checks: Checks, comparer: Comparer, settings: MachineSettings) -> None:
+        self._library, self._checks, self._comparer, self._settings = library, checks, comparer, settings
+
+    def known(self, program: str) -> Known:
+        """The newest revision of a program; "" is none."""
+        history = self._library.history(self._settings.name, program) if program else ()
+        return Known(history[-1].number, self._text(history[-1])) if history else Known()
+
+    def _text(self, revision: Revision) -> str:
+        return self._library.blob(revision.blob).decode("utf-8")
+
+    def of(self, part: Part) -> Part:
+        """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
+        history = self._library.history(self._settings.name, part.program)
+        readback = self._checks.readback(self._settings.name, part.program)
+        if not history:
+            return dataclasses.replace(part, sure=self._sure(readback, 0))
+        newest = history[-1]
+        blob = blob_name(Text.of(part.text.encode("utf-8")))
+        sent = history[readback.last_out - 1] if 0 < readback.last_out <= len(history) else newest
+        if equal := next((revision for revision in (sent, newest) if revision.blob == blob), None):
+            said = Reading(equal.number, Answer.EQUAL)
+        else:
+            said = self._read_back([sent, newest] if sent is not newest else [newest], part.text)
+        same = said.answer in (Answer.EQUAL, Answer.SUBSTANCE)
+        out = said.number == sent.number == readback.last_out
+        return dataclasses.replace(
+            part,
+            told=Comparison.DIFFERS if not same else Comparison.MATCHED if out else Comparison.NONE,
+            against=said.number,
+            how=said.answer.value,
+            sure=self._sure(readback, said.number if same else 0),
+            differences=said.differences,
+            carry=said.carried.how.value,
+            carried=said.carried.text,
+            spelling=said.spelling,
+            otherwise=otherwise(self._checks.spelling(self._settings.name), said.spelling),
+        )
+
+    def _read_back(self, known: list[Revision], text: str) -> Reading:
+        versions = [Version(revision.number, revision.origin, self._text(revision)) for revision in known]
+        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
+            return Reading(known[-1].number, Answer.CHANGED)
+        return self._comparer.read_back(versions, text)
+
+    def _sure(self, readback: Readback, number: int) -> Evidence:
+        """number: of the revision that it is equal to, 0 for none. PARITY where the line, code or protocol checks itself."""
+        line = self._settings.line
+        if line.frame.parity != "N" or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
+            return Evidence.PARITY
+        if number and number == readback.back:
+            return Evidence.TWICE
+        if number and number == readback.last_out:
+            return Evidence.AS_SENT
+        return Evidence.UNLIKE if readback.back else Evidence.ONCE
+
+
 class Judging:
-    """Of the captures of one machine, one at a time."""
+    """Of the captures of one machine, one at a time. What two damaged ones may be put together from is in memory alone."""
 
     def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
         self._store, self._comparer, self._settings = store, comparer, settings
@@ -71,9 +131,13 @@ class Judging:
             for mended in self._mending.look(contents.whole, transfer):
                 contents, reasons = mended, []
         reasons += unplaced
-        parts, left_out = ((), ()) if reasons else self._parts(contents)
-        if not parts:
-            reasons += left_out
+        parts: tuple[Part, ...] = ()
+        left_out: tuple[str, ...] = ()
+        if not reasons:
+            with Library(self._store.shop.state) as library:  # of its own: no other thread is waited for
+                checks = self._store.holdings().checks
+                parts, left_out = self._parts(contents, _Comparisons(library, checks, self._comparer, self._settings))
+            reasons += () if parts else left_out
         plan = InPlan(
             transfer,
             self._settings.name,
@@ -93,7 +157,7 @@ class Judging:
         parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
         return next((part.name for part in parts if part.name), _unnamed())
 
-    def _parts(self, contents: Contents) -> tuple[tuple[Part, ...], tuple[str, ...]]:
+    def _parts(self, contents: Contents, compared: _Comparisons) -> tuple[tuple[Part, ...], tuple[str, ...]]:
         """What becomes a revision, and why other parts do not; no part at all where one is torn."""
         mark, found = self._settings.tape.mark or "%", list[Split]()
         marks: list[str] = []
@@ -101,69 +165,15 @@ class Judging:
             here = split(capture.text, capture.opening, mark)
             found += here
             marks += [capture.opening if index == 0 else capture.opening[:1] for index in range(len(here))]
-        if contents.captures[-1].closed is Closed.NO and (broken := torn(found, self._known)):
+        if contents.captures[-1].closed is Closed.NO and (broken := torn(found, compared.known)):
             return (), broken
-        left_out = shells(found, self._known)
+        left_out = shells(found, compared.known)
         parts = [
-            self._compared(_part(part, line))
+            compared.of(_part(part, line))
             for part, line in zip(told_apart(found), marks, strict=True)
             if part.name not in left_out
         ]
         return tuple(parts), tuple(left_out.values())
-
-    def _known(self, program: str) -> Known:
-        library = self._store.library
-        history = library.history(self._settings.name, program) if program else ()
-        return Known(history[-1].number, library.blob(history[-1].blob).decode("utf-8")) if history else Known()
-
-    def _compared(self, part: Part) -> Part:
-        """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
-        library = self._store.library
-        history, readback = library.history(self._settings.name, part.program), self._readback(part.program)
-        if not history:
-            return dataclasses.replace(part, sure=self._sure(readback, 0))
-        newest = history[-1]
-        blob = blob_name(Text.of(part.text.encode("utf-8")))
-        sent = history[readback.last_out - 1] if 0 < readback.last_out <= len(history) else newest
-        if equal := next((revision for revision in (sent, newest) if revision.blob == blob), None):
-            said = Reading(equal.number, Answer.EQUAL)
-        else:
-            said = self._read_back([sent, newest] if sent is not newest else [newest], part.text)
-        same = said.answer in (Answer.EQUAL, Answer.SUBSTANCE)
-        out = said.number == sent.number == readback.last_out
-        return dataclasses.replace(
-            part,
-            told=Comparison.DIFFERS if not same else Comparison.MATCHED if out else Comparison.NONE,
-            against=said.number,
-            how=said.answer.value,
-            sure=self._sure(readback, said.number if same else 0),
-            differences=said.differences,
-            carry=said.carried.how.value,
-            carried=said.carried.text,
-            spelling=said.spelling,
-            otherwise=otherwise(self._store.holdings().checks.spelling(self._settings.name), said.spelling),
-        )
-
-    def _read_back(self, known: list[Revision], text: str) -> Reading:
-        library = self._store.library
-        versions = [Version(r.number, r.origin, library.blob(r.blob).decode("utf-8")) for r in known]
-        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
-            return Reading(known[-1].number, Answer.CHANGED)
-        return self._comparer.read_back(versions, text)
-
-    def _readback(self, program: str) -> Readback:
-        return self._store.holdings().checks.readback(self._settings.name, program)
-
-    def _sure(self, readback: Readback, number: int) -> Evidence:
-        """number: of the revision that it is equal to, 0 for none. PARITY where the line, code or protocol checks itself."""
-        line = self._settings.line
-        if line.frame.parity != "N" or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
-            return Evidence.PARITY
-        if number and number == readback.back:
-            return Evidence.TWICE
-        if number and number == readback.last_out:
-            return Evidence.AS_SENT
-        return Evidence.UNLIKE if readback.back else Evidence.ONCE
 
 
 def _part(part: Split, mark_line: str) -> Part:
