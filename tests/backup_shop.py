@@ -54,7 +54,7 @@ class Shop:
     def plan(self, chars: bytes) -> InPlan:
         self.captures += 1
         name = f"{MACHINE}@20260701T0000{self.captures:02d}Z-00"
-        return self.jobs._plan(name, WireBytes(even(chars)), EndsOn.MARK, Damage(), 1.0)
+        return self.jobs.judging.plan(name, WireBytes(even(chars)), EndsOn.MARK, Damage(), 1.0)
 
     def punch(self, chars: bytes) -> None:
         self.jobs._record(self.plan(chars))

@@ -9,7 +9,7 @@ from dncd.errors import PortGoneError
 from dncd.line.sending import Shape
 from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading
-from dncd.records.plans import OutPlan
+from dncd.records.plans import InPlan, OutPlan
 from dncd.station.core import Core
 from dncd.station.events import (
     Answer,
@@ -21,6 +21,7 @@ from dncd.station.events import (
     Done,
     End,
     Failed,
+    Judge,
     Keep,
     Lines,
     Listed,
@@ -40,7 +41,7 @@ from dncd.station.events import (
 )
 from dncd.station.results import NO_IMAGE, Begun, Captured, Checked, FileEnding, Prepared, TakenIn
 from dncd.station.states import LineUse, PortState
-from dncd.values import Frame, LineSettings, MachineSettings, Modem, ReceiveSettings, SendSettings
+from dncd.values import Frame, LineSettings, MachineSettings, Modem, ReceiveSettings, Result, SendSettings
 
 GONE = PortGoneError("the adaptor was pulled", "port x", "Plug it in")
 
@@ -182,8 +183,10 @@ class LineBench:
             case Dismiss():
                 self.ended.append((job.name, job.verdict.value))
                 return self.ending(job.name, job.verdict.value)
+            case Judge():
+                return InPlan("", "mill", Result.RECEIVED, job.ended.chars, "", job.seconds)
             case Keep():
-                return Captured(({"event": "received", "wire_chars": job.ended.chars},))
+                return Captured(({"event": "received", "wire_chars": job.plan.wire_chars},))
         assert isinstance(job, Append | Return) or job.thread == "checks"
         return None
 

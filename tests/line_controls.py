@@ -160,7 +160,11 @@ class Controls:
     def _look(self, end: FarEnd, fd: int) -> None:
         if end.listener is not None and end.connection is None:
             end.connection, _ = end.listener.accept()
-            end.manager = Manager(end.cable, end)
+            try:
+                end.manager = Manager(end.cable, end)
+            except OSError:  # whoever called has hung up again
+                end.connection.close()
+                end.connection = None
         elif end.fd >= 0:
             end.got += os.read(fd, 65536)
         elif end.connection is not None:

@@ -1,7 +1,8 @@
 """The receiving machine as tests feed it."""
 
 from dncd.choices import BlockEnd, EndsOn, TapeCode
-from dncd.line.receiving import Alphabet, Began, Caught, Ended, Receiving, Said
+from dncd.line.alphabet import Alphabet
+from dncd.line.receiving import Began, Caught, Ended, Receiving, Said
 from dncd.tape.codes import Coder
 from dncd.values import Frame
 

@@ -5,12 +5,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from dncd.choices import EndsOn
+from dncd.line.receivers import is_noise
 from dncd.line.receiving import CaptureEnd, Ended
 from dncd.line.sending import Outcome
 from dncd.outside.comparer import Comparer
+from dncd.records.plans import InPlan
 from dncd.records.store import Store
 from dncd.station.capture_jobs import CaptureJobs
-from dncd.station.events import Append, Begin, Dismiss, End, Keep, Scope, TakeIn, Verdict
+from dncd.station.events import Append, Begin, Discard, Dismiss, End, Judge, Keep, Scope, TakeIn, Verdict
 from dncd.station.results import NO_IMAGE, Begun, Captured, Checked, Damage, FileEnding, Gone, Heard, Prepared, TakenIn
 from dncd.station.send_jobs import SendJobs
 from dncd.values import MachineSettings, Result, Settings, ShopSettings
@@ -82,8 +84,13 @@ class Jobs:
         number, half = self._captures, len(wire) // 2
         for part in (wire[:half], wire[half:]):
             self.once(lambda part=part: self.keeps.do(Append(number, part)))  # type: ignore[misc]
-        keep = Keep(number, Ended(why, len(wire), printable, 1.0), damage or Damage(), seconds)
-        captured = self.once(lambda: self.keeps.do(keep))
+        ended, damage = Ended(why, len(wire), printable, 1.0), damage or Damage()
+        if is_noise(ended) and not damage.of_memory:
+            self.once(lambda: self.keeps.do(Discard(number)))
+            return Captured(())
+        plan = self.once(lambda: self.keeps.do(Judge(number, ended, damage, seconds)))
+        assert isinstance(plan, InPlan)
+        captured = self.once(lambda: self.keeps.do(Keep(number, plan)))
         assert isinstance(captured, Captured)
         return captured
 

@@ -22,10 +22,12 @@ from waiting import until
 from dncd.choices import EndsOn
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError
+from dncd.outside.comparer import Comparer
 from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
 from dncd.records.ledger import records
 from dncd.service.backups import due
+from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.results import Damage
 from dncd.values import WireBytes
 
@@ -141,7 +143,8 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
     damaged[12] ^= 1
     for again in (False, True):
         backups.announce(MACHINE)
-        plan = shop.jobs._plan(f"{MACHINE}@20260702T00000{again:d}Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0)
+        name = f"{MACHINE}@20260702T00000{again:d}Z-00"
+        plan = shop.jobs.judging.plan(name, WireBytes(damaged), EndsOn.MARK, Damage(), 1.0)
         shop.jobs._record(plan)
         shop.punch(dump(programs[1:2]))
         shop.punch(dump(programs[2:]))
@@ -153,6 +156,43 @@ def test_an_announced_backup_with_a_damaged_program_does_not_count(shop: Shop) -
             assert "came damaged" in outcome.told[0]
     backups.announce(MACHINE)
     assert backups.close(MACHINE).told == ("no whole program came",)
+    shop.sound()
+
+
+def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
+    """findings D1: nothing is known of the control, one of its programs came damaged."""
+    programs = memory(4)
+    backups = shop.office.backups
+    for hit in (12, 4):  # in a block, and in the very number, so that the damaged one has no name
+        damaged = bytearray(even(dump(programs[1:2])))
+        damaged[hit] ^= 1
+        shop.jobs = CaptureJobs(shop.office, Comparer(), shop.machine)  # else the two damaged ones are put together
+        backups.announce(MACHINE)
+        before = len(shop.receipts())
+        shop.punch(dump(programs[:1]))
+        shop.captures += 1
+        name = f"{MACHINE}@20260703T0000{shop.captures:02d}Z-00"
+        shop.office.end_in(shop.jobs.judging.plan(name, WireBytes(bytes(damaged)), EndsOn.MARK, Damage(), 1.0))
+        shop.punch(dump(programs[2:3]))
+        outcome = backups.close(MACHINE)
+        assert outcome.record is None
+        assert "came damaged and was not punched again: punch it out again" in outcome.told[0]
+        shop.punch(dump(programs[3:]))
+        assert len(shop.receipts()) == before
+        shop.punch(dump(programs[1:2]))
+        assert len(shop.receipts()) == before + 1
+        assert sorted(shop.backup().programs) == sorted(program.name for program in programs)
+        shop.punch(dump(programs[1:2]))
+        assert len(shop.receipts()) == before + 1
+    shop.sound()
+
+
+def test_two_turrets_go_back_in_order(shop: Shop) -> None:
+    """controls 41: one number twice in a dump."""
+    chars = b"%\n\r\rO0004\n\r\rN10 X1.\n\r\rM30\n\r\rO0004\n\r\rN10 X2.\n\r\rM30\n\r\rO0005\n\r\rM30\n\r\r%\n\r\r"
+    shop.punch(chars)
+    assert shop.backup().programs == ("O0004", "O0004-2", "O0005")
+    assert shop.restored() == chars
     shop.sound()
 
 

@@ -4,10 +4,11 @@ import pytest
 from station_jobs import jobs_of
 
 from dncd import defaults
+from dncd.choices import EndsOn, MarkAt
 from dncd.records.ledger import records
 from dncd.station.ration import HOUR_S, Ration
 from dncd.station.results import Damage
-from dncd.values import Counters, Frame, LineSettings, MachineSettings
+from dncd.values import Counters, Frame, LineSettings, MachineSettings, ReceiveSettings, TapeSettings
 
 WIRE = b"%\nO0004\nM30\n%\n"
 
@@ -161,10 +162,106 @@ def test_a_fault_of_dncd_itself_keeps_the_characters(desk, monkeypatch):
     def fault(*_given):
         raise ZeroDivisionError("some fault")
 
-    monkeypatch.setattr("dncd.station.capture_jobs.read_capture", fault)
+    monkeypatch.setattr("dncd.station.judging.read_all", fault)
     jobs, root = desk
     (told,) = caught(jobs, WIRE)
     assert told["event"] == "damaged"
     assert "report it" in told["reasons"][0]
     (raw,) = (root / "state/captures").glob("*.damaged.raw")
     assert raw.read_bytes() == WIRE
+
+
+# --- what may not become a revision, and what is put together ---------------------------------------------------------
+
+
+def library_text(jobs, program):
+    return jobs.store.library.text("mill", program)
+
+
+def test_an_empty_shell_is_no_revision_of_a_program_that_has_blocks(desk):
+    jobs, root = desk
+    caught(jobs, b"%\nO0004\nN10 X1.\nM30\n%\n")
+    (told,) = caught(jobs, b"%\nO0004 (EMPTIED)\n%\n")
+    assert told["event"] == "damaged"
+    assert "a number without a block, but revision 1 of it has blocks" in told["reasons"][0]
+    assert b"N10 X1." in (root / "shop/mill/from-machine/O0004.nc").read_bytes()
+    dump = caught(jobs, b"%\nO0004\nO0005\nN10 X5.\nM30\n%\n")
+    assert [(t["event"], t["program"]) for t in dump] == [("received", "O0005")]
+    assert "O0004 came as a number without" in (root / "shop/mill/from-machine/O0005.nc.receipt.txt").read_text()
+    assert library_text(jobs, "O0004") == "O0004\nN10 X1.\nM30\n"
+    assert caught(jobs, b"%\nO0006\n%\n")[0]["event"] == "received", "nothing is known of this one"
+
+
+def test_two_programs_of_one_number_are_both_kept(desk):
+    """controls 41: two turrets."""
+    jobs, root = desk
+    upper, lower = "O0004\nN10 X1.\nM30\n", "O0004\nN10 X2.\nM30\n"
+    for again in (False, True):
+        told = caught(jobs, f"%\n{upper}{lower}%\n".encode())
+        assert [(t["event"], t["program"], t["revision"]) for t in told] == [
+            ("received", "O0004", 1),
+            ("received", "O0004-2", 1),
+        ], again
+    folder = root / "shop/mill/from-machine"
+    assert (folder / "O0004.nc").read_bytes() == f"%\n{upper}%\n".replace("\n", "\r\n").encode()
+    assert (folder / "O0004-2.nc").read_bytes() == f"%\n{lower}%\n".replace("\n", "\r\n").encode()
+
+
+def test_a_torso_without_a_closing_mark_is_known_by_its_end_word(tmp_path):
+    tape, receive = TapeSettings(mark_at=MarkAt.START), ReceiveSettings(EndsOn.SILENCE)
+    machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("8E1")), tape=tape, receive=receive)
+    with jobs_of(tmp_path, machine) as jobs:
+        for wire, event in (
+            (b"N20 X2.\nM30\n", "received"),
+            (b"N20 X2.\n", "damaged"),
+            (b"N20 X3.\nM30\n", "received"),
+        ):
+            (told,) = jobs.capture(b"%\nO0004\nN10 X1.\n" + wire, why=EndsOn.SILENCE).transfers
+            assert told["event"] == event
+
+
+GOOD = b"%\nO0004 (RING)\nN10 G00 X1.\nN20 G01 Z-5. F100\nM30\n%\n"
+
+
+@pytest.fixture
+def parity(tmp_path):
+    machine = MachineSettings("mill", LineSettings("x", frame=Frame.parse("7E1")))
+    with jobs_of(tmp_path, machine) as jobs:
+        yield jobs, tmp_path
+
+
+def even(chars, *hits):
+    wire = bytearray(char | (char.bit_count() % 2) << 7 for char in chars)
+    for at in hits:
+        wire[at] ^= 0x10
+    return bytes(wire)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [((20,), (30,)), ((0, 20), (21, 40)), ((15,), (len(GOOD) - 2,)), ((14,), (3,))]
+)
+def test_two_damaged_punches_give_the_whole_program(parity, first, second):
+    jobs, root = parity
+    assert caught(jobs, even(GOOD, *first))[0]["event"] == "damaged"
+    (told,) = caught(jobs, even(GOOD, *second))
+    assert (told["event"], told["program"]) == ("received", "O0004")
+    assert library_text(jobs, "O0004").encode() == GOOD[2:-2]
+    receipt = (root / "shop/mill/from-machine/O0004.nc.receipt.txt").read_text()
+    said = f"{len(first)} characters from this one and {len(second)} from captures/mill@"
+    assert f"put together from two damaged punches: {said}" in receipt
+    (raw,) = (root / "state/captures").glob("*.damaged.raw")
+    assert raw.name in receipt
+
+
+@pytest.mark.parametrize("second", [(20,), (20, 30)])
+def test_damage_at_one_place_in_both_gives_nothing(parity, second):
+    jobs, _ = parity
+    assert caught(jobs, even(GOOD, 20))[0]["event"] == "damaged"
+    assert caught(jobs, even(GOOD, *second))[0]["event"] == "damaged"
+
+
+def test_two_punches_that_differ_are_not_put_together(parity):
+    jobs, _ = parity
+    caught(jobs, even(GOOD, 20))
+    assert caught(jobs, even(GOOD.replace(b"F100", b"F200"), 30))[0]["event"] == "damaged"
+    assert caught(jobs, even(GOOD.replace(b"F100", b"F10"), 30))[0]["event"] == "damaged"

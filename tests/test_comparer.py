@@ -6,6 +6,7 @@ import signal
 import threading
 
 import pytest
+from waiting import until
 
 from dncd.outside.comparer import NOT_COMPARED, Comparer
 from dncd.program.edits import LostEdit, Version
@@ -25,7 +26,7 @@ def comparer():
 
 def process(comparer):
     """Of this thread."""
-    return comparer._children[threading.get_ident()]._process
+    return comparer._children[0]._process
 
 
 def known(text: str) -> list[Version]:
@@ -79,11 +80,11 @@ def test_a_process_that_does_not_answer_is_ended_and_its_question_is_told_as_not
     """Stopped, as one that is swapped out for good: a difference says so, an edit counts as lost, the next is answered."""
     comparer.read_back(known(OLD), NEW)
     stopped = process(comparer)
-    comparer._children[threading.get_ident()]._within_s = 0.1
+    comparer._within_s = 0.1
     os.kill(stopped.pid, signal.SIGSTOP)
     assert ask(comparer) == answer
     assert stopped.poll() is not None
-    comparer._children[threading.get_ident()]._within_s = 60.0
+    comparer._within_s = 60.0
     assert len(comparer.read_back(known(OLD), NEW).differences) == 2
 
 
@@ -94,16 +95,9 @@ def test_one_thread_never_waits_for_the_comparison_of_another(comparer):
     os.kill(stopped.pid, signal.SIGSTOP)
     answered = []
     other = threading.Thread(target=lambda: answered.append((comparer.read_back(known(OLD), NEW), waits.is_alive())))
-    children, main, started = comparer._children, threading.get_ident(), threading.Event()
-
-    def stand_still():
-        children[threading.get_ident()] = children.pop(main)
-        started.set()
-        comparer.read_back(known(OLD * 40), NEW * 40)
-
-    waits = threading.Thread(target=stand_still)
+    waits = threading.Thread(target=lambda: comparer.read_back(known(OLD * 40), NEW * 40))
     waits.start()
-    assert started.wait(20)
+    until(lambda: not comparer._free)  # it has the process that stands still
     other.start()
     other.join(60)
     assert answered == [(read_back(known(OLD), NEW), True)]

@@ -419,7 +419,7 @@ def test_hard_pairs_end_too() -> None:
     rng = random.Random(10)
     repeated = [few[n % 7] for n in range(100_000)]
     shaken = list(repeated)
-    for at in rng.sample(range(100_000), 20):
+    for at in range(40, 100_000, 5_000):
         shaken[at] = "G04 P1"
     other = [rng.choice(few) for _ in range(100_000)]
     for old, new, changed in ((repeated, shaken, 20), (repeated, other, None), (few * 5000, ["M00"] * 30_000, None)):

@@ -68,7 +68,6 @@ MANY_METHODS = {
     "standin/screen.py Screen": "one method a key",
     "standin/tape_reader.py TapeReader": "one reader with its table of states",
     "station/capture_buffer.py CaptureBuffer": "the receiving half of the machine: what came, what waits, what is told",
-    "station/capture_jobs.py CaptureJobs": "one step of reading a capture a method",
     "station/driver.py Station": "the one place where the machine meets loop, port, threads and people",
 }
 """Classes with more methods than MOST_METHODS, and why. A reason that is no longer needed fails a test."""

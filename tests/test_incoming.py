@@ -8,7 +8,7 @@ from dncd.errors import RecordsError
 from dncd.ports.port import Reading
 from dncd.records.ledger import records
 from dncd.station.core import Core
-from dncd.station.events import Append, Do, Done, Failed, Keep, Opened, Read, Say, Tick, Write, Wrote
+from dncd.station.events import CaptureJob, Do, Done, Failed, Opened, Read, Say, Tick, Write, Wrote
 from dncd.values import Frame, LineSettings, MachineSettings
 
 AFTER_DC3_CHARS = 10
@@ -61,7 +61,7 @@ class Bench:
     def work(self):
         while self.waiting:
             job = self.waiting.pop(0)
-            assert isinstance(job, Append | Keep)
+            assert isinstance(job, CaptureJob)
             self.act(self.core.on(Done(job, self.jobs.keeps.do(job)), self.now))
             self.look()
 

@@ -55,12 +55,11 @@ MOVES: dict[tuple[Phase, str], tuple[Phase, CaptureEnd | None]] = {
     (Phase.INSIDE, "dc4"): (Phase.IDLE, EndsOn.DC4),
     (Phase.INSIDE, "silence"): (Phase.IDLE, EndsOn.SILENCE),
     (Phase.INSIDE, "stop"): (Phase.IDLE, CaptureEnd.STOPPED),
-    # behind the closing mark all but reader and punch codes ends the capture; what began a new one on an idle line
-    # does so here as well
+    # behind the closing mark all but reader and punch codes and the rest of its line ends the capture; what began a new one
+    # on an idle line does so here as well
     (Phase.CLOSING, "dc4"): (Phase.IDLE, EndsOn.MARK),
     (Phase.CLOSING, "mark"): (Phase.INSIDE, EndsOn.MARK),
-    (Phase.CLOSING, "mark in a block"): (Phase.OPENING, EndsOn.MARK),
-    (Phase.CLOSING, "text"): (Phase.OPENING, EndsOn.MARK),
+    (Phase.CLOSING, "mark in a block"): (Phase.INSIDE, EndsOn.MARK),
     (Phase.CLOSING, "block end"): (Phase.IDLE, EndsOn.MARK),
     (Phase.CLOSING, "nul"): (Phase.IDLE, EndsOn.MARK),
     (Phase.CLOSING, "del"): (Phase.IDLE, EndsOn.MARK),
@@ -73,6 +72,7 @@ MOVES: dict[tuple[Phase, str], tuple[Phase, CaptureEnd | None]] = {
 }
 BY_SETTING = {
     (Phase.INSIDE, "mark", EndsOn.MARK): (Phase.CLOSING, None),
+    (Phase.OPENING, "dc4", EndsOn.MARK): (Phase.OPENING, None),  # a column of the lettering
     **{
         (phase, sign, ends_on): (Phase.IDLE, why)
         for phase in (Phase.OPENING, Phase.INSIDE)
@@ -98,6 +98,7 @@ def test_every_phase_of_receiving_with_every_event(phase: Phase, event: str, end
             events += receiving.stop(now) if event == "stop" else receiving.tick(now)
         ended = [found.why for found in events if isinstance(found, Ended)]
         assert (receiving.phase, ended) == (expected[0], [expected[1]] if expected[1] else [])
+        events += receiving.stop(now) if receiving.phase is Phase.CLOSING else ()
         if event in BYTES and phase is not Phase.IDLE:  # nothing of an open capture is thrown away
             caught = b"".join(found[1] for found in tidy(events) if found[0] == "caught")
             kept = BYTES[event] if expected[1] is not EndsOn.MARK or event in ("wrong parity", "block end") else b""

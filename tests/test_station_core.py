@@ -20,6 +20,7 @@ from dncd.station.events import (
     End,
     Go,
     Holds,
+    Judge,
     Keep,
     Lend,
     Lines,
@@ -697,7 +698,7 @@ def test_a_capture_goes_to_its_file_and_then_on_record():
     bench.look(b"M30\n%\n")
     bench.run(2.0)
     assert b"".join(job.data for job in bench.given_of(Append)) == b"%\nO0001\nM30\n%\n"
-    assert [job.ended.chars for job in bench.given_of(Keep)] == [14]
+    assert [job.plan.wire_chars for job in bench.given_of(Keep)] == [14]
     assert not bench.core.busy
 
 
@@ -724,6 +725,25 @@ def test_a_control_may_punch_while_the_end_of_a_sending_is_written():
     assert (bench.state, bench.core.standing.line) == ("receiving", LineUse.ENDING)
     bench.work()
     assert bench.core.standing.line is LineUse.CAPTURING
+
+
+def test_what_came_after_a_sending_is_judged_by_what_is_on_record_of_it():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work(2)
+    bench.run(2.0)
+    bench.look(b"%\nO0001\nM30\n%\n")
+    bench.run(1.0)
+    ending = bench.jobs.popleft()
+    assert isinstance(ending, End)
+    bench.work(2)
+    bench.run(1.0)
+    assert bench.given_of(Append)
+    assert not bench.given_of(Judge), "all of it is in its file, but the sending is not on record"
+    bench.jobs.append(ending)
+    bench.work(3)
+    assert len(bench.given_of(Keep)) == 1
 
 
 # --- many files ------------------------------------------------------------------------------------------------------------

@@ -16,9 +16,10 @@ from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said
 from dncd.peer_text import printable
 from dncd.program.splitting import split
-from dncd.tape.capture import Capture, read_capture
+from dncd.station.capture_reading import Contents, read_all
+from dncd.tape.capture import Capture
 from dncd.tape.codes import Coder
-from dncd.values import MachineSettings, WireBytes
+from dncd.values import MachineSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,16 +88,14 @@ def hear(recording: Recording, settings: MachineSettings) -> Replay:
                 said.append((at, code.name))
             case Began(at):
                 wire, bad, began = bytearray(), [], at
-            case Caught(data, marked):
-                bad += [len(wire) + index for index in marked]
+            case Caught(data, hits):
+                bad += [len(wire) + index for index in hits]
                 wire += data
             case Ended() if is_noise(event):
                 noise += 1
             case Ended():
-                capture = read_capture(
-                    WireBytes(bytes(wire)), settings.tape, coder, settings.receive.ends_on, tuple(bad)
-                )
-                captures.append(_heard(event, began, capture, settings))
+                contents = read_all(*event.whole(wire, bad), settings, coder, event.why)
+                captures.append(_heard(event, began, contents, settings))
     return Replay(tuple(captures), tuple(said), noise, sum(len(part.data) for part in from_control(recording.entries)))
 
 
@@ -116,11 +115,11 @@ def _events(recording: Recording, settings: MachineSettings, coder: Coder) -> It
     yield from receiver.stop(now)
 
 
-def _heard(ended: Ended, began: float, capture: Capture, settings: MachineSettings) -> Heard:
-    reasons = [fault.sentence() for fault in capture.faults]
-    if not reasons and (cut := unfinished(settings.receive.ends_on, ended.why, capture)):
+def _heard(ended: Ended, began: float, contents: Contents, settings: MachineSettings) -> Heard:
+    reasons = list(contents.reasons)
+    if not reasons and (cut := unfinished(settings.receive.ends_on, ended.why, contents.captures[-1])):
         reasons.append(cut)
-    programs = tuple(_programs(capture, settings))
+    programs = tuple(found for capture in contents.captures for found in _programs(capture, settings))
     return Heard(began, ended.at - began, ended.chars, ended.why.value, tuple(reasons), programs)
 
 

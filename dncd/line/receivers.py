@@ -3,7 +3,8 @@
 from typing import Final
 
 from dncd.choices import EndsOn, Protocol
-from dncd.line.receiving import Alphabet, CaptureEnd, Ended, Receiving
+from dncd.line.alphabet import Alphabet
+from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.tape.capture import Capture
 from dncd.tape.codes import Coder
@@ -19,10 +20,21 @@ def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving
     tape, receive, line = machine.tape, machine.receive, machine.line
     if line.protocol is not Protocol.PLAIN:
         return XmodemReceiving(line.protocol, now)
+    return Receiving(
+        alphabet_of(machine, coder),
+        tape.code,
+        ends_on=receive.ends_on,
+        silence_s=receive.silence_s,
+        char_s=line.char_s,
+    )
+
+
+def alphabet_of(machine: MachineSettings, coder: Coder) -> Alphabet:
+    """How the receiver reads the bytes of this machine."""
+    tape = machine.tape
     text = coder.encode(IsoBytes("".join(sorted(coder.codable)).encode()))
     mark = coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
-    alphabet = Alphabet.of(tape.code, line.frame, mark, text, block_end(tape))
-    return Receiving(alphabet, tape.code, ends_on=receive.ends_on, silence_s=receive.silence_s, char_s=line.char_s)
+    return Alphabet.of(tape.code, machine.line.frame, mark, text, block_end(tape))
 
 
 def is_noise(ended: Ended) -> bool:

@@ -1,33 +1,43 @@
 """Catching what a control punches on an idle line.
 
-Phases, and what moves them (`mark` counts at the start of a block only; rows not listed change nothing):
+Phases, and what moves them (rows not listed change nothing). A *mark* is the mark at the start of a block, or behind a gap:
+blank tape of four NULs or more, or a pause. *Words* are as `tape.wording` says.
 
 | phase   | event                                   | next    | event given         |
 |---------|-----------------------------------------|---------|---------------------|
 | idle    | DC1, DC3                                | idle    | `Said`              |
-| idle    | DC2, a mark, any significant character  | opening, or inside for a mark | `Began`, `Caught` |
-| opening | mark                                    | inside  | `Caught`            |
-| inside  | mark, when `ends_on` is `mark`          | closing | `Caught`            |
+| idle    | DC2, a mark, any significant character  | opening | `Began`, `Caught`   |
+| opening | mark, and no words before it            | inside  | `Caught`            |
+| opening, inside | mark, when `ends_on` is `mark`: it closes, sure or in doubt (behind a gap) | closing | |
 | opening, inside | DC4; SUB or EOT when `ends_on` says so; silence; too long | idle | `Ended` |
-| closing | the block end after the mark, another character, or a short silence | idle | `Ended` |
+| closing | sure: the end of the mark line, or a short silence | idle | `Caught`, `Ended` |
+| closing | in doubt: blank tape, a pause or a signal behind the mark line | idle | `Caught`, `Ended` |
+| closing | in doubt: text behind the mark line, so it opens | inside | `Ended` (next), `Began`, `Caught` |
 
-Block ends, NUL and DEL on an idle line are fill (leader and trailer) and begin nothing; so are DC4, SUB and EOT. What a
+Text with words right behind a closing mark line is opened by that mark as well: it parts two programs (`Ended.mark`).
+The rest of a mark line (blanks, a name) belongs to the mark. Block ends, NUL and DEL on an idle line are fill (leader and
+trailer) and begin nothing; so are DC4, SUB, EOT, and blanks after a closing mark. DC4 among lettering ends nothing. What a
 capture is worth is decided later, from its bytes; here nothing is thrown away once it began.
 """
 
 import enum
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dncd import defaults
-from dncd.choices import BlockEnd, EndsOn, TapeCode
-from dncd.line.codes import ReaderCode, when_idle
-from dncd.values import Frame
+from dncd.choices import EndsOn, TapeCode
+from dncd.line.alphabet import MARK, SIGNS, Alphabet, letters
+from dncd.line.codes import ReaderCode
+from dncd.tape import wording
+from dncd.tape.wording import BLANK_TAPE, Wording
+from dncd.values import WireBytes
 
 
 class CaptureEnd(enum.Enum):
     """What ended a capture that none of the ends of the settings did."""
 
+    NEXT = "the mark of the next program"
     TOO_LONG = "too-long"
     STOPPED = "stopped"
     PACKETS = "the last packet"
@@ -66,12 +76,20 @@ class Caught:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """The capture is over. chars: its length; printable: characters in it that the code knows as text."""
+    """The capture is over. chars: its length; printable: characters in it that the code knows as text.
+
+    mark: the mark line that ended the capture before it, where that is its opening mark as well; it came in no `Caught`.
+    """
 
     why: EndsOn | CaptureEnd
     chars: int
     printable: int
     at: float
+    mark: bytes = b""
+
+    def whole(self, caught: bytes | bytearray, bad: Iterable[int]) -> tuple[WireBytes, tuple[int, ...]]:
+        """All characters of the capture, and the indexes that the port marked. caught, bad: of what came in `Caught`."""
+        return WireBytes(self.mark + caught), tuple(len(self.mark) + index for index in bad)
 
 
 Event = Said | Wished | Began | Caught | Ended
@@ -86,58 +104,57 @@ class Phase(enum.Enum):
     CLOSING = "closing"
 
 
-# Classes of bytes, as letters of a second string that runs beside the data.
-_TEXT, _MARK, _END, _FILL, _OTHER = b"P", b"M", b"E", b"0", b"X"
-_SIGNALS = {ReaderCode.DC1: b"1", ReaderCode.DC2: b"2", ReaderCode.DC3: b"3", ReaderCode.DC4: b"4"}
-_SIGNS: dict[EndsOn, bytes] = {
-    end: bytes([end.chars[0] | 0x60]) for end in EndsOn if end.chars and end is not EndsOn.DC4
-}
-"""Letters of the characters that end a capture only where the settings say so: SUB is Ctrl-Z, so z."""
-_RUNS = re.compile(rb"[PX]+|E+|0+|.", re.DOTALL)
+_RUNS = re.compile(rb"[P9B]+|X+|E+|0+|.", re.DOTALL)
+_TEXTS = (wording.TEXT[0], wording.DIGIT[0], wording.BLANK[0])
+
+_PAUSE_S = 1.0
+"""Seconds without a character that part two punches as blank tape does: a control pauses less between two marks, and
+nobody presses PUNCH again within it."""
+
+_MARK_LINE_CHARS = 200
+"""Most characters of a closing mark line: a name has fewer."""
 
 
-def _even(byte: int) -> int:
-    return byte | (byte.bit_count() % 2) << 7
+class _MarkLine:
+    """The line of a mark that closes, as far as it came, and what came behind it while that is in doubt."""
 
+    def __init__(self, wanted: int, in_doubt: bool) -> None:
+        """wanted: characters of a block end."""
+        self.data, self.bad = bytearray(), list[int]()
+        self.end = -1  # of the mark line, -1 while it comes
+        self.whole = True  # no character of it is damaged
+        self.in_doubt = in_doubt
+        self._wanted, self._ends, self._fill = wanted, 0, 0
 
-@dataclass(frozen=True, slots=True)
-class Alphabet:
-    """How the receiver reads bytes: a table of 256 class letters, and the length of a block end in bytes."""
+    def feed(self, run: bytes) -> tuple[int, EndsOn | CaptureEnd | None]:
+        """One run of equal class: how many characters of it are taken, and what the mark ends, once that is known."""
+        letter = run[:1]
+        taken = self._on_line(run) if self.end < 0 else 0
+        if self.end < 0 or taken:
+            return taken, EndsOn.MARK if self.end >= 0 and not self.in_doubt else None
+        if not self.in_doubt or letter in (MARK, b"2", *SIGNS.values()) or len(self.data) > 2 * _MARK_LINE_CHARS:
+            return 0, EndsOn.MARK
+        if letter == wording.OTHER or run.strip(wording.BLANK)[:1] in (wording.TEXT, wording.DIGIT):
+            return 0, CaptureEnd.NEXT
+        self._fill = self._fill + len(run) if letter == wording.FILL else 0
+        return len(run), EndsOn.MARK if self._fill >= BLANK_TAPE else None
 
-    classes: bytes
-    block_end_chars: int
-
-    @classmethod
-    def of(cls, code: TapeCode, frame: Frame, mark: int, text: bytes, block_end: BlockEnd) -> "Alphabet":
-        """mark: the coded mark (-1: none); text: all coded bytes that are text, blanks included.
-
-        In a frame with parity only a byte of right parity is a mark, a block end or a signal inside a capture: one
-        flipped bit must never make a signal out of a character.
-        """
-        table = [_OTHER] * 256
-        for byte in text:
-            table[byte] = _TEXT
-        if code is TapeCode.EIA:
-            named, ends = {0x80: _END, 0x00: _FILL, 0x7F: _FILL}, 1
-        else:
-            plain: dict[int, bytes] = {0x0A: _END, 0x0D: _END, 0x00: _FILL, 0x7F: _FILL}
-            named, ends = {_coded(byte, code, frame): letter for byte, letter in plain.items()}, len(block_end.chars)
-        signs = {signal.value: letter for signal, letter in _SIGNALS.items()}
-        signs |= {end.chars[0]: letter for end, letter in _SIGNS.items() if code in end.codes}
-        named |= {_coded(byte, code, frame): letter for byte, letter in signs.items()}
-        for byte, letter in named.items():
-            table[byte] = letter
-        if mark >= 0:
-            table[mark] = _MARK
-        return cls(b"".join(table), ends)
-
-
-def _coded(byte: int, code: TapeCode, frame: Frame) -> int:
-    if code is TapeCode.EIA:
-        return _even(byte)  # in EIA only the form with an even number of holes, which no character has
-    if not frame.carries_own_parity:
-        return byte
-    return _even(byte) if frame.parity == "E" else _even(byte) ^ 0x80
+    def _on_line(self, run: bytes) -> int:
+        """How many characters of the run belong to the mark line; `end` is set where it ends."""
+        letter, came = run[:1], len(self.data)
+        if came == 0 or letter in (b"1", b"2", b"3"):
+            return len(run)
+        if letter == wording.END:
+            used = min(self._wanted - self._ends, len(run))
+            self._ends += used
+            self.end = came + used if self._ends == self._wanted else -1
+            return used
+        if run[0] in _TEXTS and not self._ends and came < _MARK_LINE_CHARS:
+            return min(len(run), _MARK_LINE_CHARS - came)
+        used = int(letter == wording.OTHER and not self._ends)  # a damaged block end
+        self.whole = self.whole and not used
+        self.end = came + used
+        return used
 
 
 class Receiving:
@@ -156,22 +173,31 @@ class Receiving:
         self.phase = Phase.IDLE
         self.chars = 0
         self.began_at = 0.0
-        self._alphabet, self._code, self._ends_on = alphabet, code, ends_on
+        self._alphabet, self._ends_on = alphabet, ends_on
         self._silence_s, self._closing_s = silence_s, max(4 * char_s, defaults.TAIL_S)
         self._longest = longest
         self._last = 0.0
         self._printable = 0
         self._at_block_start = True
-        self._ends_after_mark = 0
-        self._idle_classes = _idle_classes(alphabet, code)
+        self._gap, self._fill = False, 0
+        self._wording = Wording()
+        self._line = _MarkLine(0, in_doubt=False)
+        self._after_mark, self._shared, self._parting = False, b"", b""
+        self._idle_classes = alphabet.when_idle(code)
 
     def feed(self, data: bytes, now: float, bad: tuple[int, ...] = ()) -> list[Event]:
         """Bytes that came over the line; bad: indexes that the port marked as damaged. What happened, in order."""
         events: list[Event] = []
         at = 0
+        if data and now - self._last >= _PAUSE_S:
+            self._gap, self._shared = True, b""
+            if self.phase is Phase.CLOSING:
+                self._close(EndsOn.MARK, now, events)
         while at < len(data):
             if self.phase is Phase.IDLE:
                 at = self._listen(data, at, bad, now, events)
+            elif self.phase is Phase.CLOSING:
+                at = self._weigh(data, at, bad, now, events)
             else:
                 at = self._catch(data, at, bad, now, events)
         if data:
@@ -183,7 +209,7 @@ class Receiving:
         due = self.next_due()
         if due is None or now < due:
             return []
-        return [self._end(EndsOn.MARK if self.phase is Phase.CLOSING else EndsOn.SILENCE, now)]
+        return self._end_open(EndsOn.SILENCE, now)
 
     def next_due(self) -> float | None:
         """When `tick` should be called next; None on an idle line."""
@@ -191,104 +217,144 @@ class Receiving:
             case Phase.IDLE:
                 return None
             case Phase.CLOSING:
-                return self._last + self._closing_s
+                return self._last + (_PAUSE_S if self._line.in_doubt else self._closing_s)
             case _:
                 return self._last + self._silence_s
 
     def stop(self, now: float) -> list[Event]:
         """The service or the port stops: an open capture ends as it is."""
-        if self.phase is Phase.IDLE:
-            return []
-        return [self._end(EndsOn.MARK if self.phase is Phase.CLOSING else CaptureEnd.STOPPED, now)]
+        return [] if self.phase is Phase.IDLE else self._end_open(CaptureEnd.STOPPED, now)
+
+    def _end_open(self, why: EndsOn | CaptureEnd, now: float) -> list[Event]:
+        if self.phase is not Phase.CLOSING:
+            return [self._end(why, now)]
+        events: list[Event] = []
+        self._close(EndsOn.MARK, now, events)
+        return events
 
     def _listen(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
-        classes = _classes(data, at, bad, self._idle_classes)
+        classes = letters(data, at, bad, self._idle_classes)
         for run in _RUNS.finditer(classes):
-            letter = run[0][:1]
+            letter, start, text = run[0][:1], run.start(), run[0][0] in _TEXTS
             if letter in (b"1", b"3"):
                 events.append(Said(ReaderCode.DC1 if letter == b"1" else ReaderCode.DC3, now))
-            elif letter in (b"2", _TEXT, _MARK, _OTHER):
-                self.phase = Phase.OPENING
-                self.chars = self._printable = self._ends_after_mark = 0
-                self._at_block_start = True
-                self.began_at = now
-                events.append(Began(now))
-                return at + run.start()
+            if self._after_mark and text:
+                start += len(run[0]) - len(run[0].lstrip(wording.BLANK))
+            if letter in (b"2", MARK, wording.OTHER) or (text and start < run.end()):
+                shared = self._shared + data[at + run.start() : at + start] if text and self._shared else b""
+                self._begin(now, shared, events)
+                return at + start
+            self._fill = self._fill + len(run[0]) if letter == wording.FILL else 0
+            if not (text or letter in (wording.END, wording.FILL)) or self._fill >= BLANK_TAPE:
+                self._shared = b""
+            elif self._shared:
+                self._shared = (self._shared + data[at + run.start() : at + run.end()])[: 2 * _MARK_LINE_CHARS]
         return len(data)
 
+    def _begin(self, now: float, mark: bytes, events: list[Event]) -> None:
+        self.phase, self._parting = Phase.OPENING, mark
+        self.chars = self._printable = self._fill = 0
+        self._at_block_start, self._gap = True, False
+        self._after_mark, self._shared = False, b""
+        self._wording = Wording()
+        self.began_at = now
+        events.append(Began(now))
+
     def _catch(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
-        classes = _classes(data, at, bad, self._alphabet.classes)
+        classes = letters(data, at, bad, self._alphabet.classes)
         end, why = len(classes), None
         for run in _RUNS.finditer(classes):
-            length, why = self._closing_run(run[0]) if self.phase is Phase.CLOSING else self._open_run(run[0])
-            if why is not None:
+            length, why = self._open_run(run[0])
+            if why is not None or self.phase is Phase.CLOSING:
                 end = run.start() + length
                 break
         room = self._longest - self.chars
         if end > room:
             end, why = room, CaptureEnd.TOO_LONG
-        part = data[at : at + end]
-        self.chars += len(part)
-        if part:
-            events.append(Caught(part, tuple(i - at for i in bad if at <= i < at + end)))
+        self._caught(data[at : at + end], [i - at for i in bad if at <= i < at + end], events)
         if why is not None:
             events.append(self._end(why, now))
         return at + end
 
+    def _caught(self, part: bytes, bad: list[int], events: list[Event]) -> None:
+        self.chars += len(part)
+        if part:
+            events.append(Caught(part, tuple(bad)))
+
     def _open_run(self, run: bytes) -> tuple[int, EndsOn | CaptureEnd | None]:
         """One run of equal class before the closing mark: how many of it belong to the capture, and whether it ends."""
         letter = run[:1]
-        if letter in (_TEXT, _OTHER):
-            self._printable += run.count(_TEXT)
-            if self.phase is not Phase.OPENING or _TEXT in run:  # noise alone before the opening mark is leader
-                self._at_block_start = False
-        elif letter == _END:
+        if letter == wording.FILL:
+            self._fill += len(run)
+            self._gap = self._gap or self._fill >= BLANK_TAPE
+        elif letter == wording.END:
             self._at_block_start = True
-        elif letter == _MARK:
-            self._printable += 1
-            if self._at_block_start and self.phase is Phase.OPENING:
-                self.phase = Phase.INSIDE
-            elif self._at_block_start and self._ends_on is EndsOn.MARK:
-                self.phase = Phase.CLOSING
-            self._at_block_start = False
-        elif letter == b"4":
-            return 1, EndsOn.DC4
-        elif letter in _SIGNS.values():
-            if letter == _SIGNS.get(self._ends_on):
-                return 1, self._ends_on
-            self._at_block_start = False
+        elif letter == MARK:
+            return self._mark(), None
+        elif letter == SIGNS[EndsOn.DC4]:
+            lettering = not self._wording.words or self._wording.odd
+            if self.phase is Phase.INSIDE or self._ends_on is not EndsOn.MARK or not lettering:
+                return 1, EndsOn.DC4
+        elif letter == SIGNS.get(self._ends_on):
+            return 1, self._ends_on
+        elif letter not in (b"1", b"2", b"3"):
+            text = run[0] in _TEXTS
+            self._printable += len(run) * text
+            if self.phase is not Phase.OPENING or letter != wording.OTHER:  # noise before the opening mark is leader
+                self._at_block_start = False
+            self._gap = False
+        if letter != wording.FILL:
+            self._fill = 0
+        self._wording.feed(run)
         return len(run), None
 
-    def _closing_run(self, run: bytes) -> tuple[int, EndsOn | CaptureEnd | None]:
-        """After the closing mark: its block end belongs to it, and so does a damaged character in place of one."""
-        letter = run[:1]
-        if letter == _END:
-            wanted = self._alphabet.block_end_chars - self._ends_after_mark
-            used = min(wanted, len(run))
-            self._ends_after_mark += used
-            return used, EndsOn.MARK if used == wanted else None
-        if letter in (b"1", b"2", b"3"):
-            return len(run), None
-        return int(letter == _OTHER), EndsOn.MARK
+    def _mark(self) -> int:
+        """A mark: text, an opening one, or one that closes; 1 if it is caught at once."""
+        counts, gap = self._at_block_start or self._gap, self._gap
+        opens = self.phase is Phase.OPENING and not self._wording.words
+        self._fill, self._gap = 0, False
+        if counts and not opens and self._ends_on is EndsOn.MARK:
+            self.phase, self._line = Phase.CLOSING, _MarkLine(self._alphabet.block_end_chars, in_doubt=gap)
+            return 0
+        if opens:  # also behind a prompt in its own line
+            self.phase, self._parting = Phase.INSIDE if counts else Phase.OPENING, b""
+        self._printable += 1
+        self._at_block_start = False
+        self._wording.feed(wording.TEXT)
+        return 1
+
+    def _weigh(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
+        """Characters on and behind the line of a mark that closes."""
+        line = self._line
+        for run in _RUNS.finditer(letters(data, at, bad, self._alphabet.classes)):
+            start = at + run.start()
+            length, why = line.feed(run[0])
+            line.bad += [len(line.data) + i - start for i in bad if start <= i < start + length]
+            line.data += data[start : start + length]
+            if why is not None:
+                self._close(why, now, events)
+                return start + length
+            if length < len(run[0]):
+                return start + length
+        return len(data)
+
+    def _close(self, why: EndsOn | CaptureEnd, now: float, events: list[Event]) -> None:
+        """What the mark ends is known."""
+        line = self._line
+        if why is CaptureEnd.NEXT:
+            events.append(self._end(why, now))
+            self._begin(now, b"", events)
+            self.phase = Phase.INSIDE
+            self._printable = 1
+            self._caught(bytes(line.data), line.bad, events)
+            return
+        end = line.end if line.end >= 0 else len(line.data)
+        self._printable += 1
+        self._caught(bytes(line.data[:end]), [i for i in line.bad if i < end], events)
+        events.append(self._end(why, now))
+        self._after_mark, self._fill = True, 0
+        self._shared = bytes(line.data) if line.whole and not line.in_doubt else b""
 
     def _end(self, why: EndsOn | CaptureEnd, now: float) -> Ended:
         self.phase = Phase.IDLE
-        return Ended(why, self.chars, self._printable, now)
-
-
-def _classes(data: bytes, at: int, bad: tuple[int, ...], table: bytes) -> bytes:
-    if not bad:
-        return data[at:].translate(table)
-    classes = bytearray(data[at:].translate(table))
-    for index in bad:
-        if index >= at:
-            classes[index - at] = _OTHER[0]
-    return bytes(classes)
-
-
-def _idle_classes(alphabet: Alphabet, code: TapeCode) -> bytes:
-    table = bytearray(alphabet.classes)
-    for byte, signal in when_idle(code).meaning.items():
-        if signal is not ReaderCode.DC4:
-            table[byte] = _SIGNALS[signal][0]
-    return bytes(table)
+        return Ended(why, self.chars, self._printable, now, self._parting)

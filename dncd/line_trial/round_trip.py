@@ -16,25 +16,27 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from dncd.choices import MarkAt, StartOn
-from dncd.line.receivers import is_noise
+from dncd.choices import EndsOn, MarkAt, StartOn
+from dncd.line.receiving import CaptureEnd
 from dncd.line.sending import Outcome, Shape
 from dncd.line.whole_image import Around
 from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
-from dncd.records.plans import OutPlan
+from dncd.records.plans import InPlan, OutPlan
 from dncd.station.core import Core
 from dncd.station.events import (
     Action,
     Append,
     Begin,
+    Discard,
     Do,
     Done,
     End,
     Event,
     Go,
     Job,
+    Judge,
     Keep,
     Lines,
     Listed,
@@ -50,7 +52,7 @@ from dncd.station.events import (
 from dncd.station.results import Begun, Captured, Checked, FileEnding, Prepared, TakenIn
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chunks
-from dncd.values import Counters, MachineSettings, Modem, Result
+from dncd.values import Counters, MachineSettings, Modem, Result, WireBytes
 
 _FILE: Final = Entry("the trial's program", 0, 0, 0, 0, 0, Complete.YES)
 
@@ -74,10 +76,11 @@ class TapeImage:
 
 @dataclass(frozen=True, slots=True)
 class Back:
-    """What came back: the capture, the indexes that the port marked, faults that it could not place, and its seconds."""
+    """What came back: the capture, the indexes that the port marked, its end, faults that have no place, and its seconds."""
 
-    wire: bytes
+    wire: WireBytes
     bad: tuple[int, ...]
+    why: EndsOn | CaptureEnd
     notices: Counters
     seconds: float
 
@@ -172,18 +175,22 @@ class RoundTrip:
                 self._go_to(Phase.BACK if job.outcome.result is Result.SENT else Phase.OVER)
             case Append():
                 self._caught += job.data
+            case Judge():
+                result = InPlan("", self._machine.name, Result.RECEIVED, 0, "", 0.0)
+                self._judge(job)
             case Keep():
                 result = Captured(())
-                self._kept(job)
+            case Discard():
+                self._caught.clear()
         yield from self._core.on(Done(job, result), now)
         if isinstance(job, TakeIn | Return) and self._machine.send.start_on is StartOn.GO:
             yield from self._core.on(Go(), now)  # whoever called has asked for it
 
-    def _kept(self, job: Keep) -> None:
-        wire = bytes(self._caught)
+    def _judge(self, job: Judge) -> None:
+        wire, bad = job.ended.whole(self._caught, job.damage.bad)
         self._caught.clear()
-        if self.phase is Phase.BACK and not is_noise(job.ended):
-            back = Back(wire, job.damage.bad, job.damage.notices, job.seconds)
+        if self.phase is Phase.BACK:
+            back = Back(wire, bad, job.ended.why, job.damage.notices, job.seconds)
             if self._is_ours(back):
                 self.backs.append(back)
                 self._go_to(Phase.OVER)

@@ -21,9 +21,9 @@ from dncd.ports.session import LineSession
 from dncd.program import names
 from dncd.program.comparing import Level, compare
 from dncd.program.differences import lines as difference_lines
-from dncd.tape.capture import Capture, read_capture
+from dncd.station.capture_reading import Contents, read_all
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, MachineSettings, Modem, Result, WireBytes
+from dncd.values import NO_FAULTS, MachineSettings, Modem, Result
 
 SOAK_S: Final = 3.0
 """Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""
@@ -140,9 +140,9 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
             say(says[phase])
 
     def is_ours(back: Back) -> bool:
-        capture = _capture(machine, back)
-        came = next((head.name for head in names.heads(capture.text)), "")
-        if capture.faults or came in ("", names.number_name(number[1:])):
+        contents = _contents(machine, back)
+        came = next((head.name for head in names.heads(contents.text)), "")
+        if contents.reasons or came in ("", names.number_name(number[1:])):
             return True
         say(f"  that was {came}; PUNCH {number} at the control")
         return False
@@ -169,19 +169,18 @@ def wish_of(machine: MachineSettings) -> str:
     return f"waits for {Starts(machine.send, machine.line.protocol).wish()}"
 
 
-def _capture(machine: MachineSettings, back: Back) -> Capture:
-    coder = Coder.of(machine.tape, machine.line)
-    return read_capture(WireBytes(back.wire), machine.tape, coder, machine.receive.ends_on, back.bad)
+def _contents(machine: MachineSettings, back: Back) -> Contents:
+    return read_all(back.wire, back.bad, machine, Coder.of(machine.tape, machine.line), back.why)
 
 
 def _wrong(machine: MachineSettings, text: str, back: Back) -> str:
     """What is wrong with the program that came back; "" where it is equal."""
-    capture = _capture(machine, back)
-    if capture.faults:
-        return "it came back damaged: " + "; ".join(fault.sentence() for fault in capture.faults[:_DIFFERENCES])
+    contents = _contents(machine, back)
+    if contents.reasons:
+        return "it came back damaged: " + "; ".join(contents.reasons[:_DIFFERENCES])
     if back.notices != NO_FAULTS:
         return f"the port counted faults while it came back: {back.notices}"
-    comparison = compare(text, capture.text)
+    comparison = compare(text, contents.text)
     if comparison.level is Level.DIFFERENT:
         told = list(difference_lines(comparison))
         more = f"; {len(told) - _DIFFERENCES} more" if len(told) > _DIFFERENCES else ""

@@ -41,7 +41,7 @@ _NICE: Final = 5
 
 
 class Comparer:
-    """Compares for any thread, each with a process of its own: none waits for another's question. `close` ends them.
+    """Compares for any thread; each question has a process to itself, so none waits for another. `close` ends them.
 
     A child that dies (out of memory, killed) costs nothing but time: the work is done here. One that has not answered within
     `within_s` is ended, and its question is answered by `NOT_COMPARED`.
@@ -49,13 +49,14 @@ class Comparer:
 
     def __init__(self, within_s: float = COMPARE_S) -> None:
         self._within_s = within_s
-        self._children: dict[int, _Child] = {}
+        self._children: list[_Child] = []
+        self._free: list[_Child] = []
 
     def read_back(self, known: Sequence[Version], punched: str) -> Reading:
         """As `program.readback.read_back`. Where it took too long it counts as changed, told as NOT_COMPARED."""
         if sum(len(version.text) for version in known) + len(punched) > _SMALL_CHARS:
             try:
-                answer = self._child().answer({"known": _plain(known), "punched": punched})
+                answer = self._answer({"known": _plain(known), "punched": punched})
             except TimeoutError:
                 return Reading(known[-1].number, Answer.CHANGED, (NOT_COMPARED,))
             if isinstance(answer, list):
@@ -67,7 +68,7 @@ class Comparer:
         """As `program.edits.lost_edits`. Where it took too long each edit counts as lost, told as NOT_COMPARED."""
         if sum(len(version.text) for version in versions) > _SMALL_CHARS:
             try:
-                answer = self._child().answer({"versions": _plain(versions), "dropped": dropped})
+                answer = self._answer({"versions": _plain(versions), "dropped": dropped})
             except TimeoutError:
                 edits = [version.number for version in versions if version.origin is Origin.MACHINE]
                 return tuple(LostEdit(number, (NOT_COMPARED,)) for number in edits)
@@ -75,22 +76,29 @@ class Comparer:
                 return tuple(LostEdit(number, tuple(said)) for number, said in answer)
         return lost_edits(versions, dropped)
 
-    def _child(self) -> "_Child":
-        return self._children.setdefault(threading.get_ident(), _Child(self._within_s))
+    def _answer(self, question: dict[str, Any]) -> Any:
+        try:
+            child = self._free.pop()
+        except IndexError:
+            child = _Child()
+            self._children.append(child)
+        try:
+            return child.answer(question, self._within_s)
+        finally:
+            self._free.append(child)
 
     def close(self) -> None:
-        for child in list(self._children.values()):
+        for child in list(self._children):
             child.end()
 
 
 class _Child:
-    """The process that answers one thread; started with its first question, and anew after its end."""
+    """A process that answers one question at a time; started with the first, and anew after its end."""
 
-    def __init__(self, within_s: float) -> None:
-        self._within_s = within_s
+    def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
 
-    def answer(self, question: dict[str, Any]) -> Any:
+    def answer(self, question: dict[str, Any], within_s: float) -> Any:
         """None where it could not be asked. TimeoutError: it did not answer in time, and is ended."""
         late = threading.Event()
         answer = b""
@@ -101,7 +109,7 @@ class _Child:
                 late.set()
                 process.kill()  # also one that was stopped; what is read from it ends
 
-            timer = threading.Timer(self._within_s, end)
+            timer = threading.Timer(within_s, end)
             timer.start()
             try:
                 answer = _asked(process, json.dumps(question).encode() + b"\n")

@@ -5,12 +5,15 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import Final, Protocol, TypeVar
 
 from dncd.outside.loop import Loop, Owner
 from dncd.outside.threads import Fate, Thread
 
 _T = TypeVar("_T")
+
+APART: Final = "apart"
+"""In place of a thread's name."""
 
 
 class Post(Protocol):
@@ -18,6 +21,25 @@ class Post(Protocol):
 
     def __call__(self, job: Callable[[], None], owner: Owner | None = None) -> None:
         """Runs `job` in the loop's thread; what it raises is the owner's."""
+
+
+def _work(
+    job: Callable[[], _T],
+    then: Callable[[_T], None],
+    failed: Callable[[Exception], None],
+    post: Post,
+    owner: Owner | None,
+) -> Callable[[], None]:
+    def work() -> None:
+        try:
+            result = job()
+        except Exception as error:  # noqa: BLE001 - the loop decides what an error means; it is never lost
+            caught = error
+            post(lambda: failed(caught), owner)
+        else:
+            post(lambda: then(result), owner)
+
+    return work
 
 
 class Worker:
@@ -43,16 +65,7 @@ class Worker:
         """Runs `job` here; then `then(result)` or `failed(error)` in the loop's thread, where the owner gets what they raise
         (`Loop.post`)."""
 
-        def work() -> None:
-            try:
-                result = job()
-            except Exception as error:  # noqa: BLE001 - the loop decides what an error means; it is never lost
-                caught = error
-                self._post(lambda: failed(caught), owner)
-            else:
-                self._post(lambda: then(result), owner)
-
-        self._jobs.put(work)
+        self._jobs.put(_work(job, then, failed, self._post, owner))
 
     def result_of(self, job: Callable[[], _T], seconds: float) -> _T:
         """Has `job` done here and waits for it, in a thread that may wait; as `result_of`."""
@@ -99,6 +112,26 @@ class Workers:
     def of(cls, loop: Loop) -> "Workers":
         names = ("records", "checks", "supply", "notes", "captures")
         return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in names))
+
+    def do(
+        self,
+        thread: str,
+        job: Callable[[], _T],
+        then: Callable[[_T], None],
+        failed: Callable[[Exception], None],
+        owner: Owner,
+    ) -> None:
+        """As `Worker.do`, in the thread of that name; in APART, a job has a thread of its own that ends with it: it may wait
+        for a process, and no other job waits for it."""
+        if thread != APART:
+            self.named()[thread].do(job, then, failed, owner)
+            return
+        apart = Thread(f"dncd-{APART}", _work(job, then, failed, self.loop.post, owner))
+        try:
+            apart.start()
+        except RuntimeError as error:  # the system has no thread left: tried again
+            caught = error
+            self.loop.post(lambda: failed(caught), owner)
 
     def named(self) -> dict[str, Worker]:
         """The threads by name: in this order they end."""

@@ -40,6 +40,8 @@ _TITLE: Final = re.compile(r"\(([^()\n]*[^()\s][^()\n]*)\)?")
 _END_WORD: Final = re.compile(r"(?<![A-Za-z])[Mm][ \t]*0*(?:2|30|99)(?![\d.])")
 _NUMBERED_MARK: Final = re.compile(r"[Oo:]?[ \t]*(\d+)(?![\w.])")
 
+_TWIN: Final = re.compile(r"\A(O\d{4,8})-\d+\Z")
+
 _UNSAFE: Final = re.compile(r'[<>:"/\\|?*~]')
 _RESERVED: Final = re.compile(r"(?i:CON|PRN|AUX|NUL|COM[0-9¹²³]|LPT[0-9¹²³])(?=$|\.)")
 
@@ -67,6 +69,11 @@ def number_name(digits: str) -> str:
     """`O` and at least four digits: 4 and 0004 give O0004, 00012345 gives O12345; "" above MOST_DIGITS digits."""
     bare = digits.lstrip("0")
     return f"O{bare:0>4}" if len(bare) <= MOST_DIGITS and bare.isascii() else ""
+
+
+def own_name(program: str) -> str:
+    """The name that a program says: of `O0004-2`, the second of its number in one text, it is O0004."""
+    return _TWIN.sub(r"\1", program)
 
 
 def mark_name(line: str, mark: str) -> MarkName:
@@ -130,6 +137,19 @@ def is_code(block: str) -> bool:
 def is_end(block: str) -> bool:
     """Whether a block ends a program: M02, M30 or M99 outside comments (NISTIR 6556 3.6; M99: a mill's manual)."""
     return _END_WORD.search(without_comments(block)) is not None
+
+
+def has_end(text: str) -> bool:
+    """Whether the last block that says something ends a program."""
+    return is_end(last_code(text, len(text)))
+
+
+def is_shell(text: str) -> bool:
+    """Whether a program is a number or name and no block."""
+    blocks = [block for block in text.split("\n") if is_code(block)]
+    return not blocks or (
+        len(blocks) == 1 and (head := _HEAD.match(blocks[0])) is not None and not is_code(blocks[0][head.end() :])
+    )
 
 
 def ends(text: str) -> Iterator[int]:

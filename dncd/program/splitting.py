@@ -5,13 +5,15 @@ Where one part ends and the next begins:
 - A program begins at its number or name (`names.heads`). What stands before the first one and says nothing (comments,
   empty blocks) belongs to it; so do such blocks between an end (M02, M30, M99) and the next number.
 - Data in front of the first number, behind a program's end, or alone in the text is a part of its own.
+- A program whose number comes twice is another one: both are kept, under names of their own.
 - Any other blocks without a number are a program without a name, if they come first; else they stay with the program
   in front of them, because code behind M30 may be a subprogram that is reached by its block number.
 """
 
+import dataclasses
 import enum
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -68,7 +70,7 @@ def split(text: str, opening: str = "", mark: str = "%") -> tuple[Part, ...]:
         parts.append(Part(Kind.PROGRAM, head.name, head.number, title, program))
         if data:
             parts.append(_data(data, _kind(data)))
-    return tuple(_told_apart(parts))
+    return tuple(told_apart(parts))
 
 
 def _head_start(text: str, at: int, first: bool) -> int:
@@ -129,13 +131,12 @@ def _data(text: str, kind: Kind) -> Part:
     return Part(kind, kind.value.upper(), -1, names.title_in(text[: names.TITLE_CHARS]), text)
 
 
-def _told_apart(parts: list[Part]) -> Iterator[Part]:
-    """Data of one kind that comes twice in one text gets `-2`, `-3` behind its name."""
+def told_apart(parts: Iterable[Part]) -> Iterator[Part]:
+    """What comes twice in one text, data of a kind or a number (a lathe of two turrets), gets `-2`, `-3` behind its name."""
     seen: dict[str, int] = {}
     for part in parts:
-        if part.kind is Kind.PROGRAM:
-            yield part
-            continue
         seen[part.name] = seen.get(part.name, 0) + 1
-        name = part.name if seen[part.name] == 1 else f"{part.name}-{seen[part.name]}"
-        yield Part(part.kind, name, part.number, part.title, part.text)
+        if seen[part.name] > 1 and (part.number >= 0 or part.kind is not Kind.PROGRAM):
+            yield dataclasses.replace(part, name=f"{part.name}-{seen[part.name]}")
+        else:
+            yield part

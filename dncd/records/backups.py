@@ -27,10 +27,12 @@ from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
 from dncd.records.shop_folders import BACKUPS
+from dncd.tape.mending import came_again
 from dncd.values import Result
 
 FOLDER: Final = BACKUPS
 SUFFIX: Final = ".backup"
+_AGAIN: Final = "punch it out again, and the backup counts"
 CAUTION: Final = "a control's memory lives on a battery: what is missing here may be lost there"
 
 
@@ -72,6 +74,8 @@ class Backups:
         self.captures: dict[str, int] = {}
         """Captures that came since a backup was announced, by machine."""
         self._marks: dict[str, str] = {}
+        self._owed: dict[str, BackupPlan] = {}
+        """Announced backups that count once what came damaged has come whole, by machine; a stop forgets them."""
 
     # --- what counts -------------------------------------------------------------------------------------------------
     def of_capture(self, plan: InPlan) -> BackupPlan | None:
@@ -83,6 +87,9 @@ class Backups:
         path = self._path(plan.id)
         if path.exists():
             return codec.decode(BackupPlan, path.read_bytes())
+        owed = self._owed.get(plan.machine)
+        if owed and not self._torn(owed, self._lines(owed), [part.text for part in plan.parts]):
+            return owed
         names_here = [part.program for part in plan.parts if not is_data(part.program)]
         if plan.result != Result.RECEIVED or len(names_here) < 2:
             return None
@@ -97,6 +104,7 @@ class Backups:
         made = self._new(plans.fresh_id(machine), machine, "", "", self._known(machine))
         self.captures[machine] = 0
         self._marks.pop(machine, None)
+        self._owed.pop(machine, None)
         self.open[machine] = self._save(made)
         return made
 
@@ -104,13 +112,13 @@ class Backups:
         """The announced backup is over."""
         plan = self.open[machine]
         lines = self._lines(plan)
-        received = {str(line["program"]) for line in lines if line["event"] == "received"}
-        damaged = [str(line["program"]) for line in lines if line["event"] == "damaged"]
-        torn = [program for program in damaged if program not in received]
-        lost = [program for program, _ in plan.held if program not in received]
-        if not received or (torn and lost):
-            told = [f"{printable(name)} came damaged and was not punched again" for name in torn]
-            told += [] if received else ["no whole program came"]
+        torn = self._torn(plan, lines)
+        none = not self._entries(plan, lines)
+        if none or torn:
+            told = [f"{printable(name)} came damaged and was not punched again: {_AGAIN}" for name in torn]
+            told += ["no whole program came"] if none else []
+            if torn:
+                self._owed[machine] = plan
             self._ledger.append("no-backup", {"machine": machine, "reasons": told})
             outcome = Outcome(None, tuple(told))
             durable.remove(self._path(plan.id))
@@ -119,6 +127,24 @@ class Backups:
             outcome = Outcome(record, tuple(summary(record)))
         del self.open[machine]
         return outcome
+
+    def _torn(self, plan: BackupPlan, lines: list[Record], more: Iterable[str] = ()) -> list[str]:
+        """Programs that came damaged since its beginning and have not come whole. more: texts that are just coming."""
+        damaged = [line for line in lines if line["event"] == "damaged"]
+        if not damaged:
+            return []
+        entries = self._entries(plan, lines)
+        texts = [piece_of(self._library, plan.machine, program, number).text for program, number in entries]
+        texts += more
+        return [str(line["program"]) for line in damaged if not came_again(self._whole(line), texts)]
+
+    def _whole(self, line: Record) -> str:
+        """The text of a damaged capture; its first line alone, which is never found again, where somebody moved its file."""
+        path = self._shop.folder / str(line["machine"]) / "from-machine" / "damaged" / str(line["file"])
+        try:
+            return path.read_bytes().decode("utf-8", "replace").replace(self._shop.line_end, "\n")
+        except OSError:
+            return f"{line['program']} 0\n0\n"
 
     def _known(self, machine: str) -> dict[str, Holding]:
         self._held.catch_up(self._shop.state)
@@ -166,6 +192,7 @@ class Backups:
             pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
             receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
         durable.remove(self._path(plan.id))
+        self._owed.pop(plan.machine, None)
         return record
 
     def left(self) -> list[Path]:

@@ -12,6 +12,7 @@ from typing import Final
 from dulwich.objects import Commit, ObjectID
 
 from dncd.errors import RecordsError
+from dncd.program import names
 from dncd.program.splitting import Kind, split
 from dncd.records.holdings import Backup, Holding, How, is_data
 from dncd.records.library import Library, Revision
@@ -127,7 +128,7 @@ def _stands(piece: Piece, mark: str) -> bool:
     parts = split(piece.text, mark, mark)
     if is_data(piece.program):
         return all(part.kind is not Kind.PROGRAM for part in parts)
-    return len(parts) == 1 and parts[0].name == piece.program
+    return len(parts) == 1 and parts[0].name == names.own_name(piece.program)
 
 
 def _first_wrong(pieces: list[Piece], opening: str, mark: str) -> int:
@@ -136,6 +137,6 @@ def _first_wrong(pieces: list[Piece], opening: str, mark: str) -> int:
     for index, piece in enumerate(pieces):
         if index >= len(parts) or parts[index].text != piece.text:
             return index
-        if parts[index].name != piece.program and not is_data(piece.program):
+        if names.own_name(parts[index].name) != names.own_name(piece.program) and not is_data(piece.program):
             return index
     return -1 if len(parts) == len(pieces) else len(pieces) - 1

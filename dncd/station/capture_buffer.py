@@ -10,9 +10,11 @@ import math
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.line.receivers import is_noise
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said, Wished
 from dncd.line.xmodem_receiving import XmodemReceiving
-from dncd.station.events import Append, CaptureJob, Keep
+from dncd.records.plans import InPlan
+from dncd.station.events import Append, CaptureJob, Discard, Judge, Keep
 from dncd.station.results import Damage
 from dncd.values import NO_FAULTS, Counters
 
@@ -50,14 +52,19 @@ class Capture:
     counted: Counters = NO_FAULTS
     lost: int = 0
     joined: int = 0
+    judged: InPlan | None = None
 
     @property
-    def keep(self) -> Keep | None:
-        """The job that puts it on record, once all of it is in its file."""
+    def next_job(self) -> CaptureJob | None:
+        """What brings it nearer to the records, once all of it is in its file."""
         if self.in_hand or self.buffer or not self.in_file or self.ended is None:
             return None
+        if self.judged is not None:
+            return Keep(self.number, self.judged)
         damage = Damage(tuple(self.bad), self.notices, self.lost, self.joined, self.counted)
-        return Keep(self.number, self.ended, damage, self.ended.at - self.began_at)
+        if is_noise(self.ended) and not damage.of_memory:
+            return Discard(self.number)
+        return Judge(self.number, self.ended, damage, self.ended.at - self.began_at)
 
 
 class CaptureBuffer:
@@ -74,7 +81,7 @@ class CaptureBuffer:
         self._captures: list[Capture] = []
         self._made = 0
         self._flush_at = math.inf
-        self._stopped = False
+        self._stopped = self._ending = False
         self._touched: list[Capture] = []  # captures that the last characters belonged to
         self._early = (NO_FAULTS, NO_FAULTS, 0.0)  # notices and counts that no capture had yet, and when they came
 
@@ -199,13 +206,20 @@ class CaptureBuffer:
         self._jobs.append(Append(capture.number, bytes(capture.buffer)))
 
     def _record_first(self) -> None:
-        """The oldest capture goes on record when all of it is on the disk; the others follow in their order."""
-        if self._captures and (keep := self._captures[0].keep) is not None:
+        """The oldest capture goes on record when all of it is on the disk; the others follow in their order: each is
+        judged by what is on record before it."""
+        if self._captures and not self._ending and (job := self._captures[0].next_job) is not None:
             self._captures[0].in_hand = True
-            self._jobs.append(keep)
+            self._jobs.append(job)
 
-    def done(self, job: CaptureJob) -> None:
-        """A job is done: the characters are in the file, or the capture is on record."""
+    def ending(self, under_way: bool) -> None:
+        """Whether a sending of this line is going on record: what came after it is judged by that."""
+        over, self._ending = self._ending and not under_way, under_way
+        if over:
+            self._record_first()
+
+    def done(self, job: CaptureJob, result: object) -> None:
+        """A job is done: the characters are in the file, or the capture is judged, or on record."""
         capture = next(capture for capture in self._captures if capture.number == job.capture)
         capture.in_hand = False
         match job:
@@ -217,7 +231,11 @@ class CaptureBuffer:
                     self._write(capture)
                 else:
                     self._record_first()
-            case Keep():
+            case Judge():
+                assert isinstance(result, InPlan)  # noqa: S101 - what this job gives
+                capture.judged = result
+                self._record_first()
+            case Keep() | Discard():
                 self._captures.remove(capture)
                 whole = not any(later.ended is not None for later in self._captures)
                 if isinstance(self.receiving, XmodemReceiving) and whole:

@@ -19,10 +19,10 @@ from dncd.ports.port import Reading
 from dncd.station.capture_buffer import CaptureBuffer
 from dncd.station.events import (
     Action,
-    Append,
     AskForProgram,
     Back,
     Blocked,
+    CaptureJob,
     Close,
     Do,
     Done,
@@ -31,7 +31,6 @@ from dncd.station.events import (
     Go,
     Holds,
     Job,
-    Keep,
     Lend,
     Lines,
     Listed,
@@ -274,6 +273,7 @@ class Core:
         wanted = LineUse.IDLE if self.captures.capturing is None else LineUse.CAPTURING
         if self.standing.line in (LineUse.IDLE, LineUse.CAPTURING) and self.standing.line is not wanted:
             self.standing.move(wanted)
+        self.captures.ending(self.standing.line is LineUse.ENDING)
         cues, jobs = self.captures.take()
         return [*(action for cue in cues for action in self.words.cue(cue)), *(Do(job) for job in jobs)]
 
@@ -283,12 +283,12 @@ class Core:
         actions: list[Action] = []
         what = "what the control punched could not be written"
         if isinstance(event, Done):
-            if isinstance(job, Append | Keep):
-                self.captures.done(job)
+            if isinstance(job, CaptureJob):
+                self.captures.done(job, event.result)
             else:
                 actions = self.sender.done(job, event.result, now)
             return [*actions, *self._captured(), *self.account.done(job, event.result, now)]
-        if isinstance(job, Append | Keep):
+        if isinstance(job, CaptureJob):
             self.captures.failed(job, now)
         else:
             what = self.sender.failed(job, event.error, now)

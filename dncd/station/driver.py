@@ -28,9 +28,9 @@ from dncd.station.core import Core
 from dncd.station.events import (
     Action,
     Answer,
-    Append,
     AskForProgram,
     Blocked,
+    CaptureJob,
     Changed,
     Close,
     Do,
@@ -39,7 +39,6 @@ from dncd.station.events import (
     Failed,
     Go,
     Holds,
-    Keep,
     Level,
     Lines,
     Listed,
@@ -215,7 +214,7 @@ class Station:
         match action:
             case Do():
                 job = action.job
-                work = self._keeps.do if isinstance(job, Append | Keep) else self._sends.do
+                work = self._keeps.do if isinstance(job, CaptureJob) else self._sends.do
 
                 def done(result: object) -> None:
                     self.tell(Done(job, result))
@@ -224,7 +223,7 @@ class Station:
                     self.tell(Failed(job, error))
 
                 do = functools.partial(work, job)  # type: ignore[arg-type]
-                self._workers.named()[job.thread].do(do, done, failed, self)
+                self._workers.do(job.thread, do, done, failed, self)
             case Open():
                 self._open()
             case Close():

@@ -12,6 +12,7 @@ from dncd.line.receiving import Ended
 from dncd.line.sending import Outcome
 from dncd.outside.folder_looks import Entry
 from dncd.ports.port import Reading
+from dncd.records.plans import InPlan
 from dncd.station.results import Begun, Checked, Damage, Heard, Prepared
 from dncd.values import Modem, Signal
 
@@ -113,18 +114,35 @@ class Append:
 
 
 @dataclass(frozen=True, slots=True)
-class Keep:
-    """A capture is over, and all of it is in its file: `Captured`. seconds: that it took."""
+class Judge:
+    """A capture is over, and all of it is in its file; what it is worth: `InPlan`. seconds: that it took."""
 
-    thread: ClassVar[str] = "records"
+    thread: ClassVar[str] = "apart"
     capture: int
     ended: Ended
     damage: Damage
     seconds: float
 
 
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """Puts a capture on record: `Captured`."""
+
+    thread: ClassVar[str] = "records"
+    capture: int
+    plan: InPlan
+
+
+@dataclass(frozen=True, slots=True)
+class Discard:
+    """A capture was noise of the line: its file goes."""
+
+    thread: ClassVar[str] = "captures"
+    capture: int
+
+
 FileJob = TakeIn | PutAway | Begin | NextPiece | Dismiss | End | Return
-CaptureJob = Append | Keep
+CaptureJob = Append | Judge | Keep | Discard
 Job = FileJob | CaptureJob
 
 

@@ -7,7 +7,22 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from dncd.errors import DncdError
-from dncd.station.events import Action, Append, Begin, Changed, Dismiss, End, Job, Keep, Level, Return, Say, TakeIn
+from dncd.station.events import (
+    Action,
+    Append,
+    Begin,
+    Changed,
+    Discard,
+    Dismiss,
+    End,
+    Job,
+    Judge,
+    Keep,
+    Level,
+    Return,
+    Say,
+    TakeIn,
+)  # fmt: skip
 from dncd.station.results import Captured, FileEnding
 from dncd.values import NO_FAULTS, Counters, Result
 
@@ -64,7 +79,8 @@ class Tally:
 
 
 _WHAT_FOR: Final[Mapping[type[Job], str]] = {
-    TakeIn: "intake", Begin: "begin", Dismiss: "ending", End: "ending", Return: "ending", Append: "capture", Keep: "capture",
+    TakeIn: "intake", Begin: "begin", Dismiss: "ending", End: "ending", Return: "ending", Append: "capture",
+    Judge: "capture", Keep: "capture", Discard: "capture",
 }  # fmt: skip
 """Jobs whose trouble is one and the same."""
 
@@ -94,7 +110,7 @@ class Account:
                 return [Say(Level.TRANSFER, "", result.fields), Changed()]
             case Captured():
                 return self._kept(result, now)
-        return [Changed()] if isinstance(job, Dismiss | End | Return) else []
+        return [Changed()] if isinstance(job, Dismiss | End | Return | Discard) else []
 
     def _kept(self, captured: Captured, now: float) -> list[Action]:
         actions: list[Action] = []

@@ -1,10 +1,12 @@
 """What a control punched, read: the text between the marks, and every character that is damaged, with its place.
 
-Rules: a mark counts in the first column of a block only. What stands before the opening mark is left out and not checked
-(a lathe control's manual: the leader is not parity-checked), so damaged characters right before it are as blank tape. NUL
-and DEL are blank tape and rub-outs in ISO; in EIA a NUL in the significant part is a fault (a lathe control's table of
-function characters). Device-control codes are signals of the line, not text; in EIA one flipped bit makes a code of a
-character (0x01, the digit 1, becomes DC1), so inside the significant part they are faults there.
+Rules: a mark counts in the first column of a block only, or behind blank tape (four NULs or more). What stands before the
+opening mark is left out, with a note, and not checked (a lathe control's manual: the leader is not parity-checked), so
+damaged characters right before it are as blank tape; but text with words (`wording`) is never left out: it makes the
+capture a damaged one. A prompt may stand in the opening mark's own line. Nothing between two marks is damage. NUL and DEL
+are blank tape and rub-outs in ISO; in EIA a NUL in the significant part is a fault (a lathe control's table of function
+characters) but for blank tape between two blocks. Device-control codes are signals of the line, not text; in EIA one
+flipped bit makes a code of a character (0x01, the digit 1, becomes DC1), so inside the significant part they are faults.
 
 A character is one byte of ISO 646 in all that follows, FAULT (0xFF) for a damaged one, and stands at its place on the wire:
 text is made of it only at the end. Time and memory are in proportion to the capture, whatever is in it.
@@ -20,6 +22,7 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import EndsOn, MarkAt, TapeCode
 from dncd.peer_text import shown
+from dncd.tape import wording
 from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, FAULT, LF, NUL, TAB, Coder
 from dncd.tape.image import block_end
 from dncd.values import Finding, Place, Severity, TapeSettings, WireBytes
@@ -47,6 +50,12 @@ _CODES: Final = bytes([DC1, DC2, DC3, DC4])
 _NO_TEXT: Final = _FILL + _CODES
 _BLANK: Final = rb"[\x00\x7f\x11-\x14]*"
 _LEADER: Final = rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\xff]*"
+_BLANK_TAPE: Final = rb"[\x00\x7f]{4}"
+_BETWEEN_BLOCKS: Final = re.compile(rb"(?<=\n)\x00{4,}")
+_PROMPT: Final = rb"[\t\x20-\x7e\x00-\x08\x7f\x11-\x14]*?"
+_WORDING_RUNS: Final = re.compile(rb"E+|0+|[^E0]+")
+_BEFORE_CHARS: Final = 200
+"""Most characters of what was left out that a note shows."""
 _CLOSING_LINE: Final = rb"[^\r\n\x00\x7f\x11-\x14]*"
 _LINE_RUN: Final = re.compile(rb"[\r\n]+")
 
@@ -75,7 +84,7 @@ class Capture:
 
     start, end: the part of the wire from the opening mark through the closing mark's block end; all of it without a mark.
     faults: damage and missing marks, located in `whole`: the capture's whole text, LF line ends, U+FFFD for what is
-    damaged. before: what came before the opening mark.
+    damaged. before: what came before the opening mark; notes: sentences on what was left out.
     """
 
     opening: str
@@ -86,6 +95,7 @@ class Capture:
     faults: tuple[Finding, ...]
     whole: str
     before: str
+    notes: tuple[str, ...] = ()
 
 
 class _Marks(enum.Enum):
@@ -116,7 +126,11 @@ def read_capture(
         chars[index] = FAULT
     bounds = _bounds(bytes(chars), _limit(wire, chars, coder, ends_on), tape)
     first, closing, last = bounds.first, bounds.closing, bounds.last
-    significant = _EIA_SIGNIFICANT if coder.code is TapeCode.EIA else _ISO_SIGNIFICANT
+    eia = coder.code is TapeCode.EIA
+    if eia:  # blank tape between two blocks is none of their characters
+        between = _BETWEEN_BLOCKS.sub(lambda blank: bytes([DEL]) * len(blank[0]), bytes(chars[first:last]))
+        chars[first:last] = between
+    significant = _EIA_SIGNIFICANT if eia else _ISO_SIGNIFICANT
     checked = b"".join(
         (chars[:first].translate(_OUTSIDE), chars[first:last].translate(significant), chars[last:].translate(_OUTSIDE))
     )
@@ -134,11 +148,53 @@ def read_capture(
     def why(index: int) -> str:
         return "the port reports it as hit" if index in marked else _why(wire[index], coder)
 
-    faults = [*_missing(bounds.marks, ends_on, tape, whole), *_damage(checked, searched, whole, end, why)]
+    lacks = _missing(bounds.marks, ends_on, tape, whole)
+    faults = [
+        *lacks,
+        *_outside(bytes(chars[:first]), text, opened, ends_on),
+        *_damage(checked, searched, whole, end, why),
+    ]
     start, stop = {_Marks.NONE: (0, len(wire)), _Marks.OPENING: (first, len(wire))}.get(bounds.marks, (first, last))
+    if not opened:
+        before = ""
     return Capture(
-        opening, text, Closed.YES if closed else Closed.NO, start, stop, tuple(faults), whole, before if opened else ""
+        opening,
+        text,
+        Closed.YES if closed else Closed.NO,
+        start,
+        stop,
+        tuple(faults),
+        whole,
+        before,
+        _notes(before, _text(checked[last:], end)),
     )
+
+
+def says_words(chars: bytes) -> bool:
+    """Whether characters of ISO 646 (FAULT for a damaged one) are more than lettering, a prompt or noise."""
+    found = wording.Wording()
+    for run in _WORDING_RUNS.finditer(chars.translate(wording.CLASSES)):
+        found.feed(run[0])
+    return found.words
+
+
+def _notes(before: str, after: str) -> tuple[str, ...]:
+    told = (("before the opening", before), ("behind the closing", after))
+    return tuple(
+        f"no program, left out {where} mark: {shown(text.strip()[:_BEFORE_CHARS])}"
+        for where, text in told
+        if text.strip(DAMAGED + "\n\t ")
+    )
+
+
+def _outside(before: bytes, text: str, opened: bool, ends_on: EndsOn) -> Iterator[Finding]:
+    """Words before the opening mark, or no character between the marks."""
+    if opened and says_words(before):
+        what = "text with words stands before the opening mark, so a mark of it is missing"
+        yield Finding("text-before-mark", Severity.REFUSE, what, _AGAIN, Place(1, 1, ""))
+    if (opened or ends_on is not EndsOn.MARK) and not text.strip():
+        what = "nothing stands between the marks, which is no program"
+        yield Finding("no-text", Severity.REFUSE, what, _AGAIN, Place(1, 1, ""))
 
 
 def _limit(wire: bytes, chars: bytearray, coder: Coder, ends_on: EndsOn) -> int:
@@ -155,17 +211,29 @@ def _bounds(chars: bytes, limit: int, tape: TapeSettings) -> _Bounds:
     if not tape.mark:
         return unmarked
     mark = re.escape(tape.mark.encode("ascii"))
-    opening = re.compile(rb"(?:\A|[\r\n])" + _LEADER + b"(" + mark + b")").search(chars, 0, limit)
-    if opening is None:
+    opening = re.compile(rb"(?:\A|[\r\n]|" + _BLANK_TAPE + b")" + _LEADER + b"(" + mark + b")").search(chars, 0, limit)
+    closing = opening.start(1) if opening else limit
+    if says_words(chars[:closing]):
+        asked = _after_prompt(chars, closing, mark)
+        if asked < 0 and opening is None:
+            return unmarked
+        if asked < 0 and not _has_text(chars[_line_end(chars, closing, tape) : limit]):
+            return _Bounds(_Marks.CLOSING, leading, closing, _line_end(chars, closing, tape))
+        first = asked if asked >= 0 else closing
+    elif opening is None:
         return unmarked
-    first = opening.start(1)
-    found = re.compile(rb"[\r\n]" + _BLANK + b"(" + mark + b")").search(chars, first, limit)
+    else:
+        first = closing
+    found = re.compile(rb"(?:[\r\n]" + _BLANK + b"|" + _BLANK_TAPE + b")(" + mark + b")").search(chars, first, limit)
     if found is not None:
         return _Bounds(_Marks.BOTH, first, found.start(1), _line_end(chars, found.start(1), tape))
-    line_end = _line_end(chars, first, tape)
-    if tape.mark_at is MarkAt.END and _has_text(chars[:first]) and not _has_text(chars[line_end:limit]):
-        return _Bounds(_Marks.CLOSING, leading, first, line_end)
     return _Bounds(_Marks.OPENING, first, limit, limit)
+
+
+def _after_prompt(chars: bytes, limit: int, mark: bytes) -> int:
+    """Index of a mark that ends the line of a prompt, in which nothing is damaged; -1 where there is none."""
+    line = re.compile(rb"(?:\A|[\r\n])" + _PROMPT + b"(" + mark + rb")[ \t]*[\r\n]").search(chars, 0, limit)
+    return line.start(1) if line and not says_words(chars[: line.start(1)]) else -1
 
 
 def _line_end(chars: bytes, at: int, tape: TapeSettings) -> int:
@@ -243,6 +311,9 @@ def _missing(marks: _Marks, ends_on: EndsOn, tape: TapeSettings, whole: str) -> 
     last = text[text.rfind("\n") + 1 :]
     place = Place(text.count("\n") + 1, len(last) + 1, last)
     mark = shown(tape.mark)
+    if marks is _Marks.CLOSING and tape.mark_at not in (MarkAt.END, MarkAt.NONE):
+        what = f"the opening mark {mark} is missing, so nobody knows where the program begins"
+        yield Finding("no-opening-mark", Severity.REFUSE, what, _AGAIN, Place(1, 1, whole[: whole.find("\n")]))
     if marks is _Marks.NONE and ends_on is EndsOn.MARK:
         what = f"no mark {mark} came at the start of a block, so nobody knows where the program begins and ends"
         yield Finding("no-mark", Severity.REFUSE, what, _AGAIN, place)

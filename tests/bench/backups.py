@@ -59,7 +59,7 @@ def measured(count: int, root: Path) -> str:
     wire = WireBytes(even(dump(memory(count))))
 
     def once(name: str, again: bool = False) -> float:
-        plan: InPlan = jobs._plan(f"gang-lathe@{name}", wire, EndsOn.MARK, Damage(), 1.0)
+        plan: InPlan = jobs.judging.plan(f"gang-lathe@{name}", wire, EndsOn.MARK, Damage(), 1.0)
         if again:
             plans.save(office.shop.state, plan)
         started = time.perf_counter()

@@ -1,0 +1,203 @@
+"""What a capture is worth: decoded, cut into programs, named and compared with what is known; nothing is written here."""
+
+import dataclasses
+import hashlib
+from datetime import UTC, datetime
+from typing import Final
+
+from dncd.choices import EndsOn, Protocol, TapeCode
+from dncd.errors import RecordsError
+from dncd.line.receivers import unfinished
+from dncd.line.receiving import CaptureEnd
+from dncd.outside.comparer import Comparer
+from dncd.peer_text import printable
+from dncd.program import names
+from dncd.program.edits import Version
+from dncd.program.habits import otherwise
+from dncd.program.readback import Reading
+from dncd.program.splitting import Kind, split, told_apart
+from dncd.program.splitting import Part as Split
+from dncd.program.substance import Answer
+from dncd.records.checks import Checks, Readback
+from dncd.records.library import Library, Text, blob_name
+from dncd.records.plans import Comparison, Evidence, InPlan, Part
+from dncd.records.revisions import Revision
+from dncd.records.store import Store
+from dncd.station.capture_reading import Contents, Known, Mending, read_all, shells, torn
+from dncd.station.results import Damage
+from dncd.tape.capture import Capture, Closed
+from dncd.tape.codes import Coder
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes, fault_words
+
+_COMPARED_CHARS: Final = 4 * 1024 * 1024
+"""Characters above which a program that came back is only said to differ, not compared block by block."""
+
+
+UNNAMED: Final = "UNNAMED-"
+
+
+class _Comparisons:
+    """Of the programs of one capture with what the library had before it."""
+
+    def __init__(self, library: Library, checks: Checks, comparer: Comparer, settings: MachineSettings) -> None:
+        self._library, self._checks, self._comparer, self._settings = library, checks, comparer, settings
+
+    def known(self, program: str) -> Known:
+        """The newest revision of a program; "" is none."""
+        history = self._library.history(self._settings.name, program) if program else ()
+        return Known(history[-1].number, self._text(history[-1])) if history else Known()
+
+    def _text(self, revision: Revision) -> str:
+        return self._library.blob(revision.blob).decode("utf-8")
+
+    def of(self, part: Part) -> Part:
+        """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
+        history = self._library.history(self._settings.name, part.program)
+        readback = self._checks.readback(self._settings.name, part.program)
+        if not history:
+            return dataclasses.replace(part, sure=self._sure(readback, 0))
+        newest = history[-1]
+        blob = blob_name(Text.of(part.text.encode("utf-8")))
+        sent = history[readback.last_out - 1] if 0 < readback.last_out <= len(history) else newest
+        if equal := next((revision for revision in (sent, newest) if revision.blob == blob), None):
+            said = Reading(equal.number, Answer.EQUAL)
+        else:
+            said = self._read_back([sent, newest] if sent is not newest else [newest], part.text)
+        same = said.answer in (Answer.EQUAL, Answer.SUBSTANCE)
+        out = said.number == sent.number == readback.last_out
+        return dataclasses.replace(
+            part,
+            told=Comparison.DIFFERS if not same else Comparison.MATCHED if out else Comparison.NONE,
+            against=said.number,
+            how=said.answer.value,
+            sure=self._sure(readback, said.number if same else 0),
+            differences=said.differences,
+            carry=said.carried.how.value,
+            carried=said.carried.text,
+            spelling=said.spelling,
+            otherwise=otherwise(self._checks.spelling(self._settings.name), said.spelling),
+        )
+
+    def _read_back(self, known: list[Revision], text: str) -> Reading:
+        versions = [Version(revision.number, revision.origin, self._text(revision)) for revision in known]
+        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
+            return Reading(known[-1].number, Answer.CHANGED)
+        return self._comparer.read_back(versions, text)
+
+    def _sure(self, readback: Readback, number: int) -> Evidence:
+        """number: of the revision that it is equal to, 0 for none. PARITY where the line, code or protocol checks itself."""
+        line = self._settings.line
+        if line.frame.parity != "N" or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
+            return Evidence.PARITY
+        if number and number == readback.back:
+            return Evidence.TWICE
+        if number and number == readback.last_out:
+            return Evidence.AS_SENT
+        return Evidence.UNLIKE if readback.back else Evidence.ONCE
+
+
+class Judging:
+    """Of the captures of one machine, one at a time. What two damaged ones may be put together from is in memory alone."""
+
+    def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
+        self._store, self._comparer, self._settings = store, comparer, settings
+        self._coder = Coder.of(settings.tape, settings.line)
+        self._mending = Mending(settings, self._coder)
+
+    def plan(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+        try:
+            return self._read(transfer, wire, why, damage, seconds)
+        except (RecordsError, OSError):
+            raise  # the disk: tried again
+        except Exception as error:  # noqa: BLE001 - a fault of dncd must not keep what comes after it from the records
+            digest = hashlib.sha256(wire).hexdigest()
+            fault = (
+                f"dncd failed over this capture ({type(error).__name__}: {error}); report it; its characters are kept"
+            )
+            whole = self._coder.decode(wire).chars.decode("latin-1")
+            plan = InPlan(transfer, self._settings.name, Result.DAMAGED, len(wire), digest, seconds)
+            return dataclasses.replace(plan, program=_unnamed(), whole=whole, reasons=(printable(fault),))
+
+    def _read(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+        ends_on = self._settings.receive.ends_on
+        contents = read_all(wire, damage.bad, self._settings, self._coder, why)
+        reasons = [*contents.reasons]
+        if (cut := unfinished(ends_on, why, contents.captures[-1])) and not reasons:
+            reasons.append(cut)
+        unplaced = [_noticed(damage.notices)] if damage.notices != NO_FAULTS else []
+        if damage.of_memory:
+            unplaced.append(_out_of_memory(damage, len(wire)))
+        if contents.reasons and not unplaced:
+            for mended in self._mending.look(contents.whole, transfer):
+                contents, reasons = mended, []
+        reasons += unplaced
+        parts: tuple[Part, ...] = ()
+        left_out: tuple[str, ...] = ()
+        if not reasons:
+            with Library(self._store.shop.state) as library:  # of its own: no other thread is waited for
+                checks = self._store.holdings().checks
+                parts, left_out = self._parts(contents, _Comparisons(library, checks, self._comparer, self._settings))
+            reasons += () if parts else left_out
+        plan = InPlan(
+            transfer,
+            self._settings.name,
+            Result.DAMAGED,
+            len(contents.wire),
+            hashlib.sha256(contents.wire).hexdigest(),
+            seconds,
+            line_faults=damage.counted.kinds(),
+            notes=(*contents.notes, *left_out),
+        )
+        if reasons:
+            name = names.safe_name(self._name_of(contents.captures[0]))
+            return dataclasses.replace(plan, program=name, whole=contents.whole, reasons=tuple(reasons), notes=())
+        return dataclasses.replace(plan, result=Result.RECEIVED, parts=parts)
+
+    def _name_of(self, capture: Capture) -> str:
+        parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
+        return next((part.name for part in parts if part.name), _unnamed())
+
+    def _parts(self, contents: Contents, compared: _Comparisons) -> tuple[tuple[Part, ...], tuple[str, ...]]:
+        """What becomes a revision, and why other parts do not; no part at all where one is torn."""
+        mark, found = self._settings.tape.mark or "%", list[Split]()
+        marks: list[str] = []
+        for capture in contents.captures:
+            here = split(capture.text, capture.opening, mark)
+            found += here
+            marks += [capture.opening if index == 0 else capture.opening[:1] for index in range(len(here))]
+        if contents.captures[-1].closed is Closed.NO and (broken := torn(found, compared.known)):
+            return (), broken
+        left_out = shells(found, compared.known)
+        parts = [
+            compared.of(_part(part, line))
+            for part, line in zip(told_apart(found), marks, strict=True)
+            if part.name not in left_out
+        ]
+        return tuple(parts), tuple(left_out.values())
+
+
+def _part(part: Split, mark_line: str) -> Part:
+    name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
+    return Part(name, f"{name} ({printable(part.title)})" if part.title else name, part.text, mark_line)
+
+
+def _unnamed() -> str:
+    """A name by the time of the capture, in UTC to the millisecond: two punched one after the other are two programs."""
+    return f"{UNNAMED}{datetime.now(UTC).strftime('%Y%m%dT%H%M%S.%f')[:-3]}Z"
+
+
+def _noticed(notices: Counters) -> str:
+    """Faults that the port counted while the capture came and could not tie to a character."""
+    said = fault_words(notices.kinds())
+    return f"the port noticed faults while it came and cannot say at which characters ({said}); punch it out again"
+
+
+def _out_of_memory(damage: Damage, chars: int) -> str:
+    """The disk took nothing for so long that there was no memory left for what came."""
+    if damage.lost:
+        said = f"only its first {chars} characters are kept, {damage.lost} after them are lost"
+    else:
+        said = f"{damage.joined} captures after it ran together with it"
+    return (
+        f"the disk was behind and the control did not heed the stop: {said}; look at the disk, then punch it out again"
+    )
