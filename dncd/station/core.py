@@ -12,7 +12,7 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine
-from dncd.errors import DncdError, NotDoneError
+from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said
 from dncd.ports.port import Reading
@@ -45,6 +45,7 @@ from dncd.station.events import (
     Serve,
     Shut,
     Stop,
+    Suspended,
     Tick,
     Withdraw,
     Wrote,
@@ -55,7 +56,7 @@ from dncd.station.states import LineUse, Mode, PortState, Standing
 from dncd.station.tally import Account, warning
 from dncd.station.words import Words
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, LineState, MachineSettings, WireBytes
+from dncd.values import NO_FAULTS, LineState, MachineSettings
 
 _LOOK_AT_MODEM_S, _LOOK_AT_IDLE_MODEM_S = 0.05, 0.2
 """Seconds between looks at CTS or DSR while a program waits for them, and while none does: the line going off and on again
@@ -70,7 +71,7 @@ class Core:
 
     def __init__(self, settings: MachineSettings, now: float) -> None:
         self.settings, self.name = settings, settings.name
-        self._coder = coder = Coder.of(settings.tape, settings.line)
+        self.coder = coder = Coder.of(settings.tape, settings.line)
         self.standing = Standing()
         self.port = PortSide(settings, self.standing)
         self.sender = Sender(settings, self.standing)
@@ -95,11 +96,6 @@ class Core:
             return LineState.RECEIVING
         return LineState.WAITING if self.sender.queue.waiting else LineState.LISTENING
 
-    def block_now(self) -> str:
-        """The block that is being handed over, as text; "" without a sending."""
-        coded = self.sender.run.sending.block_now() if self.sender.run is not None else b""
-        return self._coder.decode(WireBytes(coded)).chars.decode("latin-1").strip("\r\n\0")
-
     @property
     def busy(self) -> bool:
         """Whether something under way is not on record yet."""
@@ -114,14 +110,11 @@ class Core:
                 return self._wrote(event, now)
             case Read():
                 return self._read(event.reading, now)
-            case Lines():
+            case Lines() | Suspended() | Holds():
                 if (run := self.sender.run) is not None:
-                    run.gate(event.modem, now)
-                elif not self._start_is_looped:
+                    run.port_says(event, now)
+                elif isinstance(event, Lines) and not self._start_is_looped:
                     self.sender.starts.modem(event.modem, now)
-                return []
-            case Holds() if (run := self.sender.run) is not None:
-                run.sending.port_holds(event.chars, now)
                 return []
         self._calm_until = 0.0
         match event:
@@ -139,6 +132,16 @@ class Core:
             case _:
                 return self._asked(event, now)
 
+    def pump(self, now: float) -> bytes:
+        """The short way of a `Tick`: characters that may go now and are told by `pumped`; b"" where a `Tick` is wanted."""
+        run = self.sender.run
+        return run.sending.allowed(now) if run is not None and now < self._calm_until else b""
+
+    def pumped(self, taken: int, offered: int, now: float) -> float:
+        """The short way of `Wrote`; gives `next_due`, or 0 where a `Tick` is wanted at once."""
+        run = self.sender.run
+        return min(self._calm_until, run.went(taken, offered, now)) if run is not None else 0.0
+
     def _port(self, event: Opened | OpenFailed | Lost | Lend | Back | Shut, now: float) -> list[Action]:
         match event:
             case Opened():
@@ -146,7 +149,16 @@ class Core:
                 self._start_is_looped = self.settings.send.start_on.start_line.value in event.looped
                 return self.port.opened(event, now)
             case OpenFailed() | Lost():
-                return self._lost(event.error, now)
+                if not self.port.open:
+                    return self.port.lost(event.error, now)
+                self.account.tally.losses += 1
+                actions = self.port.lost(event.error, now)
+                actions += self.sender.stop(f"the port went away: {event.error.what}", now)
+                self.captures.stop(now)
+                actions += self._captured()
+                self.words.forget()
+                self.sender.last_words.clear()
+                return actions
             case Lend():
                 actions = self.port.lend(event.to, self.state, now)
                 self.words.forget()
@@ -163,18 +175,6 @@ class Core:
                 self.standing.move(PortState.CLOSED)
                 ended = self.sender.stop("the service let the line go", now)
                 return [*close, *ended, *(Do(PutAway(prepared)) for prepared in self.sender.queue.shut())]
-
-    def _lost(self, error: DncdError, now: float) -> list[Action]:
-        """The port is absent, busy, or went away: what was under way ends."""
-        if not self.port.open:
-            return self.port.lost(error, now)
-        self.account.tally.losses += 1
-        actions = [*self.port.lost(error, now), *self.sender.stop(f"the port went away: {error.what}", now)]
-        self.captures.stop(now)
-        actions += self._captured()
-        self.words.forget()
-        self.sender.last_words.clear()
-        return actions
 
     def _asked(self, event: Event, now: float) -> list[Action]:
         """What people and the service want."""
@@ -301,6 +301,7 @@ class Core:
         sending = math.inf if run is None or waits else run.next_due(now)
         if now < self._calm_until and sending < math.inf:
             return min(sending, self._calm_until)
+        self._calm_until = 0.0
         dues = [self.port.retry_at if self.standing.serving else math.inf, *self.sender.dues(now)]
         dues.append(self.captures.next_due())
         if self.port.open and self._starts_on_modem:
@@ -308,5 +309,7 @@ class Core:
             dues.append(now + (_LOOK_AT_MODEM_S if waits else _LOOK_AT_IDLE_MODEM_S))
         if self.port.open and self.words:
             dues.append(now + _WORDS_S)
-        self._calm_until = min(dues)
-        return min(sending, self._calm_until)
+        due = min(dues)
+        if sending < math.inf:
+            self._calm_until = due
+        return min(sending, due)

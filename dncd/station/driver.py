@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from dncd import defaults
 from dncd.errors import DncdError, NotDoneError, PortGoneError
 from dncd.outside.comparer import Comparer
 from dncd.outside.folders import Listing
@@ -51,6 +52,7 @@ from dncd.station.events import (
     Read,
     Say,
     Shut,
+    Suspended,
     SwitchLine,
     Tick,
     Withdraw,
@@ -59,7 +61,7 @@ from dncd.station.events import (
 )  # fmt: skip
 from dncd.station.send_jobs import SendJobs
 from dncd.station.states import Mode
-from dncd.values import LineState, MachineSettings
+from dncd.values import LineState, MachineSettings, Signal
 
 _PENDING_S: Final = 0.005
 """Seconds until a port that holds bytes for a full network connection is asked again."""
@@ -103,7 +105,8 @@ class Station:
         self._opening = False
         self._unreadable = store.unreadable
         self._was_blocked: Problem | None = None
-        self._writes = 0
+        self._writes, self._suspended = 0, False
+        self._stale_s = defaults.STALE_CHARS * settings.line.char_s
         state = store.shop.state
         workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self.broke, self)
 
@@ -132,9 +135,10 @@ class Station:
         """The port can be read."""
         self.kick()
 
-    def on_due(self, _now: float) -> None:
+    def on_due(self, now: float) -> None:
         """A time that was asked for has come."""
-        self.kick()
+        if not self._pump(now):
+            self.kick()
 
     def broke(self, error: Exception) -> None:
         """A fault of dncd itself while this line was served: it alone starts anew, the others go on."""
@@ -156,6 +160,9 @@ class Station:
                 settled = port.settled()
                 if reading is not NOTHING:
                     self._act(core.on(Read(reading), now))
+                if (suspended := port.suspended()) or self._suspended:
+                    self._suspended = suspended
+                    self._act(core.on(Suspended(Signal.ON if suspended else Signal.OFF), now))
             except PortGoneError as error:
                 self._lose(error)
         self._act(core.on(Tick(settled), now))
@@ -165,6 +172,28 @@ class Station:
         except PortGoneError as error:
             self._lose(error)
         self._plan()
+
+    def _pump(self, now: float) -> bool:
+        """The short way in the middle of a sending, which each few characters of each line go; whether that was all."""
+        port, core, loop = self.port, self.core, self._loop
+        if port is None or core.needs_modem or self.watchers or now - loop.looked_at > self._stale_s:
+            return False
+        part = core.pump(now)
+        if not part:
+            return False
+        try:
+            due = core.pumped(port.write(part), len(part), loop.now())
+            self._writes += 1
+            if due and self._writes % _ASK_HOLDS_EVERY == 0 and (holds := port.outgoing()) is not None:
+                core.on(Holds(holds), loop.now())
+                due = core.next_due(loop.now())
+            if not due or port.pending_write():
+                return False
+        except PortGoneError as error:
+            self._lose(error)
+            return False
+        loop.due(self, due)
+        return True
 
     def tell(self, event: Event) -> list[str]:
         """Tells the machine something that happened outside the line, and looks at the line; gives what it answers."""
@@ -285,7 +314,7 @@ class Station:
             raise opened
 
     def _let_go(self) -> None:
-        port, self.port = self.port, None
+        port, self.port, self._suspended = self.port, None, False
         if port is not None:
             try:
                 self._loop.unwatch(port.fileno())
