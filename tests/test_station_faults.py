@@ -12,7 +12,7 @@ from dncd.errors import NotDoneError, PortGoneError
 from dncd.outside.command_server import WatchQueue
 from dncd.records import trials
 from dncd.station.events import Back, Lend, Serve
-from dncd.values import Frame, LineSettings, LineState, MachineSettings, SendSettings
+from dncd.values import Frame, LineSettings, LineState, MachineSettings, Modem, SendSettings, Signal
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
 
@@ -197,3 +197,20 @@ def test_a_stop_that_came_since_the_loop_last_looked_is_heard_before_more_goes(s
     slow_line.station.on_due(slow_line.loop.now())
     assert (slow_line.station.state, len(port.written)) == (LineState.HELD, gone)
     port.feed(b"\x11")
+
+
+def test_a_line_that_goes_off_is_seen_before_more_goes(tmp_path):
+    line = LineSettings("/dev/absent", baud=9600, frame=Frame.parse("8N1"), flow=Flow.RTS_CTS)
+    with rig(tmp_path, MachineSettings("mill", line, send=SendSettings(start_on=StartOn.NOW))) as shop:
+        port = FakePort()
+        port.lines = Modem(cts=Signal.ON)
+        shop.plug(port)
+        shop.drop("0001.nc", b"%\nO0001\n" + b"X1.5\n" * 100 + b"M30\n%\n")
+        shop.until(lambda: len(port.written) > 20)
+        port.lines, gone = Modem(cts=Signal.OFF), len(port.written)
+        shop.skip(0.004)
+        shop.loop.looked_at = shop.loop.now()
+        shop.station.on_due(shop.loop.now())
+        assert (shop.station.state, len(port.written)) == (LineState.HELD, gone)
+        port.lines = Modem(cts=Signal.ON)
+        shop.until(lambda: shop.ledger("sent"))

@@ -144,12 +144,13 @@ class Station:
     def _pump(self, now: float) -> bool:
         """The short way in the middle of a sending, which each few characters of each line go; whether that was all."""
         port, core, loop = self.port, self.core, self._loop
-        if port is None or core.needs_modem or self.watchers or now - loop.looked_at > self._stale_s:
-            return False
-        part = core.pump(now)
-        if not part:
+        if port is None or self.watchers or now - loop.looked_at > self._stale_s:
             return False
         try:
+            if core.needs_modem:
+                core.on(ev.Lines(port.modem()), now)
+            if not (part := core.pump(now)):
+                return False
             due = core.pumped(port.write(part), len(part), loop.now())
             self._writes += 1
             if due and self._writes % _ASK_HOLDS_EVERY == 0 and (holds := port.outgoing()) is not None:
