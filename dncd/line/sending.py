@@ -95,8 +95,9 @@ class Sending:
         self._ahead = line.ahead_chars
         # Handed over in as few pieces as a late wake-up allows; a wake-up that comes with others, a little early, counts.
         slack = math.ceil(defaults.REFILL_S / line.char_s)
-        self._refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
-        self._refill_early = min(line.ahead_chars - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
+        refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
+        self._refill_s = refill_at * line.char_s
+        self._refill_early = min(line.ahead_chars - 1, refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
         self._send = send
         self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None
@@ -239,9 +240,9 @@ class Sending:
         """When `tick` or `allowed` should be called next, if nothing comes before; None: only an event can help."""
         match self.phase:
             case Phase.RUNNING:
-                if self._at >= len(self._image):
-                    return self._stall_due(self._moved_at)
-                return max(self.clock.when_in_front(self._refill_at), self._not_before)
+                if self._at < len(self._image):
+                    return max(self.clock.busy_until - self._refill_s, self._not_before)
+                return self._stall_due(self._moved_at)
             case Phase.HELD:
                 return self._stall_due(self.held_since if self.held_since is not None else self._moved_at)
             case Phase.ENDING:

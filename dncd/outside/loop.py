@@ -152,10 +152,12 @@ class Loop:
                 del dues[client]
                 served.append(client)
         for client in served:
-            if clock() - self.looked_at > defaults.LOOP_LOOK_S:
+            now = clock()
+            if now - self.looked_at > defaults.LOOP_LOOK_S:
                 self._look()
+                now = clock()
             try:
-                client.on_due(clock())
+                client.on_due(now)
             except Exception as error:  # noqa: BLE001 - as in `serve`
                 self._broke(client, error)
 

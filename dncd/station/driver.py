@@ -73,7 +73,7 @@ class Station:
         self._opening = False
         self._unreadable = store.unreadable
         self._was_blocked: Problem | None = None
-        self._writes, self._suspended = 0, False
+        self._writes, self._suspended, self._watched = 0, False, False
         self._stale_s = defaults.STALE_CHARS * settings.line.char_s
         state = store.shop.state
         workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self.broke, self)
@@ -144,7 +144,7 @@ class Station:
     def _pump(self, now: float) -> bool:
         """The short way in the middle of a sending, which each few characters of each line go; whether that was all."""
         port, core, loop = self.port, self.core, self._loop
-        if port is None or self.watchers or now - loop.looked_at > self._stale_s:
+        if port is None or self._watched or now - loop.looked_at > self._stale_s:
             return False
         try:
             if core.needs_modem:
@@ -317,6 +317,7 @@ class Station:
 
     def tap(self) -> None:
         """Who watches has changed."""
+        self._watched = bool(self.watchers)
         try:
             if self.port is not None:
                 self.port = self.watchers.around(self.port)
