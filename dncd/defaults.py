@@ -189,7 +189,10 @@ a block's storing take less (common practice)."""
 
 XMODEM_ECHO_S: Final = 0.5
 """Seconds within which the very character that dncd said on an idle XMODEM line counts as its echo: the slowest line takes
-0.2 s for one, an adaptor or device server a little more. The next one comes 10 s later, and dncd asks nothing meanwhile."""
+0.2 s for one, an adaptor or device server a little more. Whether it was one, dncd finds out by asking once more."""
+
+XMODEM_DOUBT_S: Final = 1.0
+"""Seconds until dncd asks again after what may have been its echo: past any echo, before a control asks again (3 s)."""
 
 XMODEM_REST_S: Final = 3.0
 """Seconds after a transfer before an idle line is asked for the next program: a control shows its end first."""
@@ -292,6 +295,11 @@ wake-up is seldom later, and each costs the processor some 10 µs."""
 
 LOOP_SLACK_S: Final = 0.0004
 """Lines due within this many seconds of each other are served in one round of the loop."""
+
+LOOP_LOOK_S: Final = 0.0002
+"""Seconds after which a round that serves many lines looks again whether something came: a stop must be known before
+characters go, and a character takes five times as long at 9600 baud."""
+
 
 SWITCH_S: Final = 0.00003
 """Interpreter switch interval, seconds: what a busy thread takes from the line loop at each of its system calls (Python's

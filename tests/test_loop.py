@@ -148,3 +148,35 @@ def test_a_client_that_cannot_deal_with_its_own_fault_ends_the_service_in_order(
     loop.post(fail, client)
     loop.run_until(lambda: False)
     assert loop.failure is not None
+
+
+def test_a_long_round_looks_again_before_it_serves_the_next():
+    """A stop that comes while many lines are served must be known before characters go to its control."""
+    read, write = os.pipe()
+    skipped = [0.0]
+    loop = Loop(lambda: skipped[0])
+    order = []
+
+    class Slow(Watcher):
+        def on_due(self, now):
+            order.append("slow")
+            os.write(write, b"\x13")
+            skipped[0] += 0.001
+
+    class Quick(Watcher):
+        def on_input(self, now):
+            order.append(os.read(self.fd, 100))
+
+        def on_due(self, now):
+            order.append("quick")
+            assert now - loop.looked_at < 0.0005
+
+    quick = Quick(read)
+    loop.watch(read, quick)
+    loop.due(Slow(), 0.0)
+    loop.due(quick, 0.0)
+    loop.once(0.0)
+    assert order == ["slow", b"\x13", "quick"]
+    loop.close()
+    os.close(read)
+    os.close(write)

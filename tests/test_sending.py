@@ -271,3 +271,25 @@ def test_a_pause_follows_every_block_end_and_nothing_else(ends, pieces):
     for (earlier, char), (later, _) in itertools.pairwise(left):
         sent += bytes([char])
         assert (later - earlier > 0.5) == sent.endswith(ends), sent
+
+
+def test_a_device_server_that_suspends_is_a_hold_and_go_comes_only_when_neither_holds():
+    sending, now = running()
+    sending.suspend(True, now)
+    assert (sending.phase, sending.holds, sending.allowed(now + 5)) == (Phase.HELD, 1, b"")
+    sending.feed(DC3, now + 1)
+    sending.suspend(False, now + 2)
+    assert sending.phase is Phase.HELD, "the control holds it still"
+    sending.suspend(True, now + 3)
+    sending.feed(DC1, now + 4)
+    assert sending.phase is Phase.HELD, "the server holds it still"
+    sending.suspend(False, now + 5)
+    assert (sending.phase, sending.holds, sending.held_s) == (Phase.RUNNING, 1, 5.0)
+
+
+def test_a_suspension_that_lasts_ends_it_and_leaves_no_hold_of_the_control_open():
+    sending = machine(stall_s=5.0)
+    sending.suspend(True, 0.0)
+    sending.tick(5.0)
+    assert sending.outcome.reason == "the device server held the line for longer than stall_s = 5 s"
+    assert not sending.outcome.hold_open

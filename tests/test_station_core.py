@@ -37,6 +37,7 @@ from dncd.station.events import (
     Serve,
     Shut,
     Stop,
+    Suspended,
     TakeIn,
     Tick,
     Verdict,
@@ -746,6 +747,65 @@ def test_what_came_after_a_sending_is_judged_by_what_is_on_record_of_it():
     assert len(bench.given_of(Keep)) == 1
 
 
+# --- the short way -----------------------------------------------------------------------------------------------------
+def test_what_a_device_server_suspends_is_held_and_nothing_goes_meanwhile():
+    bench = LineBench(chars=1000)
+    bench.plug()
+    bench.drop("a")
+    bench.run(0.2)
+    bench.tell(Suspended(Signal.ON))
+    gone = len(bench.written)
+    bench.run(3.0)
+    assert (bench.state, len(bench.written)) == ("held", gone)
+    bench.tell(Suspended(Signal.OFF))
+    bench.run(5.0)
+    assert bench.ended == [("a", "sent")]
+    (end,) = bench.given_of(End)
+    assert (end.outcome.holds, round(end.outcome.held_s, 1)) == (1, 3.0)
+
+
+@pytest.mark.parametrize("held_in_file", [False, True])
+def test_the_short_way_hands_over_the_same_characters_at_the_same_times(held_in_file):
+    """Whatever mixture of whole looks and short ones: the program, the rate and the bound are those of whole looks."""
+
+    def day(short):
+        bench = LineBench(chars=70_000 if held_in_file else 3000)
+        bench.held_in_file = held_in_file
+        bench.plug()
+        bench.drop("a")
+        handed, rng = [], random.Random(7)
+        while not bench.ended:
+            bench.now = max(bench.core.next_due(bench.now), bench.now + 1e-6)
+            part = bench.core.pump(bench.now) if short and rng.random() < 0.9 else b""
+            if part:
+                bench.written += part
+                bench.core.pumped(len(part), len(part), bench.now)
+            else:
+                bench.look()
+            handed.append((round(bench.now, 5), len(bench.written)))
+        return bytes(bench.written), handed[-1], {chars: at for at, chars in handed}
+
+    (whole, end, times), (short, short_end, short_times) = day(short=False), day(short=True)
+    assert short == whole == program("a", 70_000 if held_in_file else 3000)
+    assert short_end == end
+    assert all(at <= short_times[chars] + 1e-3 for chars, at in times.items() if chars in short_times)
+
+
+def test_the_short_way_gives_nothing_when_anything_else_is_to_be_done():
+    bench = LineBench(chars=1000)
+    assert bench.core.pump(0.0) == b""
+    bench.plug()
+    bench.drop("a")
+    bench.run(0.2)
+    bench.now = bench.core.next_due(bench.now)
+    assert bench.core.pump(bench.now)
+    bench.tell(Read(Reading(b"\x13")))
+    assert bench.core.pump(bench.now) == b"", "the control holds"
+    bench.tell(Read(Reading(b"\x11")))
+    bench.tell(Listed())
+    assert bench.core.pump(bench.now) == b"", "a whole look comes first after what is told"
+
+
 # --- many files ------------------------------------------------------------------------------------------------------------
 def calls_of(work):
     """How many functions of Python are called while `work` runs."""
@@ -775,6 +835,16 @@ def test_a_round_costs_the_same_however_many_files_wait():
         return calls_of(lambda: (bench.look(), bench.core.next_due(bench.now), bench.core.state))
 
     assert costs(20_000) == costs(2)
+
+
+def test_a_pump_in_the_middle_of_a_sending_calls_few_functions():
+    bench = LineBench(chars=1000)
+    bench.plug()
+    bench.drop("a")
+    bench.run(0.2)
+    bench.now = bench.core.next_due(bench.now)
+    costs = calls_of(lambda: bench.core.pumped(len(bench.core.pump(bench.now)), 1, bench.now))
+    assert costs <= 11, "its own lambda among them; a whole look makes some 60"
 
 
 def test_no_look_takes_a_large_drop_in_at_once():

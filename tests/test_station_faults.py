@@ -12,7 +12,7 @@ from dncd.errors import NotDoneError, PortGoneError
 from dncd.outside.command_server import WatchQueue
 from dncd.records import trials
 from dncd.station.events import Back, Lend, Serve
-from dncd.values import Frame, LineSettings, LineState, MachineSettings, SendSettings
+from dncd.values import Frame, LineSettings, LineState, MachineSettings, Modem, SendSettings, Signal
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
 
@@ -158,3 +158,59 @@ def test_a_new_station_reads_its_trials_in_another_thread(tmp_path, monkeypatch)
     with rig(tmp_path, MachineSettings("mill", LineSettings("/dev/absent", frame=Frame.parse("8N1")))) as shop:
         shop.until(lambda: threads)
     assert threads == ["dncd-records"]
+
+
+@pytest.fixture
+def slow_line(tmp_path):
+    line = LineSettings("/dev/absent", baud=9600, frame=Frame.parse("8N1"))
+    with rig(tmp_path, MachineSettings("mill", line, send=SendSettings(start_on=StartOn.NOW))) as made:
+        yield made
+
+
+def test_a_device_server_that_suspends_is_shown_as_a_hold_and_counted(slow_line):
+    port = slow_line.plug(FakePort())
+    slow_line.drop("0001.nc", b"%\nO0001\n" + b"X1.5\n" * 20 + b"M30\n%\n")
+    slow_line.until(lambda: port.written)
+    port.is_suspended = True
+    port.feed(b"")
+    slow_line.until(lambda: slow_line.station.state is LineState.HELD)
+    gone = len(port.written)
+    slow_line.skip(3.0)
+    slow_line.loop.once(0.0)
+    transfer = slow_line.status()["transfer"]
+    assert (len(port.written), transfer["holds"]) == (gone, 1)
+    assert transfer["held_for_s"] >= 3.0
+    port.is_suspended = False
+    port.feed(b"")
+    slow_line.until(lambda: slow_line.ledger("sent"))
+    (told,) = slow_line.ledger("sent")
+    assert (told["holds"], told["held_s"] >= 3.0) == (1, True)
+
+
+def test_a_stop_that_came_since_the_loop_last_looked_is_heard_before_more_goes(slow_line):
+    port = slow_line.plug(FakePort())
+    slow_line.drop("0001.nc", b"%\nO0001\n" + b"X1.5\n" * 200 + b"M30\n%\n")
+    slow_line.until(lambda: len(port.written) > 20)
+    gone = len(port.written)
+    port.feed(b"\x13")
+    slow_line.skip(0.004)  # a round that serves many lines took so long
+    slow_line.station.on_due(slow_line.loop.now())
+    assert (slow_line.station.state, len(port.written)) == (LineState.HELD, gone)
+    port.feed(b"\x11")
+
+
+def test_a_line_that_goes_off_is_seen_before_more_goes(tmp_path):
+    line = LineSettings("/dev/absent", baud=9600, frame=Frame.parse("8N1"), flow=Flow.RTS_CTS)
+    with rig(tmp_path, MachineSettings("mill", line, send=SendSettings(start_on=StartOn.NOW))) as shop:
+        port = FakePort()
+        port.lines = Modem(cts=Signal.ON)
+        shop.plug(port)
+        shop.drop("0001.nc", b"%\nO0001\n" + b"X1.5\n" * 100 + b"M30\n%\n")
+        shop.until(lambda: len(port.written) > 20)
+        port.lines, gone = Modem(cts=Signal.OFF), len(port.written)
+        shop.skip(0.004)
+        shop.loop.looked_at = shop.loop.now()
+        shop.station.on_due(shop.loop.now())
+        assert (shop.station.state, len(port.written)) == (LineState.HELD, gone)
+        port.lines = Modem(cts=Signal.ON)
+        shop.until(lambda: shop.ledger("sent"))

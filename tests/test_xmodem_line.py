@@ -259,3 +259,63 @@ def test_a_line_that_hardware_flow_closes_is_a_hold():
     out.gate(True, 4.0)
     assert out.held_s == 3.0
     assert out.allowed(4.0)[:1] == b"\x01"
+
+
+def test_a_wish_soon_after_our_own_is_none_of_an_echo_where_the_next_does_not_come_back():
+    """A control may ask by chance just after dncd has: its program must not wait until it asks again."""
+    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    idle.tick(0.0)
+    assert idle.outgoing() == b"C"
+    assert idle.feed(b"C", 0.3) == []
+    idle.tick(idle.next_due())
+    assert idle.outgoing() == b"C"
+    now = idle.next_due()
+    (wished,) = idle.tick(now)
+    assert isinstance(wished, Wished)
+    assert (wished.wish, now < 2.0) == (b"C", True)
+    assert idle.next_due() > now + 10, "it is answered, so nothing is asked meanwhile"
+
+
+def test_a_plug_gives_every_wish_back_and_never_starts_a_program():
+    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    now, asked = 0.0, 0
+    while now < 300.0:
+        events = idle.tick(now)
+        if said := idle.outgoing():
+            asked += 1
+            events += idle.feed(said, now + 0.02)
+        assert events == []
+        now = max(now + 0.03, idle.next_due())
+    assert asked > 20
+
+
+@pytest.mark.parametrize("wish", [b"C", b"\x15"])
+def test_a_control_that_falls_silent_ends_it_at_stall_s(wish):
+    kind = Protocol.XMODEM_1K if wish == b"C" else Protocol.XMODEM
+    out, now, packets = sender(kind, stall_s=20, wish=wish), 0.0, 0
+    left_at = 0.0
+    while out.outcome is None:
+        if part := out.allowed(now):
+            out.wrote(len(part), len(part), now)
+            packets += 1
+            left_at = out.clock.busy_until if packets <= 3 else left_at
+        now = out.next_due()
+        out.tick(now)
+        if packets < 3:
+            out.feed(b"\x06", now + 0.01)
+    assert out.outcome.result is Result.INTERRUPTED
+    assert out.outcome.reason == "the control did not answer for longer than stall_s = 20 s"
+    assert packets > 3, "it was repeated"
+    assert now == pytest.approx(left_at + 20)
+    assert out.last_words().startswith(b"\x18\x18")
+
+
+def test_a_packet_is_kept_while_a_device_server_takes_nothing():
+    out = sender(Protocol.XMODEM, wish=b"\x15")
+    out.suspend(True, 1.0)
+    out.gate(False, 1.5)
+    out.suspend(False, 2.0)
+    assert (out.allowed(2.0), out.holds, out.held_since) == (b"", 1, 1.0)
+    out.gate(True, 4.0)
+    assert out.held_s == 3.0
+    assert out.allowed(4.0)[:1] == b"\x01"

@@ -31,10 +31,6 @@ class LineClock:
         ahead = (self.busy_until - now) / self.char_s
         return math.ceil(ahead - 1e-6) if ahead > 0 else 0
 
-    def when_in_front(self, chars: int) -> float:
-        """The time from which no more than `chars` characters are in front of the line."""
-        return self.busy_until - chars * self.char_s
-
     def correct(self, outgoing: int, now: float) -> None:
         """The port says that it still holds `outgoing` characters: a line slower than its nominal rate is seen."""
         self.busy_until = max(self.busy_until, now + outgoing * self.char_s)

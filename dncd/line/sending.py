@@ -5,9 +5,9 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 
 | phase   | event                                              | next    |
 |---------|----------------------------------------------------|---------|
-| running | stop (DC3, or CTS/DSR off)                         | held    |
+| running | stop (DC3, or CTS/DSR off), or the server suspends | held    |
 | running | the last character was handed to the port          | ending  |
-| held    | go (DC1, or CTS/DSR on)                            | running |
+| held    | go (DC1, or CTS/DSR on) and no server suspends     | running |
 | held    | held for longer than `stall_s`, without drip feed  | over: interrupted |
 | running | the port takes nothing for `stall_s`, no drip feed | over: interrupted |
 | ending  | the line has sent the last character               | over: sent |
@@ -95,8 +95,9 @@ class Sending:
         self._ahead = line.ahead_chars
         # Handed over in as few pieces as a late wake-up allows; a wake-up that comes with others, a little early, counts.
         slack = math.ceil(defaults.REFILL_S / line.char_s)
-        self._refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
-        self._refill_early = min(line.ahead_chars - 1, self._refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
+        refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
+        self._refill_s = refill_at * line.char_s
+        self._refill_early = min(line.ahead_chars - 1, refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
         self._send = send
         self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None
@@ -105,6 +106,7 @@ class Sending:
         self._not_before = 0.0
         self._paced = send.after_char_s > 0 or send.after_block_s > 0
         self._hold_open = False
+        self._control_holds = self._suspended = False  # whose hold it is: it lasts until neither holds
 
     # --- the image ---------------------------------------------------------------------------------------------
 
@@ -150,6 +152,14 @@ class Sending:
             else:
                 self._stopped(now)
 
+    def suspend(self, on: bool, now: float) -> None:
+        """A device server takes nothing for now (True), or takes it again: a hold as the control's own."""
+        self._suspended = on
+        if on and self.phase is Phase.RUNNING:
+            self._hold(now)
+        elif not on and not self._control_holds:
+            self._go_on(now)
+
     def _stopped(self, now: float) -> None:
         shape, left = self._shape, self.handed_over - self.clock.in_front(now)
         if self._reader_off_at is None and self.handed_over >= shape.mark_out and left >= shape.mark_out - 1:
@@ -157,20 +167,29 @@ class Sending:
             if self.phase is Phase.RUNNING and self.handed_over >= shape.wire_out:
                 self.phase = Phase.ENDING  # nobody reads the rest of the trailer
             return
+        self._control_holds = True
         if self.phase is Phase.RUNNING:
-            self.phase = Phase.HELD
-            self.holds += 1
-            self.held_since = now
+            self._hold(now)
         elif self.phase is Phase.ENDING and not self._hold_open:
             self.holds += 1
             self._hold_open = True
 
     def _going(self, now: float) -> None:
+        self._control_holds = False
+        if not self._suspended:
+            self._go_on(now)
+        self._hold_open, self._reader_off_at = False, None
+
+    def _hold(self, now: float) -> None:
+        self.phase = Phase.HELD
+        self.holds += 1
+        self.held_since = now
+
+    def _go_on(self, now: float) -> None:
         if self.phase is Phase.HELD:
             self._end_hold(now)
             self.phase = Phase.RUNNING
             self._moved_at = now
-        self._hold_open, self._reader_off_at = False, None
 
     def _end_hold(self, now: float) -> None:
         if self.held_since is not None:
@@ -221,9 +240,9 @@ class Sending:
         """When `tick` or `allowed` should be called next, if nothing comes before; None: only an event can help."""
         match self.phase:
             case Phase.RUNNING:
-                if self._at >= len(self._image):
-                    return self._stall_due(self._moved_at)
-                return max(self.clock.when_in_front(self._refill_at), self._not_before)
+                if self._at < len(self._image):
+                    return max(self.clock.busy_until - self._refill_s, self._not_before)
+                return self._stall_due(self._moved_at)
             case Phase.HELD:
                 return self._stall_due(self.held_since if self.held_since is not None else self._moved_at)
             case Phase.ENDING:
@@ -241,7 +260,8 @@ class Sending:
         elif self.phase in (Phase.RUNNING, Phase.HELD) and not self._send.drip_feed:
             since = self.held_since if self.held_since is not None else self._moved_at
             if now - since >= self._send.stall_s:
-                who = "the control held the line" if self.phase is Phase.HELD else "the port took no characters"
+                holder = "control" if self._control_holds else "device server"
+                who = f"the {holder} held the line" if self.phase is Phase.HELD else "the port took no characters"
                 self._finish(Result.INTERRUPTED, f"{who} for longer than stall_s = {self._send.stall_s:g} s", now)
 
     def stop(self, reason: str, now: float) -> None:
@@ -266,7 +286,7 @@ class Sending:
         return self.outcome.seconds if self.outcome else now - self._begun_at
 
     def _finish(self, result: Result, reason: str, now: float) -> None:
-        hold_open = self._hold_open or self.phase is Phase.HELD
+        hold_open = self._hold_open or (self.phase is Phase.HELD and self._control_holds)
         self._end_hold(now)
         self.phase = Phase.OVER
         spent = (self.clock.busy_until if result is Result.SENT else now) - self._begun_at

@@ -20,6 +20,7 @@ from dncd.line.xmodem_rules import Phase
 
 _SUB: Final = bytes([SUB])
 _WISHES: Final = bytes([C, NAK])
+_SILENT_S: Final = defaults.XMODEM_REPLY_S * 1.5
 
 
 class XmodemReceiving:
@@ -41,11 +42,15 @@ class XmodemReceiving:
         self._last_answer_waits = False
         self._resting = False
         self._said, self._said_last, self._now = -math.inf, b"", now
+        self._doubtful, self._doubt_ends = (
+            b"",
+            math.inf,
+        )  # what may have been the echo of dncd's own wish, and till when
 
     # --- the line is somebody else's, or ours ------------------------------------------------------------------------
 
     def rest(self) -> None:
-        self._resting, self._machine = True, None
+        self._resting, self._machine, self._doubtful = True, None, b""
         self._out.clear()
 
     def listen(self, now: float) -> None:
@@ -67,6 +72,7 @@ class XmodemReceiving:
         said, self._out = bytes(self._out), bytearray()
         if said:
             self._said, self._said_last = self._now, said[-1:]
+            self._doubt_ends = self._now + defaults.XMODEM_ECHO_S
         return said
 
     # --- events ------------------------------------------------------------------------------------------------------
@@ -81,10 +87,9 @@ class XmodemReceiving:
             wish = data[-1:]
             if not data.strip(_WISHES):
                 self._machine = None if machine is None or machine.phase is Phase.START else machine
-                self._ask_at = now + defaults.XMODEM_REPLY_S * 1.5
-                # a plug, or an adaptor that hears itself, gives back what dncd has just said: nobody wishes for anything
-                echo = wish == self._said_last and now - self._said < defaults.XMODEM_ECHO_S
-                return [] if echo else [Wished(wish, now)]
+                self._ask_at = now + _SILENT_S
+                return self._wished(wish, now)
+        self._doubtful = b""
         if machine is None or (machine.phase is Phase.OVER and data[0] in (SOH, STX)):
             machine = self._begin(now)
             machine.outgoing()  # somebody sends already: asking would only disturb
@@ -94,6 +99,9 @@ class XmodemReceiving:
         self._now = now
         if self._resting:
             return []
+        if self._doubtful and now >= self._doubt_ends:
+            self._machine, self._ask_at = None, now + _SILENT_S
+            return self._wished(self._doubtful, now)
         idle = self._machine is None or self._machine.phase is Phase.OVER
         if idle and now >= self._ask_at and not self._last_answer_waits:
             self._begin(now)
@@ -102,9 +110,23 @@ class XmodemReceiving:
     def next_due(self) -> float | None:
         if self._resting:
             return None
-        if self._machine is None or self._machine.phase is Phase.OVER:
-            return None if self._last_answer_waits else self._ask_at
-        return self._machine.next_due()
+        due = None if self._last_answer_waits else self._ask_at
+        if self._machine is not None and self._machine.phase is not Phase.OVER:
+            due = self._machine.next_due()
+        return min(due, self._doubt_ends) if due is not None and self._doubtful else due
+
+    def _wished(self, wish: bytes, now: float) -> list[Event]:
+        """A plug, or an adaptor that hears itself, gives back what dncd has just said: nobody wishes for anything. It
+        gives all of it back, so dncd asks once more: what comes back then, too, was an echo, for a control says its wish
+        again after 3 s at the soonest (reference 7.3); where nothing comes back, the first was a wish."""
+        if wish != self._said_last or now - self._said >= defaults.XMODEM_ECHO_S:
+            self._doubtful = b""
+            return [Wished(wish, now)]
+        if self._doubtful:
+            self._doubtful = b""
+        else:
+            self._doubtful, self._doubt_ends, self._ask_at = wish, math.inf, now + defaults.XMODEM_DOUBT_S
+        return []
 
     def stop(self, now: float) -> list[Event]:
         if self._machine is None or not self._began:

@@ -44,7 +44,8 @@ class XmodemSending:
         self._written_at = math.inf  # when the packet that waits for its answer will have left the line
         self._told_written = True
         self._moved_at = now  # when the last packet was ready to go, or the port took something of it
-        self._open = True
+        self._gate_open, self._suspended = True, False
+        self._silent_since = math.inf  # when the first packet left that was followed by no word of the receiver
         start_s = self._stall_s = math.inf if send.drip_feed else send.stall_s
         patience = Patience.WAIT if send.drip_feed else Patience.REPEAT
         self._sender = Sender(line.protocol, now, start_s=start_s, patience=patience)
@@ -87,18 +88,32 @@ class XmodemSending:
         self._now = now
         if self.outcome is not None:
             return
+        if data:
+            self._silent_since = math.inf
         if self._out:  # the packet has not left: nothing but an abort can be an answer to it
             data = bytes(byte for byte in data if byte == CAN)
         self._take(self._sender.feed(data, now), now)
         self._fill(now)
 
     def gate(self, open_: bool, now: float) -> None:
-        if open_ and not self._open:
+        """CTS or DSR, whichever the flow setting watches: on (True) or off."""
+        self._hold_or_go(open_, self._suspended, now)
+
+    def suspend(self, on: bool, now: float) -> None:
+        """A device server takes nothing for now (True), or takes it again."""
+        self._hold_or_go(self._gate_open, on, now)
+
+    def _hold_or_go(self, gate_open: bool, suspended: bool, now: float) -> None:
+        was_open, self._gate_open, self._suspended, self._now = self._open, gate_open, suspended, now
+        if self._open and not was_open:
             self._end_hold(now)
-        elif not open_ and self._open and self.held_since is None and self.outcome is None:
+        elif was_open and not self._open and self.held_since is None and self.outcome is None:
             self.holds += 1
             self.held_since = now
-        self._now, self._open = now, open_
+
+    @property
+    def _open(self) -> bool:
+        return self._gate_open and not self._suspended
 
     def _take(self, events: Iterable[Event], now: float) -> None:
         for event in events:
@@ -175,6 +190,8 @@ class XmodemSending:
         dues = [due for due in (self._sender.next_due(),) if due is not None]
         if self._answer_due and self.held_since is None:
             dues.append(self._written_at + defaults.XMODEM_HELD_S)
+        if self._silent_since + self._stall_s < math.inf:
+            dues.append(self._silent_since + self._stall_s)
         return min(dues) if dues else None
 
     @property
@@ -193,15 +210,20 @@ class XmodemSending:
         if not self._told_written and now >= self._written_at:
             self._told_written = True
             self._sender.written(now)
+            self._silent_since = min(self._silent_since, self._written_at)
         if not self._told_written:  # a packet that has not left cannot have been answered: it is not repeated
             if self._out and self._stall_due is not None and now >= self._stall_due:
-                who = "the port took no characters" if self._open else "the control held the line"
+                holder = "device server" if self._gate_open else "control"
+                who = "the port took no characters" if self._open else f"the {holder} held the line"
                 self.stop(f"{who} for longer than stall_s = {self._stall_s:g} s", now)
             return
         if self._answer_due and self.held_since is None and now >= self._written_at + defaults.XMODEM_HELD_S:
             self.holds += 1
             self.held_since = self._written_at
-        self._take(self._sender.tick(now), now)
+        if now >= self._silent_since + self._stall_s:
+            self.stop(f"the control did not answer for longer than stall_s = {self._stall_s:g} s", now)
+        else:
+            self._take(self._sender.tick(now), now)
 
     def has_left(self, now: float) -> bool:
         """Never by the clock: the end of an XMODEM program is the receiver's own word."""

@@ -33,7 +33,7 @@ class Client(Owner, Protocol):
         """Its descriptor can be read."""
 
     def on_due(self, now: float) -> None:
-        """The time that it asked for by `Loop.due` has come."""
+        """The time that it asked for by `Loop.due` has come. What came until `Loop.looked_at` was told before."""
 
 
 class Loop:
@@ -45,6 +45,8 @@ class Loop:
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self.now = clock
         self.rounds = 0
+        self.looked_at = clock()
+        """When the descriptors were last looked at: what had come until then has been told to its client."""
         self._readers: dict[int, Client] = {}
         self._ports = select.epoll()
         self._heap: list[tuple[float, int, Client]] = []
@@ -88,10 +90,13 @@ class Loop:
         try:
             job()
         except Exception as error:  # noqa: BLE001 - one line's fault must not stop the sendings of all others
-            try:
-                owner.broke(error)
-            except Exception as worse:  # noqa: BLE001 - the end in order is all that is left
-                self.broke(worse)
+            self._broke(owner, error)
+
+    def _broke(self, owner: Owner, error: Exception) -> None:
+        try:
+            owner.broke(error)
+        except Exception as worse:  # noqa: BLE001 - the end in order is all that is left
+            self.broke(worse)
 
     def broke(self, error: Exception) -> None:
         """Something failed that belongs to nobody: `run_until` ends."""
@@ -113,23 +118,22 @@ class Loop:
         self.rounds += 1
         wait = 0.0 if self._posts else self._until_due(longest)
         if select.select(self._waits_on, (), (), wait)[0]:
-            now = self.now()
-            for fd, _ in self._ports.poll(0):
-                if fd == self._wake_read:
-                    self._drain()
-                elif (client := self._readers.get(fd)) is not None:
-                    self.serve(client, functools.partial(client.on_input, now))
+            self._look()
+        else:
+            self.looked_at = self.now()
         self._serve_due()
         for _ in range(len(self._posts)):
             job, owner = self._posts.popleft()
             self.serve(owner, job)
 
-    def _drain(self) -> None:
-        try:
-            while os.read(self._wake_read, 4096):
-                pass
-        except BlockingIOError:
-            return
+    def _look(self) -> None:
+        """Tells each client whose descriptor can be read."""
+        now = self.looked_at = self.now()
+        for fd, _ in self._ports.poll(0):
+            if fd == self._wake_read:
+                _drain(fd)
+            elif (client := self._readers.get(fd)) is not None:
+                self.serve(client, functools.partial(client.on_input, now))
 
     def _until_due(self, longest: float) -> float:
         while self._heap and self._dues.get(self._heap[0][2]) != self._heap[0][0]:
@@ -139,18 +143,32 @@ class Loop:
         return min(max(self._heap[0][0] - self.now(), 0.0), longest)
 
     def _serve_due(self) -> None:
-        limit = self.now() + defaults.LOOP_SLACK_S
+        heap, dues, clock = self._heap, self._dues, self.now
+        limit = clock() + defaults.LOOP_SLACK_S
         served: list[Client] = []
-        while self._heap and self._heap[0][0] <= limit:
-            when, _, client = heapq.heappop(self._heap)
-            if self._dues.get(client) == when:
-                del self._dues[client]
+        while heap and heap[0][0] <= limit:
+            when, _, client = heapq.heappop(heap)
+            if dues.get(client) == when:
+                del dues[client]
                 served.append(client)
         for client in served:
-            self.serve(client, functools.partial(client.on_due, self.now()))
+            now = clock()
+            if now - self.looked_at > defaults.LOOP_LOOK_S:
+                self._look()
+                now = clock()
+            try:
+                client.on_due(now)
+            except Exception as error:  # noqa: BLE001 - as in `serve`
+                self._broke(client, error)
 
     def close(self) -> None:
         """Closes the loop's own descriptors."""
         self._ports.close()
         os.close(self._wake_read)
         os.close(self._wake_write)
+
+
+def _drain(fd: int) -> None:
+    with contextlib.suppress(BlockingIOError):
+        while os.read(fd, 4096):
+            pass

@@ -6,7 +6,7 @@ from dncd.peer_text import printable
 from dncd.station.core import Core
 from dncd.station.driver import Station
 from dncd.station.ration import HOUR_S
-from dncd.values import LineState, Signal
+from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10
 
@@ -72,7 +72,7 @@ def _transfer(core: Core, now: float) -> dict[str, object] | None:
             "holds": sending.holds,
             "held_s": round(sending.held_s + sending.held_for(now), 3),
             "held_for_s": round(sending.held_for(now), 3),
-            "block": core.block_now(),
+            "block": core.coder.decode(WireBytes(sending.block_now())).chars.decode("latin-1").strip("\r\n\0"),
         }
     capture = core.captures.capturing
     if capture is not None:

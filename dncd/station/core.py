@@ -12,49 +12,19 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine
-from dncd.errors import DncdError, NotDoneError
+from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said
 from dncd.ports.port import Reading
+from dncd.station import events as ev
 from dncd.station.capture_buffer import CaptureBuffer
-from dncd.station.events import (
-    Action,
-    AskForProgram,
-    Back,
-    Blocked,
-    CaptureJob,
-    Close,
-    Do,
-    Done,
-    Event,
-    Failed,
-    Go,
-    Holds,
-    Job,
-    Lend,
-    Lines,
-    Listed,
-    Lost,
-    Opened,
-    OpenFailed,
-    Part,
-    PutAway,
-    Read,
-    Retire,
-    Serve,
-    Shut,
-    Stop,
-    Tick,
-    Withdraw,
-    Wrote,
-)  # fmt: skip
 from dncd.station.port_side import PortSide
 from dncd.station.sender import Sender
 from dncd.station.states import LineUse, Mode, PortState, Standing
 from dncd.station.tally import Account, warning
 from dncd.station.words import Words
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, LineState, MachineSettings, WireBytes
+from dncd.values import NO_FAULTS, LineState, MachineSettings
 
 _LOOK_AT_MODEM_S, _LOOK_AT_IDLE_MODEM_S = 0.05, 0.2
 """Seconds between looks at CTS or DSR while a program waits for them, and while none does: the line going off and on again
@@ -69,7 +39,7 @@ class Core:
 
     def __init__(self, settings: MachineSettings, now: float) -> None:
         self.settings, self.name = settings, settings.name
-        self._coder = coder = Coder.of(settings.tape, settings.line)
+        self.coder = coder = Coder.of(settings.tape, settings.line)
         self.standing = Standing()
         self.port = PortSide(settings, self.standing)
         self.sender = Sender(settings, self.standing)
@@ -94,96 +64,97 @@ class Core:
             return LineState.RECEIVING
         return LineState.WAITING if self.sender.queue.waiting else LineState.LISTENING
 
-    def block_now(self) -> str:
-        """The block that is being handed over, as text; "" without a sending."""
-        coded = self.sender.run.sending.block_now() if self.sender.run is not None else b""
-        return self._coder.decode(WireBytes(coded)).chars.decode("latin-1").strip("\r\n\0")
-
     @property
     def busy(self) -> bool:
         """Whether something under way is not on record yet."""
         return self.sender.busy or self.captures.busy
 
-    def on(self, event: Event, now: float) -> list[Action]:
+    def on(self, event: ev.Event, now: float) -> list[ev.Action]:
         """Takes in an event; what is to be done, in order. NotDoneError to somebody who asks for what cannot be done now."""
         match event:
-            case Tick():
+            case ev.Tick():
                 return self._tick(now, event.settled)
-            case Wrote():
+            case ev.Wrote():
                 return self._wrote(event, now)
-            case Read():
+            case ev.Read():
                 return self._read(event.reading, now)
-            case Lines():
+            case ev.Lines() | ev.Suspended() | ev.Holds():
                 if (run := self.sender.run) is not None:
-                    run.gate(event.modem, now)
-                elif not self._start_is_looped:
+                    run.port_says(event, now)
+                elif isinstance(event, ev.Lines) and not self._start_is_looped:
                     self.sender.starts.modem(event.modem, now)
-                return []
-            case Holds() if (run := self.sender.run) is not None:
-                run.sending.port_holds(event.chars, now)
                 return []
         self._calm_until = 0.0
         match event:
-            case Opened() | OpenFailed() | Lost() | Lend() | Back() | Shut():
+            case ev.Opened() | ev.OpenFailed() | ev.Lost() | ev.Lend() | ev.Back() | ev.Shut():
                 return self._port(event, now)
-            case Done() | Failed():
+            case ev.Done() | ev.Failed():
                 return self._job(event, now)
-            case Blocked():
+            case ev.Blocked():
                 self.sender.blocked = event.error
                 return []
-            case Listed():
+            case ev.Listed():
                 self.folder_trouble = event.problem
                 self.sender.queue.note(event)
                 return []
             case _:
                 return self._asked(event, now)
 
-    def _port(self, event: Opened | OpenFailed | Lost | Lend | Back | Shut, now: float) -> list[Action]:
+    def pump(self, now: float) -> bytes:
+        """The short way of a `Tick`: characters that may go now and are told by `pumped`; b"" where a `Tick` is wanted."""
+        run = self.sender.run
+        return run.sending.allowed(now) if run is not None and now < self._calm_until else b""
+
+    def pumped(self, taken: int, offered: int, now: float) -> float:
+        """The short way of `Wrote`; gives `next_due`, or 0 where a `Tick` is wanted at once."""
+        run = self.sender.run
+        return min(self._calm_until, run.went(taken, offered, now)) if run is not None else 0.0
+
+    def _port(
+        self, event: ev.Opened | ev.OpenFailed | ev.Lost | ev.Lend | ev.Back | ev.Shut, now: float
+    ) -> list[ev.Action]:
         match event:
-            case Opened():
+            case ev.Opened():
                 self.sender.line_warnings = tuple(event.looped.values())
                 self._start_is_looped = self.settings.send.start_on.start_line.value in event.looped
                 return self.port.opened(event, now)
-            case OpenFailed() | Lost():
-                return self._lost(event.error, now)
-            case Lend():
+            case ev.OpenFailed() | ev.Lost():
+                if not self.port.open:
+                    return self.port.lost(event.error, now)
+                self.account.tally.losses += 1
+                actions = self.port.lost(event.error, now)
+                actions += self.sender.stop(f"the port went away: {event.error.what}", now)
+                self.captures.stop(now)
+                actions += self._captured()
+                self.words.forget()
+                self.sender.last_words.clear()
+                return actions
+            case ev.Lend():
                 actions = self.port.lend(event.to, self.state, now)
                 self.words.forget()
                 self.sender.starts.forget()
                 return actions
-            case Back():
+            case ev.Back():
                 self.sender.starts.forget()
                 return self.port.back()
-            case Shut():
+            case ev.Shut():
                 if self.standing.mode is Mode.CLOSED:
                     return []
-                close: list[Action] = [Close()] if self.port.open else []
+                close: list[ev.Action] = [ev.Close()] if self.port.open else []
                 self.standing.move(Mode.CLOSED)
                 self.standing.move(PortState.CLOSED)
                 ended = self.sender.stop("the service let the line go", now)
-                return [*close, *ended, *(Do(PutAway(prepared)) for prepared in self.sender.queue.shut())]
+                return [*close, *ended, *(ev.Do(ev.PutAway(prepared)) for prepared in self.sender.queue.shut())]
 
-    def _lost(self, error: DncdError, now: float) -> list[Action]:
-        """The port is absent, busy, or went away: what was under way ends."""
-        if not self.port.open:
-            return self.port.lost(error, now)
-        self.account.tally.losses += 1
-        actions = [*self.port.lost(error, now), *self.sender.stop(f"the port went away: {error.what}", now)]
-        self.captures.stop(now)
-        actions += self._captured()
-        self.words.forget()
-        self.sender.last_words.clear()
-        return actions
-
-    def _asked(self, event: Event, now: float) -> list[Action]:
+    def _asked(self, event: ev.Event, now: float) -> list[ev.Action]:
         """What people and the service want."""
         match event:
-            case Go():
+            case ev.Go():
                 self.port.need_line()
                 return self.sender.go()
-            case Withdraw():
+            case ev.Withdraw():
                 return self.sender.withdraw(event.name, now)
-            case AskForProgram():
+            case ev.AskForProgram():
                 self.words.refuse_unasked()
                 self.port.need_line()
                 if not self.port.open or self.sender.run is not None or self.captures.capturing is not None:
@@ -191,17 +162,17 @@ class Core:
                         f"the line is not free: {self.state.value}", self.name, "Ask again when it listens"
                     )
                 self.words.ask_for_program()
-            case Retire():
+            case ev.Retire():
                 if self.standing.serving:
                     self.standing.move(Mode.RETIRING)
                 self.pending = event.why
-            case Serve() if self.standing.mode in (Mode.SERVING, Mode.RETIRING):
+            case ev.Serve() if self.standing.mode in (Mode.SERVING, Mode.RETIRING):
                 if self.standing.mode is Mode.RETIRING:
                     self.standing.move(Mode.SERVING)
                 self.pending = ""
                 if self.standing.port is PortState.ABSENT and self.port.retry_at == math.inf:
                     self.port.retry_at = now
-            case Stop() if self.standing.mode is not Mode.CLOSED:
+            case ev.Stop() if self.standing.mode is not Mode.CLOSED:
                 if self.standing.mode is not Mode.STOPPING:
                     self.standing.move(Mode.STOPPING)
                 self.captures.stop(now)
@@ -210,8 +181,8 @@ class Core:
 
     # --- time, and what goes over the line ---------------------------------------------------------------------------
 
-    def _tick(self, now: float, settled: bool) -> list[Action]:
-        actions: list[Action] = []
+    def _tick(self, now: float, settled: bool) -> list[ev.Action]:
+        actions: list[ev.Action] = []
         run = self.sender.run
         if run is not None and run.begun is not None:
             if self.words or not self.port.open or run.sending.outcome is not None:
@@ -230,16 +201,16 @@ class Core:
         actions += self.sender.consider(now, free)
         return actions + self._say(now)
 
-    def _say(self, now: float) -> list[Action]:
+    def _say(self, now: float) -> list[ev.Action]:
         """Words that wait, where there is a port for them."""
         self.words.add(bytes(self.sender.last_words))
         self.sender.last_words.clear()
         said = self.words.say(self.sender.run is not None, now)
         return said if self.port.open else []
 
-    def _wrote(self, event: Wrote, now: float) -> list[Action]:
+    def _wrote(self, event: ev.Wrote, now: float) -> list[ev.Action]:
         run = self.sender.run
-        if event.part is Part.WORDS:
+        if event.part is ev.Part.WORDS:
             self.words.took(event.taken)
             goes_on = run is not None and run.begun is not None and run.sending.outcome is None and not self.words
             return run.pump(now, settled=True) if run is not None and goes_on else []
@@ -248,7 +219,7 @@ class Core:
         actions = run.wrote(event, now)
         return actions if run.sending.outcome is None else [*actions, *self.sender.over(now), *self._say(now)]
 
-    def _read(self, reading: Reading, now: float) -> list[Action]:
+    def _read(self, reading: Reading, now: float) -> list[ev.Action]:
         run = self.sender.run
         if run is not None:
             run.feed(reading.data, reading.counted, now)
@@ -268,27 +239,27 @@ class Core:
             actions.append(warning("faults on the line", what, self.settings.line.port, next_step))
         return actions
 
-    def _captured(self) -> list[Action]:
+    def _captured(self) -> list[ev.Action]:
         """What the captures want done and said; and whether the line is theirs."""
         wanted = LineUse.IDLE if self.captures.capturing is None else LineUse.CAPTURING
         if self.standing.line in (LineUse.IDLE, LineUse.CAPTURING) and self.standing.line is not wanted:
             self.standing.move(wanted)
         self.captures.ending(self.standing.line is LineUse.ENDING)
         cues, jobs = self.captures.take()
-        return [*(action for cue in cues for action in self.words.cue(cue)), *(Do(job) for job in jobs)]
+        return [*(action for cue in cues for action in self.words.cue(cue)), *(ev.Do(job) for job in jobs)]
 
-    def _job(self, event: Done | Failed, now: float) -> list[Action]:
+    def _job(self, event: ev.Done | ev.Failed, now: float) -> list[ev.Action]:
         """A job is done, or could not be."""
-        job: Job = event.job
-        actions: list[Action] = []
+        job = event.job
+        actions: list[ev.Action] = []
         what = "what the control punched could not be written"
-        if isinstance(event, Done):
-            if isinstance(job, CaptureJob):
+        if isinstance(event, ev.Done):
+            if isinstance(job, ev.CaptureJob):
                 self.captures.done(job, event.result)
             else:
                 actions = self.sender.done(job, event.result, now)
             return [*actions, *self._captured(), *self.account.done(job, event.result, now)]
-        if isinstance(job, CaptureJob):
+        if isinstance(job, ev.CaptureJob):
             self.captures.failed(job, now)
         else:
             what = self.sender.failed(job, event.error, now)
@@ -301,6 +272,7 @@ class Core:
         sending = math.inf if run is None or waits else run.next_due(now)
         if now < self._calm_until and sending < math.inf:
             return min(sending, self._calm_until)
+        self._calm_until = 0.0
         dues = [self.port.retry_at if self.standing.serving else math.inf, *self.sender.dues(now)]
         dues.append(self.captures.next_due())
         if self.port.open and self._starts_on_modem:
@@ -308,5 +280,7 @@ class Core:
             dues.append(now + (_LOOK_AT_MODEM_S if waits else _LOOK_AT_IDLE_MODEM_S))
         if self.port.open and self.words:
             dues.append(now + _WORDS_S)
-        self._calm_until = min(dues)
-        return min(sending, self._calm_until)
+        due = min(dues)
+        if sending < math.inf:
+            self._calm_until = due
+        return min(sending, due)

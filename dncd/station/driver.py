@@ -23,42 +23,12 @@ from dncd.ports.tap import WATCHED_LOOK_S, Watchers
 from dncd.records import trials
 from dncd.records.problems import Problem
 from dncd.records.store import Store
+from dncd.station import events as ev
 from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.core import Core
-from dncd.station.events import (
-    Action,
-    Answer,
-    AskForProgram,
-    Blocked,
-    CaptureJob,
-    Changed,
-    Close,
-    Do,
-    Done,
-    Event,
-    Failed,
-    Go,
-    Holds,
-    Level,
-    Lines,
-    Listed,
-    Lost,
-    Open,
-    Opened,
-    OpenFailed,
-    Part,
-    Read,
-    Say,
-    Shut,
-    SwitchLine,
-    Tick,
-    Withdraw,
-    Write,
-    Wrote,
-)  # fmt: skip
 from dncd.station.send_jobs import SendJobs
 from dncd.station.states import Mode
-from dncd.values import LineState, MachineSettings
+from dncd.values import LineState, MachineSettings, Signal
 
 _PENDING_S: Final = 0.005
 """Seconds until a port that holds bytes for a full network connection is asked again."""
@@ -102,7 +72,7 @@ class Station:
         self._opening = False
         self._why_blocked = store.blocked
         self._was_blocked: Problem | None = None
-        self._writes = 0
+        self._writes, self._suspended, self._watched = 0, False, False
         state = store.shop.state
         workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self.broke, self)
 
@@ -131,9 +101,10 @@ class Station:
         """The port can be read."""
         self.kick()
 
-    def on_due(self, _now: float) -> None:
+    def on_due(self, now: float) -> None:
         """A time that was asked for has come."""
-        self.kick()
+        if not self._pump(now):
+            self.kick()
 
     def broke(self, error: Exception) -> None:
         """A fault of dncd itself while this line was served: it alone starts anew, the others go on."""
@@ -143,21 +114,24 @@ class Station:
     def kick(self) -> None:
         """Looks at the line, and does what can be done now."""
         port, core, now = self.port, self.core, self._loop.now()
-        if self.blocked is not self._was_blocked:
-            self._was_blocked = blocked = self.blocked
-            core.on(Blocked(NotDoneError(blocked.what, blocked.where, blocked.next_step) if blocked else None), now)
+        if (blocked := self.blocked) != self._was_blocked:
+            self._was_blocked = blocked
+            core.on(ev.Blocked(NotDoneError(blocked.what, blocked.where, blocked.next_step) if blocked else None), now)
         settled = True
         if port is not None:
             try:
                 reading = port.read()
                 if core.needs_modem:
-                    self._act(core.on(Lines(port.modem()), now))
+                    self._act(core.on(ev.Lines(port.modem()), now))
                 settled = port.settled()
                 if reading is not NOTHING:
-                    self._act(core.on(Read(reading), now))
+                    self._act(core.on(ev.Read(reading), now))
+                if (suspended := port.suspended()) or self._suspended:
+                    self._suspended = suspended
+                    self._act(core.on(ev.Suspended(Signal.ON if suspended else Signal.OFF), now))
             except PortGoneError as error:
                 self._lose(error)
-        self._act(core.on(Tick(settled), now))
+        self._act(core.on(ev.Tick(settled), now))
         try:
             if self.port is not None and self.port.pending_write():
                 self.port.write(b"")
@@ -165,7 +139,33 @@ class Station:
             self._lose(error)
         self._plan()
 
-    def tell(self, event: Event) -> list[str]:
+    def _pump(self, now: float) -> bool:
+        """The short way in the middle of a sending, which each few characters of each line go; whether that was all."""
+        port, core, loop = self.port, self.core, self._loop
+        if port is None or self._watched:
+            return False
+        try:
+            if (reading := port.read()) is not NOTHING:  # a stop that can be read is heard before anything goes
+                self._act(core.on(ev.Read(reading), now))
+                return False
+            if core.needs_modem:
+                core.on(ev.Lines(port.modem()), now)
+            if not (part := core.pump(now)):
+                return False
+            due = core.pumped(port.write(part), len(part), loop.now())
+            self._writes += 1
+            if due and self._writes % _ASK_HOLDS_EVERY == 0 and (holds := port.outgoing()) is not None:
+                core.on(ev.Holds(holds), loop.now())
+                due = core.next_due(loop.now())
+            if not due or port.pending_write():
+                return False
+        except PortGoneError as error:
+            self._lose(error)
+            return False
+        loop.due(self, due)
+        return True
+
+    def tell(self, event: ev.Event) -> list[str]:
         """Tells the machine something that happened outside the line, and looks at the line; gives what it answers."""
         answers = self._act(self.core.on(event, self._loop.now()))
         self.kick()
@@ -182,16 +182,16 @@ class Station:
 
     # --- what the machine wants done -----------------------------------------------------------------------------------
 
-    def _act(self, actions: Iterable[Action]) -> list[str]:
+    def _act(self, actions: Iterable[ev.Action]) -> list[str]:
         """Does it, in order. What fails is told to the machine, and the rest is done all the same."""
         todo, answers = deque(actions), list[str]()
         while todo:
             action = todo.popleft()
             try:
                 match action:
-                    case Write() if self.port is not None:
+                    case ev.Write() if self.port is not None:
                         todo.extend(self._write(self.port, action))
-                    case Answer():
+                    case ev.Answer():
                         answers.append(action.file)
                     case _:
                         self._do(action)
@@ -201,40 +201,41 @@ class Station:
                 todo.extend(self._gone(_fault(self._journal, self.name, error)))
         return answers
 
-    def _write(self, port: Port, write: Write) -> list[Action]:
+    def _write(self, port: Port, write: ev.Write) -> list[ev.Action]:
         taken = port.write(write.data)
         now = self._loop.now()
-        if write.part is Part.PROGRAM:
+        actions = self.core.on(ev.Wrote(write.part, taken, len(write.data)), now)
+        if write.part is ev.Part.PROGRAM:
             self._writes += 1
             if self._writes % _ASK_HOLDS_EVERY == 0 and (holds := port.outgoing()) is not None:
-                return [*self.core.on(Wrote(write.part, taken, len(write.data)), now), *self.core.on(Holds(holds), now)]
-        return self.core.on(Wrote(write.part, taken, len(write.data)), now)
+                actions += self.core.on(ev.Holds(holds), now)
+        return actions
 
-    def _do(self, action: Action) -> None:
+    def _do(self, action: ev.Action) -> None:
         match action:
-            case Do():
+            case ev.Do():
                 job = action.job
-                work = self._keeps.do if isinstance(job, CaptureJob) else self._sends.do
+                work = self._keeps.do if isinstance(job, ev.CaptureJob) else self._sends.do
 
                 def done(result: object) -> None:
-                    self.tell(Done(job, result))
+                    self.tell(ev.Done(job, result))
 
                 def failed(error: Exception) -> None:
-                    self.tell(Failed(job, error))
+                    self.tell(ev.Failed(job, error))
 
                 do = functools.partial(work, job)  # type: ignore[arg-type]
                 self._workers.do(job.thread, do, done, failed, self)
-            case Open():
+            case ev.Open():
                 self._open()
-            case Close():
+            case ev.Close():
                 self._let_go()
-            case SwitchLine() if self.port is not None:
+            case ev.SwitchLine() if self.port is not None:
                 self.port.switch(action.line, action.signal)
-            case Say():
+            case ev.Say():
                 _say(self._journal, self.name, action)
                 if action.event in _NOTES:
                     self.watchers.note(_NOTES[action.event].format(**action.fields))
-            case Changed():
+            case ev.Changed():
                 self._changed(self)
 
     # --- the port ----------------------------------------------------------------------------------------------------
@@ -257,7 +258,7 @@ class Station:
             self._lose(error)
             self._plan()
             return
-        self.tell(Opened(port.name, port.notes, port.looped))
+        self.tell(ev.Opened(port.name, port.notes, port.looped))
 
     def _open(self) -> None:
         """Opens the port in a thread of its own: a device server may take seconds to answer."""
@@ -279,21 +280,21 @@ class Station:
         if not isinstance(opened, Exception):
             self._take(opened)
         elif isinstance(opened, DncdError):
-            self.tell(OpenFailed(opened))
+            self.tell(ev.OpenFailed(opened))
         else:
             raise opened
 
     def _let_go(self) -> None:
-        port, self.port = self.port, None
+        port, self.port, self._suspended = self.port, None, False
         if port is not None:
             try:
                 self._loop.unwatch(port.fileno())
             finally:
                 port.close()
 
-    def _gone(self, error: DncdError) -> list[Action]:
+    def _gone(self, error: DncdError) -> list[ev.Action]:
         self._let_go()
-        return self.core.on(Lost(error), self._loop.now())
+        return self.core.on(ev.Lost(error), self._loop.now())
 
     def _lose(self, error: DncdError) -> None:
         self._act(self._gone(error))
@@ -302,7 +303,7 @@ class Station:
 
     def news(self, news: Listing) -> None:
         """A new listing of the machine's to-machine folder, which knows what is other in it."""
-        self.tell(Listed(news.changed, tuple(news.gone), news.problem))
+        self.tell(ev.Listed(news.changed, tuple(news.gone), news.problem))
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any]:
         """Answers one of `REQUESTS`. NotDoneError where the machine cannot do it now, or fails over it."""
@@ -317,6 +318,7 @@ class Station:
 
     def tap(self) -> None:
         """Who watches has changed."""
+        self._watched = bool(self.watchers)
         try:
             if self.port is not None:
                 self.port = self.watchers.around(self.port)
@@ -327,18 +329,18 @@ class Station:
     def close(self) -> None:
         """Gives the port back for good."""
         self.watchers.note("the service lets this line go (it stops, or its settings were read anew): watch it again")
-        self._act(self.core.on(Shut(), self._loop.now()))
+        self._act(self.core.on(ev.Shut(), self._loop.now()))
         self._plan()
 
 
 def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
     match request["do"]:
         case "go":
-            return {"file": station.tell(Go())[0]}
+            return {"file": station.tell(ev.Go())[0]}
         case "withdraw":
-            return {"file": station.tell(Withdraw(str(request.get("file") or "")))[0]}
+            return {"file": station.tell(ev.Withdraw(str(request.get("file") or "")))[0]}
         case "request":
-            station.tell(AskForProgram())
+            station.tell(ev.AskForProgram())
         case "over-edits" | "to-prove":
             station.allow(str(request["do"]), str(request.get("sha256")))
         case "ended":
@@ -352,13 +354,13 @@ def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
     return {}
 
 
-def _say(journal: Journal, machine: str, say: Say) -> None:
+def _say(journal: Journal, machine: str, say: ev.Say) -> None:
     match say.level:
-        case Level.TRANSFER:
+        case ev.Level.TRANSFER:
             journal.transfer(say.fields)
-        case Level.WARNING:
+        case ev.Level.WARNING:
             journal.warning(say.event, machine=machine, **say.fields)
-        case Level.INFO:
+        case ev.Level.INFO:
             journal.info(say.event, machine=machine, **say.fields)
 
 

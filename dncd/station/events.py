@@ -185,6 +185,13 @@ class Lines:
 
 
 @dataclass(frozen=True, slots=True)
+class Suspended:
+    """Whether the device server has asked for nothing more for now; told with each look while it has."""
+
+    signal: Signal
+
+
+@dataclass(frozen=True, slots=True)
 class Holds:
     """The driver says how many characters it still holds."""
 
@@ -301,7 +308,7 @@ class Wrote:
 
 
 Event = (
-    Opened | OpenFailed | Lost | Read | Lines | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
+    Opened | OpenFailed | Lost | Read | Lines | Suspended | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
     | AskForProgram | Lend | Back | Retire | Serve | Stop | Shut | Wrote
 )  # fmt: skip
 

@@ -7,10 +7,10 @@ from typing import Final
 from dncd.choices import ModemLine, Protocol
 from dncd.line.sending import Sending
 from dncd.line.xmodem_sending import XmodemSending
-from dncd.station.events import Action, Do, NextPiece, Part, Write, Wrote
+from dncd.station.events import Action, Do, Holds, Lines, NextPiece, Part, Suspended, Write, Wrote
 from dncd.station.queue import WaitingFile
 from dncd.station.results import Begun, Heard
-from dncd.values import NO_FAULTS, Counters, MachineSettings, Modem, Signal
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Signal
 
 _POLL_MODEM_S: Final = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
@@ -98,18 +98,30 @@ class Run:
         self.sending.feed(data, now)
         self._counted += counted
 
-    def gate(self, modem: Modem, now: float) -> None:
-        """The modem lines, for a sending under hardware flow."""
-        if self._by_line:
-            signal = modem.of(self._settings.line.flow.stop_line)
-            self.sending.gate(signal is Signal.ON, now)  # what a device server has not told yet counts as off
+    def port_says(self, event: Lines | Suspended | Holds, now: float) -> None:
+        """The modem lines (for a sending under hardware flow), and what the driver or a device server tells."""
+        match event:
+            case Lines() if self._by_line:
+                signal = event.modem.of(self._settings.line.flow.stop_line)
+                self.sending.gate(signal is Signal.ON, now)  # what a device server has not told yet counts as off
+            case Suspended():
+                self.sending.suspend(event.signal is Signal.ON, now)
+            case Holds():
+                self.sending.port_holds(event.chars, now)
 
     def pump(self, now: float, settled: bool) -> list[Action]:
         """Hands over what may be handed over now. Input must have been read just before."""
         if part := self.sending.allowed(now):
             return [Write(Part.PROGRAM, part)]
         self.time_goes(now, settled)
-        return []
+        return self.fetch()
+
+    def went(self, taken: int, offered: int, now: float) -> float:
+        """The short way of `wrote`: when `pump` is wanted next, or 0 where there is more to do than to wait."""
+        sending = self.sending
+        self._written += taken
+        sending.wrote(taken, offered, now)
+        return 0.0 if taken < offered or sending.wants_supply() else sending.next_due() or 0.0
 
     def wrote(self, wrote: Wrote, now: float) -> list[Action]:
         """The port took some of it; `now` is read after that."""

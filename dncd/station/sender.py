@@ -11,21 +11,7 @@ from dncd import defaults
 from dncd.choices import StartOn
 from dncd.errors import DncdError, NotDoneError
 from dncd.line.starting import Starts
-from dncd.station.events import (
-    Action,
-    Answer,
-    Begin,
-    Dismiss,
-    Do,
-    End,
-    FileJob,
-    NextPiece,
-    PutAway,
-    Return,
-    Scope,
-    TakeIn,
-    Verdict,
-)
+from dncd.station import events as ev
 from dncd.station.queue import SendQueue, WaitingFile
 from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, Gone, TakenIn
 from dncd.station.run import Cut, Run
@@ -38,7 +24,7 @@ _AGAIN_S: Final = 1.0
 _AGAIN_MOST_S: Final = 30.0
 """Most seconds until an ending that the disk did not take is tried again: ever slower, for ever."""
 
-_OnRecord = Dismiss | End | Return
+_OnRecord = ev.Dismiss | ev.End | ev.Return
 
 
 class Unrecorded:
@@ -51,10 +37,10 @@ class Unrecorded:
     def __bool__(self) -> bool:
         return bool(self._tries)
 
-    def add(self, job: _OnRecord) -> list[Action]:
+    def add(self, job: _OnRecord) -> list[ev.Action]:
         """One more is to be put on record."""
         self._tries[job] = 0
-        return [Do(job)]
+        return [ev.Do(job)]
 
     def done(self, job: _OnRecord) -> None:
         """It is on record."""
@@ -69,12 +55,12 @@ class Unrecorded:
         """When some are tried again."""
         yield from self._retries.values()
 
-    def again(self, now: float) -> list[Action]:
+    def again(self, now: float) -> list[ev.Action]:
         """Tries those whose time has come."""
         jobs = [job for job, due in self._retries.items() if due <= now]
         for job in jobs:
             del self._retries[job]
-        return [Do(job) for job in jobs]
+        return [ev.Do(job) for job in jobs]
 
 
 class Sender:
@@ -99,67 +85,67 @@ class Sender:
 
     # --- the folder ------------------------------------------------------------------------------------------------
 
-    def look(self, now: float) -> list[Action]:
+    def look(self, now: float) -> list[ev.Action]:
         """Compares the queue with the folder, and takes in what is new or other."""
         if self.queue.looks_again and now >= self._look_from:
             self._look_from = now + defaults.RESCAN_S
             self.queue.look_again()
         changes = self.queue.compare(now)
-        actions: list[Action] = [Do(PutAway(prepared)) for prepared in changes.stale]
+        actions: list[ev.Action] = [ev.Do(ev.PutAway(prepared)) for prepared in changes.stale]
         for file in changes.gone:
             if file.checked is UNCHECKED:
                 self.queue.move(file, FileState.GONE)
             else:
-                actions += self._dismiss(file, Verdict.TAKEN_AWAY, file.checked)
+                actions += self._dismiss(file, ev.Verdict.TAKEN_AWAY, file.checked)
         for file in self.queue.to_take_in():
             actions += self._take_in(file)
         return actions
 
-    def _take_in(self, file: WaitingFile) -> list[Action]:
-        scope = Scope.IMAGE if self.queue.first() is file else Scope.CHECK
+    def _take_in(self, file: WaitingFile) -> list[ev.Action]:
+        scope = ev.Scope.IMAGE if self.queue.first() is file else ev.Scope.CHECK
         file.look += 1
         self.queue.move(file, FileState.INTAKE)
-        return [Do(TakeIn(file.name, file.look, scope))]
+        return [ev.Do(ev.TakeIn(file.name, file.look, scope))]
 
-    def _dismiss(self, file: WaitingFile, verdict: Verdict, checked: Checked) -> list[Action]:
+    def _dismiss(self, file: WaitingFile, verdict: ev.Verdict, checked: Checked) -> list[ev.Action]:
         self.queue.move(file, FileState.ENDING)
-        return self._unrecorded.add(Dismiss(file.name, verdict, checked, file.prepared))
+        return self._unrecorded.add(ev.Dismiss(file.name, verdict, checked, file.prepared))
 
     # --- what jobs found ---------------------------------------------------------------------------------------------
 
-    def done(self, job: FileJob, result: object, now: float) -> list[Action]:
+    def done(self, job: ev.FileJob, result: object, now: float) -> list[ev.Action]:
         """A job is done."""
         match job:
-            case TakeIn():
+            case ev.TakeIn():
                 return self._taken_in(job, result)
-            case Begin() if self.run is not None:
+            case ev.Begin() if self.run is not None:
                 return self._begun(self.run, result, now)
-            case NextPiece() if self.run is not None and isinstance(result, bytes):
+            case ev.NextPiece() if self.run is not None and isinstance(result, bytes):
                 self.run.supply(result)
-            case Dismiss() | End() | Return():
+            case ev.Dismiss() | ev.End() | ev.Return():
                 self._unrecorded.done(job)
-                if not isinstance(job, Dismiss):
+                if not isinstance(job, ev.Dismiss):
                     self._standing.move(LineUse.IDLE)
                 file = self.queue.get(job.name)
                 if file is not None and file.state is FileState.ENDING:
-                    self.queue.move(file, FileState.READY if isinstance(job, Return) else FileState.GONE)
+                    self.queue.move(file, FileState.READY if isinstance(job, ev.Return) else FileState.GONE)
         return []
 
-    def _taken_in(self, job: TakeIn, result: object) -> list[Action]:
+    def _taken_in(self, job: ev.TakeIn, result: object) -> list[ev.Action]:
         file = self.queue.get(job.name)
         if file is None or file.look != job.look or file.state is not FileState.INTAKE:
             made = isinstance(result, TakenIn) and result.prepared is not NO_IMAGE
-            return [Do(PutAway(result.prepared))] if made and isinstance(result, TakenIn) else []
+            return [ev.Do(ev.PutAway(result.prepared))] if made and isinstance(result, TakenIn) else []
         match result:
             case TakenIn():
                 self.queue.ready(file, result)
             case Checked():
-                return self._dismiss(file, Verdict.REFUSED, result)
+                return self._dismiss(file, ev.Verdict.REFUSED, result)
             case Gone():
                 self.queue.move(file, FileState.SETTLING)  # the next look at the folder tells what became of it
         return []
 
-    def _begun(self, run: Run, result: object, now: float) -> list[Action]:
+    def _begun(self, run: Run, result: object, now: float) -> list[ev.Action]:
         if isinstance(result, Begun):
             run.begun = result
             self.queue.move(run.file, FileState.SENDING)
@@ -168,35 +154,35 @@ class Sender:
         self.run = None
         self._standing.move(LineUse.IDLE)
         if isinstance(result, Checked):  # the operator punched out an edit since the check
-            return self._dismiss(run.file, Verdict.REFUSED, result)
+            return self._dismiss(run.file, ev.Verdict.REFUSED, result)
         stale, run.file.prepared = run.file.prepared, NO_IMAGE
         self.queue.move(run.file, FileState.SETTLING)
-        return [Do(PutAway(stale))]
+        return [ev.Do(ev.PutAway(stale))]
 
-    def failed(self, job: FileJob, error: Exception, now: float) -> str:
+    def failed(self, job: ev.FileJob, error: Exception, now: float) -> str:
         """A job could not be done; gives what that means, "" where it means nothing."""
         match job:
-            case TakeIn():
+            case ev.TakeIn():
                 file = self.queue.get(job.name)
                 if file is not None and file.look == job.look and file.state is FileState.INTAKE:
                     self.queue.move(file, FileState.SETTLING)
                 return f"{job.name} could not be read"
-            case Begin():
+            case ev.Begin():
                 if self.run is not None:
                     self.queue.move(self.run.file, FileState.READY)
                     self._standing.move(LineUse.IDLE)
                     self.run, self._begin_from = None, now + _AGAIN_S
                 return f"{job.name} could not be begun, so nothing was sent"
-            case NextPiece() if self.run is not None:
+            case ev.NextPiece() if self.run is not None:
                 self.run.cut(Cut.FOR_GOOD, f"the tape image could not be read: {error}", now)
-            case Dismiss() | End() | Return():
+            case ev.Dismiss() | ev.End() | ev.Return():
                 self._unrecorded.failed(job, now)
                 return f"the end of {job.name} could not be put on record"
         return ""
 
     # --- what people ask ---------------------------------------------------------------------------------------------
 
-    def go(self) -> list[Action]:
+    def go(self) -> list[ev.Action]:
         """Somebody says go. NotDoneError where nothing waits for it."""
         first = self.queue.first()
         if self.blocked is not None:
@@ -212,14 +198,14 @@ class Sender:
                 "nothing waits for a go", self.settings.name, "Drop a program into its to-machine folder"
             )
         self.starts.go()
-        return [Answer(first.name)]
+        return [ev.Answer(first.name)]
 
-    def withdraw(self, name: str, now: float) -> list[Action]:
+    def withdraw(self, name: str, now: float) -> list[ev.Action]:
         """Takes back the waiting file `name` (the first one if ""), or stops what is being sent."""
         run = self.run
         if run is not None and name in ("", run.file.name):
             run.cut(Cut.FOR_GOOD, "withdrawn at a keyboard while it was being sent", now)
-            return [Answer(run.file.name)]
+            return [ev.Answer(run.file.name)]
         file = self.queue.get(name) if name else self.queue.first()
         if file is None or not file.waits:
             raise NotDoneError(
@@ -227,11 +213,11 @@ class Sender:
                 self.settings.name,
                 "Look at `dncd status` for what waits",
             )
-        return [Answer(file.name), *self._dismiss(file, Verdict.WITHDRAWN, file.checked)]
+        return [ev.Answer(file.name), *self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked)]
 
     # --- sending -----------------------------------------------------------------------------------------------------
 
-    def consider(self, now: float, line_is_free: bool) -> list[Action]:
+    def consider(self, now: float, line_is_free: bool) -> list[ev.Action]:
         """Makes the first in line ready, and starts it when its start has come and the line is free."""
         actions = self._unrecorded.again(now)
         file = self.queue.first() if self._standing.serving and self.run is None else None
@@ -244,10 +230,10 @@ class Sender:
             self.starts.sending_began()
             self.queue.move(file, FileState.BEGINNING)
             self._standing.move(LineUse.BEGINNING)
-            actions.append(Do(Begin(file.name, file.checked, file.prepared)))
+            actions.append(ev.Do(ev.Begin(file.name, file.checked, file.prepared)))
         return actions
 
-    def over(self, now: float) -> list[Action]:
+    def over(self, now: float) -> list[ev.Action]:
         """Puts a sending that is over on record; one of which nothing went out goes back to wait, as if it never began."""
         run = self.run
         if run is None or run.begun is None or run.sending.outcome is None:
@@ -259,11 +245,11 @@ class Sender:
         self._standing.move(LineUse.ENDING)
         self.queue.move(file, FileState.ENDING)
         if run.left_no_trace:
-            return self._unrecorded.add(Return(file.name, run.begun))
+            return self._unrecorded.add(ev.Return(file.name, run.begun))
         heard = run.heard(self.line_warnings)
-        return self._unrecorded.add(End(file.name, run.begun, file.checked, file.prepared, outcome, heard))
+        return self._unrecorded.add(ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard))
 
-    def stop(self, reason: str, now: float) -> list[Action]:
+    def stop(self, reason: str, now: float) -> list[ev.Action]:
         """The service or the port ends: a sending in progress is interrupted."""
         if self.run is not None:
             self.run.cut(Cut.PORT, reason, now)
