@@ -173,8 +173,14 @@ def damage(day: Day) -> None:
 
 
 def restart(day: Day) -> None:
-    """What a start does; what it finds was left by a stop in the middle of a sending and of a capture."""
+    """What a start does, and each round after it; what they find was left by a stop in the middle of a sending and of a
+    capture."""
     day.done(day.open)
+    assert day.office is not None
+    for _ in range(3):
+        day.office.recovery.again()
+    vars(durable.DISK).update(at=0)  # somebody has made room
+    day.office.recovery.again()
 
 
 Flow = Callable[[Day], None]
