@@ -58,9 +58,13 @@ class Rig:
         entry = Entry(
             name, status.st_ino, status.st_dev, status.st_size, status.st_mtime_ns, status.st_ctime_ns, Complete.YES
         )
+        self.listed(entry)
+
+    def listed(self, *entries: Entry) -> None:
+        """These are new or changed in to-machine/; what was listed before and does not lie there any more is gone."""
         gone = frozenset(old for old in self._listed if not (self.folder / "to-machine" / old).exists())
-        self._listed = {*self._listed - gone, name}
-        self.station.news(Listing(self.station.name, (entry,), changed=(entry,), gone=gone))
+        self._listed = {*self._listed - gone, *(entry.name for entry in entries)}
+        self.station.news(Listing(self.station.name, entries, changed=entries, gone=gone))
 
     def skip(self, seconds: float) -> None:
         """The station's clock jumps forward."""

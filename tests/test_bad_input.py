@@ -19,7 +19,7 @@ from waiting import until
 from dncd.choices import Flow, StartOn
 from dncd.errors import SettingsError
 from dncd.outside import config
-from dncd.outside.folder_looks import Complete, Entry, Listing, left_alone
+from dncd.outside.folder_looks import Complete, Entry, left_alone
 from dncd.records.verify import verify
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
@@ -98,7 +98,7 @@ def test_names_files_and_punched_streams(tmp_path):
                     )
                 )
             dropped += len(entries)
-            shop.station.news(Listing("mill", tuple(entries)))
+            shop.listed(*entries)
             shop.until(lambda: not any(inbox.iterdir()) and not shop.station.busy, 120)
             port.written.clear()
         told = shop.ledger("sent", "refused")

@@ -219,7 +219,6 @@ def test_ten_thousand_programs_and_fifty_thousand_revisions(tmp_path: Path, monk
 PROGRAMS = """
 import sys
 from pathlib import Path
-from steps import steps
 
 from dncd.records.library import Library
 with Library(Path(sys.argv[1])) as library:
