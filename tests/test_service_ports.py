@@ -140,7 +140,7 @@ def test_a_rate_that_the_server_refuses_ends_the_start_and_is_named(tmp_path: Pa
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("how", "said"),
-    [({"silent": True}, "did not agree to RFC 2217"), ({"confirms_masks": False}, "notices of line faults")],
+    [({"silent": True}, "did not agree to RFC 2217"), ({"confirms_masks": False}, "does not tell line faults")],
 )
 def test_a_server_that_keeps_silent_is_no_port_with_its_reason(
     tmp_path: Path, how: dict, said: str, stack: ExitStack
