@@ -42,6 +42,11 @@ STATUS_EVERY_S: Final = 2.0
 
 FILE_EXTENSION: Final = ".nc"
 
+# --- the control's keys ---------------------------------------------------------------------------------------
+READ: Final = "READ"
+PUNCH: Final = "PUNCH"
+"""The keys of the tape age (common practice); later controls have INPUT and OUTPUT, or others."""
+
 # --- the line --------------------------------------------------------------------------------------------------
 BAUD: Final = 4800
 """Bits a second: 4800 and 7E2 is the usual pair of the ISO tape age (common practice)."""

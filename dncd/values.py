@@ -227,6 +227,14 @@ class ProgramSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Keys:
+    """Table `[machines.NAME.keys]`: what is written on the control's keys, and so what every message calls them."""
+
+    read: str = defaults.READ
+    punch: str = defaults.PUNCH
+
+
+@dataclass(frozen=True, slots=True)
 class MachineSettings:
     """Table `[machines.NAME]`: one control and its line. backup_days: days after which a backup is due, 0 for never."""
 
@@ -237,6 +245,7 @@ class MachineSettings:
     send: SendSettings = SendSettings()
     receive: ReceiveSettings = ReceiveSettings()
     program: ProgramSettings = ProgramSettings()
+    keys: Keys = Keys()
     backup_days: int = defaults.BACKUP_DAYS
 
     @property

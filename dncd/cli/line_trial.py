@@ -127,7 +127,8 @@ def _rounds(settings: MachineSettings, number: str, times: int, patience: float)
     with LineSession(settings.line) as session:
         for round_ in range(1, times + 1):
             if starts_by_hand(settings):
-                click.prompt("Press START or READ at the control, then Enter", default="", show_default=False)
+                press = f"Press START or {settings.keys.read} at the control, then Enter"
+                click.prompt(press, default="", show_default=False)
             done = round_step(bench, session, round_)
             rounds.append(done)
             if done.done is not Done.PASSED:

@@ -9,14 +9,22 @@ import math
 from dncd import defaults
 from dncd.choices import Flow, ModemLine, Protocol, StartOn
 from dncd.line.codes import ReaderCode
-from dncd.values import Modem, SendSettings, Signal
+from dncd.values import Keys, Modem, SendSettings, Signal
+
+_KEYS = Keys()
 
 
 class Starts:
     """Remembers the starts of one line. All times are seconds of the loop's clock."""
 
-    def __init__(self, send: SendSettings, protocol: Protocol = Protocol.PLAIN, flow: Flow = Flow.XON_XOFF) -> None:
-        self._send, self._protocol = send, protocol
+    def __init__(
+        self,
+        send: SendSettings,
+        protocol: Protocol = Protocol.PLAIN,
+        flow: Flow = Flow.XON_XOFF,
+        keys: Keys = _KEYS,
+    ) -> None:
+        self._send, self._protocol, self._read_key = send, protocol, keys.read
         self._line = send.start_on.start_line
         self._line_holds = self._line is flow.stop_line
         self._off_at = -math.inf  # when the line of a start was first seen off
@@ -123,12 +131,13 @@ class Starts:
 
     def wish(self) -> str:
         """What a waiting program waits for, as a person would say it."""
+        press = f"press {self._read_key} at the control"
         if self._by_wish:
-            return "the control to ask for it (XMODEM's C or NAK): press READ at the control"
+            return f"the control to ask for it (XMODEM's C or NAK): {press}"
         return {
             StartOn.NOW: "the line",
             StartOn.GO: "somebody to say `dncd go`",
-            StartOn.DC1: "the control to say DC1: press READ at the control",
-            StartOn.CTS: "the control to switch its RTS on (CTS here): press READ at the control",
-            StartOn.DSR: "the control to switch its DTR on (DSR here): press READ at the control",
+            StartOn.DC1: f"the control to say DC1: {press}",
+            StartOn.CTS: f"the control to switch its RTS on (CTS here): {press}",
+            StartOn.DSR: f"the control to switch its DTR on (DSR here): {press}",
         }[self._send.start_on]

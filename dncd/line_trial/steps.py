@@ -87,7 +87,7 @@ def _bears(measures: Measures, plan: Plan, machine: MachineSettings) -> bool:
 
 def hearing_step(machine: MachineSettings, say: Callable[[str], None], patience_s: float) -> Step:
     """One punch of any program on a plain line: whether what is heard fits the settings."""
-    hand = HearingHand(machine, lambda: say("  listening: PUNCH any program of 200 characters or more"))
+    hand = HearingHand(machine, lambda: say(f"  listening: {machine.keys.punch} any program of 200 characters or more"))
     line = dataclasses.replace(machine.line, frame=LISTENING_FRAME)
     with LineSession(line) as session:
         if not session.run(hand, patience_s):
@@ -132,7 +132,7 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
     text = trial_file(trial_blocks(machine, number, round_, bench.rounds))
     says = {
         Phase.WAITING: f"Round {round_} of {bench.rounds}: {wish_of(machine)}",
-        Phase.BACK: f"  sent; now PUNCH {number} at the control",
+        Phase.BACK: f"  sent; now {machine.keys.punch} {number} at the control",
     }
 
     def changed(phase: Phase) -> None:
@@ -144,7 +144,7 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
         came = next((head.name for head in names.heads(contents.text)), "")
         if contents.reasons or came in ("", names.number_name(number[1:])):
             return True
-        say(f"  that was {came}; PUNCH {number} at the control")
+        say(f"  that was {came}; {machine.keys.punch} {number} at the control")
         return False
 
     trip = RoundTrip(machine, image_of(machine, text), changed, is_ours)
@@ -166,7 +166,7 @@ def starts_by_hand(machine: MachineSettings) -> bool:
 def wish_of(machine: MachineSettings) -> str:
     if starts_by_hand(machine):
         return "on its way"
-    return f"waits for {Starts(machine.send, machine.line.protocol).wish()}"
+    return f"waits for {Starts(machine.send, machine.line.protocol, keys=machine.keys).wish()}"
 
 
 def _contents(machine: MachineSettings, back: Back) -> Contents:

@@ -19,6 +19,7 @@ from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import Coder
 from dncd.values import (
     Frame,
+    Keys,
     LibrarySettings,
     LineSettings,
     ProgramSettings,
@@ -34,6 +35,7 @@ TABLES: Final[Mapping[str, type]] = {
     "send": SendSettings,
     "receive": ReceiveSettings,
     "program": ProgramSettings,
+    "keys": Keys,
 }
 """The tables of one machine, in the order in which they are shown."""
 
@@ -154,6 +156,8 @@ _REMOTE = (
 )
 """What git may be told to push to; nothing that git would take for an option or for a command of its own to run."""
 
+_KEY = _text(r"[!-~]([ -~]{0,22}[!-~])?", "what is written on the key: 1 to 24 characters, such as INPUT")
+
 RULES: Final[Mapping[str, Rule]] = {
     "library.remote": _text(
         _REMOTE,
@@ -208,6 +212,8 @@ RULES: Final[Mapping[str, Rule]] = {
     "program.longest_block_chars": _whole(1, 100_000, "characters"),
     "program.lowest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
+    "keys.read": _KEY,
+    "keys.punch": _KEY,
     "program.findings": Rule(
         _findings,
         'a table of finding = "refuse", "warn" or "off", such as { "no-end" = "refuse" }',

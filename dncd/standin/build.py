@@ -10,7 +10,7 @@ from typing import Final
 from dncd.choices import Announce, EndsOn, Flow, MarkAt, Protocol, Request, StartOn, TapeCode
 from dncd.standin.program_memory import CHAR_MM
 from dncd.tape.codes import DC1, DC2, DC3
-from dncd.values import Frame, MachineSettings, TapeSettings
+from dncd.values import Frame, Keys, MachineSettings, TapeSettings
 
 Clock = Callable[[], float]
 
@@ -111,7 +111,7 @@ class Build:
     buffer_chars, high, low: the small memory of its reader, in characters, and where it says DC3 and DC1;
     reads_per_s: characters a second that it reads out of it, 0 for as fast as they come; runs_on_chars: how many it
     still punches after the host's DC3 (at most 10: two connection manuals); memory_m: metres of tape it keeps;
-    protocol: how programs are wrapped on its line, both ways.
+    protocol: how programs are wrapped on its line, both ways; keys: what is written on two of them.
     """
 
     title: str = "control"
@@ -129,6 +129,7 @@ class Build:
     reader: ReaderWays = field(default_factory=ReaderWays)
     punch: PunchWays = field(default_factory=PunchWays)
     protocol: Protocol = Protocol.PLAIN
+    keys: Keys = field(default_factory=Keys)
 
     @property
     def char_s(self) -> float:
@@ -177,6 +178,7 @@ def counterpart(machine: MachineSettings) -> Build:
         ),
         punch=replace(punch, waits_for=WaitsFor.NOTHING if receive.request is Request.NONE else WaitsFor.DC1),
         protocol=line.protocol,
+        keys=machine.keys,
     )
 
 

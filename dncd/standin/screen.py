@@ -26,8 +26,8 @@ LOOK_S: Final = 0.2
 """Seconds between two looks for news where nothing woke the watcher."""
 
 HELP: Final = """\
-read                      READ: the reader is on and takes a program
-punch NUMBER | all        PUNCH: gives a program, or all of them
+read                      {keys.read}: the reader is on and takes a program
+punch NUMBER | all        {keys.punch}: gives a program, or all of them
 list, show NUMBER         what the memory holds
 edit NUMBER OLD NEW       the first block with OLD gets NEW ("quotes" around blanks)
 key NUMBER                key a program in, block by block; a line with . alone ends it
@@ -56,7 +56,10 @@ class Screen:
         self._over = threading.Event()
         self._told = Mode.OFF
         self._held = dict(control.memory.programs)
+        keys = control.build.keys
         self._words: dict[str, Callable[[list[str]], None]] = {
+            keys.read.lower(): self._read,
+            keys.punch.lower(): self._punch,
             "read": self._read,
             "punch": self._punch,
             "list": self._list,
@@ -71,7 +74,7 @@ class Screen:
             "unplug": self._reset,
             "state": self._state,
             "wait": self._wait,
-            "help": lambda _: self._say(HELP),
+            "help": lambda _: self._say(HELP.format(keys=keys)),
         }
 
     def play(self, lines: TextIO) -> None:
@@ -169,14 +172,14 @@ class Screen:
     def _read(self, _: list[str]) -> None:
         self._control.clear()
         self._control.read_in()
-        self._started(Mode.READING, "READ: the reader is on")
+        self._started(Mode.READING, f"{self._control.build.keys.read}: the reader is on")
 
     def _punch(self, words: list[str]) -> None:
         if words[0].lower() == "all":
             self._control.punch_all()
         else:
             self._control.punch(self._number(words[0]))
-        self._started(Mode.PUNCHING, f"PUNCH: {words[0]} goes out")
+        self._started(Mode.PUNCHING, f"{self._control.build.keys.punch}: {words[0]} goes out")
 
     def _started(self, mode: Mode, text: str) -> None:
         with self._lock:

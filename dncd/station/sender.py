@@ -69,7 +69,7 @@ class Sender:
     def __init__(self, settings: MachineSettings, standing: Standing) -> None:
         self.settings = settings
         self.queue = SendQueue(defaults.QUEUE_FILES)
-        self.starts = Starts(settings.send, settings.line.protocol, settings.line.flow)
+        self.starts = Starts(settings.send, settings.line.protocol, settings.line.flow, settings.keys)
         self.run: Run | None = None
         self.blocked: DncdError | None = None
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts

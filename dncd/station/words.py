@@ -72,5 +72,5 @@ class Words:
             raise NotDoneError(
                 "this control is not asked for programs",
                 self._settings.name,
-                'Press PUNCH there, or set `receive.request = "dc1"` if it punches when it hears DC1',
+                f'Press {self._settings.keys.punch} there, or set `receive.request = "dc1"` if it punches when it hears DC1',
             )
