@@ -93,11 +93,9 @@ class Sending:
         self.stray_count = 0
         self._in_band, self._gated = line.flow.in_band, line.flow.stop_line is not ModemLine.NONE
         self._ahead = line.ahead_chars
-        # Handed over in as few pieces as a late wake-up allows; a wake-up that comes with others, a little early, counts.
         slack = math.ceil(defaults.REFILL_S / line.char_s)
-        refill_at = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
-        self._refill_s = refill_at * line.char_s
-        self._refill_early = min(line.ahead_chars - 1, refill_at + math.ceil(defaults.LOOP_SLACK_S / line.char_s))
+        self._refill_least = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
+        self._refill_at(self._refill_least)
         self._send = send
         self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None
@@ -205,8 +203,21 @@ class Sending:
         in_front = self.clock.in_front(now)
         if in_front > self._refill_early:
             return b""
+        if not in_front and self.handed_over:  # the wake-up came too late, and the line stood still
+            self._refill_at(min(self._refill_chars + 1, self._ahead * 5 // 8))
+        elif self._punctual >= defaults.PUNCTUAL_REFILLS:
+            self._refill_at(self._refill_chars - 1)
+        self._punctual += self._refill_chars > self._refill_least
         part = self._image[self._at : self._at + self._ahead - in_front]
         return self._up_to_pause(part) if self._paced else part
+
+    def _refill_at(self, chars: int) -> None:
+        """How many characters should still be in front when more are handed over: as few as late wake-ups allow, for each
+        piece costs the processor something. A wake-up that comes with others, a little early, counts."""
+        self._refill_chars, self._punctual = max(chars, self._refill_least), 0
+        char_s = self.clock.char_s
+        self._refill_s = self._refill_chars * char_s
+        self._refill_early = min(self._ahead - 1, self._refill_chars + math.ceil(defaults.LOOP_SLACK_S / char_s))
 
     def _up_to_pause(self, part: bytes) -> bytes:
         """What may go before the next pause begins."""
