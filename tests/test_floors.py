@@ -62,7 +62,6 @@ OWNERS = {
 
 MANY_METHODS = {
     "line/sending.py Sending": "one machine with its table: what the line says, what a driver asks, what a status shows",
-    "line/xmodem_sending.py XmodemSending": "has the surface of Sending, and the turns of XMODEM",
     "records/library.py Library": "what may be asked of the library, by the programs' names",
     "standin/control.py StandIn": "keys, lamps and memory of one control",
     "standin/screen.py Screen": "one method a key",

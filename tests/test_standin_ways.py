@@ -11,8 +11,8 @@ from standin_server import ServerPlug
 from waveform import receive_waveform, send_waveform
 
 from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
+from dncd.line.packet_machine import Ended, Ending, Received
 from dncd.line.xmodem import Receiver, Sender
-from dncd.line.xmodem_machine import Ended, Ending, Received
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
 from dncd.standin.control import Mode, StandIn

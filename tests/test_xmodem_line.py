@@ -6,11 +6,12 @@ import pytest
 
 from dncd import defaults
 from dncd.choices import Protocol, StartOn
+from dncd.line.packet_protocols import Offer
+from dncd.line.packet_receiving import PacketReceiving
+from dncd.line.packet_sending import PacketSending
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Wished
 from dncd.line.sending import Shape
 from dncd.line.starting import Starts
-from dncd.line.xmodem_receiving import XmodemReceiving
-from dncd.line.xmodem_sending import XmodemSending
 from dncd.values import Frame, LineSettings, Result, SendSettings
 
 KINDS = (Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K)
@@ -22,8 +23,13 @@ def line(kind):
 
 
 def sender(kind, image=IMAGE, now=0.0, wish=b"", **send):
-    end = XmodemSending(
-        line(kind), SendSettings(**send), len(image), now, Shape(len(image), len(image), b"\n"), wish=wish
+    end = PacketSending(
+        line(kind),
+        SendSettings(**send),
+        Offer("0001.nc", len(image)),
+        now,
+        Shape(len(image), len(image), b"\n"),
+        wish=wish,
     )
     end.supply(image)
     return end
@@ -59,7 +65,7 @@ class Link:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_program_arrives_whole(kind):
-    link = Link(sender(kind), XmodemReceiving(kind, 0.0))
+    link = Link(sender(kind), PacketReceiving(line(kind), 0.0))
     assert link.run() == IMAGE
     assert link.out.outcome.result is Result.SENT
     assert link.out.outcome.chars == len(IMAGE)
@@ -79,7 +85,7 @@ def test_damaged_packets_go_out_again_and_the_receipt_says_so(kind):
         hit[chance.randrange(len(hit))] ^= 1 << chance.randrange(8)
         return bytes(hit)
 
-    link = Link(sender(kind), XmodemReceiving(kind, 0.0), spoil)
+    link = Link(sender(kind), PacketReceiving(line(kind), 0.0), spoil)
     assert link.run() == IMAGE
     assert link.out.outcome.result is Result.SENT
     assert "out again" in link.out.outcome.notes[0]
@@ -124,7 +130,7 @@ def test_a_stop_says_cancel_and_nothing_else():
 
 
 def test_the_line_that_sends_is_not_asked():
-    idle = XmodemReceiving(Protocol.XMODEM, 0.0)
+    idle = PacketReceiving(line(Protocol.XMODEM), 0.0)
     idle.tick(0.0)
     assert idle.outgoing() == b"\x15"
     idle.rest()
@@ -137,7 +143,7 @@ def test_the_line_that_sends_is_not_asked():
 
 
 def test_a_wish_is_told_and_stops_the_asking_for_a_while():
-    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    idle = PacketReceiving(line(Protocol.XMODEM_CRC), 0.0)
     idle.tick(0.0)
     assert idle.outgoing() == b"C"
     (wished,) = idle.feed(b"C", 1.0)
@@ -150,19 +156,19 @@ def test_a_wish_is_told_and_stops_the_asking_for_a_while():
 
 
 def test_the_last_answer_waits_for_the_records():
-    back = XmodemReceiving(Protocol.XMODEM, 0.0)
+    back = PacketReceiving(line(Protocol.XMODEM), 0.0)
     link = Link(sender(Protocol.XMODEM, b"%\nO1\n%\n"), back)
     back.recorded = lambda: None  # the records are slow
     link.run(8.0)
     assert link.out.outcome is None
     assert [e.why for e in link.events if isinstance(e, Ended)] == [CaptureEnd.PACKETS]
-    XmodemReceiving.recorded(back)
+    PacketReceiving.recorded(back)
     link.run(30.0)
     assert link.out.outcome.result is Result.SENT
 
 
 def test_a_slow_disk_keeps_the_answers_back():
-    back = XmodemReceiving(Protocol.XMODEM, 0.0)
+    back = PacketReceiving(line(Protocol.XMODEM), 0.0)
     back.hold(True)
     back.tick(0.0)
     assert back.outgoing() == b""
@@ -171,7 +177,7 @@ def test_a_slow_disk_keeps_the_answers_back():
 
 
 def test_the_port_that_goes_away_ends_the_capture_as_it_is():
-    out, back = sender(Protocol.XMODEM), XmodemReceiving(Protocol.XMODEM, 0.0)
+    out, back = sender(Protocol.XMODEM), PacketReceiving(line(Protocol.XMODEM), 0.0)
     link = Link(out, back)
     link.run(3.0)
     (ended,) = back.stop(3.0)
@@ -209,7 +215,9 @@ def test_a_packet_that_takes_longer_than_an_answer_is_not_repeated_before_it_has
     """1029 characters of ten bits are 34.3 s at 300 baud and 17.15 s at 600, both more than XMODEM_UNASKED_S."""
     line = LineSettings("x", baud=baud, frame=Frame.parse("8N1"), protocol=Protocol.XMODEM_1K)
     image = bytes(2048)
-    out = XmodemSending(line, SendSettings(), len(image), 0.0, Shape(len(image), len(image), b"\n"), wish=b"C")
+    out = PacketSending(
+        line, SendSettings(), Offer("0001.nc", len(image)), 0.0, Shape(len(image), len(image), b"\n"), wish=b"C"
+    )
     out.supply(image)
     assert len(out.allowed(0.0)) == 1029
     out.wrote(1029, 1029, 0.0)
@@ -240,7 +248,7 @@ def test_a_packet_that_hardware_flow_keeps_back_is_not_piled_up_and_ends_at_stal
 
 def test_an_echo_is_no_wish_but_a_control_that_asks_is_heard():
     """A loopback plug left on the port gives dncd's own C back."""
-    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    idle = PacketReceiving(line(Protocol.XMODEM_CRC), 0.0)
     idle.tick(0.0)
     assert idle.outgoing() == b"C"
     assert idle.feed(b"C", 0.01) == []
@@ -263,7 +271,7 @@ def test_a_line_that_hardware_flow_closes_is_a_hold():
 
 def test_a_wish_soon_after_our_own_is_none_of_an_echo_where_the_next_does_not_come_back():
     """A control may ask by chance just after dncd has: its program must not wait until it asks again."""
-    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    idle = PacketReceiving(line(Protocol.XMODEM_CRC), 0.0)
     idle.tick(0.0)
     assert idle.outgoing() == b"C"
     assert idle.feed(b"C", 0.3) == []
@@ -277,7 +285,7 @@ def test_a_wish_soon_after_our_own_is_none_of_an_echo_where_the_next_does_not_co
 
 
 def test_a_plug_gives_every_wish_back_and_never_starts_a_program():
-    idle = XmodemReceiving(Protocol.XMODEM_CRC, 0.0)
+    idle = PacketReceiving(line(Protocol.XMODEM_CRC), 0.0)
     now, asked = 0.0, 0
     while now < 300.0:
         events = idle.tick(now)

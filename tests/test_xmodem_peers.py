@@ -12,8 +12,8 @@ import pytest
 from xmodem_peers import Damage, drive, library, program, received
 
 from dncd.choices import Protocol
+from dncd.line.packet_machine import Ended, Ending, Repeated
 from dncd.line.xmodem import Receiver, Sender
-from dncd.line.xmodem_machine import Ended, Ending, Repeated
 
 KINDS = [Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K]
 SIZE = {Protocol.XMODEM: 128, Protocol.XMODEM_CRC: 128, Protocol.XMODEM_1K: 1024}

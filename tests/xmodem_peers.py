@@ -13,8 +13,8 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from dncd.line.packet_machine import Ended, Event, Received
 from dncd.line.xmodem import Receiver, Sender
-from dncd.line.xmodem_machine import Ended, Event, Received
 
 DEADLINE_S = 40.0
 

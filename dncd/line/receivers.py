@@ -4,8 +4,8 @@ from typing import Final
 
 from dncd.choices import EndsOn, Protocol
 from dncd.line.alphabet import Alphabet
+from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.receiving import CaptureEnd, Ended, Receiving
-from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.tape.capture import Capture
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
@@ -15,11 +15,11 @@ _NOISE_CHARS: Final = 16
 """Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
 
 
-def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving | XmodemReceiving:
+def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving | PacketReceiving:
     """coder: the machine's; now: seconds of the clock that it will be fed with."""
     tape, receive, line = machine.tape, machine.receive, machine.line
     if line.protocol is not Protocol.PLAIN:
-        return XmodemReceiving(line.protocol, now)
+        return PacketReceiving(line, now)
     return Receiving(
         alphabet_of(machine, coder),
         tape.code,

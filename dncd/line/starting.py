@@ -9,6 +9,7 @@ import math
 from dncd import defaults
 from dncd.choices import Flow, ModemLine, Protocol, StartOn
 from dncd.line.codes import ReaderCode
+from dncd.line.packet_protocols import PROTOCOLS
 from dncd.values import Keys, Modem, SendSettings, Signal
 
 _KEYS = Keys()
@@ -60,7 +61,7 @@ class Starts:
         self._hold_open, self._late_hold_at = False, None  # reader off after the program: the next DC1 is a start
 
     def wished(self, wish: bytes, now: float) -> None:
-        """The control asked for a program by XMODEM's C or NAK; a late one of the program before starts nothing."""
+        """The control asked for a program as its protocol does; a late one of the program before starts nothing."""
         if self._ended_at is None or now - self._ended_at > defaults.HOLD_AFTER_END_S:
             self._wish, self._wish_at = wish, now
 
@@ -126,14 +127,14 @@ class Starts:
 
     @property
     def _by_wish(self) -> bool:
-        """XMODEM's receiver starts by asking; only a person's go and a modem line stand above that."""
+        """A receiver of packets starts by asking; only a person's go and a modem line stand above that."""
         return self._protocol is not Protocol.PLAIN and self._send.start_on in (StartOn.DC1, StartOn.NOW)
 
     def wish(self) -> str:
         """What a waiting program waits for, as a person would say it."""
         press = f"press {self._read_key} at the control"
         if self._by_wish:
-            return f"the control to ask for it (XMODEM's C or NAK): {press}"
+            return f"the control to ask for it ({PROTOCOLS[self._protocol].wish}): {press}"
         return {
             StartOn.NOW: "the line",
             StartOn.GO: "somebody to say `dncd go`",

@@ -1,10 +1,8 @@
 """XMODEM in both directions: with checksum, with CRC, and with blocks of 1024 characters.
 
-Two machines without clock or port. They are fed `bytes` and `now` (seconds of any steady clock), say by `next_due` when
-they want a `tick`, and hold what they want to say until `outgoing` fetches it. Nothing is done for a receiver or sender
-that is over, except that a finished receiver goes on to acknowledge a repeated EOT as long as it is fed.
-
-What they do is in the tables of `xmodem_rules`, what a packet is in `xmodem_packets`; both name the sources.
+Two machines as `packet_machine` says. Nothing is done for one that is over, except that a finished receiver goes on to
+acknowledge a repeated EOT as long as it is fed. What they do is in the tables of `packet_rules`, what a packet is in
+`xmodem_packets`; both name the sources.
 
 Where this goes beyond the reference, and why:
 - A sender takes no answer that came before its packet was written (`written`): it answers something older, and taken for an
@@ -14,19 +12,62 @@ Where this goes beyond the reference, and why:
 """
 
 import math
+from typing import Final
 
 from dncd import defaults
 from dncd.choices import Protocol
-from dncd.line.xmodem_machine import CANCEL, Acknowledged, Ending, Event, Machine, Patience, Received, Repeated, Started
+from dncd.line.packet_machine import (
+    Acknowledged,
+    Ending,
+    Event,
+    Machine,
+    Patience,
+    Received,
+    Repeated,
+    SendingMachine,
+    Started,
+)
+from dncd.line.packet_rules import RECEIVING, SENDING, Cause, Do, Phase
 from dncd.line.xmodem_packets import ACK, BS, CAN, EOT, LARGE, NAK, SMALL, SOH, STX, C, Check, check_bytes, packet
-from dncd.line.xmodem_rules import RECEIVING, SENDING, Do, Heard, Phase
 
 _REST_IN_SMALL = 7 * SMALL
 """Up to this many characters at the end go in small packets: they carry less filling than one of 1024."""
 
+CANCEL: Final = bytes([CAN] * 8)
+"""Two are enough; more of them survive a receiver that still takes some for characters of a packet (common practice)."""
 
-class Sender(Machine):
-    """Sends one program. Feed it with `supply` and `finish`, in step with `wanted`.
+_BYTES: Final = {ACK: Cause.ACK, NAK: Cause.NAK, C: Cause.C, SOH: Cause.SOH, STX: Cause.STX, EOT: Cause.EOT}
+
+
+class _Characters(Machine):
+    """What both directions make of single characters."""
+
+    _quiet_by = math.inf
+    _cans = 0
+
+    def _byte(self, byte: int, now: float) -> None:
+        """One character outside a packet. One CAN means nothing (it never was a standard); two in a row are an abort."""
+        self._cans = self._cans + 1 if byte == CAN else 0
+        if self._cans == 2:
+            self._on(Cause.CANCEL, now)
+        elif byte != CAN:
+            self._on(_BYTES.get(byte, Cause.OTHER), now)
+
+    def _wait_quiet(self, phase: Phase, quiet_s: float, now: float) -> None:
+        """Waits for a quiet line, but for no longer than for an answer: a peer that babbles must not hold the line."""
+        if self.phase is not phase:
+            self.phase, self._quiet_by = phase, now + defaults.XMODEM_REPLY_S
+        self._due = min(now + quiet_s, self._quiet_by)
+
+    def _farewell(self, reason: str) -> bytes:
+        return CANCEL
+
+    def _said_abort(self) -> str:
+        return "the other side cancelled (CAN CAN)"
+
+
+class Sender(_Characters, SendingMachine):
+    """Sends one program, two large packets of which are held at most.
 
     kind: `XMODEM` (checksum only), `XMODEM_CRC` or `XMODEM_1K` (these give what the receiver asks for); start_s: seconds to
     wait for the receiver, `math.inf` for ever; patience: see there. ValueError for `PLAIN`.
@@ -40,35 +81,17 @@ class Sender(Machine):
         start_s: float = defaults.XMODEM_START_S,
         patience: Patience = Patience.REPEAT,
     ) -> None:
-        super().__init__(SENDING)
+        super().__init__(SENDING, 2 * LARGE)
         if kind is Protocol.PLAIN:
             raise ValueError("plain characters are not sent in packets")
         self.check = Check.SUM
         self._kind, self._patience, self._start_s = kind, patience, start_s
         self._due = now + start_s
-        self._held = bytearray()
-        self._finished = False
         self._number, self._payload, self._packet = 0, 0, b""
         self._said_at = -math.inf
         self._unasked = 0
 
-    @property
-    def wanted(self) -> int:
-        """Characters that may be supplied now: two large packets are held at most."""
-        return 0 if self._finished else max(0, 2 * LARGE - len(self._held))
-
-    def supply(self, data: bytes, now: float) -> list[Event]:
-        self._held += data
-        self._heard(Heard.SUPPLY, now)
-        return self._drain()
-
-    def finish(self, now: float) -> list[Event]:
-        self._finished = True
-        self._heard(Heard.SUPPLY, now)
-        return self._drain()
-
     def written(self, now: float) -> None:
-        """What `outgoing` gave has left on the line: from here on the answer counts, and the wait for it."""
         if self.phase in (Phase.REPLY, Phase.EOT):
             self._said_at = now
             self._await(now)
@@ -87,7 +110,7 @@ class Sender(Machine):
         else:
             self._due = math.inf if self._patience is Patience.WAIT else now + defaults.XMODEM_UNASKED_S
 
-    def _do(self, do: Do, heard: Heard, now: float) -> None:
+    def _do(self, do: Do, cause: Cause, now: float) -> None:
         match do:
             case Do.BEGIN_SUM:
                 self._begin(Check.SUM, now)
@@ -108,17 +131,17 @@ class Sender(Machine):
                 pass
             case Do.REPEAT | Do.REPEAT_FIRST | Do.REPEAT_UNASKED:
                 self._unasked += do is Do.REPEAT_UNASKED
-                self._again(heard, now)
+                self._again(cause, now)
             case Do.SAY_EOT:
-                self._again(heard, now)
+                self._again(cause, now)
             case Do.FINISH:
-                self._over(Ending.DONE, "", now)
+                self._over(Ending.DONE, "")
             case Do.NO_START:
-                self._over(Ending.FAILED, f"the receiver did not ask for a packet within {self._start_s:g} s", now)
+                self._over(Ending.FAILED, f"the receiver did not ask for a packet within {self._start_s:g} s")
 
     def _begin(self, check: Check, now: float) -> None:
         self.check = check
-        self._events.append(Started(check))
+        self._events.append(Started())
         self._next(now)
 
     def _next(self, now: float) -> None:
@@ -138,13 +161,13 @@ class Sender(Machine):
         self._packet = packet(self._number, data, size, self.check) if data else bytes([EOT])
         self._say(now)
 
-    def _again(self, heard: Heard, now: float) -> None:
+    def _again(self, cause: Cause, now: float) -> None:
         self._tries += 1
         what = "the end (EOT)" if self.phase is Phase.EOT else f"packet {self._number}"
-        why = "was not answered" if heard is Heard.SILENCE else "was asked for again"
+        why = "was not answered" if cause is Cause.SILENCE else "was asked for again"
         if self._tries >= defaults.XMODEM_TRIES:
             reason = f"{what} {why} {self._tries} times in a row"
-            self._over(Ending.FAILED, reason, now, say=CANCEL)
+            self._give_up(Ending.FAILED, reason)
         else:
             self._events.append(Repeated(f"{what} {why}"))
             self._say(now)
@@ -155,7 +178,7 @@ class Sender(Machine):
         self._await(now)
 
 
-class Receiver(Machine):
+class Receiver(_Characters):
     """Receives one program; asks for it at once.
 
     kind: `XMODEM` asks for checksum (NAK), the others for CRC (C) and then, if nothing comes, for checksum; packets of 1024
@@ -174,7 +197,7 @@ class Receiver(Machine):
         self._ending = Ending.FAILED
         self._packet = bytearray()
         self._tail = b""
-        self._do(Do.ASK, Heard.SILENCE, now)
+        self._do(Do.ASK, Cause.SILENCE, now)
 
     def feed(self, data: bytes, now: float) -> list[Event]:
         at = 0
@@ -195,7 +218,7 @@ class Receiver(Machine):
 
     def tick(self, now: float) -> list[Event]:
         if self.phase is Phase.PURGING and now >= self._due and self._tail.rstrip(bytes([BS])).endswith(CANCEL[:2]):
-            self._heard(Heard.CANCEL, now)
+            self._on(Cause.CANCEL, now)
         return super().tick(now)
 
     def _inside(self, data: bytes, at: int, now: float) -> int:
@@ -207,20 +230,20 @@ class Receiver(Machine):
         self._packet += part
         self._due = now + defaults.XMODEM_QUIET_S
         if len(self._packet) == 3 and self._packet[1] ^ self._packet[2] != 0xFF:
-            self._heard(Heard.BAD, now)
+            self._on(Cause.BAD, now)
         elif len(self._packet) == whole:
-            self._heard(self._judged(size), now)
+            self._on(self._judged(size), now)
         return at + len(part)
 
-    def _judged(self, size: int) -> Heard:
+    def _judged(self, size: int) -> Cause:
         if check_bytes(bytes(self._packet[3 : 3 + size]), self.check) != self._packet[3 + size :]:
-            return Heard.BAD
+            return Cause.BAD
         number = self._packet[1]
         if number == (self._taken + 1) & 0xFF:
-            return Heard.GOOD
-        return Heard.AGAIN if self._taken and number == self._taken & 0xFF else Heard.STRAY
+            return Cause.GOOD
+        return Cause.AGAIN if self._taken and number == self._taken & 0xFF else Cause.STRAY
 
-    def _do(self, do: Do, heard: Heard, now: float) -> None:
+    def _do(self, do: Do, cause: Cause, now: float) -> None:
         match do:
             case Do.ASK:
                 self._ask(now)
@@ -229,7 +252,7 @@ class Receiver(Machine):
             case Do.DELIVER:
                 data = bytes(self._packet[3 : len(self._packet) - (1 if self.check is Check.SUM else 2)])
                 if not self._taken:
-                    self._events.append(Started(self.check))
+                    self._events.append(Started())
                 self._taken += 1
                 self._tries = 0
                 self.chars += len(data)
@@ -246,17 +269,17 @@ class Receiver(Machine):
                 self.phase, self._due = Phase.EOT, now + defaults.XMODEM_QUIET_S
             case Do.CONFIRM:
                 self._ending = Ending.DONE
-                self._over(Ending.DONE, "", now, say=bytes([ACK]))
+                self._over(Ending.DONE, "", say=bytes([ACK]))
             case Do.CONFIRM_AGAIN if self._ending is Ending.DONE:
                 self._out.append(ACK)
             case Do.OUT_OF_STEP:
                 reason = f"packet {self._packet[1]} came where {(self._taken + 1) & 0xFF} was due"
-                self._over(Ending.FAILED, reason, now, say=CANCEL)
+                self._give_up(Ending.FAILED, reason)
 
     def _ask(self, now: float) -> None:
         """The wish for the first packet: C, and after some of them NAK."""
         if self._asked >= self._most_tries:
-            self._over(Ending.FAILED, f"no packet came after {self._asked} requests", now)
+            self._over(Ending.FAILED, f"no packet came after {self._asked} requests")
             return
         self._asked += 1
         self.check = Check.CRC if self._asked <= self._crc_tries else Check.SUM
@@ -276,7 +299,7 @@ class Receiver(Machine):
         self._tries += 1
         if self._tries >= defaults.XMODEM_TRIES:
             reason = f"packet {self._taken + 1} did not come whole in {self._tries} tries"
-            self._over(Ending.FAILED, reason, now, say=CANCEL)
+            self._give_up(Ending.FAILED, reason)
             return
         self._events.append(Repeated(f"packet {self._taken + 1} did not come whole"))
         if self._taken:

@@ -1,16 +1,16 @@
-"""Reader and punch of a control that takes and gives programs in XMODEM packets (the machines are `line.xmodem`)."""
+"""Reader and punch of a control that takes and gives programs in packets (machines of `line.packet_protocols`)."""
 
 from collections.abc import Sequence
 
-from dncd.line.xmodem import Receiver, Sender
-from dncd.line.xmodem_machine import Ended, Ending, Event, Received
+from dncd.line.packet_machine import Ended, Ending, Event, Machine, Patience, Received, SendingMachine
+from dncd.line.packet_protocols import PROTOCOLS, Offer
 from dncd.standin.build import Build, Clock
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading, Stored
 from dncd.standin.tape_punch import Noise, image_text
 from dncd.standin.tape_reader import meanings
 from dncd.tape.codes import Coder
-from dncd.values import IsoBytes
+from dncd.values import IsoBytes, LineSettings
 
 FOR_EVER_S = 86_400.0
 """Seconds that a control waits for the host to ask for its packets: the operator's patience ends it."""
@@ -23,11 +23,11 @@ class PacketReader:
         self.on, self.alarm = False, Alarm.NONE
         self._build, self._line, self._memory, self._clock = build, line, memory, clock
         self._meaning = meanings(coder)
-        self._receivers: list[Receiver] = []
+        self._receivers: list[Machine] = []
         self._data = bytearray()
 
     def start(self) -> None:
-        self._receivers = [Receiver(self._build.protocol, self._clock())]
+        self._receivers = [PROTOCOLS[self._build.protocol].receiver(_line(self._build), self._clock())]
         self._data.clear()
         self.on, self.alarm = True, Alarm.NONE
 
@@ -78,7 +78,7 @@ class PacketPunch:
     def __init__(self, build: Build, coder: Coder, line: LineEnd) -> None:
         self.stops, self.alarm = 0, Alarm.NONE
         self._build, self._coder, self._line = build, coder, line
-        self._senders: list[Sender] = []
+        self._senders: list[SendingMachine] = []
         self._image = b""
         self._answer_due = False
 
@@ -91,7 +91,9 @@ class PacketPunch:
         if noise:
             raise ValueError("a packet's faults are those of the line: set its noise")
         self._image = self._coder.encode(IsoBytes(image_text(self._build, programs).encode("ascii")))
-        self._senders = [Sender(self._build.protocol, now, start_s=FOR_EVER_S)]
+        offer = Offer(programs[0].number if programs else "", len(self._image))
+        row = PROTOCOLS[self._build.protocol]
+        self._senders = [row.sender(_line(self._build), offer, now, FOR_EVER_S, Patience.REPEAT)]
         self.alarm = Alarm.NONE
 
     def stop(self) -> None:
@@ -118,7 +120,7 @@ class PacketPunch:
             for sender in self._senders:
                 sender.written(now)
 
-    def _supply(self, sender: Sender, now: float) -> None:
+    def _supply(self, sender: SendingMachine, now: float) -> None:
         while self._image and sender.wanted:
             wanted = sender.wanted
             piece, self._image = self._image[:wanted], self._image[wanted:]
@@ -131,3 +133,7 @@ class PacketPunch:
             if isinstance(event, Ended):
                 self._senders.clear()
                 self.alarm = Alarm.NONE if event.ending is Ending.DONE else Alarm.LINE
+
+
+def _line(build: Build) -> LineSettings:
+    return LineSettings("", build.baud, build.frame, build.protocol)

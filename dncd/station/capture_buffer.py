@@ -10,9 +10,9 @@ import math
 from dataclasses import dataclass
 
 from dncd import defaults
+from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.receivers import is_noise
 from dncd.line.receiving import Began, Caught, Ended, Event, Receiving, Said, Wished
-from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.records.plans import InPlan
 from dncd.station.events import Append, CaptureJob, Discard, Judge, Keep
 from dncd.station.results import Damage
@@ -73,7 +73,7 @@ class CaptureBuffer:
     What is to be done and said after a call is taken out by `take`.
     """
 
-    def __init__(self, receiving: Receiving | XmodemReceiving, punch_on: frozenset[int]) -> None:
+    def __init__(self, receiving: Receiving | PacketReceiving, punch_on: frozenset[int]) -> None:
         self.receiving = receiving
         self._jobs: list[CaptureJob] = []
         self._cues: list[Cue] = []
@@ -238,7 +238,7 @@ class CaptureBuffer:
             case Keep() | Discard():
                 self._captures.remove(capture)
                 whole = not any(later.ended is not None for later in self._captures)
-                if isinstance(self.receiving, XmodemReceiving) and whole:
+                if isinstance(self.receiving, PacketReceiving) and whole:
                     self.receiving.recorded()  # the last answer is that of the newest capture
                 if self._captures:
                     self._flush()

@@ -5,8 +5,9 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine, Protocol
+from dncd.line.packet_protocols import Offer
+from dncd.line.packet_sending import PacketSending
 from dncd.line.sending import Sending
-from dncd.line.xmodem_sending import XmodemSending
 from dncd.station.events import Action, Do, Holds, Lines, NextPiece, Part, Suspended, Write, Wrote
 from dncd.station.queue import WaitingFile
 from dncd.station.results import Begun, Heard
@@ -35,13 +36,13 @@ class Run:
     """A sending of `file`. begun: what the records know of it, once they do; sending: the machine of the line."""
 
     def __init__(self, settings: MachineSettings, file: WaitingFile, wish: bytes, now: float) -> None:
-        """wish: what the receiver of an XMODEM line asked with just before, or b""."""
+        """wish: what the receiver of a line of packets asked with just before, or b""."""
         line, send, prepared = settings.line, settings.send, file.prepared
         self.file = file
-        self.sending: Sending | XmodemSending = (
+        self.sending: Sending | PacketSending = (
             Sending(line, send, prepared.total_chars, now, prepared.shape)
             if line.protocol is Protocol.PLAIN
-            else XmodemSending(line, send, prepared.total_chars, now, prepared.shape, wish=wish)
+            else PacketSending(line, send, Offer(file.name, prepared.total_chars), now, prepared.shape, wish=wish)
         )
         self.begun: Begun | None = None
         self._settings = settings

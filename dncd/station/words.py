@@ -1,12 +1,12 @@
-"""What dncd says to a control beside programs: stop and go on, reader codes, an XMODEM receiver's part, last words. Pure.
+"""What dncd says to a control beside programs: stop and go on, reader codes, a packet receiver's part, last words. Pure.
 
 What a port does not take at once is kept and said as soon as it takes it, ahead of any character of a program.
 """
 
 from dncd.choices import ModemLine, Request
 from dncd.errors import NotDoneError
+from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.receiving import Receiving
-from dncd.line.xmodem_receiving import XmodemReceiving
 from dncd.station.capture_buffer import Cue
 from dncd.station.events import Action, Part, SwitchLine, Write
 from dncd.tape.codes import Coder
@@ -16,10 +16,10 @@ from dncd.values import MachineSettings, Signal
 class Words:
     """Of one line. receiving: which listens on it."""
 
-    def __init__(self, settings: MachineSettings, coder: Coder, receiving: Receiving | XmodemReceiving) -> None:
+    def __init__(self, settings: MachineSettings, coder: Coder, receiving: Receiving | PacketReceiving) -> None:
         self._settings = settings
         self._stop_byte, self._go_byte = (bytes(coder.signal(code, settings.line.dc_parity)) for code in (0x13, 0x11))
-        self._packets = receiving if isinstance(receiving, XmodemReceiving) else None
+        self._packets = receiving if isinstance(receiving, PacketReceiving) else None
         self._unsaid = bytearray()
 
     def __bool__(self) -> bool:
@@ -38,7 +38,7 @@ class Words:
         del self._unsaid[:chars]
 
     def say(self, sending: bool, now: float) -> list[Action]:
-        """What is to be written now. On an XMODEM line dncd asks for programs only while it sends none."""
+        """What is to be written now. On a line of packets dncd asks for programs only while it sends none."""
         if self._packets is not None:
             if sending:
                 self._packets.rest()

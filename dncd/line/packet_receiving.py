@@ -1,4 +1,4 @@
-"""Catching what a control sends in XMODEM packets, with the surface of `line.receiving.Receiving`.
+"""Catching what a control sends in packets, with the surface of `line.receiving.Receiving`.
 
 XMODEM's receiver begins: on an idle line dncd asks every few seconds. A control that itself wants to receive says the same
 (C or NAK): that is its start of a sending (`Wished`), and dncd falls silent for a while. `XMODEM_REST_S` after a transfer
@@ -6,38 +6,61 @@ dncd asks again; a late repetition of EOT is answered all the same.
 """
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
-from dncd.choices import Protocol
+from dncd.line.packet_machine import Ended as PacketsEnded
+from dncd.line.packet_machine import Ending, Machine, Received, Started
+from dncd.line.packet_machine import Event as PacketEvent
+from dncd.line.packet_protocols import PROTOCOLS
+from dncd.line.packet_rules import Phase
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Event, Wished
-from dncd.line.xmodem import Receiver
-from dncd.line.xmodem_machine import CANCEL, Ending, Received, Started
-from dncd.line.xmodem_machine import Ended as PacketsEnded
-from dncd.line.xmodem_machine import Event as PacketEvent
-from dncd.line.xmodem_packets import NAK, SOH, STX, SUB, C
-from dncd.line.xmodem_rules import Phase
+from dncd.line.xmodem_packets import SUB
+from dncd.values import LineSettings
 
 _SUB: Final = bytes([SUB])
-_WISHES: Final = bytes([C, NAK])
 _SILENT_S: Final = defaults.XMODEM_REPLY_S * 1.5
 
 
-class XmodemReceiving:
+@dataclass(slots=True)
+class _Catch:
+    """The program that is coming. filling: SUBs that came last, which are filling unless more follows."""
+
+    began: bool = False
+    chars: int = 0
+    filling: int = 0
+
+    def take(self, data: bytes, events: list[Event]) -> None:
+        """Hands on a packet's characters; SUBs at its end wait."""
+        data = _SUB * self.filling + data
+        kept = data.rstrip(_SUB)
+        self.filling = len(data) - len(kept)
+        self.chars += len(kept)
+        if kept:
+            events.append(Caught(kept))
+
+    def end(self, why: CaptureEnd, now: float, events: list[Event]) -> None:
+        """It is over, if it began."""
+        if self.began:
+            self.began = False
+            events.append(Ended(why, self.chars, self.chars, now))
+
+
+class PacketReceiving:
     """Asks, receives, and holds back its answers while the disk is behind (`hold`), the last one until the capture is on
     record (`recorded`): what is acknowledged is durable.
 
     longest: most characters of one capture.
     """
 
-    def __init__(self, kind: Protocol, now: float, *, longest: int = defaults.CAPTURE_CHARS) -> None:
-        self._kind, self._longest = kind, longest
-        self._machine: Receiver | None = None
+    def __init__(self, line: LineSettings, now: float, *, longest: int = defaults.CAPTURE_CHARS) -> None:
+        self._line, self._longest = line, longest
+        self._row = PROTOCOLS[line.protocol]
+        self._machine: Machine | None = None
         self._ask_at = now
         self._out = bytearray()
-        self._filling = 0  # SUBs that came last: filling, unless more follows
-        self.chars = 0
-        self._began = False
+        self._catch = _Catch()
         self._held = False
         self._last_answer_waits = False
         self._resting = False
@@ -85,12 +108,12 @@ class XmodemReceiving:
         machine = self._machine
         if machine is None or machine.phase in (Phase.START, Phase.OVER):
             wish = data[-1:]
-            if not data.strip(_WISHES):
+            if not data.strip(self._row.wishes):
                 self._machine = None if machine is None or machine.phase is Phase.START else machine
                 self._ask_at = now + _SILENT_S
                 return self._wished(wish, now)
         self._doubtful = b""
-        if machine is None or (machine.phase is Phase.OVER and data[0] in (SOH, STX)):
+        if machine is None or (machine.phase is Phase.OVER and data[0] in self._row.heads):
             machine = self._begin(now)
             machine.outgoing()  # somebody sends already: asking would only disturb
         return self._take(machine.feed(data, now), now)
@@ -102,18 +125,23 @@ class XmodemReceiving:
         if self._doubtful and now >= self._doubt_ends:
             self._machine, self._ask_at = None, now + _SILENT_S
             return self._wished(self._doubtful, now)
-        idle = self._machine is None or self._machine.phase is Phase.OVER
-        if idle and now >= self._ask_at and not self._last_answer_waits:
+        if self._asks and now >= self._ask_at and not self._last_answer_waits:
             self._begin(now)
         return self._take(self._machine.tick(now), now) if self._machine is not None else []
 
     def next_due(self) -> float | None:
         if self._resting:
             return None
-        due = None if self._last_answer_waits else self._ask_at
-        if self._machine is not None and self._machine.phase is not Phase.OVER:
-            due = self._machine.next_due()
+        if self._asks:
+            due = None if self._last_answer_waits else self._ask_at
+        else:
+            due = self._machine.next_due() if self._machine is not None else None
         return min(due, self._doubt_ends) if due is not None and self._doubtful else due
+
+    @property
+    def _asks(self) -> bool:
+        """Whether a new machine begins when its time has come; one without `heads` goes on by itself when it is over."""
+        return self._machine is None or (self._machine.phase is Phase.OVER and bool(self._row.heads))
 
     def _wished(self, wish: bytes, now: float) -> list[Event]:
         """A plug, or an adaptor that hears itself, gives back what dncd has just said: nobody wishes for anything. It
@@ -129,17 +157,17 @@ class XmodemReceiving:
         return []
 
     def stop(self, now: float) -> list[Event]:
-        if self._machine is None or not self._began:
+        if self._machine is None or not self._catch.began:
             self._machine = None
             return []
         events = self._take(self._machine.cancel(now), now)
         self._machine, self._ask_at = None, now
         return events
 
-    def _begin(self, now: float) -> Receiver:
+    def _begin(self, now: float) -> Machine:
         self._out.clear()
-        self._machine = Receiver(self._kind, now)
-        self.chars, self._filling, self._began = 0, 0, False
+        self._machine = self._row.receiver(self._line, now)
+        self._catch = _Catch()
         return self._machine
 
     def _take(self, packets: list[PacketEvent], now: float) -> list[Event]:
@@ -147,32 +175,20 @@ class XmodemReceiving:
         for packet in packets:
             match packet:
                 case Started():
-                    self._began = True
+                    self._catch = _Catch(began=True)
                     events.append(Began(now))
                 case Received():
-                    self._received(packet.data, events)
-                    if self.chars > self._longest:
-                        self._end(CaptureEnd.TOO_LONG, now, events)
-                        self._machine = None
-                        self._out += CANCEL
+                    self._catch.take(packet.data, events)
+                    if self._catch.chars > self._longest:
+                        self._catch.end(CaptureEnd.TOO_LONG, now, events)
+                        machine, self._machine = self._machine, None
+                        if machine is not None:
+                            machine.cancel(now)
+                            self._out += machine.outgoing()
                         return events
                 case PacketsEnded():
                     self._ask_at = now + defaults.XMODEM_REST_S
                     why = CaptureEnd.PACKETS if packet.ending is Ending.DONE else CaptureEnd.STOPPED
-                    self._last_answer_waits = self._began and why is CaptureEnd.PACKETS
-                    self._end(why, now, events)
+                    self._last_answer_waits = self._catch.began and why is CaptureEnd.PACKETS
+                    self._catch.end(why, now, events)
         return events
-
-    def _received(self, data: bytes, events: list[Event]) -> None:
-        """Hands on a packet's characters; SUBs at its end wait, for they may be filling."""
-        data = _SUB * self._filling + data
-        kept = data.rstrip(_SUB)
-        self._filling = len(data) - len(kept)
-        self.chars += len(kept)
-        if kept:
-            events.append(Caught(kept))
-
-    def _end(self, why: CaptureEnd, now: float, events: list[Event]) -> None:
-        if self._began:
-            self._began = False
-            events.append(Ended(why, self.chars, self.chars, now))

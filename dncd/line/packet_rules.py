@@ -22,7 +22,7 @@ class Phase(enum.Enum):
     OVER = "over"
 
 
-class Heard(enum.Enum):
+class Cause(enum.Enum):
     """What can happen to a machine. Not in this table: one CAN, which means nothing."""
 
     ACK = "ACK"
@@ -66,13 +66,13 @@ class Do(enum.Enum):
     NO_START = enum.auto()
 
 
-Table = Mapping[tuple[Phase, Heard], tuple[Do, frozenset[Phase]]]
+Table = Mapping[tuple[Phase, Cause], tuple[Do, frozenset[Phase]]]
 
 
 def _table(rows: Iterable[tuple[Phase, str, Do, str]]) -> Table:
     """Rows of phase, what is heard (names), what is done, and the phases that may follow (names)."""
     return {
-        (phase, Heard[heard]): (do, frozenset(Phase[name] for name in after.split()))
+        (phase, Cause[heard]): (do, frozenset(Phase[name] for name in after.split()))
         for phase, names, do, after in rows
         for heard in names.split()
     }

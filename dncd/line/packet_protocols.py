@@ -1,0 +1,51 @@
+"""The packet protocols of a line, one row each: whatever differs between them above their machines stands here."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.choices import Protocol
+from dncd.line import xmodem
+from dncd.line.packet_machine import Machine, Patience, SendingMachine
+from dncd.line.xmodem_packets import NAK, SOH, STX, C
+from dncd.values import LineSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """What is to be sent. name: as a control may keep it; chars: of the whole tape image."""
+
+    name: str
+    chars: int
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """sender: a machine for an offer, with the seconds to wait for the receiver's first word; receiver: one that waits for a
+    program; wishes: single characters by which a receiver asks for one, and by which dncd asks on an idle line (b"": it
+    keeps still there); wish: the same for people; heads: characters that begin a packet of the next program, which needs a
+    new machine (b"": one machine takes all that come)."""
+
+    sender: Callable[[LineSettings, Offer, float, float, Patience], SendingMachine]
+    receiver: Callable[[LineSettings, float], Machine]
+    wishes: bytes
+    heads: bytes
+    wish: str
+
+
+def _xmodem_sender(line: LineSettings, offer: Offer, now: float, start_s: float, patience: Patience) -> SendingMachine:
+    return xmodem.Sender(line.protocol, now, start_s=start_s, patience=patience)
+
+
+def _xmodem_receiver(line: LineSettings, now: float) -> Machine:
+    return xmodem.Receiver(line.protocol, now)
+
+
+_XMODEM: Final = Row(_xmodem_sender, _xmodem_receiver, bytes([C, NAK]), bytes([SOH, STX]), "XMODEM's C or NAK")
+
+PROTOCOLS: Final[Mapping[Protocol, Row]] = {
+    Protocol.XMODEM: _XMODEM,
+    Protocol.XMODEM_CRC: _XMODEM,
+    Protocol.XMODEM_1K: _XMODEM,
+}
+"""By `line.protocol`; `plain` characters are none."""
