@@ -87,10 +87,11 @@ class StandIn:
             self.mode = Mode.PUNCHING
 
     def loop(self) -> None:
-        """A loopback plug takes the control's place: what comes goes back, RTS to CTS, DTR to DSR; `reset` ends it."""
+        """A loopback plug takes the control's place: what comes goes back, RTS to CTS, DTR to DSR; `reset` ends it. A plug
+        has no rate and no frame of its own: what comes through has the host's."""
         with self._changed:
             self._stop()
-            self.mode = Mode.LOOPED
+            self.mode, self.line.baud = Mode.LOOPED, 0.0
 
     def reset(self) -> None:
         """RESET: reader and punch off, alarm gone. Like a real control it says nothing about it."""
@@ -104,6 +105,7 @@ class StandIn:
         self.reader.off()
         self.packet_reader.off()
         self.mode = Mode.OFF
+        self.line.char_s, self.line.baud = self.build.char_s, self.build.baud
 
     def wait_for(self, what: Callable[[], bool], within_s: float) -> bool:
         """Waits until what() holds (it is asked after each step that changed something); False: not in time."""
@@ -147,6 +149,8 @@ class StandIn:
     def step(self, now: float) -> None:
         with self._changed:
             before = (self.mode, len(self.taken), self.line.to_punch())
+            if self.mode is Mode.LOOPED:
+                self.line.char_s = self._plug.host_bits() / (self._plug.host_baud() or self.build.baud)
             runs = self.line.carried(now)
             self._note(runs)
             match self.mode:

@@ -22,6 +22,10 @@ class Plug:
         """The rate at which the host sends and listens, in bits a second; 0 where it cannot be seen."""
         return 0.0
 
+    def host_bits(self) -> int:
+        """Bit times of one of the host's characters, start and stop bits with it; ten where its frame cannot be seen."""
+        return 10
+
     def host_rts(self) -> Signal:
         """The host's RTS, for a loopback plug; UNKNOWN where it cannot be seen."""
         return Signal.UNKNOWN
@@ -65,6 +69,10 @@ class NullModem(Plug):
         if self._rates is Rates.IGNORED:
             return 0.0
         return _BAUDS.get(termios.tcgetattr(self._held)[5], 0.0)
+
+    def host_bits(self) -> int:
+        """A pseudo-terminal has eight data bits, no parity, and keeps the host's wish for a second stop bit."""
+        return 11 if termios.tcgetattr(self._held)[2] & termios.CSTOPB else 10
 
     def close(self) -> None:
         os.close(self.fd)
