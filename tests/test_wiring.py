@@ -18,6 +18,7 @@ from dncd.commissioning.wiring import (
     Variant,
     draw_cable,
     draw_plug,
+    end_test,
     longest_cable,
     loopback_plug,
     variant_for,
@@ -109,6 +110,36 @@ def test_every_cable_joins_outputs_to_inputs_alone(near: Connector, far: Connect
         lines = [line_at(int(contact[1:]), near if contact[0] == "A" else far) for contact in net]
         outs = [line for line in lines if direction[line] is Direction.OUT]
         assert len(outs) == (0 if Line.GND in lines else 1)
+
+
+CURRENT_LOOP = {9, 10, 18, 25}
+"""Pins of a DB-25 that may carry a 20 mA loop, or 24 V (trade practice)."""
+
+
+@pytest.mark.parametrize(("near", "far", "variant"), CABLES)
+def test_no_wire_touches_a_pin_that_may_carry_a_current_loop(near: Connector, far: Connector, variant: Variant) -> None:
+    assert not CURRENT_LOOP & {int(row["db25"]) for row in PINOUT}
+    ends = {End.NEAR: near, End.FAR: far}
+    contacts = {contact for join in Cable(near, far, variant).joins for contact in (join.a, join.b)}
+    assert not CURRENT_LOOP & {contact.pin for contact in contacts if ends[contact.end] is Connector.DB25}
+    assert any("pins 9, 10, 18 and 25" in caution for caution in CAUTIONS)
+
+
+@pytest.mark.parametrize("connector", Connector)
+def test_a_meter_tells_which_cable_the_control_wants(connector: Connector) -> None:
+    """pinout.csv: an output of a DTE is its transmit; on a DCE the same circuit is an input."""
+    column = "de9" if connector is Connector.DE9 else "db25"
+    pin = {row["signal"]: row[column] for row in PINOUT}
+    said = end_test(connector)
+    assert {row["signal"]: row["direction_dte"] for row in PINOUT if row["signal"] in ("TXD", "RXD")} == {
+        "TXD": "out",
+        "RXD": "in",
+    }
+    assert f"Pin {pin['TXD']}: the control is a DTE, and this is its cable" in said
+    assert f"Pin {pin['RXD']}: it is a DCE" in said
+    assert f"against pin {pin['GND']} (signal ground)" in said
+    assert said in " ".join(wiring_text(Order("m", "", 9600, Flow.NONE, far=connector)).split())
+    assert said in wiring_page(Order("m", "", 9600, Flow.NONE, far=connector))
 
 
 def test_hardware_flow_gets_every_line_crossed() -> None:

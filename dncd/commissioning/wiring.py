@@ -1,6 +1,7 @@
 """The cable between a port and a control: which pins to join for a flow setting, how long it may be, what to heed.
 
-Both ends are DTE, so the cable is a null modem. `nullmodem.csv` has the same wires with their sources (three pages on
+Drawn for two ends that are DTE, as a computer and most controls are: a null modem. `end_test` tells whether the control
+is one. `nullmodem.csv` has the same wires with their sources (three pages on
 null modems; the tie of DCD in the loopback plug is from memory). Printed by `wiring_page`.
 """
 
@@ -143,7 +144,7 @@ def draw_cable(cable: Cable) -> str:
     head = [f"{'DNCD PORT':<13}{'':{SPAN}}  CONTROL", f"{cable.near.value:<13}{'':{SPAN}}  {cable.far.value}", ""]
     rows = [row for net in cable.nets for row in [*_net_rows(cable, net), ""]]
     shield = "the shell" if cable.near is Connector.DE9 else f"pin {pin_of(Line.SHIELD, cable.near)}"
-    rows.append(f"SHIELD: to {shield} at dncd's end; open and insulated at the control's end")
+    rows.append(f"SHIELD: to {shield} at dncd's end; at the control's insulated, unless its manual clamps it")
     return "\n".join(line.rstrip() for line in [*head, *rows]) + "\n"
 
 
@@ -233,15 +234,30 @@ def longest_cable(baud: int) -> Length:
 CAUTIONS: Final = (
     "Switch off and unplug the computer, and switch off the machine, before you join or part a connector.",
     "Mains wiring, and anything inside the machine's cabinet, is for licensed people.",
-    "Ground and shield follow the local code: join the shield at one end only, dncd's, and leave it"
-    " open and insulated at the control unless its maker says otherwise.",
+    "Ground and shield follow the local code. Join the shield at one end only, dncd's, unless the machine's manual clamps it"
+    " at the ground plate of the cabinet: then there. The shell of a USB adaptor may be grounded nowhere.",
     "Pin 5 of a DE-9 and pin 7 of a DB-25 are the signal ground: they carry no protective earth and replace none.",
     "Measure before you join: more than 1 V between the two signal grounds means an isolating converter is needed, not a"
     " cable (common practice).",
     "Pin numbers are moulded into the face of the connector; from the side of the solder they run the other way round.",
-    "Some controls put power, or other signals, on spare pins of a DB-25: join only the pins that are drawn.",
+    "Join only the pins that are drawn: pins 9, 10, 18 and 25 of a control's DB-25 may carry a 20 mA current loop, or 24 V.",
+    "Never join a current loop to an RS-232 port, nor put a loopback plug on it: it can destroy the port. A loop wants an"
+    " isolating converter, with one side of it active and the other passive.",
 )
 """What to heed when making the cable (standards 3.3 and common practice)."""
+
+
+def end_test(far: Connector) -> str:
+    """How a meter tells which cable the control wants. A driver at rest gives -5 to -15 V, and a
+    receiver takes -3 V for it (standards 3.2): a tired driver still counts."""
+    transmit, receive, ground = (pin_of(line, far) for line in (Line.TXD, Line.RXD, Line.GND))
+    return (
+        "Measure first, at the control: switched on, nothing plugged in, nothing punched, with a meter against pin"
+        f" {ground} (signal ground). The pin that stands at -3 to -15 V is its transmit. Pin {transmit}: the control is a"
+        f" DTE, and this is its cable. Pin {receive}: it is a DCE, and wants a straight cable, each circuit to the one of"
+        " its own name. Neither: the port is dead or no RS-232; join nothing."
+    )
+
 
 THREE_WIRE_NOTE: Final = (
     "On a three-wire cable each port sees its own RTS on CTS: hardware flow control can never stop the sender."

@@ -14,6 +14,7 @@ from dncd.commissioning.wiring import (
     Variant,
     draw_cable,
     draw_plug,
+    end_test,
     longest_cable,
     loopback_plug,
     table_rows,
@@ -46,7 +47,8 @@ def _facts(order: Order) -> list[str]:
     facts = [
         f"Flow {order.flow.value}: {made.variant.value}, {made.wires} wires and the shield.",
         f"Longest cable at {order.baud} bits a second: {longest.metres:g} m ({longest.because}).",
-        "A computer's connector has pins, so the cable's end there has sockets; a control's may have either: look first.",
+        "Look first which ends have pins and which sockets: a computer's connector has pins, a control's may have either.",
+        end_test(order.far),
     ]
     if made.variant is Variant.THREE_WIRE:
         facts.append(THREE_WIRE_NOTE)
