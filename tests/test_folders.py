@@ -13,12 +13,11 @@ from pathlib import Path
 
 import pytest
 from device_servers import wait_for
-from watchdog.observers.inotify_c import InotifyFD
 
 from dncd import defaults
 from dncd.choices import Watch
 from dncd.outside import folder_looks
-from dncd.outside.folder_events import UNWATCHED
+from dncd.outside.folder_events import UNWATCHED, _Inotify
 from dncd.outside.folder_looks import Complete, FolderState, Hint, left_alone, opened, plain_files
 from dncd.outside.folders import Entry, Folders, Listing
 from dncd.records import held_open
@@ -312,8 +311,8 @@ def test_a_system_without_events_to_give_is_told_and_the_folders_are_looked_at(
         code = errno.EMFILE if limit == "no descriptor" else errno.ENOSPC
         raise OSError(code, "inotify limit reached")
 
-    where = {"no descriptor": "_create_inotify_fd", "no watch": "add_callback"}
-    monkeypatch.setattr(InotifyFD, where[limit], none_left)
+    where = {"no descriptor": "_opened", "no watch": "add"}
+    monkeypatch.setattr(_Inotify, where[limit], none_left)
     folders = start(settle_s=0.1)
     assert "inotify limit reached" in folders.problem
     (inbox / "a.nc").write_text("%\n")
@@ -331,7 +330,7 @@ def test_what_listens_to_events_is_started_anew_when_it_ends(
     inotify, thread = folders._events._inotify, folders._events._thread
     assert inotify
     assert thread
-    inotify.read_events = None  # type: ignore[assignment,method-assign]
+    inotify._tell = None  # type: ignore[assignment,method-assign]
     (inbox / "a.nc").write_text("%\n")
     assert thread.join(DEADLINE_S)
     folders.poke()

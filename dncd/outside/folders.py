@@ -212,7 +212,7 @@ class Folders:
                     self._failed(folder, error)
 
     def _hear(self, folder: _Folder, name: str, hint: Hint) -> None:
-        """From watchdog's thread: an event in a folder."""
+        """From the events' thread: an event in a folder."""
         now = time.monotonic()
         with self._changed:
             folder.hints.append((name, hint))
