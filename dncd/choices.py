@@ -61,6 +61,7 @@ class Protocol(enum.StrEnum):
     XMODEM = "xmodem"
     XMODEM_CRC = "xmodem-crc"
     XMODEM_1K = "xmodem-1k"
+    YMODEM = "ymodem"
 
 
 class TapeCode(enum.StrEnum):

@@ -125,7 +125,7 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("line", "baud = true"),
         ("line", 'frame = "7e2"'),
         ("line", "frame = 72"),
-        ("line", 'protocol = "ymodem"'),
+        ("line", 'protocol = "zmodem"'),
         ("line", "ahead_chars = 0"),
         ("line", "ahead_chars = 4097"),
         ("line", "ahead_chars = 8.0"),

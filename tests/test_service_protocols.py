@@ -62,6 +62,30 @@ def test_xmodem_programs_go_out_and_come_back(tmp_path, server, kind):
         assert events[0]["wire_chars"] == events[0]["chars"] == len(wire)
 
 
+@LRZSZ
+def test_ymodem_names_what_goes_out_and_gives_a_batch_its_names(tmp_path, server):
+    """One program out to `rb`, under its file's name and of its size; three back from `sb`, of which two have no number."""
+    control = tmp_path / "control"
+    control.mkdir()
+    with house(tmp_path, mill=settings(server, line={"protocol": "ymodem"})) as shop:
+        shop.drop("mill", "Shaft 7.nc", text(LONG[:150]))
+        until(lambda: "waiting" in (shop.shop / "mill" / "STATUS.txt").read_text())
+        with peer(server, "rb", "-b", folder=control) as receiver:
+            assert receiver.wait(40) == 0
+        wire = "\n".join(["%", *LONG[:150], "%", ""]).encode()
+        assert (control / "Shaft_7.nc").read_bytes() == wire
+        assert shop.receipt("mill", "sent", "Shaft 7.nc").get("result") == "sent"
+        for name, first in (("FLANGE.MPF", ""), ("0012.NC", ""), ("other.nc", "O0031\n")):
+            (control / name).write_text(f"%\n{first}N10 G00 X1.\nN20 M30\n%\n")
+        with peer(server, "sb", "FLANGE.MPF", "0012.NC", "other.nc", folder=control) as sender:
+            assert sender.wait(60) == 0
+        for name in ("FLANGE", "O0012", "O0031"):
+            receipt = parse(until((delivered(shop, f"{name}.nc.receipt.txt")).read_text))
+            assert receipt.get("result") == "received"
+        came = [r["program"] for r in shop.ledger() if r["event"] == "received"]
+        assert came == ["FLANGE", "O0012", "O0031"]
+
+
 def test_a_stopped_xmodem_sending_is_cancelled_at_the_control(tmp_path, server):
     with house(tmp_path, mill=settings(server, line={"protocol": "xmodem"})) as shop:
         shop.drop("mill", "0100.nc", text(LONG[:150]))

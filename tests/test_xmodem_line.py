@@ -14,7 +14,7 @@ from dncd.line.sending import Shape
 from dncd.line.starting import Starts
 from dncd.values import Frame, LineSettings, Result, SendSettings
 
-KINDS = (Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K)
+KINDS = (Protocol.XMODEM, Protocol.XMODEM_CRC, Protocol.XMODEM_1K, Protocol.YMODEM)
 IMAGE = b"%\n" + b"".join(b"N%d G01 X%d.5\n" % (n, n) for n in range(10, 3000, 10)) + b"%\n"
 
 
@@ -71,6 +71,7 @@ def test_a_program_arrives_whole(kind):
     assert link.out.outcome.chars == len(IMAGE)
     assert [type(e) for e in link.events if not isinstance(e, Caught)] == [Began, Ended]
     assert link.events[-1].why is CaptureEnd.PACKETS
+    assert link.events[-1].name == ("0001.nc" if kind is Protocol.YMODEM else "")
 
 
 @pytest.mark.parametrize("kind", KINDS)

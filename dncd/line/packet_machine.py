@@ -32,7 +32,9 @@ class Patience(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """The first packet goes out, or came whole."""
+    """The first packet goes out, or came whole. name: what the sender calls the program, "" where it does not."""
+
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,11 @@
 """The packet protocols of a line, one row each: whatever differs between them above their machines stands here."""
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from dncd import defaults
 from dncd.choices import Protocol
 from dncd.line import xmodem
 from dncd.line.packet_machine import Machine, Patience, SendingMachine
@@ -13,10 +15,15 @@ from dncd.values import LineSettings
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """What is to be sent. name: as a control may keep it; chars: of the whole tape image."""
+    """What is to be sent. name: of the dropped file; chars: of the whole tape image."""
 
     name: str
     chars: int
+
+    @property
+    def plain_name(self) -> str:
+        """The name in letters, digits, points and dashes: what any control's files may be called."""
+        return re.sub(r"[^A-Za-z0-9.-]", "_", self.name)[:64] or "PROGRAM"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,28 +31,34 @@ class Row:
     """sender: a machine for an offer, with the seconds to wait for the receiver's first word; receiver: one that waits for a
     program; wishes: single characters by which a receiver asks for one, and by which dncd asks on an idle line (b"": it
     keeps still there); wish: the same for people; heads: characters that begin a packet of the next program, which needs a
-    new machine (b"": one machine takes all that come)."""
+    new machine (b"": one machine takes all that come); next_s: seconds until that one asks."""
 
     sender: Callable[[LineSettings, Offer, float, float, Patience], SendingMachine]
     receiver: Callable[[LineSettings, float], Machine]
     wishes: bytes
     heads: bytes
+    next_s: float
     wish: str
 
 
 def _xmodem_sender(line: LineSettings, offer: Offer, now: float, start_s: float, patience: Patience) -> SendingMachine:
-    return xmodem.Sender(line.protocol, now, start_s=start_s, patience=patience)
+    name, chars = offer.plain_name, offer.chars
+    return xmodem.Sender(line.protocol, now, start_s=start_s, patience=patience, name=name, chars=chars)
 
 
 def _xmodem_receiver(line: LineSettings, now: float) -> Machine:
     return xmodem.Receiver(line.protocol, now)
 
 
-_XMODEM: Final = Row(_xmodem_sender, _xmodem_receiver, bytes([C, NAK]), bytes([SOH, STX]), "XMODEM's C or NAK")
+_HEADS: Final = bytes([SOH, STX])
+_XMODEM: Final = Row(
+    _xmodem_sender, _xmodem_receiver, bytes([C, NAK]), _HEADS, defaults.XMODEM_REST_S, "XMODEM's C or NAK"
+)
 
 PROTOCOLS: Final[Mapping[Protocol, Row]] = {
     Protocol.XMODEM: _XMODEM,
     Protocol.XMODEM_CRC: _XMODEM,
     Protocol.XMODEM_1K: _XMODEM,
+    Protocol.YMODEM: Row(_xmodem_sender, _xmodem_receiver, bytes([C]), _HEADS, 0.0, "YMODEM's C"),
 }
 """By `line.protocol`; `plain` characters are none."""

@@ -25,8 +25,10 @@ _SILENT_S: Final = defaults.XMODEM_REPLY_S * 1.5
 
 @dataclass(slots=True)
 class _Catch:
-    """The program that is coming. filling: SUBs that came last, which are filling unless more follows."""
+    """The program that is coming. name: what the control calls it; filling: SUBs that came last, filling unless more
+    follows."""
 
+    name: str = ""
     began: bool = False
     chars: int = 0
     filling: int = 0
@@ -44,7 +46,7 @@ class _Catch:
         """It is over, if it began."""
         if self.began:
             self.began = False
-            events.append(Ended(why, self.chars, self.chars, now))
+            events.append(Ended(why, self.chars, self.chars, now, name=self.name))
 
 
 class PacketReceiving:
@@ -88,8 +90,10 @@ class PacketReceiving:
         self._last_answer_waits = False
 
     def outgoing(self) -> bytes:
-        if self._machine is not None:
-            self._out += self._machine.outgoing()
+        if self._machine is not None and (answer := self._machine.outgoing()):
+            if self._last_answer_waits:
+                self._out.clear()  # however often it was asked for meanwhile, it is said once
+            self._out += answer
         if self._held or self._last_answer_waits:
             return b""
         said, self._out = bytes(self._out), bytearray()
@@ -165,7 +169,8 @@ class PacketReceiving:
         return events
 
     def _begin(self, now: float) -> Machine:
-        self._out.clear()
+        if self._machine is not None:
+            self._out += self._machine.outgoing()  # the last answer may be there still
         self._machine = self._row.receiver(self._line, now)
         self._catch = _Catch()
         return self._machine
@@ -175,7 +180,7 @@ class PacketReceiving:
         for packet in packets:
             match packet:
                 case Started():
-                    self._catch = _Catch(began=True)
+                    self._catch = _Catch(packet.name, began=True)
                     events.append(Began(now))
                 case Received():
                     self._catch.take(packet.data, events)
@@ -187,7 +192,7 @@ class PacketReceiving:
                             self._out += machine.outgoing()
                         return events
                 case PacketsEnded():
-                    self._ask_at = now + defaults.XMODEM_REST_S
+                    self._ask_at = now + (self._row.next_s if self._catch.began else defaults.XMODEM_REST_S)
                     why = CaptureEnd.PACKETS if packet.ending is Ending.DONE else CaptureEnd.STOPPED
                     self._last_answer_waits = self._catch.began and why is CaptureEnd.PACKETS
                     self._catch.end(why, now, events)

@@ -1,6 +1,7 @@
 """XMODEM's rules as tables: for each phase and event, what a machine does and which phases may follow.
 
-Sources: the XMODEM/YMODEM reference of 1988, chapters 7 and 8 (verified); two CAN in a row as abort (memory).
+Sources: the XMODEM/YMODEM reference of 1988, chapters 7 and 8 (verified); two CAN in a row as abort, and
+YMODEM (memory; tried against lrzsz).
 """
 
 import enum
@@ -12,6 +13,8 @@ class Phase(enum.Enum):
     """Where a machine stands. DATA, REPLY, SETTLING belong to a sender, NEXT, INSIDE, PURGING to a receiver."""
 
     START = "start"  # nobody has begun
+    HEADER = "header"  # the name is out
+    NAMED = "named"  # the name is agreed on
     DATA = "data"  # the program's next characters are not there yet
     REPLY = "reply"  # a packet is out
     SETTLING = "settling"  # acknowledged, but more answers may still come
@@ -19,6 +22,8 @@ class Phase(enum.Enum):
     INSIDE = "inside"  # a packet has begun
     PURGING = "purging"  # something was wrong: the line must fall quiet
     EOT = "eot"  # the end is said, or heard
+    LAST = "last"  # the program is over, its batch is not
+    CLOSING = "closing"  # the end of the batch is out
     OVER = "over"
 
 
@@ -36,6 +41,7 @@ class Cause(enum.Enum):
     SILENCE = "the due time"
     SUPPLY = "characters of the program, or its end"
     GOOD = "the packet that is due"
+    HEADER = "a packet that names the program"
     AGAIN = "the packet before it once more"
     BAD = "a packet whose check or number is damaged"
     STRAY = "a sound packet of any other number"
@@ -51,7 +57,6 @@ class Do(enum.Enum):
     REPEAT_FIRST = enum.auto()
     REPEAT_UNASKED = enum.auto()
     WAIT_QUIET = enum.auto()
-    SAY_EOT = enum.auto()
     FINISH = enum.auto()
     ASK = enum.auto()
     OPEN = enum.auto()
@@ -61,6 +66,9 @@ class Do(enum.Enum):
     HOLD_EOT = enum.auto()
     CONFIRM = enum.auto()
     CONFIRM_AGAIN = enum.auto()
+    AWAIT = enum.auto()
+    CLOSE = enum.auto()
+    NAME = enum.auto()
     ABORTED = enum.auto()
     OUT_OF_STEP = enum.auto()
     NO_START = enum.auto()
@@ -81,8 +89,12 @@ def _table(rows: Iterable[tuple[Phase, str, Do, str]]) -> Table:
 SENDING: Final = _table(
     (
         (Phase.START, "NAK", Do.BEGIN_SUM, "DATA REPLY EOT"),
-        (Phase.START, "C", Do.BEGIN_CRC, "START DATA REPLY EOT"),
+        (Phase.START, "C", Do.BEGIN_CRC, "START HEADER DATA REPLY EOT"),
         (Phase.START, "SILENCE", Do.NO_START, "OVER"),
+        (Phase.HEADER, "ACK", Do.AWAIT, "NAMED"),
+        (Phase.HEADER, "NAK C SILENCE", Do.REPEAT, "HEADER OVER"),
+        (Phase.NAMED, "C", Do.SEND, "DATA REPLY EOT"),
+        (Phase.NAMED, "SILENCE", Do.NO_START, "OVER"),
         (Phase.DATA, "SUPPLY", Do.SEND, "DATA REPLY EOT"),
         (Phase.REPLY, "ACK", Do.ADVANCE, "DATA REPLY SETTLING EOT"),
         (Phase.REPLY, "NAK", Do.REPEAT, "REPLY OVER"),
@@ -90,32 +102,39 @@ SENDING: Final = _table(
         (Phase.REPLY, "SILENCE", Do.REPEAT_UNASKED, "REPLY OVER"),
         (Phase.SETTLING, "ACK NAK C OTHER", Do.WAIT_QUIET, "SETTLING"),
         (Phase.SETTLING, "SILENCE", Do.SEND, "DATA REPLY EOT"),
-        (Phase.EOT, "ACK", Do.FINISH, "OVER"),
-        (Phase.EOT, "NAK SILENCE", Do.SAY_EOT, "EOT OVER"),
-        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.START, Phase.DATA, Phase.REPLY)),
-        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.SETTLING, Phase.EOT)),
+        (Phase.EOT, "ACK", Do.FINISH, "LAST OVER"),
+        (Phase.EOT, "NAK SILENCE", Do.REPEAT, "EOT OVER"),
+        (Phase.LAST, "C NAK", Do.CLOSE, "CLOSING"),
+        (Phase.LAST, "SILENCE CANCEL", Do.FINISH, "OVER"),
+        (Phase.CLOSING, "C NAK SILENCE", Do.CLOSE, "CLOSING OVER"),
+        (Phase.CLOSING, "ACK CANCEL", Do.FINISH, "OVER"),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.START, Phase.HEADER, Phase.NAMED, Phase.DATA)),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.REPLY, Phase.SETTLING, Phase.EOT)),
     )
 )
-"""What a sender does in each phase; a pair that is not here changes nothing."""
+"""What a sender does in each phase; a pair that is not here changes nothing. HEADER, NAMED, LAST and CLOSING are of YMODEM
+alone: what the receiver says after it has acknowledged the EOT takes nothing back."""
 
 RECEIVING: Final = _table(
     (
         (Phase.START, "SILENCE", Do.ASK, "START OVER"),
+        (Phase.NAMED, "SILENCE", Do.ASK, "NAMED OVER"),
         (Phase.NEXT, "SILENCE", Do.REJECT, "NEXT OVER"),
         (Phase.NEXT, "OTHER ACK NAK C", Do.WAIT_QUIET, "PURGING"),
         (Phase.EOT, "OTHER ACK NAK C SOH STX", Do.WAIT_QUIET, "PURGING"),
         (Phase.EOT, "SILENCE", Do.CONFIRM, "OVER"),
         (Phase.INSIDE, "GOOD", Do.DELIVER, "NEXT"),
+        (Phase.INSIDE, "HEADER", Do.NAME, "NAMED OVER"),
         (Phase.INSIDE, "AGAIN", Do.ACKNOWLEDGE, "NEXT"),
         (Phase.INSIDE, "BAD", Do.WAIT_QUIET, "PURGING"),
         (Phase.INSIDE, "STRAY", Do.OUT_OF_STEP, "OVER"),
-        (Phase.INSIDE, "SILENCE", Do.REJECT, "START NEXT OVER"),
-        (Phase.PURGING, "SILENCE", Do.REJECT, "START NEXT OVER"),
+        (Phase.INSIDE, "SILENCE", Do.REJECT, "START NAMED NEXT OVER"),
+        (Phase.PURGING, "SILENCE", Do.REJECT, "START NAMED NEXT OVER"),
         (Phase.PURGING, "CANCEL", Do.ABORTED, "OVER"),
         (Phase.OVER, "EOT", Do.CONFIRM_AGAIN, "OVER"),
-        *((phase, "SOH STX", Do.OPEN, "INSIDE") for phase in (Phase.START, Phase.NEXT)),
-        *((phase, "EOT", Do.HOLD_EOT, "EOT") for phase in (Phase.START, Phase.NEXT, Phase.EOT)),
-        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.START, Phase.NEXT, Phase.EOT)),
+        *((phase, "SOH STX", Do.OPEN, "INSIDE") for phase in (Phase.START, Phase.NAMED, Phase.NEXT)),
+        *((phase, "EOT", Do.HOLD_EOT, "EOT") for phase in (Phase.START, Phase.NAMED, Phase.NEXT, Phase.EOT)),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.START, Phase.NAMED, Phase.NEXT, Phase.EOT)),
     )
 )
 """What a receiver does in each phase; a pair that is not here changes nothing. Before the first packet, characters that

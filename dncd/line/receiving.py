@@ -79,6 +79,7 @@ class Ended:
     """The capture is over. chars: its length; printable: characters in it that the code knows as text.
 
     mark: the mark line that ended the capture before it, where that is its opening mark as well; it came in no `Caught`.
+    name: what the control calls it, where its protocol tells, else "".
     """
 
     why: EndsOn | CaptureEnd
@@ -86,6 +87,7 @@ class Ended:
     printable: int
     at: float
     mark: bytes = b""
+    name: str = ""
 
     def whole(self, caught: bytes | bytearray, bad: Iterable[int]) -> tuple[WireBytes, tuple[int, ...]]:
         """All characters of the capture, and the indexes that the port marked. caught, bad: of what came in `Caught`."""

@@ -1,4 +1,4 @@
-"""XMODEM in both directions: with checksum, with CRC, and with blocks of 1024 characters.
+"""XMODEM in both directions: with checksum, with CRC, with blocks of 1024 characters; and YMODEM, which names each program.
 
 Two machines as `packet_machine` says. Nothing is done for one that is over, except that a finished receiver goes on to
 acknowledge a repeated EOT as long as it is fed. What they do is in the tables of `packet_rules`, what a packet is in
@@ -8,10 +8,13 @@ Where this goes beyond the reference, and why:
 - A sender takes no answer that came before its packet was written (`written`): it answers something older, and taken for an
   ACK it would put sender and receiver one packet apart for the rest of the program, so that a lost block goes unseen.
 - For the same reason it lets the line fall quiet after a packet that it had repeated unasked.
+- A YMODEM receiver takes one program; another one takes the next of the batch. The size in a header is not heeded: a control
+  may count line ends otherwise, and the mark or the filling tells the end.
 - A receiver takes EOT for the end when the line stays quiet after it: a damaged SOH must not end a program.
 """
 
 import math
+import re
 from typing import Final
 
 from dncd import defaults
@@ -37,6 +40,15 @@ CANCEL: Final = bytes([CAN] * 8)
 """Two are enough; more of them survive a receiver that still takes some for characters of a packet (common practice)."""
 
 _BYTES: Final = {ACK: Cause.ACK, NAK: Cause.NAK, C: Cause.C, SOH: Cause.SOH, STX: Cause.STX, EOT: Cause.EOT}
+
+
+_OUT: Final = frozenset({Phase.HEADER, Phase.REPLY, Phase.EOT, Phase.CLOSING})
+"""Phases in which a packet is out."""
+
+
+def _header(named: bytes) -> bytes:
+    """YMODEM's packet 0: name, NUL, size in decimal digits; nothing but NUL ends a batch."""
+    return packet(0, named.ljust(SMALL, b"\0"), SMALL, Check.CRC)
 
 
 class _Characters(Machine):
@@ -69,8 +81,9 @@ class _Characters(Machine):
 class Sender(_Characters, SendingMachine):
     """Sends one program, two large packets of which are held at most.
 
-    kind: `XMODEM` (checksum only), `XMODEM_CRC` or `XMODEM_1K` (these give what the receiver asks for); start_s: seconds to
-    wait for the receiver, `math.inf` for ever; patience: see there. ValueError for `PLAIN`.
+    kind: `XMODEM` (checksum only), `XMODEM_CRC` or `XMODEM_1K` (these give what the receiver asks for), `YMODEM`; start_s:
+    seconds to wait for the receiver, `math.inf` for ever; patience: see there; name, chars: for a header of YMODEM.
+    ValueError for `PLAIN`.
     """
 
     def __init__(
@@ -80,6 +93,8 @@ class Sender(_Characters, SendingMachine):
         *,
         start_s: float = defaults.XMODEM_START_S,
         patience: Patience = Patience.REPEAT,
+        name: str = "",
+        chars: int = 0,
     ) -> None:
         super().__init__(SENDING, 2 * LARGE)
         if kind is Protocol.PLAIN:
@@ -87,12 +102,13 @@ class Sender(_Characters, SendingMachine):
         self.check = Check.SUM
         self._kind, self._patience, self._start_s = kind, patience, start_s
         self._due = now + start_s
+        self._header = f"{name}\0{chars}".encode("ascii", "replace")
         self._number, self._payload, self._packet = 0, 0, b""
         self._said_at = -math.inf
         self._unasked = 0
 
     def written(self, now: float) -> None:
-        if self.phase in (Phase.REPLY, Phase.EOT):
+        if self.phase in _OUT:
             self._said_at = now
             self._await(now)
 
@@ -105,14 +121,14 @@ class Sender(_Characters, SendingMachine):
         return self._drain()
 
     def _await(self, now: float) -> None:
-        if self.phase is Phase.EOT:
+        if self.phase is not Phase.REPLY:
             self._due = now + defaults.XMODEM_REPLY_S
         else:
             self._due = math.inf if self._patience is Patience.WAIT else now + defaults.XMODEM_UNASKED_S
 
     def _do(self, do: Do, cause: Cause, now: float) -> None:
         match do:
-            case Do.BEGIN_SUM:
+            case Do.BEGIN_SUM if self._kind is not Protocol.YMODEM:
                 self._begin(Check.SUM, now)
             case Do.BEGIN_CRC if self._kind is not Protocol.XMODEM:
                 self._begin(Check.CRC, now)
@@ -132,21 +148,36 @@ class Sender(_Characters, SendingMachine):
             case Do.REPEAT | Do.REPEAT_FIRST | Do.REPEAT_UNASKED:
                 self._unasked += do is Do.REPEAT_UNASKED
                 self._again(cause, now)
-            case Do.SAY_EOT:
-                self._again(cause, now)
-            case Do.FINISH:
-                self._over(Ending.DONE, "")
+            case Do.AWAIT:
+                self.phase, self._due = Phase.NAMED, now + defaults.XMODEM_START_S
+            case Do.FINISH | Do.CLOSE:
+                self._finish(do, now)
             case Do.NO_START:
                 self._over(Ending.FAILED, f"the receiver did not ask for a packet within {self._start_s:g} s")
+
+    def _finish(self, do: Do, now: float) -> None:
+        """The receiver has all of it. In YMODEM it asks for the next program then, and is told that there is none."""
+        if do is Do.FINISH and self.phase is Phase.EOT and self._kind is Protocol.YMODEM:
+            self.phase, self._due, self._tries = Phase.LAST, now + defaults.XMODEM_REPLY_S, 0
+        elif do is Do.CLOSE and self._tries < defaults.XMODEM_TRIES:
+            self._tries += 1
+            self.phase, self._packet = Phase.CLOSING, _header(b"")
+            self._say(now)
+        else:
+            self._over(Ending.DONE, "")
 
     def _begin(self, check: Check, now: float) -> None:
         self.check = check
         self._events.append(Started())
-        self._next(now)
+        if self._kind is Protocol.YMODEM:
+            self.phase, self._packet = Phase.HEADER, _header(self._header)
+            self._say(now)
+        else:
+            self._next(now)
 
     def _next(self, now: float) -> None:
         """The next packet, or EOT; waits for characters where a packet is not full and more may come."""
-        large = self._kind is Protocol.XMODEM_1K and self.check is Check.CRC
+        large = self._kind in (Protocol.XMODEM_1K, Protocol.YMODEM) and self.check is Check.CRC
         if large and self._finished:
             large = len(self._held) > _REST_IN_SMALL
         size = LARGE if large else SMALL
@@ -163,7 +194,7 @@ class Sender(_Characters, SendingMachine):
 
     def _again(self, cause: Cause, now: float) -> None:
         self._tries += 1
-        what = "the end (EOT)" if self.phase is Phase.EOT else f"packet {self._number}"
+        what = {Phase.EOT: "the end (EOT)", Phase.HEADER: "the name"}.get(self.phase, f"packet {self._number}")
         why = "was not answered" if cause is Cause.SILENCE else "was asked for again"
         if self._tries >= defaults.XMODEM_TRIES:
             reason = f"{what} {why} {self._tries} times in a row"
@@ -181,8 +212,8 @@ class Sender(_Characters, SendingMachine):
 class Receiver(_Characters):
     """Receives one program; asks for it at once.
 
-    kind: `XMODEM` asks for checksum (NAK), the others for CRC (C) and then, if nothing comes, for checksum; packets of 1024
-    are taken in any kind. ValueError for `PLAIN`.
+    kind: `XMODEM` asks for checksum (NAK), `YMODEM` for CRC (C), the others for CRC and then, if nothing comes, for
+    checksum; packets of 1024 are taken in any kind. ValueError for `PLAIN`.
     """
 
     def __init__(self, kind: Protocol, now: float) -> None:
@@ -192,6 +223,9 @@ class Receiver(_Characters):
         self.check = Check.SUM if kind is Protocol.XMODEM else Check.CRC
         self._crc_tries = 0 if kind is Protocol.XMODEM else defaults.XMODEM_CRC_TRIES
         self._most_tries = self._crc_tries + defaults.XMODEM_TRIES
+        self._kind, self._name = kind, ""
+        if kind is Protocol.YMODEM:
+            self._crc_tries = self._most_tries
         self._asked = 0
         self._taken = 0
         self._ending = Ending.FAILED
@@ -239,6 +273,8 @@ class Receiver(_Characters):
         if check_bytes(bytes(self._packet[3 : 3 + size]), self.check) != self._packet[3 + size :]:
             return Cause.BAD
         number = self._packet[1]
+        if number == self._taken == 0 and self._kind is Protocol.YMODEM:
+            return Cause.HEADER
         if number == (self._taken + 1) & 0xFF:
             return Cause.GOOD
         return Cause.AGAIN if self._taken and number == self._taken & 0xFF else Cause.STRAY
@@ -252,12 +288,14 @@ class Receiver(_Characters):
             case Do.DELIVER:
                 data = bytes(self._packet[3 : len(self._packet) - (1 if self.check is Check.SUM else 2)])
                 if not self._taken:
-                    self._events.append(Started())
+                    self._events.append(Started(self._name))
                 self._taken += 1
                 self._tries = 0
                 self.chars += len(data)
                 self._events.append(Received(data))
                 self._answer(ACK, now)
+            case Do.NAME:
+                self._named(now)
             case Do.ACKNOWLEDGE:
                 self._answer(ACK, now)
             case Do.WAIT_QUIET:
@@ -276,6 +314,16 @@ class Receiver(_Characters):
                 reason = f"packet {self._packet[1]} came where {(self._taken + 1) & 0xFF} was due"
                 self._give_up(Ending.FAILED, reason)
 
+    def _named(self, now: float) -> None:
+        """A header came: the name is what stands before the first NUL, behind any folders; none ends the batch."""
+        self._name = re.split(rb"[/\\:]", self._packet[3:-2].partition(b"\0")[0])[-1].decode("latin-1")
+        self._out.append(ACK)
+        if self._name:
+            self._asked = self._tries = 0
+            self._ask(now)
+        else:
+            self._over(Ending.DONE, "")
+
     def _ask(self, now: float) -> None:
         """The wish for the first packet: C, and after some of them NAK."""
         if self._asked >= self._most_tries:
@@ -287,7 +335,7 @@ class Receiver(_Characters):
 
     def _wish(self, byte: int, now: float) -> None:
         self._out.append(byte)
-        self.phase = Phase.START
+        self.phase = Phase.NAMED if self._name else Phase.START
         self._due = now + (defaults.XMODEM_CRC_WAIT_S if byte == C else defaults.XMODEM_REPLY_S)
 
     def _answer(self, byte: int, now: float) -> None:

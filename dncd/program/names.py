@@ -71,6 +71,13 @@ def number_name(digits: str) -> str:
     return f"O{bare:0>4}" if len(bare) <= MOST_DIGITS and bare.isascii() else ""
 
 
+def file_name(file: str) -> str:
+    """The name of a program that a file is called by, without its extension: its number, else a safe name; "" for ""."""
+    stem = file.rpartition(".")[0] or file
+    found = re.fullmatch(r"[Oo:]?(\d+)", stem)
+    return (number_name(found[1]) if found else "") or (safe_name(stem) if stem else "")
+
+
 def own_name(program: str) -> str:
     """The name that a program says: of `O0004-2`, the second of its number in one text, it is O0004."""
     return _TWIN.sub(r"\1", program)

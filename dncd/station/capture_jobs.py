@@ -39,7 +39,8 @@ class CaptureJobs:
             case Judge():
                 spool = self._spools[job.capture]
                 wire, bad = job.ended.whole(b"".join(spool.chunks()), job.damage.bad)
-                return self.judging.plan(spool.id, wire, job.ended.why, replace(job.damage, bad=bad), job.seconds)
+                damage, ended = replace(job.damage, bad=bad), job.ended
+                return self.judging.plan(spool.id, wire, ended.why, damage, job.seconds, called=ended.name)
             case Keep():
                 captured = self.keep(self._spools[job.capture], job.plan)
                 del self._spools[job.capture]

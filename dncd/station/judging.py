@@ -104,9 +104,19 @@ class Judging:
         self._coder = Coder.of(settings.tape, settings.line)
         self._mending = Mending(settings, self._coder)
 
-    def plan(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+    def plan(
+        self,
+        transfer: str,
+        wire: WireBytes,
+        why: EndsOn | CaptureEnd,
+        damage: Damage,
+        seconds: float,
+        *,
+        called: str = "",
+    ) -> InPlan:
+        """called: what the control calls the file, where its protocol tells: the name of a program that has none itself."""
         try:
-            return self._read(transfer, wire, why, damage, seconds)
+            return self._read(transfer, wire, why, damage, seconds, called=names.file_name(called))
         except (RecordsError, OSError):
             raise  # the disk: tried again
         except Exception as error:  # noqa: BLE001 - a fault of dncd must not keep what comes after it from the records
@@ -118,7 +128,9 @@ class Judging:
             plan = InPlan(transfer, self._settings.name, Result.DAMAGED, len(wire), digest, seconds)
             return dataclasses.replace(plan, program=_unnamed(), whole=whole, reasons=(printable(fault),))
 
-    def _read(self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float) -> InPlan:
+    def _read(
+        self, transfer: str, wire: WireBytes, why: EndsOn | CaptureEnd, damage: Damage, seconds: float, *, called: str
+    ) -> InPlan:
         ends_on = self._settings.receive.ends_on
         contents = read_all(wire, damage.bad, self._settings, self._coder, why)
         reasons = [*contents.reasons]
@@ -136,7 +148,8 @@ class Judging:
         if not reasons:
             with Library(self._store.shop.state) as library:  # of its own: no other thread is waited for
                 checks = self._store.holdings().checks
-                parts, left_out = self._parts(contents, _Comparisons(library, checks, self._comparer, self._settings))
+                compared = _Comparisons(library, checks, self._comparer, self._settings)
+                parts, left_out = self._parts(contents, compared, called)
             reasons += () if parts else left_out
         plan = InPlan(
             transfer,
@@ -149,20 +162,24 @@ class Judging:
             notes=(*contents.notes, *left_out),
         )
         if reasons:
-            name = names.safe_name(self._name_of(contents.captures[0]))
+            name = names.safe_name(self._name_of(contents.captures[0], called))
             return dataclasses.replace(plan, program=name, whole=contents.whole, reasons=tuple(reasons), notes=())
         return dataclasses.replace(plan, result=Result.RECEIVED, parts=parts)
 
-    def _name_of(self, capture: Capture) -> str:
+    def _name_of(self, capture: Capture, called: str) -> str:
         parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
-        return next((part.name for part in parts if part.name), _unnamed())
+        return next((part.name for part in parts if part.name), called or _unnamed())
 
-    def _parts(self, contents: Contents, compared: _Comparisons) -> tuple[tuple[Part, ...], tuple[str, ...]]:
+    def _parts(
+        self, contents: Contents, compared: _Comparisons, called: str
+    ) -> tuple[tuple[Part, ...], tuple[str, ...]]:
         """What becomes a revision, and why other parts do not; no part at all where one is torn."""
         mark, found = self._settings.tape.mark or "%", list[Split]()
         marks: list[str] = []
         for capture in contents.captures:
             here = split(capture.text, capture.opening, mark)
+            if len(here) == 1 and not here[0].name and called:
+                here = (dataclasses.replace(here[0], name=called),)
             found += here
             marks += [capture.opening if index == 0 else capture.opening[:1] for index in range(len(here))]
         if contents.captures[-1].closed is Closed.NO and (broken := torn(found, compared.known)):
