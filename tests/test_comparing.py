@@ -397,6 +397,7 @@ def large(rng: random.Random, blocks: int = 300_000) -> list[str]:
     ]
 
 
+@pytest.mark.slow
 def test_ten_megabytes_compare() -> None:
     """`bench/comparing.py` measures it; that the work grows with the length is counted below."""
     rng = random.Random(9)
@@ -413,6 +414,7 @@ def test_ten_megabytes_compare() -> None:
     assert (comparison.blocks_changed, comparison.blocks_dropped, comparison.blocks_new) == (20, 10, 0)
 
 
+@pytest.mark.slow
 def test_hard_pairs_end_too() -> None:
     """Nothing in common, the same few blocks over and over, every block changed."""
     few = ["G01 X1.", "G01 X2.", "G00 Z5.", "X3.", "Y1.", "G80", "M08"]

@@ -103,7 +103,7 @@ def test_a_name_of_a_text_is_the_one_git_gives(tmp_path: Path) -> None:
 
 
 @needs_git
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(
     st.lists(
         st.tuples(st.sampled_from(["a", "b-1", "b"]), st.sampled_from(["O1", "O10", "O1-", "A.B", "Ö 1"])), max_size=9

@@ -226,7 +226,7 @@ def test_every_event_in_every_state(situation, how):
         assert len(bench.written) <= 2 * bench.chars, event
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(n, marks=pytest.mark.slow) for n in range(4, 30))])
 def test_days_at_random(seed):
     """Whatever comes in whatever order: each file ends once, what goes out goes out whole and in order, and at rest nothing
     is left behind."""

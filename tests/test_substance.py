@@ -14,12 +14,13 @@ from dncd.program.substance import Answer, answer, digest
 PROGRAMS = many(200)
 
 
-def test_a_thousand_spellings_are_the_same_and_a_thousand_edits_are_not() -> None:
+@pytest.mark.parametrize("pairs", [200, pytest.param(1000, marks=pytest.mark.slow)])
+def test_so_many_spellings_are_the_same_and_so_many_edits_are_not(pairs: int) -> None:
     rng = random.Random(6983)
     edits = list(EDITS)
     wrong: list[tuple[str, str, str]] = []
     changed = dict.fromkeys(edits, 0)
-    for n in range(1000):
+    for n in range(pairs):
         text = rng.choice(PROGRAMS).text
         back = spell(text, any_spelling(rng), rng)
         if answer(text, back) not in (Answer.EQUAL, Answer.SUBSTANCE) or digest(text) != digest(back):
@@ -31,8 +32,8 @@ def test_a_thousand_spellings_are_the_same_and_a_thousand_edits_are_not() -> Non
             if answer(text, back) is not Answer.CHANGED or digest(text) == digest(back):
                 wrong.append((name, text, back))
     assert wrong == []
-    assert min(changed.values()) >= 55, changed
-    assert sum(changed.values()) >= 950, changed
+    assert min(changed.values()) >= pairs * 0.055, changed
+    assert sum(changed.values()) >= pairs * 0.95, changed
 
 
 @pytest.mark.parametrize(

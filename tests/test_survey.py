@@ -434,6 +434,7 @@ def test_nist_programs_stay_unchanged(program: dict[str, object], end: str) -> N
 
 
 # --- speed and memory ------------------------------------------------------------------------------------------
+@pytest.mark.slow
 def test_ten_megabytes_take_little_memory() -> None:
     block = b"".join(b"N%d G01 X%d.%03d Y-1.5 F200.\r\n" % (n, n % 99, n) for n in range(1, 1000))
     count = 10_000_000 // len(block)
