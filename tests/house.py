@@ -12,6 +12,8 @@ from waiting import until, watched
 
 import dncd
 from dncd.choices import TapeCode
+from dncd.errors import DncdError
+from dncd.outside.command_client import ask
 from dncd.records.receipts import parse
 from dncd.standin.build import Build, Dc3
 from dncd.values import Frame, TapeSettings
@@ -35,14 +37,19 @@ class House:
     def start(self, machines):
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), "run"]
         self.process = subprocess.Popen(words, stdout=self.log, stderr=self.log)
-        answers = lambda: self.dncd("status").returncode == 0  # noqa: E731
         try:
-            until(lambda: answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
+            until(lambda: self.answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
         except BaseException:
             self.process.kill()
             self.process.wait(5)
             self.log.close()
             raise
+
+    def answers(self):
+        """Whether the service answers who asks it: asked here, for a command costs a start of Python each time."""
+        with contextlib.suppress(DncdError):
+            return bool(ask(self.state, {"do": "status"}))
+        return False
 
     def dncd(self, *words):
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]

@@ -85,14 +85,16 @@ class Controls:
         """One behind a pseudo-terminal."""
         master, slave = pty.openpty()
         tty.setraw(slave)
-        self.ends.append(FarEnd(os.ttyname(slave), fd=master, keeps_open=slave))
-        return self.ends[-1]
+        return self._add(FarEnd(os.ttyname(slave), fd=master, keeps_open=slave))
 
     def on_server(self) -> FarEnd:
         """One behind a device server, its lines crossed with the port's."""
         listener = socket.create_server(("127.0.0.1", 0))
-        end = FarEnd(f"rfc2217://127.0.0.1:{listener.getsockname()[1]}", listener=listener)
+        return self._add(FarEnd(f"rfc2217://127.0.0.1:{listener.getsockname()[1]}", listener=listener))
+
+    def _add(self, end: FarEnd) -> FarEnd:
         self.ends.append(end)
+        os.write(self._wake_w, b".")  # the thread waits for those that it knew
         return end
 
     def do(self, *jobs: Callable[[], None]) -> None:
