@@ -57,6 +57,12 @@ class Accounts:
             self._library(lines)
         return self.faults
 
+    def unread(self) -> list[str]:
+        """Punches of which something is neither on record nor in a capture."""
+        self.faults = []
+        self._punched(self._ledger(), settled=True)
+        return self.faults
+
     def worked(self, least: int) -> None:
         """Says what the day was, so that a campaign in which nothing happened does not pass for a good one."""
         events = Counter(line["event"] for line in self._ledger())
@@ -238,7 +244,8 @@ class Accounts:
                 lost_s = up.killed - times[mine[-1] + 1 - len(part) + kept]
                 self.lost_most_s = max(self.lost_most_s, lost_s)
                 if lost_s > MARGIN_S:
-                    self._say(f"{what}: {len(part) - kept} characters of it are nowhere; told: {dict(results)}")
+                    told_as = f"{lost_s:.2f} s before the kill; told: {dict(results)}"
+                    self._say(f"{what}: {len(part) - kept} characters of it are nowhere, {told_as}")
                     return
             if kept > max(60, self._longest) and up.killed - times[mine[-1]] > MARGIN_S + 0.01:
                 self._longest = kept

@@ -13,7 +13,12 @@ from dncd.records.verify import verify
 
 
 class Campaign:
-    """Days with kills in them. at(k): whether start number k dies by itself, at which operation; else 0."""
+    """Days with kills in them. at(k): whether start number k dies by itself, at which operation; else 0.
+
+    notes: where the service's disk notes what it does (`strict_disk`), if it is to.
+    """
+
+    notes: Path | None = None
 
     def __init__(self, root: Path, forker: Forker, seed: int) -> None:
         self.day, self.forker, self.rng = Workday(root, seed), forker, random.Random(seed + 1)
@@ -22,7 +27,7 @@ class Campaign:
 
     def start(self, at: int = 0) -> Process:
         before = self._starts()
-        process = self.forker.start(self.day.settings, self.day.log, at)
+        process = self.forker.start(self.day.settings, self.day.log, at, self.notes)
         end = time.monotonic() + 20
         while self._starts() == before and not process.ended(0.004):
             assert time.monotonic() < end, "the service did not come up"
@@ -58,9 +63,11 @@ class Campaign:
     def evening(self, process: Process) -> None:
         """What still waits goes out or is taken back; the service stops; then everything must add up."""
         end = time.monotonic() + 60
-        while self._open_work():
+        while self._open_work() or self.accounts.unread():  # what a control said last may not be read yet
             assert not process.ended(), self.day.log.read_text()[-3000:]
-            assert time.monotonic() < end, f"work does not end: {self._open_work()}\n{self._statuses()}"
+            assert time.monotonic() < end, (
+                f"work does not end: {self._open_work()}, {self.accounts.faults}\n{self._statuses()}"
+            )
             for name, control in self.day.controls.items():
                 if control.start != "now" and self.day._waiting(name):
                     self.day.operate(name) if control.start == "go" else self._read_in(name)

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from failing_disk import FailingDisk
+from strict_disk import RecordingDisk
 
 from dncd.records import durable
 
@@ -85,12 +86,14 @@ class Forker:
         self._process.wait(10)
         self._process.stdout.close()
 
-    def start(self, settings: Path, log: Path, at: int = 0) -> Process:
-        """Starts `dncd run`; at: the operation at which it is to die, 0 for none."""
+    def start(self, settings: Path, log: Path, at: int = 0, notes: Path | None = None) -> Process:
+        """Starts `dncd run`; at: the operation at which it is to die, 0 for none; notes: of a disk that records."""
         assert self._process.stdin
         assert self._process.stdout
         words = ["--config", str(settings), "run"]
-        self._process.stdin.write(json.dumps({"words": words, "log": str(log), "at": at}) + "\n")
+        self._process.stdin.write(
+            json.dumps({"words": words, "log": str(log), "at": at, "notes": str(notes or "")}) + "\n"
+        )
         self._process.stdin.flush()
         self._last = Process(int(self._process.stdout.readline()))
         return self._last
@@ -120,7 +123,9 @@ def _child(asked: dict[str, Any]) -> None:
     null = os.open(os.devnull, os.O_RDONLY)
     for fd, to in ((null, 0), (log, 1), (log, 2)):
         os.dup2(fd, to)
-    if asked["at"]:
+    if asked["notes"]:
+        durable.DISK = RecordingDisk(Path(asked["notes"]), asked["at"])
+    elif asked["at"]:
         durable.DISK = KillingDisk(asked["at"])
     code = 1
     try:

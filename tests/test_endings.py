@@ -1,5 +1,6 @@
 """Endings of transfers: what stands in folders, ledger and library after each, and after a cut at every operation of one."""
 
+import contextlib
 import dataclasses
 import errno
 import hashlib
@@ -8,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, used
+from strict_disk import each_cut
 
 from dncd.cli.records import log_line
 from dncd.errors import RecordsError
@@ -334,3 +336,32 @@ def _check_after(house: House, flow: Callable[[House], None], begun: list[str], 
     assert not begun or events, which
     assert len(house.texts()) == len(set(house.texts())), which
     house.sound()
+
+
+# --- a disk that binds nothing but what was synced ------------------------------------------------------------------------
+def a_sending(root: Path) -> None:
+    """The office saves a file, and syncs it; it goes out, all of it; another of that name is refused."""
+    with contextlib.closing(House(root)) as house:
+        for number, result in enumerate(("sent", "refused")):
+            data = DROPPED.replace(b"X1.", b"X%d." % number)
+            durable.make_folder(house.folder / "to-machine")
+            with (house.folder / "to-machine" / "0004.nc").open("wb") as file:
+                file.write(data)
+            durable.sync_file(Path(file.name))
+            durable.fsync_dir(house.folder / "to-machine")
+            plan = out_plan(plan_id=f"gang-lathe@{number}", data=data)
+            house.store(plan, data)
+            house.endings.end_out(begin(house, plan) if result == "sent" else plan, Sent(result))
+
+
+def test_a_sending_cut_at_each_change_has_its_file_once_and_one_ending() -> None:
+    for root, which in each_cut(a_sending):
+        with contextlib.closing(House(root)) as house:
+            house.finish_plans()
+            house.sound()
+            names = {name: data for name, data in house.files().items() if not name.startswith(".")}
+            assert len(set(names.values())) == len(names), f"{which}: {names}"
+            ends = [line["sha256"] for line in records(house.shop.state)]
+            assert len(set(ends)) == len(ends), which
+            lying = {hashlib.sha256(data).hexdigest() for name, data in names.items() if "to-machine" not in name}
+            assert lying == set(ends), which

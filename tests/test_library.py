@@ -17,10 +17,11 @@ import pytest
 from failing_disk import FailingDisk, Kill, steps, used
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from strict_disk import each_cut
 
 from dncd import defaults
 from dncd.errors import RecordsError
-from dncd.records import branch
+from dncd.records import branch, durable
 from dncd.records.branch import NEW
 from dncd.records.durable import Disk
 from dncd.records.library import Library, Text, Writer, blob_name, path_of
@@ -160,6 +161,23 @@ def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
             writer.close()
             assert texts == [b"one\n", b"two\n"], (way, k)
             whole(state)
+
+
+@needs_git
+def test_a_library_cut_at_each_change_of_its_first_day_is_whole() -> None:
+    def flow(root: Path) -> None:
+        with contextlib.closing(Writer(root)) as library:
+            for number in range(2):
+                revise(library, "O0004", b"%d\n" % number)
+                durable.write_new(root / str(number), [b"told"])
+
+    for root, which in each_cut(flow):
+        with contextlib.closing(Writer(root)) as library:
+            told = [number for number in range(2) if (root / str(number)).exists()]
+            there = [library.blob(revision.blob) for revision in library.history("gang-lathe", "O0004")]
+            assert all(b"%d\n" % number in there for number in told), which
+            revise(library, "O0004", b"next\n")
+            whole(root)
 
 
 @needs_git

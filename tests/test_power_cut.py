@@ -20,7 +20,8 @@ import pytest
 from campaign import Campaign
 from cut_disk import CutDisk, why_not
 from forked_runs import Forker, Process
-from workday import Drop, Workday
+from synced_day import LazyDay, SyncedDay
+from workday import Drop
 
 from dncd.errors import DncdError
 from dncd.outside.command_client import ask
@@ -31,69 +32,6 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]
 CUTS = int(os.environ.get("DNCD_CUTS", "20"))
 SEED = int(os.environ.get("DNCD_CUT_SEED", "11"))
 CUTS_A_DAY = 10
-
-
-class SyncedDay(Workday):
-    """An office whose computer syncs what it saves, as a file server with `strict sync` does."""
-
-    syncs = True
-
-    def change_a_setting(self) -> None:
-        """The settings are not what is tried here."""
-
-    def _save(self, path: Path, data: bytes) -> None:
-        with path.open("wb") as file:
-            file.write(data)
-            if self.syncs:
-                file.flush()
-                os.fsync(file.fileno())
-
-    def _bind(self, folder: Path) -> None:
-        if self.syncs:
-            fd = os.open(folder, os.O_RDONLY)
-            os.fsync(fd)
-            os.close(fd)
-
-    def _drop(self, machine: str, name: str, data: bytes, tag: str, wire: bytes) -> None:
-        folder = self.shop / machine / "to-machine"
-        drop = Drop(machine, name, data, tag, wire, time.monotonic())
-        self._save(folder / f"{name}.part", data)
-        with contextlib.suppress(FileExistsError):
-            (folder / name).hardlink_to(folder / f"{name}.part")
-            self.drops.append(drop)
-        (folder / f"{name}.part").unlink()
-        self._bind(folder)
-
-    def edit_waiting(self, machine: str) -> None:
-        super().edit_waiting(machine)
-        self._sync_all(self.shop / machine / "to-machine")
-
-    def take_away(self, machine: str) -> None:
-        super().take_away(machine)
-        self._bind(self.shop / machine / "to-machine")
-
-    def edit_delivered(self, machine: str) -> None:
-        super().edit_delivered(machine)
-        self._sync_all(self.shop / machine / "from-machine", even_if_lazy=True)
-
-    def _sync_all(self, folder: Path, *, even_if_lazy: bool = False) -> None:
-        if not (self.syncs or even_if_lazy):
-            return
-        for path in folder.iterdir():
-            with contextlib.suppress(FileNotFoundError):
-                fd = os.open(path, os.O_RDONLY)
-                os.fsync(fd)
-                os.close(fd)
-        fd = os.open(folder, os.O_RDONLY)
-        os.fsync(fd)
-        os.close(fd)
-
-
-class LazyDay(SyncedDay):
-    """An office that saves and goes home: nothing that it writes is synced by it (edits in from-machine/ are, for what an
-    office saves over a delivered file is nobody's to keep but its own)."""
-
-    syncs = False
 
 
 @dataclass(frozen=True)
@@ -140,6 +78,7 @@ class CutCampaign(Campaign):
         """The power goes, and comes again. What is read here may be a moment from its sync: work goes on after it."""
         told = self.told()
         self.work(process, 0.25)
+        self.accounts.ups[-1].killed = time.monotonic()
         self.disk.cut()
         self.kill(process)
         self.disk.power_on()

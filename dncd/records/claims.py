@@ -35,7 +35,7 @@ class Claims:
         self._state, self._folders, self._clock = state, folders, clock
         self._own: dict[str, object] = {}
         self._beat = 0
-        self._seen: dict[str, tuple[bytes, float]] = {}
+        self._seen: dict[str, tuple[dict[str, object], float]] = {}
         self.problems: dict[str, Problem] = {}
 
     def keep(self, machine: str) -> bool:
@@ -43,7 +43,7 @@ class Claims:
         with self._folders.opened(machine) as folder:
             there = _read(folder)
             if there and not self._is_own(there):
-                seen, since = self._seen.get(machine, (b"", 0.0))
+                seen, since = self._seen.get(machine, ({}, 0.0))
                 if seen != there:
                     self._seen[machine] = there, self._clock()
                 if seen != there or self._clock() - since < TAKE_OVER_S:
@@ -78,35 +78,29 @@ class Claims:
             self._own = {"who": own, "host": host, "pid": os.getpid(), "state": str(self._state)}
         return self._own
 
-    def _is_own(self, there: bytes) -> bool:
-        return bool(there) and _parsed(there).get("who") == self._who()["who"]
+    def _is_own(self, there: dict[str, object]) -> bool:
+        return bool(there) and there.get("who") == self._who()["who"]
 
-    def _problem(self, machine: str, there: bytes) -> Problem:
-        other, place = _parsed(there), self._folders.path_of(machine) / NAME
-        who = printable(f"process {other.get('pid', '?')} on {other.get('host', '?')}, state {other.get('state', '?')}")
+    def _problem(self, machine: str, there: dict[str, object]) -> Problem:
+        who = printable(f"process {there.get('pid', '?')} on {there.get('host', '?')}, state {there.get('state', '?')}")
         return Problem(
             f"another dncd serves this folder ({who}), so nothing is taken from it",
-            str(place),
+            str(self._folders.path_of(machine) / NAME),
             "stop one of the two, or give each its own shop.folder; what a dead one left is taken over"
             f" after {TAKE_OVER_S:g} s, or as soon as that file is removed",
         )
 
 
-def _read(folder: Path) -> bytes:
-    """The claim's bytes, b"" where there is none; what is no plain file is no claim, and is replaced by one."""
+def _read(folder: Path) -> dict[str, object]:
+    """The claim; {} where there is none. What is no plain file, or was torn by a power cut, is replaced by a claim."""
     try:
         fd = durable.open_regular(folder / NAME)
     except OSError:
-        return b""
+        return {}
     try:
-        return os.read(fd, _LONGEST)
-    finally:
-        os.close(fd)
-
-
-def _parsed(there: bytes) -> dict[str, object]:
-    try:
-        found = json.loads(there)
+        found = json.loads(os.read(fd, _LONGEST))
     except (ValueError, RecursionError):
         return {}
+    finally:
+        os.close(fd)
     return found if isinstance(found, dict) else {}

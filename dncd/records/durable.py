@@ -370,12 +370,6 @@ def sync_file(path: Path) -> None:
         os.close(fd)
 
 
-def sync_drop(fd: int, folder: Path) -> None:
-    """Makes durable what somebody else saved: the contents of an open file, and its name in its folder."""
-    DISK.fsync(fd)
-    fsync_dir(folder)
-
-
 def sha256_of(path: Path) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
     digest = hashlib.sha256()

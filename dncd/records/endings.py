@@ -3,8 +3,10 @@
 Every step first looks whether it was done: a step that a power cut or a full disk stopped is done again, from its plan.
 """
 
+import contextlib
 import dataclasses
 import hashlib
+import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -144,6 +146,8 @@ class Endings:
         opened, stored = self.shop.folders.opened, self.shop.state / "outgoing" / f"{plan.id}.file"
         with opened(plan.machine, TO_MACHINE) as drops, opened(plan.machine, _where(ended)) as target:
             taken = target / f"{TAKEN}{plan.id}"
+            for moved in (taken, target / plan.placed_as) if again else ():
+                _finish_move(drops / plan.file, moved)
             if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
                 durable.place(taken, drops, plan.file)
             if not durable.holds(target / plan.placed_as, plan.sha256) and not taken.exists():
@@ -317,6 +321,14 @@ def _take(plan: OutPlan, source: Path, taken: Path, stored: Path) -> None:
         durable.place(taken, source.parent, plan.file)
     if stored.exists():
         durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
+
+
+def _finish_move(source: Path, target: Path) -> None:
+    """After a cut: a file under both names, for not every disk binds both halves of a rename, keeps the new one alone."""
+    with contextlib.suppress(FileNotFoundError):
+        if os.path.samestat(source.lstat(), target.lstat()):
+            durable.fsync_dir(target.parent)
+            durable.remove(source)
 
 
 def _name_taken(taken: Path, target: Path, plan: OutPlan) -> Path:

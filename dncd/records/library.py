@@ -265,6 +265,7 @@ def _make(path: Path) -> None:
     Repo.init_bare(str(fresh), default_branch=b"main").close()
     for made in fresh.rglob("*"):  # as all of dncd's own: its group reads, and does not write
         made.chmod(made.stat().st_mode & 0o755)
+        (durable.fsync_dir if made.is_dir() else durable.sync_file)(made)
     durable.fsync_dir(fresh)
     durable.DISK.rename(fresh, path)
     durable.fsync_dir(path.parent)

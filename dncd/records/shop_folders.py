@@ -67,7 +67,8 @@ class ShopFolders:
             try:
                 if os.fstat(fd).st_nlink > 1:
                     raise OSError(errno.EMLINK, "it has another name besides; copy it in", str(folder / name))
-                durable.sync_drop(fd, folder)
+                durable.DISK.fsync(fd)
+                durable.fsync_dir(folder)
             except BaseException:
                 os.close(fd)
                 raise
