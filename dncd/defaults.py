@@ -205,6 +205,13 @@ XMODEM_REST_S: Final = 3.0
 XMODEM_WISH_S: Final = 2.5
 """Seconds for which a receiver's C or NAK on an idle line may be answered; the next comes after 3 or 10 (reference 7.3)."""
 
+END_HOLD_S: Final = 10.0
+"""Seconds of a stop at a program's end word after which the control is taken to have stopped reading for good: a control
+that stores a block before it reads on holds a few seconds, an operator presses READ again later (common practice)."""
+
+READER_OFF_S: Final = 0.25
+"""Seconds after a program's end in which the control's reader off (DC3, or its line off) is waited for, for the receipt."""
+
 # --- tape and program ------------------------------------------------------------------------------------------
 MARK: Final = "%"
 LEADER_CHARS: Final = 0
@@ -263,6 +270,9 @@ milliseconds, adding them one by one would cost a sync each."""
 
 INDEX_SAVE_ROWS: Final = 2_000
 """Revisions that a reader must have read from git before it leaves an index for the next one."""
+
+END_WORDS: Final = "M02 M30 M99"
+"""Words that end a program (NISTIR 6556 3.6; M99: a mill's manual)."""
 
 LOWEST_NUMBER: Final = 0
 HIGHEST_NUMBER: Final = 99_999_999

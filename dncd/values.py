@@ -221,6 +221,7 @@ class ProgramSettings:
     programs: Programs = Programs.MANY
     lowest_number: int = defaults.LOWEST_NUMBER
     highest_number: int = defaults.HIGHEST_NUMBER
+    end_words: str = defaults.END_WORDS
     machine_edits: MachineEdits = MachineEdits.REFUSE
     send_only_proven: bool = False
     findings: tuple[tuple[str, Weight], ...] = ()

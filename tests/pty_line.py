@@ -10,7 +10,7 @@ class PtyLine:
     """What it was sent and has not read lies in the terminal (4,095 characters on Linux)."""
 
     def __init__(self):
-        self._master, self._slave = pty.openpty()
+        self.far, self._slave = pty.openpty()
         tty.setraw(self._slave)
         self.path = os.ttyname(self._slave)
 
@@ -18,19 +18,19 @@ class PtyLine:
         return self
 
     def __exit__(self, *_):
-        os.close(self._master)
+        os.close(self.far)
         os.close(self._slave)
 
     def read(self, count, within_s=30.0):
         """The next `count` characters."""
         found = b""
         while len(found) < count:
-            assert select.select([self._master], [], [], within_s)[0], f"{len(found)} of {count} characters came"
-            found += os.read(self._master, count - len(found))
+            assert select.select([self.far], [], [], within_s)[0], f"{len(found)} of {count} characters came"
+            found += os.read(self.far, count - len(found))
         return found
 
     def say(self, data):
-        os.write(self._master, data)
+        os.write(self.far, data)
 
     def hold(self):
         self.say(b"\x93")

@@ -14,7 +14,7 @@ from dncd.line.sending import Outcome
 from dncd.records.ledger import records
 from dncd.records.plans import load_all
 from dncd.records.receipts import parse
-from dncd.station import send_jobs
+from dncd.station import imaging, send_jobs
 from dncd.station.events import End, Return, Scope, TakeIn
 from dncd.station.results import NO_IMAGE, Begun, Heard, TakenIn
 from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings, Result, TapeSettings
@@ -55,7 +55,8 @@ class Reads:
 
 @pytest.mark.parametrize(("limit", "most", "start"), [(1 << 22, 4, 1), (100_000, 6, 2)], ids=["small", "large"])
 def test_a_file_is_read_few_times_and_once_between_start_and_first_character(jobs, monkeypatch, limit, most, start):
-    monkeypatch.setattr(send_jobs, "_IN_MEMORY", limit)
+    for module in (send_jobs, imaging):
+        monkeypatch.setattr(module, "IN_MEMORY", limit)
     drop(jobs, TEXT)
     reads = Reads(monkeypatch, len(TEXT))
     taken = jobs.take_in("0004.nc")
@@ -101,7 +102,8 @@ def test_wire_chars_and_sum_of_an_interrupted_sending_are_of_what_went_over_the_
     jobs, monkeypatch, limit, handed, over
 ):
     """handed: characters of the whole image; over: of what stands between leader and trailer (contract 5)."""
-    monkeypatch.setattr(send_jobs, "_IN_MEMORY", limit)
+    for module in (send_jobs, imaging):
+        monkeypatch.setattr(module, "IN_MEMORY", limit)
     coded = bytes(c | (c.bit_count() % 2) << 7 for c in TEXT.replace(b"\r\n", b"\n"))
     went = coded[:over] if over is not None else coded
     line, receipt, prepared = interrupted(jobs, min(handed, len(coded) + 70))

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sending_line import CHAR_S, DC1, DC3, DC3_PARITY, machine, run_to_end, step
 
+from dncd import defaults
 from dncd.choices import Flow
 from dncd.line.sending import Phase, Sending, Shape
 from dncd.values import Frame, LineSettings, Result, SendSettings
@@ -92,11 +93,11 @@ def test_a_stop_before_the_mark_has_left_is_a_hold_that_is_remembered():
     sending.feed(DC3, now)
     sending.tick(1.0)
     assert sending.outcome.result is Result.SENT
-    assert sending.outcome.hold_open
+    assert sending.outcome.hold_until == math.inf
     sending, now = ending()
     sending.feed(DC3 + DC1, now)
     sending.tick(1.0)
-    assert not sending.outcome.hold_open
+    assert sending.outcome.hold_until == -math.inf
     assert sending.outcome.holds == 1
 
 
@@ -110,7 +111,7 @@ def test_a_stop_after_the_mark_is_reader_off_and_the_trailer_ends_there():
     sending.feed(DC3_PARITY, now)
     run_to_end(sending, now)
     assert sending.outcome.result is Result.SENT
-    assert (sending.outcome.holds, sending.outcome.hold_open) == (0, False)
+    assert (sending.outcome.holds, sending.outcome.hold_until) == (0, now + defaults.HOLD_AFTER_END_S)
     assert sending.outcome.reader_off_at == now
     assert 20 <= sending.outcome.chars < 60
 
@@ -292,4 +293,4 @@ def test_a_suspension_that_lasts_ends_it_and_leaves_no_hold_of_the_control_open(
     sending.suspend(True, 0.0)
     sending.tick(5.0)
     assert sending.outcome.reason == "the device server held the line for longer than stall_s = 5 s"
-    assert not sending.outcome.hold_open
+    assert sending.outcome.hold_until == -math.inf

@@ -1,5 +1,7 @@
 """What starts a program, and what only looks like a start (contract 2)."""
 
+import math
+
 import pytest
 
 from dncd import defaults
@@ -21,7 +23,7 @@ def test_a_dc1_starts_one_program():
     starts.said(DC1, 5)
     assert starts.allows(0, 5)
     starts.sending_began()
-    starts.sending_ended(10, hold_open=False)
+    starts.sending_ended(10, -math.inf)
     assert not starts.allows(0, 10)
 
 
@@ -44,7 +46,7 @@ def test_dc3_takes_it_back():
 def test_the_dc1_that_ends_a_hold_is_no_start():
     starts = dc1()
     starts.sending_began()
-    starts.sending_ended(10, hold_open=True)
+    starts.sending_ended(10, math.inf)
     starts.said(DC1, 300)  # however late
     assert not starts.allows(0, 300)
     starts.said(DC1, 301)
@@ -54,11 +56,11 @@ def test_the_dc1_that_ends_a_hold_is_no_start():
 def test_a_stop_in_answer_to_the_last_characters_is_a_hold():
     starts = dc1()
     starts.sending_began()
-    starts.sending_ended(10, hold_open=False)
+    starts.sending_ended(10, -math.inf)
     starts.said(DC3, 10 + defaults.TAIL_S / 2)
     starts.said(DC1, 11)
     assert not starts.allows(0, 11)
-    starts.sending_ended(20, hold_open=False)
+    starts.sending_ended(20, -math.inf)
     starts.said(DC3, 20.01)
     starts.said(DC1, 20.02 + defaults.HOLD_AFTER_END_S)  # no memory drains that slowly: somebody pressed READ
     assert starts.allows(0, 30)
@@ -66,7 +68,7 @@ def test_a_stop_in_answer_to_the_last_characters_is_a_hold():
 
 def test_reader_off_after_the_program_closes_the_hold():
     starts = dc1()
-    starts.sending_ended(10, hold_open=True)
+    starts.sending_ended(10, math.inf)
     starts.said(DC3, 12)
     starts.said(DC1, 60)
     assert starts.allows(0, 60)
@@ -74,7 +76,7 @@ def test_reader_off_after_the_program_closes_the_hold():
 
 def test_dc1_then_dc3_just_after_an_end_is_taken_back():
     starts = dc1()
-    starts.sending_ended(10, hold_open=False)
+    starts.sending_ended(10, -math.inf)
     starts.said(DC1, 10.01)
     starts.said(DC3, 10.02)
     assert not starts.allows(10, 10.5)
@@ -120,7 +122,7 @@ def test_the_line_that_ends_a_hold_is_no_start(flow, hold_open, off_after, on_af
     on, off = Modem(cts=Signal.ON), Modem(cts=Signal.OFF)
     starts.modem(on, 0)
     starts.sending_began()
-    starts.sending_ended(10, hold_open)
+    starts.sending_ended(10, math.inf if hold_open else -math.inf)
     starts.modem(on, 10)
     starts.modem(off, 10 + off_after)
     starts.modem(on, 10 + off_after + on_after)

@@ -505,7 +505,6 @@ def test_an_ending_that_the_disk_does_not_take_is_tried_ever_slower_and_only_the
     bench.drop("a", "b")
     bench.work(3)
     bench.run(2.0)
-    bench.jobs.rotate(-1)
     bench.work()
     assert isinstance(bench.jobs[0], End)
     waits = []

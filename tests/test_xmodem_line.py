@@ -196,7 +196,7 @@ def test_a_wish_starts_one_program_and_only_while_it_is_fresh():
     assert starts.wish_at_hand(20.0) == b"\x15"
     starts.sending_began()
     assert not starts.allows(0.0, 20.0)
-    starts.sending_ended(30.0, False)
+    starts.sending_ended(30.0)
     starts.wished(b"\x15", 30.5)  # an answer to the last packets, late
     assert not starts.allows(0.0, 30.5)
     starts.wished(b"\x15", 33.0)

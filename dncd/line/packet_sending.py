@@ -218,7 +218,6 @@ class PacketSending(_Progress):
             self.holds,
             self.held_s,
             now - self._begun_at,
-            hold_open=False,
             notes=_notes(self.repeats),
         )
 

@@ -9,13 +9,16 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 | running | the last character was handed to the port          | ending  |
 | held    | go (DC1, or CTS/DSR on) and no server suspends     | running |
 | held    | held for longer than `stall_s`, without drip feed  | over: interrupted |
+| held    | by a stop at the end word for `END_HOLD_S`, without drip feed | over: sent |
 | running | the port takes nothing for `stall_s`, no drip feed | over: interrupted |
 | ending  | the line has sent the last character               | over: sent |
 | any     | `stop()`: operator, service or port                | over: interrupted |
 
 A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
 the DC1 that ends it is not taken for the start of the next program. A stop after the closing mark has left the line is the
-control's reader off (a machining centre's manual of 2004): the rest of the trailer is not sent into it.
+control's reader off (a machining centre's manual of 2004): the rest of the trailer is not sent into it. A control that
+reads to its end word (M30) stops there for good: what stands behind the word is let go. In drip feed such a stop may
+be a full memory until the last block is cut, so there a DC1 alone ends it.
 
 A control without handshake may want quiet after each character or block (`after_char_s`, `after_block_s`): the next
 character is then handed over only when the line has been quiet for so long.
@@ -49,7 +52,7 @@ class Phase(enum.Enum):
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent; notes: sentences
-    about what else was seen."""
+    about what else was seen; hold_until: up to when a DC1, or the line coming on, ends a hold and starts nothing."""
 
     result: Result
     reason: str
@@ -57,7 +60,7 @@ class Outcome:
     holds: int
     held_s: float
     seconds: float
-    hold_open: bool
+    hold_until: float = -math.inf
     reader_off_at: float | None = None
     notes: tuple[str, ...] = ()
 
@@ -65,11 +68,14 @@ class Outcome:
 @dataclass(frozen=True, slots=True)
 class Shape:
     """Where things are in the image, in characters from its start. mark_out: behind the closing mark; wire_out: behind
-    its block end (what follows is trailer); block_end: the coded characters that end a block."""
+    its block end (what follows is trailer); block_end: the coded characters that end a block; end_out: behind the block of
+    the last program's end word, and that word."""
 
     mark_out: int
     wire_out: int
     block_end: bytes
+    end_out: float = math.inf
+    end_word: str = ""
 
 
 class Sending:
@@ -103,7 +109,8 @@ class Sending:
         self._begun_at = self._moved_at = now
         self._not_before = 0.0
         self._paced = send.after_char_s > 0 or send.after_block_s > 0
-        self._hold_open = False
+        self._hold_until = -math.inf
+        self._at_end_word = False  # the control's last stop came when the end word was handed over
         self._control_holds = self._suspended = False  # whose hold it is: it lasts until neither holds
 
     # --- the image ---------------------------------------------------------------------------------------------
@@ -165,18 +172,20 @@ class Sending:
             if self.phase is Phase.RUNNING and self.handed_over >= shape.wire_out:
                 self.phase = Phase.ENDING  # nobody reads the rest of the trailer
             return
-        self._control_holds = True
+        # Up to `ahead_chars` may still stand in the port: a control that stops for good reads these as well.
+        self._control_holds, self._at_end_word = True, self.handed_over >= shape.end_out and not self._send.drip_feed
         if self.phase is Phase.RUNNING:
             self._hold(now)
-        elif self.phase is Phase.ENDING and not self._hold_open:
+        elif self.phase is Phase.ENDING and self._hold_until < now:
             self.holds += 1
-            self._hold_open = True
+            self._hold_until = now + defaults.END_HOLD_S if self._at_end_word else math.inf
+            self._reader_off_at = now if self._at_end_word else None
 
     def _going(self, now: float) -> None:
         self._control_holds = False
         if not self._suspended:
             self._go_on(now)
-        self._hold_open, self._reader_off_at = False, None
+        self._hold_until, self._reader_off_at = -math.inf, None
 
     def _hold(self, now: float) -> None:
         self.phase = Phase.HELD
@@ -255,11 +264,17 @@ class Sending:
                     return max(self.clock.busy_until - self._refill_s, self._not_before)
                 return self._stall_due(self._moved_at)
             case Phase.HELD:
-                return self._stall_due(self.held_since if self.held_since is not None else self._moved_at)
+                since = self.held_since if self.held_since is not None else self._moved_at
+                return since + defaults.END_HOLD_S if self._stopped_for_good else self._stall_due(since)
             case Phase.ENDING:
                 return self.clock.busy_until
             case Phase.OVER:
                 return None
+
+    @property
+    def _stopped_for_good(self) -> bool:
+        """Whether the hold that is open is a stop at the end word."""
+        return self._control_holds and self._at_end_word and not self._suspended
 
     def _stall_due(self, since: float) -> float | None:
         return None if self._send.drip_feed else since + self._send.stall_s
@@ -268,6 +283,12 @@ class Sending:
         """Moves what only time moves: the end of the line, and stalls."""
         if self.phase is Phase.ENDING and now >= self.clock.busy_until:
             self._finish(Result.SENT, "", now)
+        elif self.phase is Phase.HELD and self._stopped_for_good:
+            if now - (self.held_since or now) >= defaults.END_HOLD_S:
+                self._control_holds, self._reader_off_at = False, self.held_since  # what it says next ends no hold
+                left = self.total - self.handed_over
+                what = f"the control stopped reading at {self._shape.end_word}: the {left} characters behind it were let go"
+                self._finish(Result.SENT, "", now, (what,))
         elif self.phase in (Phase.RUNNING, Phase.HELD) and not self._send.drip_feed:
             since = self.held_since if self.held_since is not None else self._moved_at
             if now - since >= self._send.stall_s:
@@ -296,11 +317,13 @@ class Sending:
         """Seconds since the start, or of the whole sending once it is over."""
         return self.outcome.seconds if self.outcome else now - self._begun_at
 
-    def _finish(self, result: Result, reason: str, now: float) -> None:
-        hold_open = self._hold_open or (self.phase is Phase.HELD and self._control_holds)
+    def _finish(self, result: Result, reason: str, now: float, notes: tuple[str, ...] = ()) -> None:
+        off, hold_until = self._reader_off_at, self._hold_until
+        if self.phase is Phase.HELD and self._control_holds:
+            hold_until = math.inf
+        elif off is not None:
+            hold_until = max(hold_until, off + defaults.HOLD_AFTER_END_S)
         self._end_hold(now)
         self.phase = Phase.OVER
         spent = (self.clock.busy_until if result is Result.SENT else now) - self._begun_at
-        self.outcome = Outcome(
-            result, reason, self.handed_over, self.holds, self.held_s, spent, hold_open, self._reader_off_at
-        )
+        self.outcome = Outcome(result, reason, self.handed_over, self.holds, self.held_s, spent, hold_until, off, notes)

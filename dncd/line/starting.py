@@ -34,9 +34,9 @@ class Starts:
         self._go = False
         self._armed = True  # CTS or DSR was off since the last start
         self._line_on = False  # CTS or DSR came on and has started nothing yet
-        self._hold_open = False  # a hold of the last program has not been ended by its DC1
+        self._hold_until = -math.inf  # up to then a DC1 ends a hold of the last program
         self._ended_at: float | None = None  # the last program's end, until the control says something
-        self._late_hold_at: float | None = None  # a DC3 that came just after it
+        self.reader_off = False  # the control has said stop, once, since the last program's end
 
     def said(self, code: ReaderCode, now: float) -> None:
         """The control said DC1 or DC3 while nothing was being sent."""
@@ -46,19 +46,18 @@ class Starts:
             self._said_dc3(now)
 
     def _said_dc1(self, now: float) -> None:
-        late = self._late_hold_at is not None and now - self._late_hold_at <= defaults.HOLD_AFTER_END_S
-        ends_hold = self._hold_open or late
-        self._hold_open, self._late_hold_at, self._ended_at = False, None, None
+        ends_hold = now <= self._hold_until
+        self._hold_until, self._ended_at = -math.inf, None
         if not ends_hold:
             self._dc1_at = now
 
     def _said_dc3(self, now: float) -> None:
-        self._dc1_at = None
+        self._dc1_at, self.reader_off = None, True
         if self._ended_at is not None and now - self._ended_at <= defaults.TAIL_S:
-            if not self._hold_open:
-                self._late_hold_at = now  # the answer to the last characters: most likely a hold
+            # the answer to the last characters: most likely a hold
+            self._hold_until = max(self._hold_until, now + defaults.HOLD_AFTER_END_S)
             return
-        self._hold_open, self._late_hold_at = False, None  # reader off after the program: the next DC1 is a start
+        self._hold_until = -math.inf  # reader off after the program: the next DC1 is a start
 
     def wished(self, wish: bytes, now: float) -> None:
         """The control asked for a program as its protocol does; a late one of the program before starts nothing."""
@@ -76,11 +75,11 @@ class Starts:
         signal = modem.of(self._line)
         if signal is Signal.OFF:
             if not self._armed:
-                self._off_at = now
+                self._off_at, self.reader_off = now, True
             self._line_on, self._armed = False, True
         elif signal is Signal.ON and self._armed:
             self._line_on, self._armed = not self._ends_hold(now), False
-            self._hold_open, self._ended_at = False, None
+            self._hold_until, self._ended_at = -math.inf, None
 
     def _ends_hold(self, now: float) -> bool:
         """Whether the line that came on only ends a hold: one that was open at the end of the last program, or that
@@ -88,7 +87,7 @@ class Starts:
         if not self._line_holds or self._ended_at is None:
             return False
         late = self._off_at - self._ended_at <= defaults.TAIL_S and now - self._off_at <= defaults.HOLD_AFTER_END_S
-        return self._hold_open or late
+        return now <= self._hold_until or late
 
     def go(self) -> None:
         """Somebody said go."""
@@ -98,18 +97,17 @@ class Starts:
         """No start that was said counts any more; CTS or DSR must be seen off before it is a start again."""
         self._dc1_at, self._go, self._line_on, self._armed = None, False, False, False
         self._wish, self._wish_at = b"", -math.inf
-        self._hold_open, self._late_hold_at, self._ended_at = False, None, None
+        self._hold_until, self._ended_at = -math.inf, None
 
     def sending_began(self) -> None:
         """A start was used up."""
         self._dc1_at, self._go, self._line_on = None, False, False
-        self._hold_open, self._late_hold_at, self._ended_at = False, None, None
+        self._hold_until, self._ended_at = -math.inf, None
         self._wish_at = -math.inf
 
-    def sending_ended(self, at: float, hold_open: bool, reader_off_at: float | None = None) -> None:
-        """A program ended at `at`; hold_open: the control had said stop and not yet go;
-        reader_off_at: when it said stop after the closing mark."""
-        self._ended_at, self._hold_open, self._late_hold_at = at, hold_open, reader_off_at
+    def sending_ended(self, at: float, hold_until: float = -math.inf) -> None:
+        """A program ended at `at`; hold_until: up to when what looks like a start ends a hold of it."""
+        self._ended_at, self._hold_until, self.reader_off = at, hold_until, False
 
     def allows(self, dropped_at: float, now: float) -> bool:
         """Whether a program that was dropped at `dropped_at` may start now."""

@@ -1,5 +1,6 @@
 """What stands around the significant part of a tape image when it goes out over a line, and where its marks are."""
 
+import dataclasses
 from dataclasses import dataclass
 
 from dncd.choices import Announce
@@ -31,10 +32,11 @@ class Around:
             )
         return cls(lead, trail, coder.encode(IsoBytes(block_end(tape).chars.encode())))
 
-    def shape(self, significant: int) -> Shape:
-        """Of an image whose significant part has so many characters."""
+    def shape(self, significant: int, behind_end: int = 0, end_word: str = "") -> Shape:
+        """Of an image whose significant part has so many characters, `behind_end` of them behind its end word's block."""
         out = len(self.lead) + significant
-        return Shape(out - len(self.end), out, self.end)
+        shape = Shape(out - len(self.end), out, self.end)
+        return dataclasses.replace(shape, end_out=out - behind_end, end_word=end_word) if end_word else shape
 
     def total(self, significant: int) -> int:
         """Characters of the whole image."""

@@ -210,6 +210,9 @@ RULES: Final[Mapping[str, Rule]] = {
     "receive.silence_s": _number(0.1, 3600, "seconds"),
     "program.memory_chars": _whole(1, defaults.FILE_BYTES, "characters"),
     "program.longest_block_chars": _whole(1, 100_000, "characters"),
+    "program.end_words": _text(
+        r"[!-~]{1,20}( [!-~]{1,20}){0,19}", 'words of printable characters with a blank between, such as "M02 M30 END"'
+    ),
     "program.lowest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "keys.read": _KEY,

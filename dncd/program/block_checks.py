@@ -73,8 +73,8 @@ def check_length(text: str, line: int, rules: Rules, findings: Findings) -> None
         findings.add("block-too-long", what, place(text, found.start(1), line))
 
 
-def check_words(text: str, line: int, findings: Findings) -> None:
-    """Codes `odd-word`, `comment-unclosed` and `comment-nested`. text: whole blocks, no mark lines."""
+def check_words(text: str, line: int, findings: Findings, end_words: str = "") -> None:
+    """Codes `odd-word`, `comment-unclosed` and `comment-nested`. text: whole blocks, no mark lines; end_words: not odd."""
     at = 0
     codes = ("odd-word", "comment-unclosed", "comment-nested")
     while any(map(findings.wanted, codes)) and not any(map(findings.exhausted, codes)):
@@ -85,14 +85,15 @@ def check_words(text: str, line: int, findings: Findings) -> None:
         stop = text.find("\n", start)
         stop = stop if stop >= 0 else len(text)
         line += text.count("\n", at, start)
-        _check_block(text[start:stop], line, findings)
+        _check_block(text[start:stop], line, findings, end_words.upper().split())
         at, line = stop + 1, line + 1
 
 
-def _check_block(block: str, line: int, findings: Findings) -> None:
+def _check_block(block: str, line: int, findings: Findings, end_words: list[str]) -> None:
     for token in tokens(block[:_WORDS_CHARS]):
         where = Place(line, token.at + 1, block[:_BLOCK_CHARS])
-        if token.kind is TokenKind.ODD and token.text.isascii() and token.text.isprintable():
+        odd = token.kind is TokenKind.ODD and token.text.strip().upper() not in end_words
+        if odd and token.text.isascii() and token.text.isprintable():
             findings.add("odd-word", _odd(token), where)
         elif token.kind is TokenKind.BAD_COMMENT and ")" in token.text:
             findings.add("comment-nested", "a comment inside a comment", where)

@@ -11,6 +11,7 @@
 | `O100 SUB`, `O100 WHILE [...]`         | none    | flow words of a dialect, no program number           |
 """
 
+import functools
 import re
 import unicodedata
 from collections.abc import Iterator
@@ -37,7 +38,7 @@ _HEAD: Final = re.compile(
 )
 _COMMENT: Final = re.compile(r"\(([^()\n]*)\)?")
 _TITLE: Final = re.compile(r"\(([^()\n]*[^()\s][^()\n]*)\)?")
-_END_WORD: Final = re.compile(r"(?<![A-Za-z])[Mm][ \t]*0*(?:2|30|99)(?![\d.])")
+_NUMBERED_WORD: Final = re.compile(r"([A-Za-z])0*(\d+)")
 _NUMBERED_MARK: Final = re.compile(r"[Oo:]?[ \t]*(\d+)(?![\w.])")
 
 _TWIN: Final = re.compile(r"\A(O\d{4,8})-\d+\Z")
@@ -141,9 +142,29 @@ def is_code(block: str) -> bool:
     return bool(without_comments(block).strip(" \t;\r\n"))
 
 
-def is_end(block: str) -> bool:
-    """Whether a block ends a program: M02, M30 or M99 outside comments (NISTIR 6556 3.6; M99: a mill's manual)."""
-    return _END_WORD.search(without_comments(block)) is not None
+@functools.lru_cache
+def _end_word(words: str) -> re.Pattern[str]:
+    """words: parted by blanks; in one of a letter and a number, zeros in front do not count."""
+    numbered = "|".join(
+        f"{found[1]}[ \\t]*0*{found[2]}" for found in map(_NUMBERED_WORD.fullmatch, words.split()) if found
+    )
+    plain = "|".join(re.escape(word) for word in words.split() if not _NUMBERED_WORD.fullmatch(word))
+    return re.compile(
+        rf"(?<![A-Za-z])(?:{numbered or '(?!)'})(?![\d.])|(?<![A-Za-z0-9])(?:{plain or '(?!)'})(?![A-Za-z0-9.])",
+        re.IGNORECASE,
+    )
+
+
+def is_end(block: str, words: str = defaults.END_WORDS) -> bool:
+    """Whether a block ends a program: it has one of the words outside comments."""
+    return _end_word(words).search(without_comments(block)) is not None
+
+
+def end_in(text: str, words: str) -> tuple[int, str]:
+    """Index behind the last block that says something, without block end, and the end word in it, "" for none."""
+    block = last_code(text, len(text))
+    found = _end_word(words).search(without_comments(block))
+    return last_code_at(text, len(text)) + len(block), found[0] if found else ""
 
 
 def has_end(text: str) -> bool:
@@ -161,7 +182,7 @@ def is_shell(text: str) -> bool:
 
 def ends(text: str) -> Iterator[int]:
     """Index behind each block that ends a program."""
-    for found in _END_WORD.finditer(text):
+    for found in _end_word(defaults.END_WORDS).finditer(text):
         start = text.rfind("\n", 0, found.start()) + 1
         stop = text.find("\n", found.end()) + 1 or len(text)
         if is_end(text[start:stop]):

@@ -85,9 +85,15 @@ class ProgramChecks:
             self._findings.add("second-program", f"{head.name} is a further program in this file", where)
 
     def _end_of_program(self) -> None:
-        if self._last and not names.is_end(self._last.block) and not _DATA.match(self._last.block):
+        if (
+            self._last
+            and not names.is_end(self._last.block, self._rules.end_words)
+            and not _DATA.match(self._last.block)
+        ):
             name = f"the program {self.heads[-1].name}" if self.heads else "the program"
-            self._findings.add("no-end", f"{name} has no M02, M30 or M99 in its last block", self._last)
+            *most, last = self._rules.end_words.split()
+            words = f"{', '.join(most)} or {last}" if most else last
+            self._findings.add("no-end", f"{name} has no {words} in its last block", self._last)
 
     def _titles(self, text: str, first_head: int) -> None:
         """Comments that belong to the last head of the piece before, and the first comment of all."""

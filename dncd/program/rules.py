@@ -24,7 +24,8 @@ class Rules:
     longest_block_chars: without block end. memory_chars: of the image without leader and trailer; 0 for no limit, as
     with drip feed. block_end_chars: characters of one block end on the line. number_range: first and last program
     number. knows: whether the machine has the program of a name. other_use: name and title of a program in, out a
-    sentence about what the name is used for already, or "". weights: other weights of findings, by code.
+    sentence about what the name is used for already, or "". end_words: parted by blanks.
+    weights: other weights of findings, by code.
     """
 
     uncodable: Callable[[str], Iterator[int]]
@@ -38,4 +39,5 @@ class Rules:
     number_range: tuple[int, int] = (defaults.LOWEST_NUMBER, defaults.HIGHEST_NUMBER)
     knows: Callable[[str], bool] = _knows_every
     other_use: Callable[[str, str], str] = _used_for_nothing_else
+    end_words: str = defaults.END_WORDS
     weights: Mapping[str, Weight] = field(default_factory=dict)

@@ -156,7 +156,7 @@ class _Reading:
     def _between(self, text: str, line: int) -> None:
         if not text:
             return
-        check_words(text, line, self._findings)
+        check_words(text, line, self._findings, self._rules.end_words)
         self._programs.feed(text, line)
         if self._marks and not self._after_mark:
             self._after_mark = self._text_line(text, 0, line)

@@ -43,12 +43,15 @@ class Checks:
         self._checked: dict[tuple[str, str], dict[int, str]] = {}
         self._last: dict[str, Check] = {}
         self._spelling: dict[str, dict[str, str]] = {}
+        self._reader_off: dict[str, int] = {}
 
     def feed(self, record: Mapping[str, Any]) -> None:
         machine, time = record.get("machine"), str(record.get("time", ""))
         if not isinstance(machine, str):
             return
         event = record.get("event")
+        if event == "sent":
+            self._reader_off[machine] = self._reader_off.get(machine, 0) + 1 if record.get("reader_off") else 0
         for program, revision in programs_of(record):
             key = machine, program
             before = self._readback.get(key, Readback())
@@ -76,6 +79,10 @@ class Checks:
     def spelling(self, machine: str) -> dict[str, str]:
         """How its control spells what it was given, as `program.habits` says; the newest readback counts."""
         return self._spelling.get(machine, {})
+
+    def reader_off(self, machine: str) -> int:
+        """After how many programs in succession, up to the last one sent, its control switched its reader off."""
+        return self._reader_off.get(machine, 0)
 
     def last(self, machine: str) -> Check | None:
         return self._last.get(machine)

@@ -20,6 +20,9 @@ CAUTION_LINK: Final = (
     "a serial line corrects nothing, and parity finds one hit bit in a character and misses two: compare what the control "
     "holds before it cuts"
 )
+READER_OFF: Final = (
+    "the control switched its reader off behind the program: short of a readback the best sign that it read all of it"
+)
 _NAMED: Final = 20
 """Programs that one line of a receipt names."""
 
@@ -82,6 +85,8 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
         if len(plan.revisions) > 1:
             fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
         fields |= fault_fields(ended.line_faults)
+    if ended.reader_off:
+        fields["reader_off"] = ended.reader_off.value
     if ended.reasons:
         fields["reasons"] = list(ended.reasons[:5])
     return fields
@@ -132,6 +137,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
         pairs += fault_pairs(ended.line_faults)
         pairs += [("warning", warning) for warning in ended.warnings]
     pairs += [("note", note) for note in ended.notes]
+    pairs += [("note", READER_OFF)] if ended.reader_off and ended.result == Result.SENT else []
     if ended.result == Result.SENT:
         pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []

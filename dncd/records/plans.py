@@ -41,6 +41,13 @@ class Feed(enum.StrEnum):
     DRIP = "yes"
 
 
+class ReaderOff(enum.StrEnum):
+    """Whether a control that was sent a program switched its reader off behind it."""
+
+    NOT_SEEN = ""
+    SEEN = "seen"
+
+
 class Comparison(enum.StrEnum):
     """What became of comparing a program that came back with what was sent; NONE: nothing to compare, or it is not new."""
 
@@ -85,7 +92,8 @@ class Sent:
 
     line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`).
     counted: UNKNOWN where the service died meanwhile: then seconds, holds, held_s, chars and wire say nothing.
-    wire: what went over the line (`on_wire`); null: the whole image, as the plan has it.
+    wire: what went over the line (`on_wire`); null: the whole image, as the plan has it. reader_off: whether the control
+    switched its reader off behind the closing mark.
     """
 
     result: Result
@@ -99,6 +107,7 @@ class Sent:
     line_faults: dict[str, int] = field(default_factory=dict)
     counted: Counted = Counted.SEEN
     wire: OnWire | None = None
+    reader_off: ReaderOff = ReaderOff.NOT_SEEN
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
-from dncd.line.whole_image import Around
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable, shown
 from dncd.program import dropped, names
@@ -20,19 +19,19 @@ from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
 from dncd.records.endings import OnRecord
 from dncd.records.library import Text
-from dncd.records.plans import Counted, Feed, OnWire, OutPlan, Sent, on_wire
+from dncd.records.plans import Counted, Feed, OutPlan, ReaderOff, Sent
 from dncd.records.shop_folders import TO_MACHINE
 from dncd.records.store import Store
 from dncd.station.events import Begin, Dismiss, End, FileJob, NextPiece, PutAway, Return, Scope, TakeIn, Verdict
 from dncd.station.gates import Gates, Texts
-from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Prepared, TakenIn
+from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
+from dncd.station.results import Begun, Checked, FileEnding, Gone, Prepared, TakenIn
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end, significant_chunks
+from dncd.tape.image import block_end
 from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
 
-_IN_MEMORY: Final = 4 * 1024 * 1024
-"""Bytes of a file, and characters of a tape image, that are kept in memory while they are worked on; a larger file is read
-from its copy, and a larger image from a file as it goes out."""
+_ALWAYS: Final = 3
+"""Programs in succession after which a control switched its reader off, that it is taken to do so always."""
 
 _WITHDRAWN: Final = Sent(Result.WITHDRAWN, ("taken back at a keyboard before its start",))
 
@@ -43,7 +42,6 @@ class SendJobs:
     def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
         self._store, self._settings = store, settings
         self._coder = Coder.of(settings.tape, settings.line)
-        self._around = Around.of(settings, self._coder)
         self._folders = store.shop.folders
         self.gates = Gates(store, comparer, settings)
 
@@ -101,7 +99,7 @@ class SendJobs:
                     return checked
                 if job.scope is Scope.CHECK:
                     return TakenIn(checked)
-                prepared = self._image(source.chunks, copy, image, checked)
+                prepared = image_of(source.chunks, copy, image, checked, settings=self._settings, coder=self._coder)
                 source.keep()
                 made.pop_all()
         return TakenIn(checked, prepared)
@@ -109,7 +107,7 @@ class SendJobs:
     def _texts_of(self, chunks: dropped.Chunks, checked: Checked, name: str) -> Texts:
         """Program and text of each program in a file, where edits are held; () for one too large to be edited at all."""
         found = checked.survey
-        if not self.gates.hold_edits or found.refused or found.chars > _IN_MEMORY:
+        if not self.gates.hold_edits or found.refused or found.chars > IN_MEMORY:
             return ()
         whole = "".join(body(chunks, checked.encoding, found))
         if len(found.programs) > 1:
@@ -164,6 +162,7 @@ class SendJobs:
             number_range=(program.lowest_number, program.highest_number),
             knows=lambda name: bool(self._store.reader.history(self._settings.name, name)),
             other_use=self._other_use,
+            end_words=program.end_words,
             weights=dict(program.findings),
         )
 
@@ -176,41 +175,6 @@ class SendJobs:
         if not known or known.casefold() in title.casefold() or title.casefold() in known.casefold():
             return ""
         return f"the library has {name} as {shown(known)} for this machine, and this file calls it {shown(title)}"
-
-    def _image(self, chunks: dropped.Chunks, copy: Path, image: Path, checked: Checked) -> Prepared:
-        """Makes the tape image of a text; a small one stays in memory."""
-        around, found = self._around, checked.survey
-        sha256, chars, size, wire = hashlib.sha256(), 0, 0, bytearray(around.lead)
-        small = found.image_chars <= _IN_MEMORY
-
-        def counted() -> Iterator[str]:
-            nonlocal size
-            for text in body(chunks, checked.encoding, found):
-                size += len(text.encode("utf-8"))
-                yield text
-
-        with contextlib.nullcontext() if small else image.open("wb") as file:
-            for piece in significant_chunks(found.opening, counted(), found.closing, self._settings.tape, self._coder):
-                sha256.update(piece)
-                chars += len(piece)
-                wire += piece
-                if file is not None and len(wire) > _IN_MEMORY:
-                    file.write(wire)
-                    wire.clear()
-            wire += around.trail
-            if file is not None:
-                file.write(wire)
-        return Prepared(
-            copy,
-            image,
-            bytes(wire) if small else b"",
-            around.total(chars),
-            len(around.lead),
-            chars,
-            sha256.hexdigest(),
-            around.shape(chars),
-            size,
-        )
 
     # --- on record: in the records thread --------------------------------------------------------------------------------
 
@@ -261,7 +225,7 @@ class SendJobs:
             for piece in body(chunks, checked.encoding, checked.survey):
                 yield piece.encode("utf-8")
 
-        if len(checked.programs) > 1 and checked.survey.chars <= _IN_MEMORY:
+        if len(checked.programs) > 1 and checked.survey.chars <= IN_MEMORY:
             whole = b"".join(pieces()).decode("utf-8")
             for part in split(whole, checked.survey.opening, self._settings.tape.mark or "%"):
                 yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8"))
@@ -283,6 +247,10 @@ class SendJobs:
         if heard.strays:
             notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
         faults = heard.counted.kinds()
+        off = ReaderOff.NOT_SEEN if outcome.reader_off_at is None else ReaderOff.SEEN
+        warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
+        if outcome.result is Result.SENT and not off:
+            warnings += _not_switched_off(self._store.holdings().checks.reader_off(self._settings.name))
         ended = Sent(
             outcome.result,
             reasons,
@@ -291,10 +259,11 @@ class SendJobs:
             outcome.held_s,
             outcome.chars,
             notes,
-            (*heard.warnings, _disturbed(faults)) if faults else heard.warnings,
+            warnings,
             faults,
             Counted.NOTHING if nothing else Counted.SEEN,
-            _went_out(prepared, outcome.chars),
+            went_out(prepared, outcome.chars),
+            off,
         )
         told = _told(plan, self._store.endings.end_out(plan, ended), ended)
         durable.discard(prepared.image)
@@ -335,7 +304,7 @@ class _Source:
 
     def __init__(self, fd: int, size: int, scope: Scope, copy: Path) -> None:
         self._copy, self._digest, self._reading = copy, hashlib.sha256(), dropped.EncodingReader()
-        self._small = size <= _IN_MEMORY
+        self._small = size <= IN_MEMORY
         self._data = b""
         self.chunks: dropped.Chunks = lambda: [self._data]
         if self._small:
@@ -361,16 +330,9 @@ class _Source:
             durable.write_new(self._copy, [self._data])
 
 
-def put_away(prepared: Prepared) -> None:
-    """Removes what an intake made; files that are gone are fine."""
-    if prepared is not NO_IMAGE:
-        for left in (prepared.copy, prepared.image):
-            durable.discard(left)
-
-
 def _kept(copy: Path, size: int) -> dropped.Chunks:
     """The chunks of a copy; a small one is read once, when it is wanted first."""
-    if size > _IN_MEMORY:
+    if size > IN_MEMORY:
         return lambda: durable.read_chunks(copy)
     read: list[bytes] = []
 
@@ -380,14 +342,6 @@ def _kept(copy: Path, size: int) -> dropped.Chunks:
         return read
 
     return chunks
-
-
-def _went_out(prepared: Prepared, handed_over: int) -> OnWire | None:
-    """What went out of an image that did not go whole; handed_over: characters, of the leader too."""
-    if handed_over >= prepared.lead + prepared.wire_chars:
-        return None
-    image = [prepared.wire] if prepared.wire else durable.read_chunks(prepared.image)
-    return on_wire(image, prepared.lead, handed_over)
 
 
 def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:
@@ -400,6 +354,16 @@ def _disturbed(faults: Mapping[str, int]) -> str:
     return (
         f"what came from the control meanwhile was disturbed ({fault_words(faults)}), so a stop of the control may have"
         " been missed; look at the cable, its shield and the rate"
+    )
+
+
+def _not_switched_off(before: int) -> tuple[str, ...]:
+    """before: programs in succession after which the control did."""
+    if before < _ALWAYS:
+        return ()
+    return (
+        f"the control did not switch its reader off behind the program, as it did after the last {before}: look whether it"
+        " has read it, and send it again if not",
     )
 
 

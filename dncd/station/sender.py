@@ -4,11 +4,13 @@ The first file in line is ready to go while it waits, so that its start needs on
 plan of this sending are durable) before the first character goes out.
 """
 
+import dataclasses
+import math
 from collections.abc import Iterator
 from typing import Final
 
 from dncd import defaults
-from dncd.choices import StartOn
+from dncd.choices import Protocol, StartOn
 from dncd.errors import DncdError, NotDoneError
 from dncd.line.starting import Starts
 from dncd.station import events as ev
@@ -16,7 +18,7 @@ from dncd.station.queue import SendQueue, WaitingFile
 from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, Gone, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
-from dncd.values import MachineSettings
+from dncd.values import MachineSettings, Result
 
 _AGAIN_S: Final = 1.0
 """Seconds until a start that the records did not take is tried again."""
@@ -41,6 +43,19 @@ class Unrecorded:
         """One more is to be put on record."""
         self._tries[job] = 0
         return [ev.Do(job)]
+
+    def wait(self, end: ev.End, until: float) -> None:
+        """One that is put on record later: so long the control may switch its reader off behind the program."""
+        self._tries[end], self._retries[end] = 0, until
+
+    def wait_no_more(self, off_at: float) -> list[ev.Action]:
+        """It did, or (infinity) nobody waits for it any more."""
+        actions: list[ev.Action] = []
+        for end in [job for job in self._retries if isinstance(job, ev.End) and not self._tries[job]]:
+            del self._tries[end], self._retries[end]
+            outcome = end.outcome if off_at == math.inf else dataclasses.replace(end.outcome, reader_off_at=off_at)
+            actions += self.add(dataclasses.replace(end, outcome=outcome))
+        return actions
 
     def done(self, job: _OnRecord) -> None:
         """It is on record."""
@@ -220,6 +235,8 @@ class Sender:
     def consider(self, now: float, line_is_free: bool) -> list[ev.Action]:
         """Makes the first in line ready, and starts it when its start has come and the line is free."""
         actions = self._unrecorded.again(now)
+        if self.starts.reader_off:
+            actions += self._unrecorded.wait_no_more(now)
         file = self.queue.first() if self._standing.serving and self.run is None else None
         if file is None or file.state is not FileState.READY or self.blocked is not None:
             return actions
@@ -241,19 +258,24 @@ class Sender:
         outcome, file = run.sending.outcome, run.file
         self.run = None
         self.last_words += run.sending.last_words()
-        self.starts.sending_ended(now, outcome.hold_open, outcome.reader_off_at)
+        self.starts.sending_ended(now, outcome.hold_until)
         self._standing.move(LineUse.ENDING)
         self.queue.move(file, FileState.ENDING)
         if run.left_no_trace:
             return self._unrecorded.add(ev.Return(file.name, run.begun))
         heard = run.heard(self.line_warnings)
-        return self._unrecorded.add(ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard))
+        end = ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard)
+        plain = self.settings.line.protocol is Protocol.PLAIN and outcome.reader_off_at is None
+        if outcome.result is not Result.SENT or not plain or not self._standing.serving:
+            return self._unrecorded.add(end)
+        self._unrecorded.wait(end, now + defaults.READER_OFF_S)
+        return []
 
     def stop(self, reason: str, now: float) -> list[ev.Action]:
         """The service or the port ends: a sending in progress is interrupted."""
         if self.run is not None:
             self.run.cut(Cut.PORT, reason, now)
-        return self.over(now)
+        return self.over(now) + self._unrecorded.wait_no_more(math.inf)
 
     def dues(self, now: float) -> Iterator[float]:
         """When `look` or `consider` is wanted."""

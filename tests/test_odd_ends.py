@@ -1,0 +1,161 @@
+"""Controls that stop, start, echo or ask in their own way: what the records say of each, at a real pseudo-terminal."""
+
+import pytest
+from odd_controls import KINDS, StopsAtItsEndWord, SwitchesItsReaderOff, at_a_terminal, ending, send, settings, until
+from sending_line import DC1, DC3, machine, run_to_end, step
+
+from dncd import defaults
+from dncd.choices import Flow, StartOn
+from dncd.line.sending import Phase, Sending, Shape
+from dncd.program.names import end_in, is_end
+from dncd.values import Frame, LineSettings, ProgramSettings, Result, SendSettings
+
+PROGRAM = "%\nO0004\nN10 G01 X33 Z-3.3 F0.3\nN20 M30\n%\n"
+
+
+# --- a control that stops at its end word ---------------------------------------------------------------------------
+def at_the_end_word(ahead=2, trailer=0, **more):
+    """Held by a stop that came when the end word was handed over: 20 characters, M30 ends at 15."""
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=ahead)
+    total = 20 + trailer
+    sending = Sending(line, SendSettings(**more), total, 0.0, Shape(19, 20, b"\n", 15, "M30"))
+    sending.supply(b"A" * total)
+    now = 0.0
+    while sending.handed_over < 15:
+        step(sending, now)
+        now += line.char_s / 2
+    sending.feed(DC3, now)
+    return sending, now
+
+
+@pytest.mark.parametrize(("ahead", "trailer"), [(1, 0), (2, 0), (2, 100), (8, 100)])
+def test_a_stop_at_the_end_word_is_the_end_after_a_while(ahead, trailer):
+    sending, now = at_the_end_word(ahead, trailer)
+    assert sending.phase is Phase.HELD
+    assert sending.next_due() == now + defaults.END_HOLD_S
+    sending.tick(now + defaults.END_HOLD_S - 0.01)
+    assert sending.outcome is None
+    sending.tick(now + defaults.END_HOLD_S)
+    assert sending.outcome.result is Result.SENT
+    assert sending.outcome.hold_until < now + defaults.END_HOLD_S, "the next DC1 is a start"
+    assert "stopped reading at M30" in sending.outcome.notes[0]
+    assert sending.outcome.chars <= 15 + ahead
+
+
+def test_a_go_before_that_sends_the_rest():
+    sending, now = at_the_end_word(trailer=100)
+    sending.feed(DC1, now + 9.9)
+    run_to_end(sending, now + 9.9)
+    assert (sending.outcome.result, sending.outcome.chars, sending.outcome.notes) == (Result.SENT, 120, ())
+
+
+def test_where_all_stands_in_the_port_already_the_next_start_counts_after_the_same_while():
+    sending, now = at_the_end_word(ahead=20)
+    assert sending.phase is Phase.ENDING
+    run_to_end(sending, now)
+    assert (sending.outcome.result, sending.outcome.hold_until) == (Result.SENT, now + defaults.END_HOLD_S)
+
+
+def test_in_drip_feed_a_go_alone_ends_it():
+    sending, now = at_the_end_word(trailer=100, drip_feed=True)
+    sending.tick(now + 3600)
+    assert sending.phase is Phase.HELD
+    sending.feed(DC1, now + 3600)
+    run_to_end(sending, now + 3600)
+    assert (sending.outcome.result, sending.outcome.chars) == (Result.SENT, 120)
+
+
+def test_a_stop_before_the_end_word_is_a_hold_for_stall_s():
+    sending = machine(100, stall_s=60.0)
+    step(sending, 0.0)
+    sending.feed(DC3, 0.01)
+    assert sending.next_due() == 60.01
+
+
+def test_a_line_that_goes_off_at_the_end_word_is_such_a_stop():
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=2, flow=Flow.RTS_CTS)
+    sending = Sending(line, SendSettings(), 20, 0.0, Shape(19, 20, b"\n", 15, "END"))
+    sending.supply(b"A" * 20)
+    now = 0.0
+    while sending.handed_over - sending.clock.in_front(now) < 15:
+        step(sending, now)
+        now += line.char_s / 2
+    sending.gate(False, now)
+    sending.tick(now + defaults.END_HOLD_S)
+    assert sending.outcome.result is Result.SENT
+
+
+@pytest.mark.parametrize("trailer", [0, 60])
+@pytest.mark.parametrize("ahead", [2, 8])
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_control_that_stops_at_m30_got_its_program(tmp_path, kind, ahead, trailer):
+    odd = settings(kind, line={"ahead_chars": ahead}, tape={"trailer_chars": trailer})
+    with at_a_terminal(tmp_path, odd, StopsAtItsEndWord) as (rig, control):
+        rig.drop("0004.nc", PROGRAM.encode())
+        until(rig, control, lambda: rig.status()["waiting"])
+        control.read()
+        until(rig, control, lambda: "M30\n" in control.got)
+        until(rig, control, lambda: rig.status()["state"] == "held" or rig.station.core.sender.run is None)
+        rig.skip(defaults.END_HOLD_S)
+        first = ending(rig, control, "0004.nc")
+        assert first.get("result") == "sent"
+        assert "switched its reader off" in " ".join(first.all("note"))
+        assert first.get("wire_chars") == str(rig.ledger("sent")[0]["wire_chars"])
+        control.got = ""
+        rig.skip(defaults.END_HOLD_S)
+        rig.drop("0005.nc", PROGRAM.encode())
+        until(rig, control, lambda: rig.status()["waiting"])
+        control.read()
+        until(rig, control, lambda: control.got.startswith("%\nO0004"))
+
+
+# --- the reader off behind the mark ---------------------------------------------------------------------------------
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_reader_off_is_told_and_missed_where_it_always_came(tmp_path, kind):
+    with at_a_terminal(tmp_path, settings(kind), SwitchesItsReaderOff) as (rig, control):
+        for number in range(3):
+            receipt = send(rig, control, f"{number}.nc", PROGRAM)
+            assert "switched its reader off" in " ".join(receipt.all("note"))
+            rig.skip(defaults.END_HOLD_S)
+        control.well = False
+        receipt = send(rig, control, "late.nc", PROGRAM)
+        assert [line["reader_off"] for line in rig.ledger("sent")[:3]] == ["seen"] * 3
+        assert "reader_off" not in rig.ledger("sent")[3]
+        assert "as it did after the last 3" in " ".join(receipt.all("warning"))
+        again = send(rig, control, "later.nc", PROGRAM)
+        assert "as it did" not in " ".join(again.all("warning"))
+
+
+# --- end words ------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("block", "words", "is_"),
+    [
+        ("N20 M30", "M02 M30 M99", True),
+        ("m 2", "M02 M30 M99", True),
+        ("M300", "M02 M30 M99", False),
+        ("(M30)", "M02 M30 M99", False),
+        ("END", "M30 END", True),
+        ("N90 E", "E", True),
+        ("E5", "E", False),
+        ("BEND", "END", False),
+        ("ER", "ER", True),
+        ("M017", "M17", True),
+        ("M30", "END", False),
+    ],
+)
+def test_what_ends_a_program(block, words, is_):
+    assert is_end(block, words) is is_
+
+
+def test_where_the_end_word_stands():
+    assert end_in("O1\nN20 M30 (END)\n\n(BACK)\n", "M30") == (len("O1\nN20 M30 (END)"), "M30")
+    assert end_in("O1\nG0 X1\n", "M30")[1] == ""
+
+
+def test_an_end_word_of_the_settings_is_neither_odd_nor_missing(tmp_path):
+    odd = settings("7E1", program=ProgramSettings(end_words="M02 END"), send={"start_on": StartOn.NOW})
+    with at_a_terminal(tmp_path, odd, SwitchesItsReaderOff) as (rig, control):
+        rig.drop("a.nc", b"%\nO0004\nN10 G01 X3\nEND\n%\n")
+        receipt = ending(rig, control, "a.nc")
+        assert receipt.get("result") == "sent"
+        assert receipt.all("warning") == ()
