@@ -51,11 +51,12 @@ WITHIN_FLOOR = {
 keeps a trial's sheet; the word `demo` starts the stand-in's story."""
 
 PURE = 2
-IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess", "shutil", "tempfile"}
+IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess", "shutil", "tempfile", "watchdog"}
 """What a pure floor may not import. `pathlib` is a value type there (paths of settings), `open` is not."""
 
 OWNERS = {
     "serial": ("ports/", "port"),
+    "watchdog": ("outside/", "folder_events"),
 }
 """Library → folder and a word of the module's name that alone may import it."""
 
@@ -319,6 +320,7 @@ def test_what_tests_share_stands_in_modules_of_its_own(path):
         (impurities, "values.py", "import os.path"),
         (impurities, "tape/x.py", "def f():\n    with open('x'):\n        pass"),
         (strangers, "station/x.py", "import serial.tools"),
+        (strangers, "ports/port.py", "from watchdog import events"),
         (disk_calls, "records/library.py", "import os\nos.fsync(3)"),
         (disk_calls, "records/library.py", "from os import rename"),
         (disk_calls, "records/library.py", "path.replace(other)"),

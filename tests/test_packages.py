@@ -12,8 +12,8 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def loaded(name: str) -> ModuleType:
-    """A program of packages/, which is no package."""
-    spec = importlib.util.spec_from_file_location(name, ROOT / "packages" / f"{name}.py")
+    """A program of .ci/, which is no package."""
+    spec = importlib.util.spec_from_file_location(name, ROOT / ".ci" / f"{name}.py")
     assert spec
     assert spec.loader
     module = importlib.util.module_from_spec(spec)

@@ -1,20 +1,18 @@
-"""What the kernel says about the watched folders: one inotify descriptor and one thread for all of them (inotify(7)).
+"""What the kernel says about the shared folders: one inotify descriptor and three threads for a shop of any size.
 
-By the C library: three calls are all that is wanted of it, and libraries around them take a thread for each folder.
+Nobody else looks at watchdog (6 or 7). One watch stands on the shop's folder and what lies below, for a watch a folder takes
+a thread a folder: 131 for 128 machines. Links below it are not followed.
 """
 
-import ctypes
 import os
-import select
-import struct
-import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from watchdog import events as wd
+from watchdog.observers.inotify import InotifyObserver
+
 from dncd.outside.folder_looks import Hint
-from dncd.outside.threads import Thread
-from dncd.peer_text import shown
 
 ITSELF: Final = ""
 """Stands for the folder itself among the names of hints."""
@@ -22,175 +20,94 @@ ITSELF: Final = ""
 Hear = Callable[[str, Hint], None]
 """Is told a file's name and what befell it, from the events thread."""
 
-UNWATCHED: Final = -1
-
 _AGAIN_S: Final = 60.0
 """Seconds until events are asked for again where the system had none to give."""
 
-_LIBC: Final = ctypes.CDLL(None, use_errno=True)
-_EVENT: Final = struct.Struct("iIII")
-"""Watch, mask, cookie, length of the name that follows, with zeros behind it (inotify(7))."""
-
-_CLOSED: Final = 0x08 | 0x80  # IN_CLOSE_WRITE, IN_MOVED_TO: a file that was moved here is whole
-_GONE: Final = 0x200 | 0x40  # IN_DELETE, IN_MOVED_FROM
-_CHANGED: Final = 0x100 | 0x02  # IN_CREATE, IN_MODIFY
-_MASK: Final = (
-    _CLOSED | _GONE | _CHANGED | 0x400 | 0x0100_0000 | 0x0200_0000
-)  # IN_DELETE_SELF, IN_ONLYDIR, IN_DONT_FOLLOW
-_LOST: Final = 0x4000  # IN_Q_OVERFLOW
-_IGNORED: Final = 0x8000  # IN_IGNORED: the watch is void
-_FOLDER: Final = 0x4000_0000  # IN_ISDIR
-_READ_BYTES: Final = 65_536
+_HINTS: Final[dict[type[wd.FileSystemEvent], Hint]] = {
+    wd.FileClosedEvent: Hint.CLOSED,
+    wd.FileCreatedEvent: Hint.CHANGED,
+    wd.FileModifiedEvent: Hint.CHANGED,
+    wd.FileDeletedEvent: Hint.GONE,
+    wd.FileMovedEvent: Hint.GONE,  # from its first name; under its second it is whole
+}
+_FOLDERS: Final = (wd.DirDeletedEvent, wd.DirMovedEvent, wd.DirCreatedEvent)
 
 
-class _Inotify:
-    """The descriptor, and who hears of which watch. `run` tells them, until `stop` or a fault; then all is closed.
+class FolderEvents(wd.FileSystemEventHandler):
+    """Events below a shop's folder, where the system has any to give; `keep` asks for them.
 
-    OSError where the system has no descriptor, or no watch, to give.
+    For one thread, but `problem` and `stop`.
     """
 
-    def __init__(self) -> None:
-        self._hears: dict[int, Hear] = {}
-        self._lock = threading.Lock()
-        self._open = False
-        self._fd = self._opened()
-        self._stop = os.eventfd(0)
-        self._open = True
-
-    @staticmethod
-    def _opened() -> int:
-        return _done(_LIBC.inotify_init1(os.O_CLOEXEC))
-
-    def add(self, folder: Path, hear: Hear) -> int:
-        """Gives the number of the watch; `hear` is told from the thread of `run`."""
-        with self._lock:
-            if not self._open:
-                return UNWATCHED
-            watch = _done(_LIBC.inotify_add_watch(self._fd, os.fsencode(folder), _MASK))
-            self._hears[watch] = hear
-        return watch
-
-    def remove(self, watch: int) -> None:
-        with self._lock:
-            if self._hears.pop(watch, None) and self._open:
-                _LIBC.inotify_rm_watch(self._fd, watch)  # a folder that is gone took its watch along
-
-    def stop(self) -> None:
-        with self._lock:
-            if self._open:
-                os.eventfd_write(self._stop, 1)
-
-    def run(self) -> None:
-        try:
-            poll = select.poll()
-            for fd in (self._fd, self._stop):
-                poll.register(fd, select.POLLIN)
-            while all(fd != self._stop for fd, _ in poll.poll()):
-                self._tell(os.read(self._fd, _READ_BYTES))
-        finally:
-            self.close()
-
-    def close(self) -> None:
-        with self._lock:
-            self._open = False
-            os.close(self._fd)
-            os.close(self._stop)
-
-    def _tell(self, data: bytes) -> None:
-        """Events, in the order in which they happened."""
-        at = 0
-        while at < len(data):
-            watch, mask, _, size = _EVENT.unpack_from(data, at)
-            at += _EVENT.size + size
-            with self._lock:
-                lost = list(self._hears.values()) if mask & _LOST else ()
-                hear = self._hears.pop(watch, None) if mask & _IGNORED else self._hears.get(watch)
-            for each in lost:  # every folder is looked at as after any event
-                each(ITSELF, Hint.CHANGED)
-            if hear is not None and mask & _IGNORED:  # the folder itself is gone
-                hear(ITSELF, Hint.GONE)
-            elif hear is not None and size and not mask & _FOLDER:
-                name = os.fsdecode(data[at - size : at].rstrip(b"\0"))
-                kinds = {_CLOSED: Hint.CLOSED, _GONE: Hint.GONE, _CHANGED: Hint.CHANGED}
-                hear(name, next(hint for kind, hint in kinds.items() if mask & kind))
-
-
-def _done(result: int) -> int:
-    if result < 0:
-        code = ctypes.get_errno()
-        raise OSError(code, os.strerror(code))
-    return result
-
-
-class FolderEvents:
-    """Events of the folders that are watched, where the system has any to give; `keep` asks for them.
-
-    generation: another one, and every watch of before is void. For one thread, but `problem` and `stop`.
-    """
-
-    def __init__(self) -> None:
-        self.generation = 0
-        self._inotify: _Inotify | None = None
-        self._thread: Thread | None = None
+    def __init__(self, shop: Path) -> None:
+        self._shop, self._root = shop, os.path.realpath(shop)
+        self._observer: InotifyObserver | None = None
+        self._hears: dict[str, Hear] = {}
         self._ask_at = 0.0
-        self._none = ""
-        self._deaf: dict[Path, str] = {}
+        self.problem = ""
+        """Why there are no events, in words; "" where there are."""
 
     @property
-    def problem(self) -> str:
-        """Why there are no events, or none of some folder, in words; "" where all is well."""
-        return self._none or next(iter(list(self._deaf.values())), "")
+    def come(self) -> bool:
+        """Whether there are events."""
+        return self._observer is not None
 
     def keep(self, now: float) -> None:
         """Asks for events where there are none, or none any more; now and then."""
-        if self._thread is not None and not self._thread.alive():
-            self._lose(f"they ended by a fault of dncd ({self._thread.fault})", now)
-        if self._inotify is not None or now < self._ask_at:
+        if self._observer is not None:
+            threads = (self._observer, *self._observer.emitters)
+            if len(threads) > 1 and all(thread.is_alive() for thread in threads):
+                return
+            self._lose("what listens to them has ended", now)
+        if now < self._ask_at:
             return
         try:
-            inotify = _Inotify()
-        except OSError as fault:
-            self._lose(str(fault), now)
-            return
-        try:
-            thread = Thread("folder-events", inotify.run)
-            thread.start()
-        except RuntimeError as fault:  # no thread is left
-            inotify.close()
+            self._observer = InotifyObserver(generate_full_events=True)
+            self._observer.schedule(self, self._root, recursive=True, event_filter=[*_HINTS, *_FOLDERS])
+            self._observer.start()
+        except (OSError, RuntimeError) as fault:  # no descriptor, no watch, or no thread is left
             self._lose(str(fault), now)
         else:
-            self._inotify, self._thread, self._none = inotify, thread, ""
-            self.generation += 1
+            self.problem = ""
 
     def _lose(self, why: str, now: float) -> None:
-        if self._inotify is not None:
-            self._inotify.stop()
-        self._inotify = self._thread = None
-        self._deaf.clear()
+        if self._observer is not None:
+            self._observer.stop()
+        self._observer = None
         self._ask_at = now + _AGAIN_S
-        self._none = f"there are no events of the shared folders: {why}"
+        self.problem = f"there are no events of the shared folders: {why}"
 
-    def watch(self, folder: Path, hear: Hear) -> int:
-        """Hears of that folder from now on; UNWATCHED where that cannot be."""
-        if self._inotify is None:
-            return UNWATCHED
-        try:
-            watch = self._inotify.add(folder, hear)
-        except OSError as fault:  # inotify_add_watch(2): such as no watch left
-            self._deaf[folder] = f"there are no events of {shown(str(folder), 200)}: {fault.strerror}"
-            return UNWATCHED
-        self._deaf.pop(folder, None)
-        return watch
+    def watch(self, folder: Path, hear: Hear) -> None:
+        """Hears of that folder of the shop from now on."""
+        self._hears[self._key(folder)] = hear
 
-    def unwatch(self, folder: Path, watch: int) -> None:
-        """Hears of it no longer; one whose folder is gone is no error."""
-        self._deaf.pop(folder, None)
-        if self._inotify is not None and watch != UNWATCHED:
-            self._inotify.remove(watch)
+    def unwatch(self, folder: Path) -> None:
+        """Hears of it no longer."""
+        self._hears.pop(self._key(folder), None)
+
+    def _key(self, folder: Path) -> str:
+        return os.path.join(self._root, folder.relative_to(self._shop))  # noqa: PTH118 - as watchdog spells it
+
+    def on_any_event(self, event: wd.FileSystemEvent) -> None:
+        """One event, in the order in which they happened."""
+        source, target = os.fsdecode(event.src_path), os.fsdecode(event.dest_path)
+        if event.is_directory:
+            for path in (source, target):
+                if hear := self._hears.get(path):
+                    hear(ITSELF, Hint.GONE)
+            return
+        self._tell(source, _HINTS[type(event)])
+        self._tell(target, Hint.CLOSED)
+
+    def _tell(self, path: str, hint: Hint) -> None:
+        folder, _, name = path.rpartition("/")
+        if name and (hear := self._hears.get(folder)):
+            hear(name, hint)
 
     def stop(self, seconds: float) -> bool:
-        """Ends it; whether the thread is gone."""
-        if self._inotify is None or self._thread is None:
+        """Ends it; whether its thread is gone."""
+        if self._observer is None or not self._observer.is_alive():
             return True
-        self._inotify.stop()
-        return self._thread.join(seconds)
+        self._observer.stop()
+        self._observer.join(seconds)
+        return not self._observer.is_alive()

@@ -19,7 +19,7 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import Watch
 from dncd.errors import RecordsError
-from dncd.outside.folder_events import ITSELF, UNWATCHED, FolderEvents, Hear
+from dncd.outside.folder_events import ITSELF, FolderEvents
 from dncd.outside.folder_looks import (
     Complete,
     Entry,
@@ -55,8 +55,6 @@ class _Folder:
     due: float
     not_before: float = 0.0
     hints: deque[tuple[str, Hint]] = field(default_factory=deque)
-    watch: int = UNWATCHED
-    watched: tuple[int, int, int] | None = None  # generation of the events; the folder's device and number
     posted: Listing | None = None
     by_name: dict[str, Entry] = field(default_factory=dict)  # of what was posted
     again: bool = False  # somebody new listens: post all of the next look whatever it shows
@@ -103,22 +101,6 @@ class _Folder:
         self.posted = replace(listing, number=number, changed=changed, gone=gone)
         return self.posted
 
-    def watch_by(self, events: FolderEvents, descriptor: int, hear: Hear) -> None:
-        """Has events for the folder that is there now; it may be another one than at the last look."""
-        status = os.fstat(descriptor)
-        found = events.generation, status.st_dev, status.st_ino
-        if self.watched == found and self.watch != UNWATCHED:
-            return
-        self.unwatch_by(events)
-        self.watched, self.watch = found, events.watch(self.path, hear)
-        self.state.lag_s = defaults.HINT_LAG_S if self.watch != UNWATCHED else 0.0
-
-    def unwatch_by(self, events: FolderEvents) -> None:
-        """Has none any more."""
-        if self.watched is not None and self.watched[0] == events.generation:
-            events.unwatch(self.path, self.watch)
-        self.watch, self.watched = UNWATCHED, None
-
 
 class Folders:
     """Watches `to-machine/` of every machine from the moment it is made until `stop`.
@@ -138,7 +120,7 @@ class Folders:
         for name in self._folders:
             with contextlib.suppress(OSError, RecordsError):  # the first look tries again and tells
                 shop_folders.look(name)
-        self._events = FolderEvents()
+        self._events = FolderEvents(shop.folder)
         self.thread = Thread("folders", self._run, Fate.ANEW | Fate.VITAL)
         self.thread.start()
 
@@ -204,7 +186,7 @@ class Folders:
                 self._events.keep(now)
             for folder in due:
                 if folder.dropped:
-                    folder.unwatch_by(self._events)
+                    self._events.unwatch(folder.path)
                     continue
                 try:
                     self._look(folder)
@@ -228,12 +210,11 @@ class Folders:
         try:
             self._take_hints(folder)
             made = self._shop_folders.look(folder.machine)
-            if TO_MACHINE in made:
-                folder.watched = None
             if made and folder.posted is not None:
                 notes = (f"made again, as it was gone: {', '.join(made)}",)
             with self._shop_folders.opened(folder.machine, TO_MACHINE) as path, opened(path) as descriptor:
-                folder.watch_by(self._events, descriptor, partial(self._hear, folder))
+                self._events.watch(folder.path, partial(self._hear, folder))
+                folder.state.lag_s = defaults.HINT_LAG_S if self._events.come else 0.0
                 entries, problem = self._list(folder, descriptor)
         except RecordsError as error:
             problem = Problem.of(error, "", "").sentence
@@ -267,9 +248,7 @@ class Folders:
         with self._changed:
             hints, folder.hints = folder.hints, deque()
         for name, hint in hints:
-            if name == ITSELF:  # the number of a removed folder may be given to the next one: ask for a new watch
-                folder.watched = None if hint is Hint.GONE else folder.watched
-            else:
+            if name != ITSELF:
                 folder.state.hint(name, hint)
 
     def _list(self, folder: _Folder, descriptor: int) -> tuple[tuple[Entry, ...], str]:

@@ -50,7 +50,7 @@ _UNKNOWN: Final = re.compile(r"(?m)^(.*?\] [^=\n]+ = ).*(: unknown key)")
 _SECRET: Final = re.compile(
     r"""(?im)^(\s*#*\s*["']?[\w.-]*(?:passw|secret|token|credential|(?:api|private)[_-]?key)[\w.-]*["']?\s*[=:]\s*)(.+)$"""
 )
-_PACKAGES: Final = ("pyserial", "structlog", "dulwich", "click")
+_PACKAGES: Final = ("pyserial", "watchdog", "structlog", "dulwich", "click")
 
 _ABOUT: Final = """\
 What `dncd report` packed, for whoever looks after dncd. Read it before you send it to anybody.

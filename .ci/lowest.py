@@ -1,6 +1,6 @@
 """Prints constraints for pip: the lowest version of each library that pyproject.toml allows.
 
-With `python packages/lowest.py > lowest.txt && pip install -c lowest.txt .`
+With `python .ci/lowest.py > lowest.txt && pip install -c lowest.txt .`
 pip takes the oldest that dncd says to work with.
 """
 
