@@ -62,6 +62,12 @@ class Protocol(enum.StrEnum):
     XMODEM_CRC = "xmodem-crc"
     XMODEM_1K = "xmodem-1k"
     YMODEM = "ymodem"
+    KERMIT = "kermit"
+
+    @property
+    def whole_bytes(self) -> bool:
+        """Whether it needs all eight bits of a character, without parity."""
+        return self not in (Protocol.PLAIN, Protocol.KERMIT)
 
 
 class TapeCode(enum.StrEnum):

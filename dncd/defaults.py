@@ -205,6 +205,9 @@ XMODEM_REST_S: Final = 3.0
 XMODEM_WISH_S: Final = 2.5
 """Seconds for which a receiver's C or NAK on an idle line may be answered; the next comes after 3 or 10 (reference 7.3)."""
 
+KERMIT_TRIES: Final = 10
+"""Tries of one packet before a Kermit transfer is given up (common practice)."""
+
 END_HOLD_S: Final = 10.0
 """Seconds of a stop at a program's end word after which the control is taken to have stopped reading for good: a control
 that stores a block before it reads on holds a few seconds, an operator presses READ again later (common practice)."""

@@ -1,4 +1,5 @@
-"""XMODEM, pauses, punch and reader codes through the whole service; the control end is Debian's lrzsz, or a plain socket.
+"""XMODEM, YMODEM, Kermit, pauses, punch and reader codes through the whole service; the control end is Debian's lrzsz or
+gkermit, or a plain socket.
 
 The port is a `socket://` one: lrzsz empties a pseudo-terminal's queues when it ends, its last ACK included.
 """
@@ -16,6 +17,9 @@ from dncd.records.receipts import parse
 
 KINDS = ("xmodem", "xmodem-crc", "xmodem-1k")
 LRZSZ = pytest.mark.skipif(shutil.which("sx") is None or shutil.which("rx") is None, reason="Debian's lrzsz is absent")
+
+
+GKERMIT = pytest.mark.skipif(shutil.which("gkermit") is None, reason="Debian's gkermit is absent")
 
 
 @pytest.fixture
@@ -84,6 +88,34 @@ def test_ymodem_names_what_goes_out_and_gives_a_batch_its_names(tmp_path, server
             assert receipt.get("result") == "received"
         came = [r["program"] for r in shop.ledger() if r["event"] == "received"]
         assert came == ["FLANGE", "O0012", "O0031"]
+
+
+@GKERMIT
+@pytest.mark.parametrize("frame", ["8N1", "7E1"])
+def test_kermit_programs_go_out_and_come_back(tmp_path, server, frame):
+    """Out when a receiving kermit says that it waits, back as two files; in seven bits with even parity, too."""
+    control = tmp_path / "control"
+    control.mkdir()
+    kermit = ["gkermit", "-X", "-q", "-b", "2", *(["-p", "e"] if frame == "7E1" else [])]
+    with house(tmp_path, mill=settings(server, line={"protocol": "kermit", "frame": frame})) as shop:
+        shop.drop("mill", "Shaft 7.nc", text(LONG[:150]))
+        until(lambda: "waiting" in (shop.shop / "mill" / "STATUS.txt").read_text())
+        assert "(Kermit's NAK)" in (shop.shop / "mill" / "STATUS.txt").read_text()
+        with peer(server, *kermit, "-r", folder=control) as receiver:
+            assert receiver.wait(60) == 0
+        wire = "\n".join(["%", *LONG[:150], "%", ""]).encode()
+        (got,) = control.iterdir()
+        assert (got.name.upper(), got.read_bytes()) == ("SHAFT_7.NC", wire)
+        assert shop.receipt("mill", "sent", "Shaft 7.nc").get("result") == "sent"
+        (control / "FLANGE.MPF").write_text("%\nN10 G00 X1.\nN20 M30\n%\n")
+        (control / "O0100.NC").write_bytes(wire.replace(b"F0.1", b"F0.2", 1))
+        with peer(server, *kermit, "-s", "FLANGE.MPF", "O0100.NC", folder=control) as sender:
+            assert sender.wait(60) == 0
+        for name in ("FLANGE", "O0100"):
+            assert parse(until((delivered(shop, f"{name}.nc.receipt.txt")).read_text)).get("result") == "received"
+        assert delivered(shop, "O0100.nc").read_bytes().replace(b"\r\n", b"\n") == wire.replace(b"F0.1", b"F0.2", 1)
+        events = [r["event"] for r in shop.ledger() if r["event"] in ("sent", "received", "differs")]
+        assert events == ["sent", "received", "received", "differs"]
 
 
 def test_a_stopped_xmodem_sending_is_cancelled_at_the_control(tmp_path, server):

@@ -12,6 +12,12 @@ from waveform import receive_waveform, send_waveform
 
 from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
 from dncd.line.packet_machine import Ended, Ending, Received
+from dncd.line.packet_protocols import Offer
+from dncd.line.packet_receiving import PacketReceiving
+from dncd.line.packet_sending import PacketSending
+from dncd.line.receiving import Caught, Wished
+from dncd.line.receiving import Ended as CaptureEnded
+from dncd.line.sending import Shape
 from dncd.line.xmodem import Receiver, Sender
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
@@ -21,7 +27,7 @@ from dncd.standin.plug import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar
 from dncd.standin.yard import Yard
-from dncd.values import Frame, LineSettings, Signal, TapeSettings
+from dncd.values import Frame, LineSettings, Result, SendSettings, Signal, TapeSettings
 
 BLOCKS = ("O0007", "N10 G00 X1.", "M30")
 TEXT = b"O0007\nN10 G00 X1.\nM30\n"
@@ -240,6 +246,47 @@ def test_packets_both_ways(protocol, per_million):
             ended += [event for event in events if isinstance(event, Ended)]
         assert got.rstrip(b"\x1a") == image
         assert ended[-1].ending is Ending.DONE
+        assert hand.control.alarm is Alarm.NONE
+
+
+@pytest.mark.parametrize("protocol", [Protocol.YMODEM, Protocol.KERMIT])
+def test_a_station_and_a_stand_in_exchange_named_packets(protocol):
+    """The ends that a station uses, against the control's; the operator's READ is the wish."""
+    line = LineSettings("", 19200, Frame.parse("8N1"), protocol)
+    image = b"%\n" + LONG + b"%\n"
+    with Hand(packet_build(protocol)) as hand:
+        idle, wished, events = PacketReceiving(line, hand.now), [], []
+        hand.control.read_in()
+        while not wished:
+            hand.go(0.01, 0.01)
+            wished = [event for event in idle.feed(hand.heard(), hand.now) if isinstance(event, Wished)]
+        shape = Shape(len(image), len(image), b"\n")
+        out = PacketSending(line, SendSettings(), Offer("0007.nc", len(image)), hand.now, shape, wish=wished[0].wish)
+        out.supply(image)
+        for _ in range(30_000):
+            if out.outcome is not None:
+                break
+            if part := out.allowed(hand.now):
+                hand.host.send(part)
+                out.wrote(len(part), len(part), hand.now)
+            hand.go(0.002, 0.002)
+            out.feed(hand.heard(), hand.now)
+            out.tick(hand.now)
+        assert out.outcome.result is Result.SENT
+        assert hand.control.memory.programs["O0007"].text().encode() == LONG
+        idle = PacketReceiving(line, hand.now)
+        hand.control.punch("O0007")
+        for _ in range(30_000):
+            if hand.control.mode is Mode.OFF:
+                break
+            if said := idle.outgoing():
+                hand.host.send(said)
+            hand.go(0.002, 0.002)
+            events += [*idle.feed(hand.heard(), hand.now), *idle.tick(hand.now)]
+            if any(isinstance(event, CaptureEnded) for event in events):
+                idle.recorded()
+        assert b"".join(event.data for event in events if isinstance(event, Caught)) == image
+        assert [event.name.upper() for event in events if isinstance(event, CaptureEnded)] == ["O0007"]
         assert hand.control.alarm is Alarm.NONE
 
 

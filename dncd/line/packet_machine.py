@@ -7,6 +7,7 @@ wants a `tick`, and holds what it wants to say until `outgoing` fetches it.
 import enum
 import math
 from dataclasses import dataclass
+from typing import Final
 
 from dncd.line.packet_rules import Cause, Do, Phase, Table
 
@@ -66,7 +67,15 @@ class Ended:
     reason: str
 
 
-Event = Started | Acknowledged | Received | Repeated | Ended
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """The other side waits for a program."""
+
+
+Event = Started | Acknowledged | Received | Repeated | Ended | Wish
+
+CLOSING_TRIES: Final = 3
+"""How often the end of a batch is said: the program is there, and what is left is a courtesy."""
 
 
 class Machine:
@@ -95,6 +104,9 @@ class Machine:
         if now >= self._due:
             self._on(Cause.SILENCE, now)
         return self._drain()
+
+    def ask(self, now: float) -> None:
+        """A receiver that keeps still until a program is offered asks for one from now on; others do by themselves."""
 
     def outgoing(self) -> bytes:
         """What has to be written now, in order; it is given once."""

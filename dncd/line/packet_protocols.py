@@ -7,7 +7,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.choices import Protocol
-from dncd.line import xmodem
+from dncd.line import kermit, xmodem
 from dncd.line.packet_machine import Machine, Patience, SendingMachine
 from dncd.line.xmodem_packets import NAK, SOH, STX, C
 from dncd.values import LineSettings
@@ -50,6 +50,14 @@ def _xmodem_receiver(line: LineSettings, now: float) -> Machine:
     return xmodem.Receiver(line.protocol, now)
 
 
+def _kermit_sender(line: LineSettings, offer: Offer, now: float, start_s: float, patience: Patience) -> SendingMachine:
+    return kermit.Sender(line.frame, offer.plain_name.upper(), now, start_s=start_s, patience=patience)
+
+
+def _kermit_receiver(line: LineSettings, now: float) -> Machine:
+    return kermit.Receiver(line.frame)
+
+
 _HEADS: Final = bytes([SOH, STX])
 _XMODEM: Final = Row(
     _xmodem_sender, _xmodem_receiver, bytes([C, NAK]), _HEADS, defaults.XMODEM_REST_S, "XMODEM's C or NAK"
@@ -60,5 +68,6 @@ PROTOCOLS: Final[Mapping[Protocol, Row]] = {
     Protocol.XMODEM_CRC: _XMODEM,
     Protocol.XMODEM_1K: _XMODEM,
     Protocol.YMODEM: Row(_xmodem_sender, _xmodem_receiver, bytes([C]), _HEADS, 0.0, "YMODEM's C"),
+    Protocol.KERMIT: Row(_kermit_sender, _kermit_receiver, b"", b"", 0.0, "Kermit's NAK"),
 }
 """By `line.protocol`; `plain` characters are none."""

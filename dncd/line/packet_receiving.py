@@ -11,7 +11,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.line.packet_machine import Ended as PacketsEnded
-from dncd.line.packet_machine import Ending, Machine, Received, Started
+from dncd.line.packet_machine import Ending, Machine, Received, Started, Wish
 from dncd.line.packet_machine import Event as PacketEvent
 from dncd.line.packet_protocols import PROTOCOLS
 from dncd.line.packet_rules import Phase
@@ -191,6 +191,8 @@ class PacketReceiving:
                             machine.cancel(now)
                             self._out += machine.outgoing()
                         return events
+                case Wish():
+                    events.append(Wished(b"N", now))
                 case PacketsEnded():
                     self._ask_at = now + (self._row.next_s if self._catch.began else defaults.XMODEM_REST_S)
                     why = CaptureEnd.PACKETS if packet.ending is Ending.DONE else CaptureEnd.STOPPED

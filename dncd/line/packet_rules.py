@@ -1,7 +1,7 @@
-"""XMODEM's rules as tables: for each phase and event, what a machine does and which phases may follow.
+"""The rules of the packet protocols as tables: for each phase and event, what a machine does and which phases may follow.
 
 Sources: the XMODEM/YMODEM reference of 1988, chapters 7 and 8 (verified); two CAN in a row as abort, and
-YMODEM (memory; tried against lrzsz).
+YMODEM (memory; tried against lrzsz); Kermit: as `kermit_packets` says.
 """
 
 import enum
@@ -13,7 +13,8 @@ class Phase(enum.Enum):
     """Where a machine stands. DATA, REPLY, SETTLING belong to a sender, NEXT, INSIDE, PURGING to a receiver."""
 
     START = "start"  # nobody has begun
-    HEADER = "header"  # the name is out
+    INIT = "init"  # the terms are offered
+    HEADER = "header"  # the name is out, or (Kermit) due
     NAMED = "named"  # the name is agreed on
     DATA = "data"  # the program's next characters are not there yet
     REPLY = "reply"  # a packet is out
@@ -42,6 +43,10 @@ class Cause(enum.Enum):
     SUPPLY = "characters of the program, or its end"
     GOOD = "the packet that is due"
     HEADER = "a packet that names the program"
+    INIT = "an offer of terms"
+    INFO = "what is told of the program, and not needed"
+    BREAK = "the end of all"
+    UNWANTED = "the rest is not wanted, or taken back"
     AGAIN = "the packet before it once more"
     BAD = "a packet whose check or number is damaged"
     STRAY = "a sound packet of any other number"
@@ -69,6 +74,11 @@ class Do(enum.Enum):
     AWAIT = enum.auto()
     CLOSE = enum.auto()
     NAME = enum.auto()
+    OFFER = enum.auto()
+    AGREE = enum.auto()
+    WISH = enum.auto()
+    PASS = enum.auto()
+    REFUSE = enum.auto()
     ABORTED = enum.auto()
     OUT_OF_STEP = enum.auto()
     NO_START = enum.auto()
@@ -139,3 +149,42 @@ RECEIVING: Final = _table(
 )
 """What a receiver does in each phase; a pair that is not here changes nothing. Before the first packet, characters that
 begin none are passed over: a line that was just opened may say anything."""
+
+KERMIT_SENDING: Final = _table(
+    (
+        (Phase.START, "NAK SILENCE", Do.OFFER, "INIT"),
+        (Phase.INIT, "NAK SILENCE", Do.OFFER, "INIT OVER"),
+        (Phase.INIT, "ACK", Do.AGREE, "HEADER"),
+        (Phase.HEADER, "ACK", Do.SEND, "DATA REPLY EOT"),
+        (Phase.HEADER, "NAK SILENCE", Do.REPEAT, "HEADER OVER"),
+        (Phase.DATA, "SUPPLY", Do.SEND, "DATA REPLY EOT"),
+        (Phase.REPLY, "ACK", Do.ADVANCE, "DATA REPLY EOT"),
+        (Phase.REPLY, "NAK SILENCE", Do.REPEAT, "REPLY OVER"),
+        (Phase.REPLY, "UNWANTED", Do.REFUSE, "OVER"),
+        (Phase.EOT, "ACK", Do.CLOSE, "CLOSING"),
+        (Phase.EOT, "NAK SILENCE", Do.REPEAT, "EOT OVER"),
+        (Phase.CLOSING, "NAK SILENCE", Do.CLOSE, "CLOSING OVER"),
+        (Phase.CLOSING, "ACK CANCEL", Do.FINISH, "OVER"),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.INIT, Phase.HEADER, Phase.DATA)),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.REPLY, Phase.EOT)),
+    )
+)
+"""Kermit's sender. Once the end of the file is acknowledged, nothing takes it back."""
+
+KERMIT_RECEIVING: Final = _table(
+    (
+        (Phase.START, "SILENCE", Do.ASK, "START"),
+        *((phase, "NAK", Do.WISH, phase.name) for phase in (Phase.START, Phase.HEADER, Phase.OVER)),
+        *((phase, "INIT", Do.AGREE, "HEADER") for phase in (Phase.START, Phase.HEADER, Phase.NEXT, Phase.OVER)),
+        *((phase, "AGAIN", Do.ACKNOWLEDGE, phase.name) for phase in (Phase.HEADER, Phase.NEXT, Phase.OVER)),
+        *((phase, "BAD STRAY SILENCE", Do.REJECT, f"{phase.name} OVER") for phase in (Phase.HEADER, Phase.NEXT)),
+        *((phase, "CANCEL", Do.ABORTED, "OVER") for phase in (Phase.HEADER, Phase.NEXT)),
+        (Phase.HEADER, "HEADER", Do.NAME, "NEXT"),
+        (Phase.HEADER, "BREAK", Do.FINISH, "OVER"),
+        (Phase.NEXT, "INFO", Do.PASS, "NEXT"),
+        (Phase.NEXT, "GOOD", Do.DELIVER, "NEXT"),
+        (Phase.NEXT, "EOT", Do.CONFIRM, "HEADER"),
+        (Phase.NEXT, "UNWANTED", Do.REFUSE, "HEADER"),
+    )
+)
+"""Kermit's receiver: HEADER, a name or the end of all is due; NEXT, characters or the end of the file."""

@@ -20,6 +20,7 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import Protocol
 from dncd.line.packet_machine import (
+    CLOSING_TRIES,
     Acknowledged,
     Ending,
     Event,
@@ -159,7 +160,7 @@ class Sender(_Characters, SendingMachine):
         """The receiver has all of it. In YMODEM it asks for the next program then, and is told that there is none."""
         if do is Do.FINISH and self.phase is Phase.EOT and self._kind is Protocol.YMODEM:
             self.phase, self._due, self._tries = Phase.LAST, now + defaults.XMODEM_REPLY_S, 0
-        elif do is Do.CLOSE and self._tries < defaults.XMODEM_TRIES:
+        elif do is Do.CLOSE and self._tries < CLOSING_TRIES:
             self._tries += 1
             self.phase, self._packet = Phase.CLOSING, _header(b"")
             self._say(now)

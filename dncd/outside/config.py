@@ -13,7 +13,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, Protocol, TapeCode
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, TapeCode
 from dncd.errors import SettingsError
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
@@ -303,7 +303,7 @@ class _Reader:
         if code is TapeCode.EIA and not eight_plain:
             what = 'tape.code = "eia" has its own odd parity and needs eight bits without parity: 8N1 or 8N2'
             self.faults.at(line.name, "frame", frame, what)
-        elif protocol not in (None, Protocol.PLAIN) and not eight_plain:
+        elif protocol is not None and protocol.whole_bytes and not eight_plain:
             what = f'protocol = "{protocol}" sends whole bytes and needs eight bits without parity: 8N1 or 8N2'
             self.faults.at(line.name, "frame", frame, what)
         elif code is TapeCode.ISO and frame.data_bits < 7:

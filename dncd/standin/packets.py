@@ -28,6 +28,7 @@ class PacketReader:
 
     def start(self) -> None:
         self._receivers = [PROTOCOLS[self._build.protocol].receiver(_line(self._build), self._clock())]
+        self._receivers[0].ask(self._clock())
         self._data.clear()
         self.on, self.alarm = True, Alarm.NONE
 

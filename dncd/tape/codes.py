@@ -53,7 +53,7 @@ EIA_FUNCTIONS: Final[Mapping[str, int]] = {"EOB": EOB, "BS": 0x2A, "LC": 0x7A, "
 _LINE_SIGNALS: Final = (DC1, DC2, DC3, DC4)
 
 
-def _with_parity(char: int, parity: str) -> int:
+def with_parity(char: int, parity: str) -> int:
     """A seven-bit character with its parity in bit 7: `E` even, `O` odd, `N` none (bit 7 zero)."""
     ones = char.bit_count() % 2
     return char | (0x80 if (parity == "E" and ones) or (parity == "O" and not ones) else 0)
@@ -63,7 +63,7 @@ def _iso_table(frame: Frame) -> dict[int, int]:
     """ISO 646 character → byte on the line. ValueError where the frame cannot carry seven bits."""
     if frame.data_bits < 7:
         raise ValueError(f"ISO code has seven bits, which the frame {frame} cannot carry: set line.frame to 7E2 or 8N1")
-    return {char: _with_parity(char, frame.parity if frame.carries_own_parity else "N") for char in range(128)}
+    return {char: with_parity(char, frame.parity if frame.carries_own_parity else "N") for char in range(128)}
 
 
 def _eia_table(frame: Frame, eia_codes: Mapping[str, int]) -> dict[int, int]:
@@ -81,7 +81,7 @@ def _eia_table(frame: Frame, eia_codes: Mapping[str, int]) -> dict[int, int]:
         if byte in taken:
             raise ValueError(f"tape.eia_codes gives {char!r} the byte 0x{byte:02X}, which is already {taken[byte]!r}")
         taken[byte] = char
-    signals = {char: _with_parity(char, "E") for char in _LINE_SIGNALS}
+    signals = {char: with_parity(char, "E") for char in _LINE_SIGNALS}
     functions = {NUL: NUL, LF: EOB, BS: EIA_FUNCTIONS["BS"], DEL: EIA_FUNCTIONS["DEL"]}
     return {**{ord(char): byte for char, byte in chars.items()}, **functions, **signals}
 
@@ -160,7 +160,7 @@ class Coder:
         """The byte by which dncd says a DC code (0x11 to 0x14), with the eighth bit that the setting asks for."""
         if parity is DcParity.AS_FRAME:
             return self.encode(IsoBytes(bytes([code])))
-        return WireBytes(bytes([_with_parity(code, "E" if parity is DcParity.EVEN else "N")]))
+        return WireBytes(bytes([with_parity(code, "E" if parity is DcParity.EVEN else "N")]))
 
     def signals(self, char: int) -> frozenset[int]:
         """Bytes on the line that stand for a control character such as DC3.
@@ -169,5 +169,5 @@ class Coder:
         character has (0x13 is the digit 3, 0x93 is DC3; hole counts verified in two connection manuals).
         """
         if self.code is TapeCode.EIA:
-            return frozenset({_with_parity(char, "E")})
+            return frozenset({with_parity(char, "E")})
         return frozenset({char, char | 0x80})
