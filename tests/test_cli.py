@@ -67,6 +67,8 @@ COMMANDS = {
     "backup",
     "restore",
     "prove",
+    "completion",
+    "unit",
 }
 
 

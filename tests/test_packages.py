@@ -1,12 +1,26 @@
 """What is built of this source, and with which versions it works: empty environments, as a user's or a packager's."""
 
 import importlib.util
+import os
+import shlex
+import shutil
 import subprocess
 import sys
+import tarfile
+import zipfile
 from pathlib import Path
 from types import ModuleType
 
+import click
 import pytest
+
+from dncd import __version__
+from dncd.cli import LATE, group, main
+from dncd.cli.examples import EXAMPLES
+from dncd.cli.line_group import LATE as LINE
+from dncd.cli.line_group import line
+from dncd.records.library import Text, Writer
+from dncd.values import Origin
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -48,8 +62,180 @@ def test_the_lowest_versions_do_the_whole_job(tmp_path: Path) -> None:
     constraints = tmp_path / "lowest.txt"
     constraints.write_text("\n".join(loaded("lowest").lowest()) + "\n")
     bin_ = environment(tmp_path / "venv")
-    run(bin_ / "pip", "install", "-q", "-c", constraints, ROOT, "pytest", "pytest-timeout")
+    run(bin_ / "pip", "install", "-q", "-c", constraints, ROOT, "pytest", "pytest-timeout", "hypothesis")
     frozen = run(bin_ / "pip", "freeze").splitlines()
     assert [low for low in loaded("lowest").lowest() if not any(each.startswith(low) for each in frozen)] == []
     run(bin_ / "dncd", "demo", cwd=tmp_path)
-    run(bin_ / "pytest", "-p", "no:cacheprovider", "tests/test_cli.py", "tests/test_moments.py", cwd=ROOT)
+    run(bin_ / "pytest", "-p", "no:cacheprovider", "tests/test_cli.py", cwd=ROOT)
+
+
+# --- sdist and wheel -------------------------------------------------------------------------------------------------
+
+
+def built(source: Path, into: Path) -> tuple[Path, Path]:
+    """sdist and wheel of a source, made without any network."""
+    into.mkdir()
+    code = "import sys; from flit_core.buildapi import *; print(build_sdist(sys.argv[1]), build_wheel(sys.argv[1]))"
+    sdist, wheel = run(sys.executable, "-c", code, into, cwd=source).split()
+    return into / sdist, into / wheel
+
+
+@pytest.mark.slow
+def test_sdist_and_wheel_are_whole_and_the_wheel_does_the_whole_job(tmp_path: Path) -> None:
+    sdist, _ = built(ROOT, tmp_path / "first")
+    with tarfile.open(sdist) as tar:
+        tar.extractall(tmp_path, filter="data")
+    source = tmp_path / sdist.name.removesuffix(".tar.gz")
+    for name in ("README.md", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "config/dncd.toml", "systemd/dncd.service"):
+        assert (source / name).read_bytes() == (ROOT / name).read_bytes()
+    assert (source / "tests/test_packages.py").is_file()
+    assert (source / ".ci/deb.py").is_file()
+
+    _, wheel = built(source, tmp_path / "second")
+    with zipfile.ZipFile(wheel) as files:
+        names = set(files.namelist())
+        metadata = files.read(f"dncd-{__version__}.dist-info/METADATA").decode()
+    assert {f"dncd/{p.relative_to(ROOT / 'dncd')}" for p in (ROOT / "dncd").rglob("*.py")} <= names
+    assert {f"dncd/cli/shipped/{p.name}" for p in SHIPPED.iterdir()} <= names
+    assert {"dncd/py.typed", "dncd/outside/profiles/iso-tape.toml"} <= names
+    assert f"\nVersion: {__version__}\n" in metadata
+    assert "\nKeywords: " in metadata
+
+    bin_ = environment(tmp_path / "venv")
+    run(bin_ / "pip", "install", "-q", wheel)
+    assert run(bin_ / "dncd", "--version") == f"dncd {__version__}\n"
+    run(bin_ / "dncd", "demo", cwd=tmp_path)
+    unit = run(bin_ / "dncd", "unit", cwd=tmp_path)
+    assert unit == (ROOT / "systemd/dncd.service").read_text("utf-8").replace("/opt/dncd/bin/dncd", str(bin_ / "dncd"))
+    assert run(bin_ / "dncd", "unit", "dncd.toml") == (ROOT / "config/dncd.toml").read_text("utf-8")
+
+
+SHIPPED = ROOT / "dncd/cli/shipped"
+
+
+def test_the_files_that_come_with_dncd_are_printed_and_installed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["unit", "--into", str(tmp_path), "--program", "/usr/bin/dncd"]) == 0
+    written = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert len(written) == len(list(SHIPPED.iterdir()))
+    assert set(written) == {path for path in tmp_path.rglob("*") if path.is_file()}
+    text = (tmp_path / "usr/lib/systemd/system/dncd.service").read_text("utf-8")
+    assert "ExecStart=/usr/bin/dncd --config" in text
+    assert "/opt/dncd/bin" not in text
+    assert (tmp_path / "usr/lib/sysusers.d/dncd.conf").read_bytes() == (ROOT / "systemd/dncd.sysusers").read_bytes()
+    (tmp_path / "file").touch()
+    assert main(["unit", "--into", str(tmp_path / "file")]) == 1
+    assert "Run it as root" in capsys.readouterr().err
+
+
+# --- manual pages ----------------------------------------------------------------------------------------------------
+
+
+def test_every_command_has_its_manual_page(tmp_path: Path) -> None:
+    pages = {page.stem: page.read_text("utf-8") for page in loaded("man").write(tmp_path)}
+    assert set(pages) == {"dncd", *(f"dncd-{word}" for word in LATE), *(f"dncd-line-{word}" for word in LINE)}
+    assert "\\-\\-over\\-edits" in pages["dncd-send"]
+    assert "dncd send gang\\-lathe 0004.nc" in pages["dncd-send"]
+    assert ".BR dncd\\-line (1)" in pages["dncd-line-test"]
+    if shutil.which("groff") is None:
+        pytest.skip("groff is not on this machine")
+    for page in sorted(tmp_path.iterdir()):
+        done = subprocess.run(
+            ["groff", "-man", "-Tutf8", "-ww", page],
+            capture_output=True,
+            encoding="utf-8",
+            errors="replace",
+            check=True,
+        )
+        assert done.stderr == "", page.name
+        assert "DNCD" in done.stdout
+
+
+# --- a Debian package ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(
+    not (shutil.which("dpkg-deb") and shutil.which("systemd-sysusers") and os.geteuid() == 0),
+    reason="wants root, dpkg-deb and systemd-sysusers",
+)
+def test_the_debian_package_installs_works_goes_and_is_purged(tmp_path: Path) -> None:
+    package = loaded("deb").build(tmp_path / "out")
+    root = tmp_path / "root"
+    for folder in ("updates", "info"):
+        (root / "var/lib/dpkg" / folder).mkdir(parents=True)
+    for name in ("status", "available"):
+        (root / "var/lib/dpkg" / name).touch()
+    dpkg = ("dpkg", f"--root={root}", "--force-depends", "--force-script-chrootless", "--log=/dev/null")
+
+    run(*dpkg, "--install", package)
+    assert "\ndncd:" in "\n" + (root / "etc/passwd").read_text()
+    assert "ExecStart=/usr/bin/dncd --config" in (root / "usr/lib/systemd/system/dncd.service").read_text("utf-8")
+    assert (root / "usr/share/man/man1/dncd-send.1.gz").is_file()
+    assert "_DNCD_COMPLETE" in (root / "usr/share/bash-completion/completions/dncd").read_text()
+    library = {"PYTHONPATH": str(root / "usr/lib/dncd"), "PYTHONSAFEPATH": "1"}
+    for words in (("--version",), ("unit",), ("--config", root / "etc/dncd/dncd.toml", "check-config")):
+        run(sys._base_executable, "-m", "dncd", *words, env=os.environ | library)  # type: ignore[attr-defined]
+
+    settings = root / "etc/dncd/dncd.toml"
+    settings.write_text(settings.read_text("utf-8") + "# ours\n")
+    run(*dpkg, "--remove", "dncd")
+    assert settings.read_text("utf-8").endswith("# ours\n")
+    assert not (root / "usr/lib/dncd").exists()
+    assert not (root / "usr/bin/dncd").exists()
+    run(*dpkg, "--purge", "dncd")
+    assert not settings.parent.exists()
+
+
+# --- help and completion ---------------------------------------------------------------------------------------------
+
+
+def test_every_command_has_an_example_that_holds() -> None:
+    """Each is parsed as it stands: options and words are those of its command."""
+    top = click.Context(group, info_name="dncd")
+    below = click.Context(line, info_name="line", parent=top)
+    every = {name: (group.get_command(top, name), top) for name in LATE if name != "line"}
+    every |= {f"line {name}": (line.get_command(below, name), below) for name in LINE}
+    assert set(every) == set(EXAMPLES)
+    for name, (command, parent) in every.items():
+        assert command is not None
+        assert command.epilog
+        for example in EXAMPLES[name].splitlines():
+            said = shlex.split(example.rpartition("| ")[2].partition(" > ")[0])
+            del said[: said.index(name.split()[-1]) + 1]
+            command.make_context(name, said, parent=parent)
+
+
+def offered(words: str, shop: Path, complete: str = "bash_complete") -> list[str]:
+    asked = {"COMP_WORDS": words, "COMP_CWORD": str(len(words.split(" ")) - 1), "_DNCD_COMPLETE": complete}
+    said = run(sys.executable, "-m", "dncd", env=os.environ | asked | {"DNCD_CONFIG": str(shop)})
+    return [line.partition(",")[2] for line in said.splitlines() if line]
+
+
+def test_tab_knows_machines_programs_waiting_files_and_profiles(tmp_path: Path) -> None:
+    shop = tmp_path / "shop.toml"
+    shop.write_text('[machines.gang-lathe.line]\nport = "/dev/x"\n')
+    with Writer(tmp_path / "state") as library:
+        for program in ("O0004", "O0104", "O0330"):
+            library.revise("gang-lathe", program, Text.of(f"{program}\nM30\n".encode()), Origin.OFFICE, {})
+    inbox = tmp_path / "shop/gang-lathe/to-machine"
+    inbox.mkdir(parents=True)
+    for name in ("0004.nc", "0005.nc", "~$0004.nc"):
+        (inbox / name).touch()
+    assert {"withdraw", "verify"} <= set(offered("dncd ", shop))
+    assert offered("dncd show gang-lathe O0", shop) == ["O0004", "O0104", "O0330"]
+    assert offered("dncd diff gang-lathe O01", shop) == ["O0104"]
+    assert offered("dncd withdraw gang-lathe ", shop) == ["0004.nc", "0005.nc"]
+    assert offered("dncd standin --profile iso", shop) == ["iso-tape"]
+    assert offered("dncd show gang-lathe ", tmp_path / "none.toml") == []
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_script_for_each_shell_is_one_that_the_shell_takes(shell: str, tmp_path: Path) -> None:
+    script = tmp_path / "script"
+    script.write_text(run(sys.executable, "-m", "dncd", "completion", shell))
+    assert f"_DNCD_COMPLETE={shell}_complete" in script.read_text()
+    if shutil.which(shell) is None:
+        pytest.skip(f"{shell} is not on this machine")
+    run(shell, "-n", script)

@@ -23,6 +23,7 @@ PROGRAM: Final = "dncd"
 LATE: Final = {
     "backup": ("holdings:backup", "Announce a dump of the whole memory."),
     "check-config": ("settings:check_config", "Check the settings; print what holds."),
+    "completion": ("packaged:completion", "The script that makes the shell's TAB know dncd."),
     "demo": ("run:demo", "The whole job on this machine alone, with stand-in controls."),
     "diff": ("records:diff", "What changed between two revisions, block by block."),
     "go": ("send:go", "Start what waits for a go."),
@@ -41,6 +42,7 @@ LATE: Final = {
     "standin": ("standin:standin", "A stand-in control to learn on; nothing moves."),
     "status": ("status:status", "What each line does, how far it is, what waits."),
     "tidy": ("upkeep:tidy", "Pack the library; nothing of it is lost."),
+    "unit": ("packaged:unit", "The systemd unit and other files that come with dncd."),
     "verify": ("upkeep:verify", "Check ledger, library and receipts; changes nothing."),
     "withdraw": ("send:withdraw", "Take back what waits, or stop what runs."),
 }

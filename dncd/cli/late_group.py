@@ -7,6 +7,8 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from dncd.cli.examples import EXAMPLES
+
 
 class LateGroup(click.Group):
     """late: by the command's word its place in this room, MODULE:NAME, and its short help, which is shown without loading
@@ -22,7 +24,10 @@ class LateGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name in self.late and cmd_name not in self.commands:
             module, _, name = self.late[cmd_name][0].partition(":")
-            self.add_command(getattr(importlib.import_module(f"dncd.cli.{module}"), name), cmd_name)
+            command: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
+            path = cmd_name if self.name == "dncd" else f"{self.name} {cmd_name}"
+            command.epilog = "Example:\n\n\b\n" + EXAMPLES[path] if path in EXAMPLES else None
+            self.add_command(command, cmd_name)
         return self.commands.get(cmd_name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import click
 
+from dncd.cli import completing
 from dncd.errors import NotDoneError, UsageError
 from dncd.outside import config
 from dncd.outside.config import toml_value
@@ -35,7 +36,12 @@ _STDOUT = Path("-")
 @click.option("--name", metavar="NAME", help="Name of the machine and of its folder: a-z, 0-9 and -.")
 @click.option("--title", metavar="TEXT", help="What people call it.")
 @click.option("--port", metavar="PORT", help="Such as /dev/serial/by-id/... or rfc2217://HOST:PORT.")
-@click.option("--profile", metavar="PROFILE", help="What the control is like: " + ", ".join(LIKES) + ".")
+@click.option(
+    "--profile",
+    shell_complete=completing.profiles,
+    metavar="PROFILE",
+    help="What the control is like: " + ", ".join(LIKES) + ".",
+)
 @click.option("--baud", type=int, metavar="RATE", help="Bits a second, as its parameters say.")
 @click.option("--frame", metavar="FRAME", help="Such as 7E2 or 8N1.")
 @click.option("--metres", type=float, metavar="M", help="Tape that its memory holds, in metres.")

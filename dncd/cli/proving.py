@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dncd.cli import completing
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import local_time, print_json
 from dncd.peer_text import printable
@@ -25,7 +26,7 @@ def _user() -> str:
 
 @click.command()
 @machine_word(required=True)
-@click.argument("program")
+@click.argument("program", shell_complete=completing.programs)
 @click.option(
     "-r",
     "--revision",

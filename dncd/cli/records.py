@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from dncd.cli import completing
 from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
 from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, local_time, number, print_json, save_page, seconds, table
@@ -223,7 +224,7 @@ _REVISION: Final = click.IntRange(min=1)
 
 @click.command()
 @machine_word(required=True)
-@click.argument("program")
+@click.argument("program", shell_complete=completing.programs)
 @click.option("-r", "--revision", type=_REVISION, metavar="N", help="Revision N instead of the newest.")
 @as_json
 @asked
@@ -255,7 +256,7 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
 
 @click.command()
 @machine_word(required=True)
-@click.argument("program")
+@click.argument("program", shell_complete=completing.programs)
 @click.option(
     "-r", "--revision", "revisions", type=_REVISION, multiple=True, metavar="N", help="From N; twice: from, to."
 )

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from dncd.cli import completing
 from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import print_json
 from dncd.outside.command_client import ask
@@ -75,7 +76,7 @@ def request_program(given: Asked, machine: str) -> None:
 
 @click.command()
 @machine_word(required=True)
-@click.argument("file", required=False)
+@click.argument("file", required=False, shell_complete=completing.waiting)
 @asked
 def withdraw(given: Asked, machine: str, file: str | None) -> None:
     """Take back what waits, or stop what runs.

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from dncd.cli import completing
 from dncd.cli.asking import Asked, asked, unknown
 from dncd.errors import NotDoneError, UsageError
 from dncd.outside.config_rules import PROFILES
@@ -18,7 +19,12 @@ from dncd.standin.yard import Yard
 
 
 @click.command()
-@click.option("--profile", metavar="NAME", help="A control for which this shipped starting point is right.")
+@click.option(
+    "--profile",
+    shell_complete=completing.profiles,
+    metavar="NAME",
+    help="A control for which this shipped starting point is right.",
+)
 @click.option("--machine", metavar="MACHINE", help="A control for which the settings of this machine are right.")
 @click.option("--link", metavar="PATH", type=click.Path(path_type=Path), help="A name for the pseudo-terminal.")
 @click.option(
