@@ -107,6 +107,16 @@ the office."""
 STALL_S: Final = 600.0
 """Seconds (1 to 86400) that a control may hold a sending without drip feed before it ends as interrupted."""
 
+STALE_H: Final = 24.0
+"""Hours (0 to 8760, 0 for never) by which the file in front may be older than the newest that waits before the control's
+start alone sends none: what was forgotten in the folder yesterday is not what the operator presses his key for today."""
+
+AGAIN: Final = 1
+"""Times (1 to 9999) that each dropped program goes out, one for each start."""
+
+MOST_AGAIN: Final = 9_999
+"""Pieces of one batch: more is a slip of the pen."""
+
 AFTER_CHAR_S: Final = 0.0
 """Seconds (0 to 10) of quiet line after each character, for a reader without handshake that is slower than the line."""
 

@@ -197,6 +197,8 @@ class SendSettings:
     dc1_stays_s: float = defaults.DC1_STAYS_S
     drip_feed: bool = False
     stall_s: float = defaults.STALL_S
+    stale_h: float = defaults.STALE_H
+    again: int = defaults.AGAIN
     after_char_s: float = defaults.AFTER_CHAR_S
     after_block_s: float = defaults.AFTER_BLOCK_S
     announce: Announce = Announce.NONE

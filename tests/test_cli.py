@@ -66,6 +66,7 @@ COMMANDS = {
     "holds",
     "backup",
     "restore",
+    "next",
     "prove",
     "completion",
     "unit",
@@ -125,6 +126,8 @@ class Service:
                 ended = self.results.get(request["file"]) if self.looks > self.results_after else None
                 return {"ended": ended}
             case "go" if request["machine"] == "bore-mill":
+                return {"file": "b.nc"}
+            case "next" if request["file"] == "b.nc":
                 return {"file": "b.nc"}
             case "withdraw":
                 return {"file": request.get("file", "a.nc")}
@@ -231,6 +234,7 @@ def test_wrong_words_end_with_2_and_what_is_near(
         ["status"],
         ["status", "--follow"],
         ["go", "gang-lathe"],
+        ["next", "gang-lathe", "a.nc"],
         ["withdraw", "gang-lathe"],
         ["send", "gang-lathe", "a.nc"],
     ],
@@ -568,6 +572,13 @@ def test_a_terminal_has_a_progress_bar(shop: Path, service: Service) -> None:
     assert "held for 0.0 s" in text
     assert "4000/4000" in text
     assert text.rstrip().endswith("a.nc: sent")
+
+
+def test_next_takes_a_path_too_and_tells_what_goes(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    said = "gang-lathe: b.nc goes next\n"
+    assert words(capsys, "next", "gang-lathe", "shop/gang-lathe/to-machine/b.nc")[:2] == (0, said)
+    assert service.asked[-1] == {"do": "next", "machine": "gang-lathe", "file": "b.nc"}
+    assert words(capsys, "next", "gang-lathe", "c.nc")[0] == 1
 
 
 def test_go_and_withdraw(service: Service, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,7 +7,7 @@ import pytest
 from dncd import defaults
 from dncd.choices import Flow, StartOn
 from dncd.line.codes import ReaderCode
-from dncd.line.starting import Starts
+from dncd.line.starting import Starts, StartWay
 from dncd.values import Modem, SendSettings, Signal
 
 DC1, DC3 = ReaderCode.DC1, ReaderCode.DC3
@@ -144,4 +144,4 @@ def test_go_and_now():
 
 @pytest.mark.parametrize("start_on", list(StartOn))
 def test_every_start_says_what_it_waits_for(start_on):
-    assert len(Starts(SendSettings(start_on=start_on)).wish()) > 5
+    assert len(StartWay(SendSettings(start_on=start_on)).wish()) > 5

@@ -30,6 +30,7 @@ LATE: Final = {
     "holds": ("holdings:holds", "What the control holds, as far as is known."),
     "line": ("line_group:line", "From a bare port to a line known to be good."),
     "log": ("records:log", "The ledger: what happened, oldest first."),
+    "next": ("send:put_first", "Put a file that waits in front of the others."),
     "programs": ("records:programs", "Programs, and what the control is known to hold."),
     "prove": ("proving:prove", "Sign a revision off as proven at the machine."),
     "reload": ("settings:reload", "Have the running service read its settings again."),

@@ -1,4 +1,4 @@
-"""Commands about one file on its way: `send`, `go`, `withdraw`; and `request`, which asks for one from the control."""
+"""Commands about one file on its way: `send`, `go`, `next`, `withdraw`; and `request`, which asks a control for one."""
 
 from pathlib import Path
 
@@ -16,10 +16,20 @@ from dncd.peer_text import printable
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
 @click.option("--over-edits", is_flag=True, help="Even if a file lacks an edit that the operator made at the machine.")
 @click.option("--to-prove", is_flag=True, help="Even if send_only_proven holds: for a supervised prove-out.")
+@click.option(
+    "--again", type=click.IntRange(1, 9999), metavar="N", help="N times, one for each start; nothing else meanwhile."
+)
 @as_json
 @asked
 def send(
-    given: Asked, *, machine: str, files: tuple[Path, ...], over_edits: bool, to_prove: bool, as_json: bool
+    given: Asked,
+    *,
+    machine: str,
+    files: tuple[Path, ...],
+    over_edits: bool,
+    to_prove: bool,
+    again: int | None,
+    as_json: bool,
 ) -> int:
     """Offer files to a machine; follow them to the end."""
     from dncd.cli import dropping
@@ -37,6 +47,9 @@ def send(
         for wanted, do in ((over_edits, "over-edits"), (to_prove, "to-prove")):
             if wanted:
                 ask(given.state, {"do": do, "machine": machine, "sha256": durable.sha256_of(file.resolve())})
+        if again is not None:
+            sha256 = durable.sha256_of(file.resolve())
+            ask(given.state, {"do": "again", "machine": machine, "sha256": sha256, "times": again})
         name = dropping.drop(file, folder)
         dropped[name] = int(service.get("seq", 0))
         if name != file.name and not as_json:
@@ -62,6 +75,21 @@ def go(given: Asked, machine: str) -> None:
     given.need(machine)
     done = ask(given.state, {"do": "go", "machine": machine})
     click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
+
+
+@click.command("next")
+@machine_word(required=True)
+@click.argument("file", metavar="FILE")
+@asked
+def put_first(given: Asked, machine: str, file: str) -> None:
+    """Put a file that waits in front of the others.
+
+    FILE is its name in to-machine/. It stays in front over a reload and a restart, and goes at the next start however old
+    it is. While a batch is in the middle of its pieces (`dncd send --again`) nothing goes before it.
+    """
+    given.need(machine)
+    done = ask(given.state, {"do": "next", "machine": machine, "file": Path(file).name})
+    click.echo(f"{machine}: {printable(str(done['file']))} goes next")
 
 
 @click.command("request")

@@ -12,6 +12,7 @@ from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.outside.command_client import ask
 from dncd.peer_text import printable
+from dncd.service.next_words import next_lines
 
 NAMES_SHOWN: Final = 3
 
@@ -75,6 +76,7 @@ def lines(status: Mapping[str, Any]) -> list[str]:
         for name, m in machines.items()
         if (m.get("backup") or {}).get("due")
     ]
+    brings = [f"{name}: {line}" for name, m in machines.items() for line in next_lines(m.get("next") or {})]
     service = status.get("service") or {}
     notes = [f"{name}: {m['pending']}" for name, m in machines.items() if m.get("pending")]
     notes += library_lines(status.get("library"))
@@ -82,7 +84,7 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     if (service.get("reload") or {}).get("result") == "refused":
         notes.append(f"service: {printable(str(service['reload']['what']))}")
     whole = [f"{name}: line {printable(str(m['proven']['why']))}" for name, m in machines.items() if m.get("proven")]
-    return [*table(HEADS, rows), *(whole if len(whole) == 1 else ()), *troubles, *notes]
+    return [*table(HEADS, rows), *brings, *(whole if len(whole) == 1 else ()), *troubles, *notes]
 
 
 def _proven(machine: Mapping[str, Any]) -> str:
@@ -157,6 +159,6 @@ def _waiting(names: Sequence[str]) -> str:
 def kind_of(status: Mapping[str, Any]) -> Any:
     """What of a status is worth new lines where none can be redrawn: states, files and who waits, not the figures."""
     return [
-        (name, m["state"], (m["transfer"] or {}).get("file"), list(m["waiting"]), m.get("trouble"))
+        (name, m["state"], (m["transfer"] or {}).get("file"), list(m["waiting"]), m.get("next"), m.get("trouble"))
         for name, m in status["machines"].items()
     ]

@@ -5,6 +5,7 @@ one, the line coming on) that ends a hold, even after the last character of a pr
 """
 
 import math
+from dataclasses import dataclass
 
 from dncd import defaults
 from dncd.choices import Flow, ModemLine, Protocol, StartOn
@@ -13,6 +14,45 @@ from dncd.line.packet_protocols import PROTOCOLS
 from dncd.values import Keys, Modem, SendSettings, Signal
 
 _KEYS = Keys()
+
+
+@dataclass(frozen=True, slots=True)
+class StartWay:
+    """What starts the programs of one machine, and how people call it. keys: what is written on those of the control."""
+
+    send: SendSettings
+    protocol: Protocol = Protocol.PLAIN
+    keys: Keys = _KEYS
+
+    @property
+    def by_wish(self) -> bool:
+        """A receiver of packets starts by asking; only a person's go and a modem line stand above that."""
+        return self.protocol is not Protocol.PLAIN and self.send.start_on in (StartOn.DC1, StartOn.NOW)
+
+    @property
+    def by_control(self) -> bool:
+        """Whether the control itself starts each program, by a key there."""
+        return self.by_wish or self.send.start_on not in (StartOn.NOW, StartOn.GO)
+
+    @property
+    def word(self) -> str:
+        """What brings the next program, as a person would say it."""
+        if self.by_control:
+            return f"the next {self.keys.read}"
+        return "the next `dncd go`" if self.send.start_on is StartOn.GO else "the line"
+
+    def wish(self) -> str:
+        """What a waiting program waits for, as a person would say it."""
+        press = f"press {self.keys.read} at the control"
+        if self.by_wish:
+            return f"the control to ask for it ({PROTOCOLS[self.protocol].wish}): {press}"
+        return {
+            StartOn.NOW: "the line",
+            StartOn.GO: "somebody to say `dncd go`",
+            StartOn.DC1: f"the control to say DC1: {press}",
+            StartOn.CTS: f"the control to switch its RTS on (CTS here): {press}",
+            StartOn.DSR: f"the control to switch its DTR on (DSR here): {press}",
+        }[self.send.start_on]
 
 
 class Starts:
@@ -25,12 +65,13 @@ class Starts:
         flow: Flow = Flow.XON_XOFF,
         keys: Keys = _KEYS,
     ) -> None:
-        self._send, self._protocol, self._read_key = send, protocol, keys.read
+        self.way = StartWay(send, protocol, keys)
         self._line = send.start_on.start_line
         self._line_holds = self._line is flow.stop_line
         self._off_at = -math.inf  # when the line of a start was first seen off
         self._wish, self._wish_at = b"", -math.inf
         self._dc1_at: float | None = None
+        self._dc1_until = math.inf  # a start that was withheld does not bring something else much later
         self._go = False
         self._armed = True  # CTS or DSR was off since the last start
         self._line_on = False  # CTS or DSR came on and has started nothing yet
@@ -49,7 +90,7 @@ class Starts:
         ends_hold = now <= self._hold_until
         self._hold_until, self._ended_at = -math.inf, None
         if not ends_hold:
-            self._dc1_at = now
+            self._dc1_at, self._dc1_until = now, math.inf
 
     def _said_dc3(self, now: float) -> None:
         self._dc1_at, self.reader_off = None, True
@@ -93,6 +134,16 @@ class Starts:
         """Somebody said go."""
         self._go = True
 
+    def withhold(self) -> None:
+        """A start has come and brings nothing: a DC1 counts no longer than one that came before a drop."""
+        if self._dc1_at is not None:
+            self._dc1_until = self._dc1_at + self.way.send.dc1_stays_s
+
+    @property
+    def dc1_at(self) -> float:
+        """When the DC1 came that counts now; infinity without one."""
+        return math.inf if self._dc1_at is None else self._dc1_at
+
     def forget(self) -> None:
         """No start that was said counts any more; CTS or DSR must be seen off before it is a start again."""
         self._dc1_at, self._go, self._line_on, self._armed = None, False, False, False
@@ -111,32 +162,15 @@ class Starts:
 
     def allows(self, dropped_at: float, now: float) -> bool:
         """Whether a program that was dropped at `dropped_at` may start now."""
-        if self._by_wish:
+        if self.way.by_wish:
             return bool(self.wish_at_hand(now))
-        match self._send.start_on:
+        match self.way.send.start_on:
             case StartOn.NOW:
                 return True
             case StartOn.GO:
                 return self._go
             case StartOn.DC1:
-                return self._dc1_at is not None and dropped_at - self._dc1_at <= self._send.dc1_stays_s
+                at, stays_s = self._dc1_at, self.way.send.dc1_stays_s
+                return at is not None and dropped_at - at <= stays_s and now <= self._dc1_until
             case StartOn.CTS | StartOn.DSR:
                 return self._line_on
-
-    @property
-    def _by_wish(self) -> bool:
-        """A receiver of packets starts by asking; only a person's go and a modem line stand above that."""
-        return self._protocol is not Protocol.PLAIN and self._send.start_on in (StartOn.DC1, StartOn.NOW)
-
-    def wish(self) -> str:
-        """What a waiting program waits for, as a person would say it."""
-        press = f"press {self._read_key} at the control"
-        if self._by_wish:
-            return f"the control to ask for it ({PROTOCOLS[self._protocol].wish}): {press}"
-        return {
-            StartOn.NOW: "the line",
-            StartOn.GO: "somebody to say `dncd go`",
-            StartOn.DC1: f"the control to say DC1: {press}",
-            StartOn.CTS: f"the control to switch its RTS on (CTS here): {press}",
-            StartOn.DSR: f"the control to switch its DTR on (DSR here): {press}",
-        }[self._send.start_on]

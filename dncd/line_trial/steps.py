@@ -14,7 +14,7 @@ from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.commissioning.trial_program import trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
-from dncd.line.starting import Starts
+from dncd.line.starting import StartWay
 from dncd.line_trial.round_trip import Back, Phase, RoundTrip, image_of
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
@@ -166,7 +166,7 @@ def starts_by_hand(machine: MachineSettings) -> bool:
 def wish_of(machine: MachineSettings) -> str:
     if starts_by_hand(machine):
         return "on its way"
-    return f"waits for {Starts(machine.send, machine.line.protocol, keys=machine.keys).wish()}"
+    return f"waits for {StartWay(machine.send, machine.line.protocol, machine.keys).wish()}"
 
 
 def _contents(machine: MachineSettings, back: Back) -> Contents:

@@ -205,6 +205,8 @@ RULES: Final[Mapping[str, Rule]] = {
     ),
     "send.dc1_stays_s": _number(0, 86400, "seconds"),
     "send.stall_s": _number(1, 86400, "seconds"),
+    "send.stale_h": _number(0, 8760, "hours"),
+    "send.again": _whole(1, defaults.MOST_AGAIN, "times"),
     "send.after_char_s": _number(0, 10, "seconds"),
     "send.after_block_s": _number(0, 60, "seconds"),
     "receive.silence_s": _number(0.1, 3600, "seconds"),

@@ -70,6 +70,8 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
     }
     if len(plan.programs) > 1:
         fields["programs"] = list(plan.programs)
+    if plan.batch.piece:
+        fields["of"] = plan.batch.piece
     if plan.began:
         if ended.counted is not Counted.UNKNOWN:
             wire = on_wire(plan, ended)
@@ -136,6 +138,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
             pairs += [("handed over", "not known, between no character and all of them")]
         pairs += fault_pairs(ended.line_faults)
         pairs += [("warning", warning) for warning in ended.warnings]
+    pairs += batch_pairs(plan, ended)
     pairs += [("note", note) for note in ended.notes]
     pairs += [("note", READER_OFF)] if ended.reader_off and ended.result == Result.SENT else []
     if ended.result == Result.SENT:
@@ -144,6 +147,21 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     elif ended.result == Result.INTERRUPTED and ended.counted is not Counted.NOTHING:
         pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
+    return pairs
+
+
+def batch_pairs(plan: OutPlan, ended: Sent) -> list[tuple[str, object]]:
+    """The whole of a batch, at its end: how many pieces went out, and what to do for the rest."""
+    batch = plan.batch
+    if not batch.piece:
+        return []
+    whole = batch.done + (ended.result == Result.SENT)
+    pairs: list[tuple[str, object]] = [("of", f"{whole} of {batch.of}")]
+    if batch.first:
+        pairs.append(("first", batch.first))
+    if left := batch.of - whole:
+        again = f"drop it with `dncd send --again {left} {plan.machine} FILE` for the other {left}"
+        pairs.append(("note", f"{whole} of {batch.of} went out whole, and the batch is over; {again}"))
     return pairs
 
 

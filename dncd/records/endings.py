@@ -30,6 +30,7 @@ from dncd.records.ending_words import (
 from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
+from dncd.records.orders import Orders
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
 from dncd.records.problems import Stuck
 from dncd.records.revisions import Revision
@@ -77,6 +78,7 @@ class Endings:
         self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
         self.stuck, self.claims = Stuck(), Claims(shop.state, shop.folders)
+        self.orders = Orders(shop.state)
         for name in ("underway", "outgoing", "captures"):
             durable.make_folder(shop.state / name)
 
@@ -144,6 +146,8 @@ class Endings:
         self._again.add(plan.id)
         self._written = ("", {})
         opened, stored = self.shop.folders.opened, self.shop.state / "outgoing" / f"{plan.id}.file"
+        if plan.batch.done + 1 < plan.batch.of and ended.result == Result.SENT:
+            return self._piece(plan, ended, again, stored)
         with opened(plan.machine, TO_MACHINE) as drops, opened(plan.machine, _where(ended)) as target:
             taken = target / f"{TAKEN}{plan.id}"
             for moved in (taken, target / plan.placed_as) if again else ():
@@ -156,10 +160,21 @@ class Endings:
                 plans.remove(self.shop.state, plan)
                 return None
             record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
+            self.orders.over(plan.machine, plan.file, plan.sha256)
             final = _name_taken(taken, target, plan)
             _receipt(final, out_receipt(plan, ended, record, final.name))
         durable.remove(stored)
         self._finished[plan.id] = [self._told(plan.machine, _where(ended), final.name, record, ended.reasons)]
+        return self._finish(plan)[0]
+
+    def _piece(self, plan: OutPlan, ended: Sent, again: bool, stored: Path) -> OnRecord:
+        """One piece of a batch went out whole: a ledger line and the count; the file stays where it is for the next."""
+        record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
+        batch, first = plan.batch, plan.batch.first or str(record["time"])
+        self.orders.count(plan.machine, dataclasses.replace(batch, done=batch.done + 1, file=plan.file, first=first))
+        durable.remove(stored)
+        path = self.shop.folders.path_of(plan.machine, TO_MACHINE) / plan.file
+        self._finished[plan.id] = [OnRecord(record, str(path), "", ())]
         return self._finish(plan)[0]
 
     def _told(self, machine: str, where: str, name: str, record: Record, reasons: tuple[str, ...]) -> OnRecord:
@@ -179,6 +194,7 @@ class Endings:
     def withdrawn_by_hand(self, plan: OutPlan) -> OnRecord:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
         fields = out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
+        self.orders.over(plan.machine, plan.file, plan.sha256)
         return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields, False), "", "", ())
 
     # --- in ----------------------------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from typing import Final
 from dncd.program.substance import Answer
 from dncd.records import codec, durable
 from dncd.records.holdings import SignedOff
+from dncd.records.orders import UNCOUNTED, Batch
 from dncd.values import Result
 
 STAMP: Final = "%Y%m%dT%H%M%SZ"
@@ -116,7 +117,7 @@ class OutPlan:
 
     revised: the program of each revision: data between programs, and a number that comes twice, are revisions as well.
     wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end;
-    signed: who proved the text of each program that is revised; number 0 where nobody did.
+    signed: who proved the text of each program that is revised; number 0 where nobody did; batch: which piece it is.
     """
 
     id: str
@@ -136,6 +137,7 @@ class OutPlan:
     signed: tuple[SignedOff, ...] = ()
     ended: Sent | None = None
     placed_as: str = ""
+    batch: Batch = UNCOUNTED
 
 
 @dataclass(frozen=True, slots=True)

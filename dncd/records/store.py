@@ -26,6 +26,7 @@ class Store:
     def __init__(self, shop: Shop, lock: int, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
+        self.orders = self.endings.orders
         self.unreadable = UnreadablePlans(self.endings, self.note)
         """Which machines nothing is sent to until somebody has looked at what their controls hold."""
         self._converted: list[str] = []
@@ -84,6 +85,8 @@ class Store:
 
     def blocked(self, machine: str) -> Problem | None:
         """Why nothing may be sent to a machine now; from any thread."""
+        if problem := self.orders.problems.get(machine):
+            return problem
         own = self.unreadable.machines.get(machine) or self.endings.stuck.why(machine)
         folders = self.shop.folders.problems.get(machine) or self.endings.claims.problems.get(machine)
         return own or folders or self.watch.ledger

@@ -6,8 +6,10 @@ loop's thread, what it wants on record in the records thread; the answer waits f
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final, TypeVar
 
+from dncd import defaults
 from dncd.errors import NotDoneError, UsageError
 from dncd.line_trial.keeping import keep_for
 from dncd.outside import journal
@@ -15,8 +17,9 @@ from dncd.outside.command_server import StreamReply
 from dncd.outside.workers import result_of
 from dncd.service import lending
 from dncd.service.parts import Parts
-from dncd.service.signing import release_for, sign_for
+from dncd.service.signing import recorded, release_for, sign_for
 from dncd.station.driver import Station
+from dncd.station.events import Signed
 
 _ANSWER_S: Final = 5.0
 """Seconds in which the loop must have done what was asked, within the patience of whoever asked."""
@@ -116,7 +119,19 @@ def _keep_trial(desk: Requests, request: _Request) -> dict[str, Any]:
 
 def _prove(desk: Requests, request: _Request) -> dict[str, Any]:
     machine = desk.in_loop(lambda: desk.machine(request).name)
-    return sign_for(machine, desk.parts.store, desk.parts.workers, dict(request))
+    signed = sign_for(machine, desk.parts.store, desk.parts.workers, dict(request))
+    desk.in_loop(lambda: desk.machine(request).tell(Signed()))
+    return signed
+
+
+def _again(desk: Requests, request: _Request) -> dict[str, Any]:
+    """How often the next file with these contents goes out: on record before it is dropped."""
+    machine, times = desk.in_loop(lambda: desk.machine(request).name), request.get("times")
+    if not isinstance(times, int) or not 1 <= times <= defaults.MOST_AGAIN:
+        raise UsageError(f"{times!r} is no number of times", "--again", f"Say 1 to {defaults.MOST_AGAIN}")
+    job = partial(desk.parts.store.orders.ask, machine, str(request.get("sha256")), times)
+    recorded(desk.parts.workers, machine, job)
+    return {}
 
 
 _WORDS: Final[Mapping[str, _Word]] = {
@@ -124,6 +139,8 @@ _WORDS: Final[Mapping[str, _Word]] = {
     "journal": _in_loop(lambda _desk, _: {"lines": journal.recent()}),
     "reload": _in_loop(lambda desk, _: {"number": desk.parts.reloading.ask()}),
     "go": _of_machine(_ask_station),
+    "next": _of_machine(_ask_station),
+    "again": _again,
     "withdraw": _withdraw,
     "request": _of_machine(_ask_station),
     "over-edits": _of_machine(_ask_station),

@@ -42,16 +42,16 @@ def sign_for(machine: str, store: Store, hands: Workers, request: dict[str, Any]
     number = request.get("revision")
     program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))
     signing = Signing(machine, program, note, by, number if isinstance(number, int) and number > 0 else 0)
-    return _told(_recorded(hands, machine, lambda: prove(store.ledger, store.library, store.holdings(), signing)))
+    return _told(recorded(hands, machine, lambda: prove(store.ledger, store.library, store.holdings(), signing)))
 
 
 def release_for(machine: str, store: Store, hands: Workers) -> dict[str, Any]:
     """Lets a machine go on that the plan of a transfer, which cannot be read, has stopped."""
-    _recorded(hands, machine, lambda: store.unreadable.release(machine))
+    recorded(hands, machine, lambda: store.unreadable.release(machine))
     return {"released": True}
 
 
-def _recorded(hands: Workers, machine: str, job: Callable[[], _T]) -> _T:
+def recorded(hands: Workers, machine: str, job: Callable[[], _T]) -> _T:
     """Does a job in the records thread and waits for it, from the command thread."""
     try:
         return hands.records.result_of(job, ANSWER_S)

@@ -1,8 +1,10 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 from dncd.peer_text import printable
+from dncd.service.next_words import next_lines
 from dncd.station.core import Core
 from dncd.station.driver import Station
 from dncd.station.ration import HOUR_S
@@ -19,7 +21,8 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "title": station.settings.title,
         "port": station.settings.line.port,
         "waiting": list(core.sender.queue.waiting),
-        "waits_for": core.sender.starts.wish() if state is LineState.WAITING else "",
+        "waits_for": core.sender.starts.way.wish() if state is LineState.WAITING else "",
+        "next": _next(core),
         "transfer": _transfer(core, now),
         "pending": core.pending,
         "counters": core.account.tally.as_dict(),
@@ -28,6 +31,33 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "lent_to": core.port.lent_to,
     }
     return status
+
+
+def _next(core: Core) -> dict[str, object]:
+    """What the next start brings; empty where nothing waits, or nobody has looked at it yet. dropped: UTC; then: programs of
+    the files behind it, those that are looked at already; by: what brings it."""
+    sender, queue = core.sender, core.sender.queue
+    file = queue.first()
+    if file is None or not file.waits:
+        return {}
+    checked, outlook, withheld = file.checked, file.checked.outlook, sender.turns.withheld()
+    behind = [queue.get(name) for name in queue.waiting if name != file.name]
+    return {
+        "by": sender.starts.way.word,
+        "file": file.name,
+        "program": checked.programs[0],
+        "programs": len(checked.programs),
+        "title": checked.survey.title,
+        "revision": outlook.revision,
+        "is_new": outlook.revision > outlook.newest,
+        "proven": outlook.revision > 0 and not outlook.unproven,
+        "dropped": datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "of": checked.batch.piece,
+        "warnings": list(checked.warnings),
+        "then": [other.checked.programs[0] for other in behind if other is not None],
+        "withheld": withheld,
+        "next_step": sender.turns.way_out(file.name) if withheld else "",
+    }
 
 
 def troubles(station: Station, now: float) -> list[str]:
@@ -103,6 +133,9 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
         more = f" and {len(waiting) - _NAMES_SHOWN} more" if len(waiting) > _NAMES_SHOWN else ""
         lines.append("waiting: " + ", ".join(printable(str(n)) for n in waiting[:_NAMES_SHOWN]) + more)
         lines.append(f"waits for: {status['waits_for']}" if status["waits_for"] else "waits for: its turn")
+    found = status["next"]
+    if isinstance(found, dict):
+        lines += next_lines(found)
     backup = status.get("backup")
     if isinstance(backup, dict):
         lines += [f"backup: {printable(said)}" for said in (backup_line(backup), str(backup["due"])) if said]

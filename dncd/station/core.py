@@ -1,7 +1,7 @@
 """One machine: what its port, its line and its files do next.
 
 Two rules. Everything that decides what a line does next is here, and in the parts of it (`port_side`, `sender`, `run`,
-`queue`, `capture_buffer`, `words`). Nothing here knows a thread, a file or a clock.
+`queue`, `turns`, `capture_buffer`, `words`). Nothing here knows a thread, a file or a clock.
 
 `on(event, now)` tells it what happened and gives what is to be done; `states` has the tables, `events` the words. Events
 tell, and a `Tick` moves: it is told after everything that came was told, for input must be known before characters go.
@@ -16,6 +16,7 @@ from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said
 from dncd.ports.port import Reading
+from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.capture_buffer import CaptureBuffer
 from dncd.station.port_side import PortSide
@@ -37,12 +38,13 @@ _WORDS_S: Final = 0.01
 class Core:
     """The machine. All times are seconds of one clock."""
 
-    def __init__(self, settings: MachineSettings, now: float) -> None:
+    def __init__(self, settings: MachineSettings, now: float, order: Order | None = None) -> None:
+        """order: what people asked of the files that wait, before a restart or a reload."""
         self.settings, self.name = settings, settings.name
         self.coder = coder = Coder.of(settings.tape, settings.line)
         self.standing = Standing()
         self.port = PortSide(settings, self.standing)
-        self.sender = Sender(settings, self.standing)
+        self.sender = Sender(settings, self.standing, order or Order(settings.name))
         self.captures = CaptureBuffer(receiver_of(settings, coder, now), coder.signals(0x12))
         self.words = Words(settings, coder, self.captures.receiving)
         self.account = Account(settings.line.port)
@@ -152,6 +154,8 @@ class Core:
             case ev.Go():
                 self.port.need_line()
                 return self.sender.go()
+            case ev.PutFirst() | ev.Signed():
+                return self.sender.turns.asked(event, now)
             case ev.Withdraw():
                 return self.sender.withdraw(event.name, now)
             case ev.AskForProgram():
@@ -256,6 +260,7 @@ class Core:
         if isinstance(event, ev.Done):
             if isinstance(job, ev.CaptureJob):
                 self.captures.done(job, event.result)
+                actions = self.sender.turns.weigh() if isinstance(job, ev.Keep) else []
             else:
                 actions = self.sender.done(job, event.result, now)
             return [*actions, *self._captured(), *self.account.done(job, event.result, now)]

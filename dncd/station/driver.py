@@ -7,6 +7,7 @@ line: the port is given back, the line is in trouble, and it is tried again.
 import functools
 import math
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -36,7 +37,7 @@ _PENDING_S: Final = 0.005
 _ASK_HOLDS_EVERY: Final = 8
 """Writes between two questions to the port about how much it still holds."""
 
-REQUESTS: Final = ("go", "withdraw", "request", "over-edits", "to-prove", "ended")
+REQUESTS: Final = ("go", "next", "withdraw", "request", "over-edits", "to-prove", "ended")
 """What a command may ask of one machine (`Station.answer`)."""
 
 _NOTES: Final = {"no port": "the service has no port: {what}", "line lent": "the service has lent the line to {to}"}
@@ -60,7 +61,7 @@ class Station:
         """changed: is told when something that others show or wait for is another."""
         store, comparer, workers = shared.store, shared.comparer, shared.workers
         self.settings, self.name = settings, settings.name
-        self.core = Core(settings, workers.loop.now())
+        self.core = Core(settings, workers.loop.now(), store.orders.of(settings.name))
         self.port: Port | None = None
         self.watchers = Watchers(workers.loop.now)
         self.proof = trials.Proof()
@@ -337,6 +338,8 @@ def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
     match request["do"]:
         case "go":
             return {"file": station.tell(ev.Go())[0]}
+        case "next":
+            return {"file": station.tell(ev.PutFirst(str(request.get("file") or ""), time.time_ns()))[0]}
         case "withdraw":
             return {"file": station.tell(ev.Withdraw(str(request.get("file") or "")))[0]}
         case "request":

@@ -141,7 +141,27 @@ class Discard:
     capture: int
 
 
-FileJob = TakeIn | PutAway | Begin | NextPiece | Dismiss | End | Return
+@dataclass(frozen=True, slots=True, eq=False)
+class Weigh:
+    """Looks anew which revision a file that is ready will be, and whether it is proven: `Outlook`."""
+
+    thread: ClassVar[str] = "checks"
+    name: str
+    look: int
+    checked: Checked
+    prepared: Prepared
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KeepOrder:
+    """Puts on record which files somebody put in front, and which the control's start alone does not bring."""
+
+    thread: ClassVar[str] = "records"
+    front: Mapping[str, int]
+    behind: tuple[str, ...]
+
+
+FileJob = TakeIn | PutAway | Begin | NextPiece | Dismiss | End | Return | Weigh | KeepOrder
 CaptureJob = Append | Judge | Keep | Discard
 Job = FileJob | CaptureJob
 
@@ -251,6 +271,20 @@ class Withdraw:
 
 
 @dataclass(frozen=True, slots=True)
+class PutFirst:
+    """Somebody wants this file to go next. at_ns: when he said so (since 1970, UTC); answered with its name. NotDoneError
+    where it does not wait, or a batch is in the middle of its pieces."""
+
+    name: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """Somebody signed a revision of this machine off as proven."""
+
+
+@dataclass(frozen=True, slots=True)
 class AskForProgram:
     """Asks the control for a program (DC1 reader on). NotDoneError where that is not set, or the line is in use."""
 
@@ -309,7 +343,7 @@ class Wrote:
 
 Event = (
     Opened | OpenFailed | Lost | Read | Lines | Suspended | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
-    | AskForProgram | Lend | Back | Retire | Serve | Stop | Shut | Wrote
+    | PutFirst | Signed | AskForProgram | Lend | Back | Retire | Serve | Stop | Shut | Wrote
 )  # fmt: skip
 
 

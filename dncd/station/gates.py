@@ -20,8 +20,8 @@ from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
 from dncd.records.store import Store
-from dncd.records.texts import Text
-from dncd.station.results import Checked
+from dncd.records.texts import Text, blob_name
+from dncd.station.results import UNSEEN, Checked, Outlook
 from dncd.values import MachineSettings, Origin
 
 _EDITS_LOOKED_AT: Final = 12
@@ -184,6 +184,7 @@ class Gates:
 
     def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
         self.leaves = Leaves()
+        self._machine, self._holdings = settings.name, store.holdings
         self._holds_edits = settings.program.machine_edits is not MachineEdits.SEND
         self._edits = LostEditGate(
             settings,
@@ -225,6 +226,18 @@ class Gates:
             return ()
         changed = [(program, text) for program, text in texts() if newest.get(program) != checked.newest.get(program)]
         return self._edits.refusals(self._edits.lost(library, changed), name)
+
+    def outlook(self, library: Library, parts: Iterable[tuple[str, Text]]) -> Outlook:
+        """Which revision a file will be, and what of it nobody has proven; whether or not that keeps it back."""
+        standing, first, unproven = Standing(library, self._holdings(), self._machine), UNSEEN, list[str]()
+        for program, text in parts:
+            if first is UNSEEN:
+                history = library.history(self._machine, program)
+                is_newest = bool(history) and history[-1].blob == blob_name(text)
+                first = Outlook(len(history) + (not is_newest), len(history))
+            if not standing.any(program) or standing.of(program, text) is None:
+                unproven.append(program)
+        return dataclasses.replace(first, unproven=tuple(unproven))
 
     def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
         """Who proved what goes out."""

@@ -1,15 +1,16 @@
-"""The programs that wait for one control, in the order in which they came.
+"""The programs that wait for one control, in the order in which they came, or in which somebody put them.
 
 The queue knows the folder by differences alone: what a listing found new, changed or gone. So a round costs it nothing
 where nothing changed, however many files wait.
 """
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
 from dncd.outside.folder_looks import Complete, Entry
+from dncd.records.orders import Order
 from dncd.station.events import Listed
 from dncd.station.results import NO_IMAGE, UNCHECKED, Checked, Prepared, TakenIn
 from dncd.station.states import FileState, moved
@@ -54,10 +55,14 @@ class Changes:
 
 
 class SendQueue:
-    """The files of one machine by name, oldest first. room: files that it holds at most."""
+    """The files of one machine by name, oldest first, behind those that somebody put in front. room: files that it holds at
+    most; front, behind: as `records.orders` has them; changes: counts the changes of these two."""
 
-    def __init__(self, room: int) -> None:
+    def __init__(self, room: int, order: Order) -> None:
         self._room = room
+        self.front, self.behind, self.changes = dict(order.front), set(order.behind), 0
+        self._newest_ns = 0
+        self._was_listed = False
         self._files: dict[str, WaitingFile] = {}
         self._listed: dict[str, Entry] = {}
         self._open: dict[str, None] = {}  # names to be compared with the listing
@@ -70,9 +75,20 @@ class SendQueue:
     def waiting(self) -> tuple[str, ...]:
         """File names that wait, in order."""
         if self._waiting is None:
-            files = self._files.values()
-            self._waiting = tuple([f.name for f in files if f.before_turn and f.checked is not UNCHECKED])
+            files = {f.name: f for f in self._files.values() if f.before_turn and f.checked is not UNCHECKED}
+            self._newest_ns = max(map(self.came_ns, files.values()), default=0)
+            in_front = dict.fromkeys(name for name in self.front if name in files)
+            self._waiting = tuple(in_front | dict.fromkeys(files))
         return self._waiting
+
+    def came_ns(self, file: WaitingFile) -> int:
+        """When it was dropped, changed or put in front last: ns since 1970, UTC, by the clock of the folder's disk."""
+        return max(file.entry.ctime_ns, self.front.get(file.name, 0))
+
+    @property
+    def newest_ns(self) -> int:
+        """`came_ns` of the newest that waits."""
+        return self._newest_ns if self.waiting else 0
 
     @property
     def looks_again(self) -> bool:
@@ -86,7 +102,29 @@ class SendQueue:
 
     def first(self) -> WaitingFile | None:
         """The file whose turn it is."""
-        return next((file for file in self._files.values() if file.before_turn), None)
+        front = (self._files[name] for name in self.front if name in self._files)
+        return next((file for file in itertools.chain(front, self._files.values()) if file.before_turn), None)
+
+    def put_first(self, file: WaitingFile, at_ns: int) -> None:
+        """It goes next."""
+        self.front = {file.name: at_ns} | {name: at for name, at in self.front.items() if name != file.name}
+        self.behind.discard(file.name)
+        self._waiting = None
+        self.changes += 1
+
+    def put_behind(self) -> None:
+        """What waits now is not brought by the control's start alone."""
+        names = {file.name for file in self._files.values() if file.before_turn} - self.behind
+        self.behind |= names
+        self.changes += bool(names)
+
+    def _forget(self, names: Iterable[str]) -> None:
+        """Files that are there no more: another one of such a name is another program."""
+        for name in names:
+            if name in self.front or name in self.behind:
+                self.front.pop(name, None)
+                self.behind.discard(name)
+                self.changes += 1
 
     def get(self, name: str) -> WaitingFile | None:
         """The file of that name."""
@@ -100,6 +138,7 @@ class SendQueue:
         self._waiting = None
         if state is FileState.GONE:
             del self._files[file.name]
+            self._forget((file.name,))
         if state in (FileState.GONE, FileState.SETTLING):
             entry = self._listed.get(file.name, file.entry)
             (self._later if same_file(file.entry, entry) else self._open)[file.name] = None
@@ -124,6 +163,9 @@ class SendQueue:
         for name in listed.gone:
             self._listed.pop(name, None)
             self._open[name] = None
+        if not self._was_listed and not listed.problem:
+            self._was_listed = True
+            self._forget({*self.front, *self.behind} - set(self._listed))
 
     def look_again(self) -> None:
         """Time to look once more at what could not be taken in."""

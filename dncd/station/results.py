@@ -9,8 +9,9 @@ from dncd.choices import LowerCase
 from dncd.line.sending import Shape
 from dncd.program.dropped import Codec, Encoding, LineEnds
 from dncd.program.survey import Survey
+from dncd.records.orders import UNCOUNTED, Batch
 from dncd.records.plans import OutPlan
-from dncd.values import NO_FAULTS, Counters
+from dncd.values import NO_FAULTS, Counters, Result
 
 NO_ENCODING: Final = Encoding(Codec.LATIN_1, LineEnds.RUNS, 0, 0)
 NO_SURVEY: Final = Survey("", "", 1, 1, 0, 0, 0, LowerCase.KEEP, "", "", (), ())
@@ -24,9 +25,23 @@ class Gone:
 
 
 @dataclass(frozen=True, slots=True)
+class Outlook:
+    """What a file that waits will be. revision: of its first program, 0 before it was looked at; newest: that the library
+    has, 0 for none; unproven: programs that nobody has proven at this machine with this text."""
+
+    revision: int = 0
+    newest: int = 0
+    unproven: tuple[str, ...] = ()
+
+
+UNSEEN: Final = Outlook()
+
+
+@dataclass(frozen=True, slots=True)
 class Checked:
     """A dropped file, read and checked. id: of the transfer, however it ends; programs: names; titles: as a receipt shows
-    them; identity: of the file; newest: per program that edits are held for, what the library had of it."""
+    them; identity: of the file; newest: per program that edits are held for, what the library had of it; batch: how
+    often it goes out, and how often it did."""
 
     id: str
     programs: tuple[str, ...]
@@ -39,6 +54,8 @@ class Checked:
     warnings: tuple[str, ...] = ()
     identity: tuple[int, ...] = ()
     newest: Mapping[str, str] = field(default_factory=dict)
+    outlook: Outlook = UNSEEN
+    batch: Batch = UNCOUNTED
 
 
 UNCHECKED: Final = Checked("", ())
@@ -90,6 +107,11 @@ class FileEnding:
     receipt: str = ""
     reasons: tuple[str, ...] = ()
     fields: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether it was one piece of a batch, and the file waits for the start of the next: it has no receipt yet."""
+        return self.result == Result.SENT and bool(self.path) and not self.receipt
 
     def as_dict(self) -> dict[str, Any]:
         """For the command socket."""

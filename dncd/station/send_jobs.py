@@ -22,7 +22,7 @@ from dncd.records.library import Text
 from dncd.records.plans import Counted, Feed, OutPlan, ReaderOff, Sent
 from dncd.records.shop_folders import TO_MACHINE
 from dncd.records.store import Store
-from dncd.station.events import Begin, Dismiss, End, FileJob, NextPiece, PutAway, Return, Scope, TakeIn, Verdict
+from dncd.station import events as ev
 from dncd.station.gates import Gates, Texts
 from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
 from dncd.station.results import Begun, Checked, FileEnding, Gone, Prepared, TakenIn
@@ -45,30 +45,35 @@ class SendJobs:
         self._folders = store.shop.folders
         self.gates = Gates(store, comparer, settings)
 
-    def do(self, job: FileJob) -> object:
+    def do(self, job: ev.FileJob) -> object:
         """Does a job; its result is as the job says. Errors of the disk as they come."""
         match job:
-            case TakeIn():
+            case ev.TakeIn():
                 return self.take_in(job)
-            case PutAway():
+            case ev.PutAway():
                 put_away(job.prepared)
-            case Begin():
+            case ev.Begin():
                 return self.begin(job)
-            case NextPiece():
+            case ev.NextPiece():
                 with job.image.open("rb") as file:
                     file.seek(job.at)
                     return file.read(job.chars)
-            case Dismiss():
+            case ev.Dismiss():
                 return self.dismiss(job)
-            case End():
+            case ev.End():
                 return self.end(job)
-            case Return():
+            case ev.Return():
                 plans.remove(self._store.shop.state, job.begun.plan)
+            case ev.Weigh():
+                parts = self._parts(_kept(job.prepared.copy, job.checked.size), job.checked, job.prepared.text_bytes)
+                return self.gates.outlook(self._store.reader, parts)
+            case ev.KeepOrder():
+                self._store.orders.put(self._settings.name, dict(job.front), job.behind)
         return job
 
     # --- in: in the checks thread --------------------------------------------------------------------------------------
 
-    def take_in(self, job: TakeIn) -> TakenIn | Checked | Gone:
+    def take_in(self, job: ev.TakeIn) -> TakenIn | Checked | Gone:
         """A small file is read once, into memory. Of a large one the copy is read instead of the file, if one is made."""
         path = self._folders.path_of(self._settings.name, TO_MACHINE) / job.name
         transfer = plans.fresh_id(self._settings.name)
@@ -97,9 +102,11 @@ class SendJobs:
                 checked = self.gates.judged(self._store.reader, job.name, checked, texts, parts)
                 if checked.refusals:
                     return checked
-                if job.scope is Scope.CHECK:
+                if job.scope is ev.Scope.CHECK:
                     return TakenIn(checked)
                 prepared = image_of(source.chunks, copy, image, checked, settings=self._settings, coder=self._coder)
+                parts = self._parts(source.chunks, checked, prepared.text_bytes)
+                checked = dataclasses.replace(checked, outlook=self.gates.outlook(self._store.reader, parts))
                 source.keep()
                 made.pop_all()
         return TakenIn(checked, prepared)
@@ -131,6 +138,7 @@ class SendJobs:
             _sentences(found.findings, Severity.REFUSE),
             _sentences(found.findings, Severity.WARN),
             _identity(status),
+            batch=self._store.orders.batch(self._settings.name, name, source.sha256, self._settings.send.again),
         )
 
     def _too_large(self, transfer: str, name: str, fd: int, status: os.stat_result) -> Checked:
@@ -178,7 +186,7 @@ class SendJobs:
 
     # --- on record: in the records thread --------------------------------------------------------------------------------
 
-    def begin(self, job: Begin) -> Begun | Gone | Checked:
+    def begin(self, job: ev.Begin) -> Begun | Gone | Checked:
         """The last look before the start: the file must still be the one that was checked; then plan and revisions.
 
         The copy is read once. Gives what was checked, with refusals, where the operator has punched out an edit meanwhile
@@ -232,7 +240,7 @@ class SendJobs:
             return
         yield checked.programs[0], Text(pieces, size if size >= 0 else sum(len(piece) for piece in pieces()))
 
-    def end(self, job: End) -> FileEnding:
+    def end(self, job: ev.End) -> FileEnding:
         """A sending is over. What is told of its characters is what went over the line."""
         outcome, heard, plan, prepared = job.outcome, job.heard, job.begun.plan, job.prepared
         nothing = heard.written == 0
@@ -269,17 +277,17 @@ class SendJobs:
         durable.discard(prepared.image)
         return told
 
-    def dismiss(self, job: Dismiss) -> FileEnding:
+    def dismiss(self, job: ev.Dismiss) -> FileEnding:
         """A file ends that was not sent: refused, withdrawn by a command, or taken out of the folder."""
         plan, endings = self._plan(job.name, job.checked), self._store.endings
         self.gates.leaves.use_up(job.checked.sha256)
         match job.verdict:
-            case Verdict.REFUSED:
+            case ev.Verdict.REFUSED:
                 ended = Sent(Result.REFUSED, job.checked.refusals)
                 told = _told(plan, endings.end_out(plan, ended), ended)
-            case Verdict.WITHDRAWN:
+            case ev.Verdict.WITHDRAWN:
                 told = _told(plan, endings.end_out(plan, _WITHDRAWN), _WITHDRAWN)
-            case Verdict.TAKEN_AWAY:
+            case ev.Verdict.TAKEN_AWAY:
                 told = _told(plan, endings.withdrawn_by_hand(plan), Sent(Result.WITHDRAWN))
         put_away(job.prepared)
         return told
@@ -293,6 +301,7 @@ class SendJobs:
             checked.programs,
             checked.titles,
             checked.warnings,
+            batch=checked.batch,
         )
 
 
@@ -302,14 +311,14 @@ class _Source:
     copy: where a large file is copied to as it is read, and a small one by `keep`.
     """
 
-    def __init__(self, fd: int, size: int, scope: Scope, copy: Path) -> None:
+    def __init__(self, fd: int, size: int, scope: ev.Scope, copy: Path) -> None:
         self._copy, self._digest, self._reading = copy, hashlib.sha256(), dropped.EncodingReader()
         self._small = size <= IN_MEMORY
         self._data = b""
         self.chunks: dropped.Chunks = lambda: [self._data]
         if self._small:
             self._data = b"".join(self._seen(fd))
-        elif scope is Scope.IMAGE:
+        elif scope is ev.Scope.IMAGE:
             durable.write_new(copy, self._seen(fd))
             self.chunks = lambda: durable.read_chunks(copy)
         else:

@@ -13,11 +13,13 @@ from dncd import defaults
 from dncd.choices import Protocol, StartOn
 from dncd.errors import DncdError, NotDoneError
 from dncd.line.starting import Starts
+from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.queue import SendQueue, WaitingFile
-from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, Gone, TakenIn
+from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outlook, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
+from dncd.station.turns import Turns
 from dncd.values import MachineSettings, Result
 
 _AGAIN_S: Final = 1.0
@@ -81,10 +83,11 @@ class Unrecorded:
 class Sender:
     """The sending half of a station's machine. standing: shared with the other parts."""
 
-    def __init__(self, settings: MachineSettings, standing: Standing) -> None:
+    def __init__(self, settings: MachineSettings, standing: Standing, order: Order) -> None:
         self.settings = settings
-        self.queue = SendQueue(defaults.QUEUE_FILES)
+        self.queue = SendQueue(defaults.QUEUE_FILES, order)
         self.starts = Starts(settings.send, settings.line.protocol, settings.line.flow, settings.keys)
+        self.turns = Turns(settings, self.queue, self.starts)
         self.run: Run | None = None
         self.blocked: DncdError | None = None
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
@@ -96,7 +99,7 @@ class Sender:
     @property
     def busy(self) -> bool:
         """Whether a sending or an ending is not on record yet."""
-        return self.run is not None or bool(self._unrecorded)
+        return self.run is not None or bool(self._unrecorded) or self.turns.busy
 
     # --- the folder ------------------------------------------------------------------------------------------------
 
@@ -137,13 +140,22 @@ class Sender:
                 return self._begun(self.run, result, now)
             case ev.NextPiece() if self.run is not None and isinstance(result, bytes):
                 self.run.supply(result)
+            case ev.KeepOrder():
+                self.turns.kept()
+            case ev.Weigh() if isinstance(result, Outlook):
+                file = self.queue.get(job.name)
+                if file is not None and file.look == job.look:
+                    file.checked = dataclasses.replace(file.checked, outlook=result)
             case ev.Dismiss() | ev.End() | ev.Return():
                 self._unrecorded.done(job)
                 if not isinstance(job, ev.Dismiss):
                     self._standing.move(LineUse.IDLE)
                 file = self.queue.get(job.name)
                 if file is not None and file.state is FileState.ENDING:
-                    self.queue.move(file, FileState.READY if isinstance(job, ev.Return) else FileState.GONE)
+                    more = isinstance(result, FileEnding) and result.goes_on
+                    if more:
+                        file.prepared = NO_IMAGE  # the next piece of a batch is a transfer of its own
+                    self.queue.move(file, FileState.READY if more or isinstance(job, ev.Return) else FileState.GONE)
         return []
 
     def _taken_in(self, job: ev.TakeIn, result: object) -> list[ev.Action]:
@@ -190,6 +202,8 @@ class Sender:
                 return f"{job.name} could not be begun, so nothing was sent"
             case ev.NextPiece() if self.run is not None:
                 self.run.cut(Cut.FOR_GOOD, f"the tape image could not be read: {error}", now)
+            case ev.KeepOrder():
+                return self.turns.not_kept(now)
             case ev.Dismiss() | ev.End() | ev.Return():
                 self._unrecorded.failed(job, now)
                 return f"the end of {job.name} could not be put on record"
@@ -204,7 +218,7 @@ class Sender:
             raise self.blocked
         if self.settings.send.start_on is not StartOn.GO:
             raise NotDoneError(
-                f"no program waits for a go here; each waits for {self.starts.wish()}",
+                f"no program waits for a go here; each waits for {self.starts.way.wish()}",
                 self.settings.name,
                 'Start it there, or set `send.start_on = "go"` for this machine',
             )
@@ -234,7 +248,7 @@ class Sender:
 
     def consider(self, now: float, line_is_free: bool) -> list[ev.Action]:
         """Makes the first in line ready, and starts it when its start has come and the line is free."""
-        actions = self._unrecorded.again(now)
+        actions = [*self._unrecorded.again(now), *self.turns.keep(now)]
         if self.starts.reader_off:
             actions += self._unrecorded.wait_no_more(now)
         file = self.queue.first() if self._standing.serving and self.run is None else None
@@ -243,6 +257,10 @@ class Sender:
         if file.prepared is NO_IMAGE:
             return actions + self._take_in(file)
         if line_is_free and now >= self._begin_from and self.starts.allows(file.came_at, now):
+            may_begin, first = self.turns.may_begin(file, now)
+            actions += first
+            if not may_begin:
+                return actions
             self.run = Run(self.settings, file, self.starts.wish_at_hand(now), now)
             self.starts.sending_began()
             self.queue.move(file, FileState.BEGINNING)
@@ -263,6 +281,7 @@ class Sender:
         self.queue.move(file, FileState.ENDING)
         if run.left_no_trace:
             return self._unrecorded.add(ev.Return(file.name, run.begun))
+        self.turns.sent(file, outcome.result)
         heard = run.heard(self.line_warnings)
         end = ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard)
         plain = self.settings.line.protocol is Protocol.PLAIN and outcome.reader_off_at is None
@@ -282,5 +301,4 @@ class Sender:
         yield from self._unrecorded.due()
         if self._standing.serving and (self.queue.has_more or self.queue.looks_again):
             yield now if self.queue.has_more else self._look_from
-        if self._begin_from > now:
-            yield self._begin_from
+        yield from (due for due in (self._begin_from, self.turns.due) if due > now)

@@ -8,7 +8,7 @@ MODE  serving -retire-> retiring -idle-> closed    serving -stop-> stopping
 ```
 
 A file that changes goes back to settling, one that is refused, withdrawn or gone goes to ending; one of which no character
-was handed over comes back from ending to ready.
+was handed over comes back from ending to ready, and so does a batch after each piece but the last.
 """
 
 import enum

@@ -18,6 +18,7 @@ from dncd.station.events import (
     Job,
     Judge,
     Keep,
+    KeepOrder,
     Level,
     Return,
     Say,
@@ -80,7 +81,7 @@ class Tally:
 
 _WHAT_FOR: Final[Mapping[type[Job], str]] = {
     TakeIn: "intake", Begin: "begin", Dismiss: "ending", End: "ending", Return: "ending", Append: "capture",
-    Judge: "capture", Keep: "capture", Discard: "capture",
+    Judge: "capture", Keep: "capture", Discard: "capture", KeepOrder: "order",
 }  # fmt: skip
 """Jobs whose trouble is one and the same."""
 
@@ -105,7 +106,7 @@ class Account:
         self._troubles.pop(_WHAT_FOR.get(type(job), ""), None)
         match result:
             case FileEnding() if result.result:
-                self.endings = [*self.endings[-_ENDINGS_KEPT:], result]
+                self.endings = [*self.endings[-_ENDINGS_KEPT:], *(() if result.goes_on else (result,))]
                 self.tally.went_out(result.fields)
                 return [Say(Level.TRANSFER, "", result.fields), Changed()]
             case Captured():

@@ -1,0 +1,60 @@
+"""What the next start brings, for STATUS.txt and for a terminal: the words, where `service/status` has the facts."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from dncd.peer_text import printable
+
+_THEN_SHOWN: Final = 3
+_WARNINGS_SHOWN: Final = 5
+
+
+def next_lines(found: Mapping[str, Any]) -> list[str]:
+    """The lines for people, times in the local zone; found: `next` of a machine's status, empty where nothing waits."""
+    if not found:
+        return []
+    program = printable(" ".join(filter(None, (str(found["program"]), _revision(found), str(found["title"])))))
+    if more := int(found["programs"]) - 1:
+        program += f" and {more} more program{'' if more == 1 else 's'}"
+    said = [
+        program,
+        f"piece {found['of']}" if found["of"] else "",
+        _proven(found),
+        f"dropped {_moment(found['dropped'])}",
+    ]
+    if found["withheld"]:
+        lines = [f"{found['by']} brings nothing: {printable(str(found['withheld']))}"]
+        lines += [f"what to do: {printable(str(found['next_step']))}", f"in front: {', '.join(filter(None, said))}"]
+    else:
+        lines = [f"{found['by']} brings {', '.join(filter(None, said))}{_then(found['then'])}"]
+    warnings: Sequence[object] = found["warnings"]
+    lines += [f"warning: {printable(str(warning))}" for warning in warnings[:_WARNINGS_SHOWN]]
+    if len(warnings) > _WARNINGS_SHOWN:
+        lines.append(f"and {len(warnings) - _WARNINGS_SHOWN} more warnings: they will stand in its receipt")
+    return lines
+
+
+def _revision(found: Mapping[str, Any]) -> str:
+    if not found["revision"]:
+        return ""
+    return f"rev {found['revision']}{' (new)' if found['is_new'] else ''}"
+
+
+def _proven(found: Mapping[str, Any]) -> str:
+    if not found["revision"]:
+        return "still being looked at"
+    return "proven" if found["proven"] else "not proven"
+
+
+def _then(files: Sequence[object]) -> str:
+    shown = ", ".join(printable(str(name)) for name in files[:_THEN_SHOWN])
+    more = f" and {len(files) - _THEN_SHOWN} more" if len(files) > _THEN_SHOWN else ""
+    return f"; then {shown}{more}" if files else ""
+
+
+def _moment(utc: object) -> str:
+    """`Mon 14:05 CET`; with its date where it is not of this week."""
+    at = datetime.fromisoformat(str(utc)).astimezone()
+    days = (datetime.now(UTC) - at).days
+    return at.strftime("%a %H:%M %Z" if days < 6 else "%a %Y-%m-%d %H:%M %Z")
