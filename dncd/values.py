@@ -169,6 +169,7 @@ class LineSettings:
     flow: Flow = Flow.XON_XOFF
     ahead_chars: int = defaults.AHEAD_CHARS
     dc_parity: DcParity = DcParity.AS_FRAME
+    echoes: bool = False
 
     @property
     def char_s(self) -> float:

@@ -78,6 +78,15 @@ class SwitchesItsReaderOff(OddControl):
             self.say(0x13)
 
 
+class Echoes(OddControl):
+    """Sends back what it hears; from `wrong_at` on (characters) one bit of it is another."""
+
+    wrong_at = 1 << 30
+
+    def hear(self, byte):
+        self.line.say(bytes([byte ^ 0x04 if len(self.wire) == self.wrong_at else byte]))
+
+
 @contextmanager
 def at_a_terminal(root, machine, control):
     """A station with this control at a pseudo-terminal: the rig, and the control."""

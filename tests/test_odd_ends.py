@@ -1,7 +1,17 @@
 """Controls that stop, start, echo or ask in their own way: what the records say of each, at a real pseudo-terminal."""
 
 import pytest
-from odd_controls import KINDS, StopsAtItsEndWord, SwitchesItsReaderOff, at_a_terminal, ending, send, settings, until
+from odd_controls import (
+    KINDS,
+    Echoes,
+    StopsAtItsEndWord,
+    SwitchesItsReaderOff,
+    at_a_terminal,
+    ending,
+    send,
+    settings,
+    until,
+)
 from sending_line import DC1, DC3, machine, run_to_end, step
 
 from dncd import defaults
@@ -159,3 +169,63 @@ def test_an_end_word_of_the_settings_is_neither_odd_nor_missing(tmp_path):
         receipt = ending(rig, control, "a.nc")
         assert receipt.get("result") == "sent"
         assert receipt.all("warning") == ()
+
+
+# --- echoes ---------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_echo_proves_the_line_while_it_sends(tmp_path, kind):
+    with at_a_terminal(tmp_path, settings(kind, line={"echoes": True}), Echoes) as (rig, control):
+        receipt = send(rig, control, "a.nc", PROGRAM)
+        assert (receipt.get("result"), receipt.get("holds")) == ("sent", "0, 0.0 s in all")
+        assert f"echo: all {len(control.wire)} characters came back as they went" in receipt.all("note")
+        assert not rig.station.core.captures.busy
+
+
+@pytest.mark.parametrize("drip", [False, True])
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_echo_that_is_another_ends_the_sending(tmp_path, kind, drip):
+    odd = settings(kind, line={"echoes": True}, send={"drip_feed": drip})
+    with at_a_terminal(tmp_path, odd, Echoes) as (rig, control):
+        control.wrong_at = 20
+        receipt = send(rig, control, "a.nc", PROGRAM)
+        assert receipt.get("result") == "interrupted"
+        assert "after 19 characters that came back as they went" in receipt.get("reason")
+        assert len(control.wire) < len(PROGRAM)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_echo_without_the_setting_is_told_and_is_no_capture(tmp_path, kind):
+    with at_a_terminal(tmp_path, settings(kind), Echoes) as (rig, control):
+        receipt = send(rig, control, "a.nc", PROGRAM)
+        assert receipt.get("result") == "sent"
+        assert "set line.echoes = true" in " ".join(receipt.all("note"))
+        assert not rig.station.core.captures.busy
+        assert not list((rig.folder / "from-machine").rglob("*.nc"))
+
+
+@pytest.mark.parametrize("step_by", [1, 1000])
+def test_an_echoed_digit_3_is_no_stop_and_a_true_stop_is_one(step_by):
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), echoes=True)
+    sending = Sending(line, SendSettings(), 50, 0.0)
+    sending.supply(b"\x13\x13\x73\x13\x61\x61\x61\x61" + b"\x61" * 42)
+    step(sending, 0.0)
+    data = b"\x13\x13\x73\x13\x93"
+    for at in range(0, len(data), step_by):
+        sending.feed(data[at : at + step_by], 0.01)
+    assert (sending.holds, sending.outcome) == (1, None)
+    sending.feed(b"\x11" + b"\x61" * 4, 0.02)
+    now = run_to_end(sending, 0.02)
+    assert sending.outcome.notes == ("echo: 8 of 50 characters came back as they went, and then none",)
+    assert now > 1.0
+
+
+def test_a_stop_that_is_the_echo_of_the_first_digit_3_is_told_after_a_while():
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=2)
+    sending = Sending(line, SendSettings(), 8, 0.0)
+    sending.supply(b"\x0b\x13\x73\x13\x61\x61\x61\x61")
+    step(sending, 0.0)
+    sending.feed(b"\x0b\x13", 0.01)
+    assert sending.phase is Phase.HELD
+    sending.tick(0.01 + defaults.END_HOLD_S)
+    assert sending.outcome.result is Result.INTERRUPTED
+    assert "set line.echoes = true" in sending.outcome.reason

@@ -32,12 +32,18 @@ from dncd import defaults
 from dncd.choices import ModemLine
 from dncd.line.clock import LineClock
 from dncd.line.codes import WHILE_SENDING, ReaderCode
+from dncd.line.echo import Back, Echo
 from dncd.values import LineSettings, Result, SendSettings
 
 SUPPLY_LOW_CHARS = 32_768
 """Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""
 
 _STRAYS_KEPT = 200
+
+_ECHO_S = 1.0
+"""Seconds after the last character in which the rest of an echo must have come."""
+
+_SET_ECHOES = "the control echoes; set line.echoes = true, and its echo is compared with what went out"
 
 
 class Phase(enum.Enum):
@@ -52,7 +58,8 @@ class Phase(enum.Enum):
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent; notes: sentences
-    about what else was seen; hold_until: up to when a DC1, or the line coming on, ends a hold and starts nothing."""
+    about what else was seen; hold_until: up to when a DC1, or the line coming on, ends a hold and starts nothing;
+    echo_tail: what a control that echoes has still to give back."""
 
     result: Result
     reason: str
@@ -63,6 +70,7 @@ class Outcome:
     hold_until: float = -math.inf
     reader_off_at: float | None = None
     notes: tuple[str, ...] = ()
+    echo_tail: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +117,8 @@ class Sending:
         self._begun_at = self._moved_at = now
         self._not_before = 0.0
         self._paced = send.after_char_s > 0 or send.after_block_s > 0
+        self._echo, self._echoes = Echo(), line.echoes
+        self._echoed_stop = False  # the hold that is open may be an echoed digit 3 of EIA code
         self._hold_until = -math.inf
         self._at_end_word = False  # the control's last stop came when the end word was handed over
         self._control_holds = self._suspended = False  # whose hold it is: it lasts until neither holds
@@ -139,7 +149,13 @@ class Sending:
     def feed(self, data: bytes, now: float) -> None:
         """Characters that came from the control while dncd sends."""
         for byte in data:
+            expected, back = self._echo.next_char(), self._echo.back(byte)
+            if back is Back.ECHO or (back is Back.PERHAPS and self._echoes):
+                continue
             signal = WHILE_SENDING.meaning.get(byte)
+            self._echoed_stop = back is Back.PERHAPS and signal is ReaderCode.DC3
+            if self._echoes and signal is None and self.outcome is None:
+                self._unlike(byte, expected, now)
             if signal is ReaderCode.DC3 and self._in_band:
                 self._stopped(now)
             elif signal is ReaderCode.DC1 and self._in_band:
@@ -148,6 +164,14 @@ class Sending:
                 self.stray_count += 1
                 if len(self.strays) < _STRAYS_KEPT:
                     self.strays.append(byte)
+
+    def _unlike(self, byte: int, expected: int, now: float) -> None:
+        """The control has another character than went out: nothing more goes, least of all into a cut."""
+        went = f"0x{expected:02X}" if expected >= 0 else "nothing"
+        what = (
+            f"the control's echo has 0x{byte:02X} where {went} went out, after {self._echo.came} characters that came"
+        )
+        self.stop(f"{what} back as they went; look at the cable, its shield, the rate and the frame", now)
 
     def gate(self, open_: bool, now: float) -> None:
         """CTS or DSR, whichever the flow setting watches: on (True) or off."""
@@ -240,6 +264,12 @@ class Sending:
         """The port took `chars` of the `offered` characters; `now_after` is read after the write returned."""
         if chars:
             self.clock.wrote(chars, now_after)
+            self._echo.went(self._image[self._at : self._at + chars])
+            if self._echoes and self._echo.silent:
+                self.stop(
+                    "nothing comes back of a control that echoes; look at the cable and at line.echoes", now_after
+                )
+                return
             self._at += chars
             self.handed_over += chars
             self._moved_at = now_after
@@ -265,9 +295,10 @@ class Sending:
                 return self._stall_due(self._moved_at)
             case Phase.HELD:
                 since = self.held_since if self.held_since is not None else self._moved_at
-                return since + defaults.END_HOLD_S if self._stopped_for_good else self._stall_due(since)
+                soon = self._stopped_for_good or self._echoed_stop
+                return since + defaults.END_HOLD_S if soon else self._stall_due(since)
             case Phase.ENDING:
-                return self.clock.busy_until
+                return self._ends_at
             case Phase.OVER:
                 return None
 
@@ -276,13 +307,30 @@ class Sending:
         """Whether the hold that is open is a stop at the end word."""
         return self._control_holds and self._at_end_word and not self._suspended
 
+    @property
+    def _ends_at(self) -> float:
+        """When all has left the line, and come back where the settings say that the control echoes."""
+        waits = self._echoes and not self._echo.whole
+        return self.clock.busy_until + (_ECHO_S if waits else 0.0)
+
+    def _echo_notes(self) -> tuple[str, ...]:
+        echo, all_of = self._echo, self.handed_over
+        if not self._echoes:
+            return (_SET_ECHOES,) if echo.sure else ()
+        if echo.whole:
+            return (f"echo: all {echo.came} characters came back as they went",)
+        return (f"echo: {echo.came} of {all_of} characters came back as they went, and then none",)
+
     def _stall_due(self, since: float) -> float | None:
         return None if self._send.drip_feed else since + self._send.stall_s
 
     def tick(self, now: float) -> None:
         """Moves what only time moves: the end of the line, and stalls."""
-        if self.phase is Phase.ENDING and now >= self.clock.busy_until:
+        if self.phase is Phase.ENDING and now >= self._ends_at:
             self._finish(Result.SENT, "", now)
+        elif self.phase is Phase.HELD and self._echoed_stop and now - (self.held_since or now) >= defaults.END_HOLD_S:
+            what = "what came as a stop is the control's echo of a character that went out, such as the digit 3 of EIA code"
+            self.stop(f"{what}: {_SET_ECHOES}", now)
         elif self.phase is Phase.HELD and self._stopped_for_good:
             if now - (self.held_since or now) >= defaults.END_HOLD_S:
                 self._control_holds, self._reader_off_at = False, self.held_since  # what it says next ends no hold
@@ -326,4 +374,15 @@ class Sending:
         self._end_hold(now)
         self.phase = Phase.OVER
         spent = (self.clock.busy_until if result is Result.SENT else now) - self._begun_at
-        self.outcome = Outcome(result, reason, self.handed_over, self.holds, self.held_s, spent, hold_until, off, notes)
+        self.outcome = Outcome(
+            result,
+            reason,
+            self.handed_over,
+            self.holds,
+            self.held_s,
+            spent,
+            hold_until,
+            off,
+            notes + self._echo_notes(),
+            self._echo.tail,
+        )

@@ -228,7 +228,8 @@ class Core:
         if run is not None:
             run.feed(reading.data, reading.counted, now)
         elif reading.data:
-            for said in self.captures.feed(reading.data, reading.bad, now):
+            data, bad = self.sender.echo.without(reading.data, reading.bad, now)
+            for said in self.captures.feed(data, bad, now) if data else ():
                 if isinstance(said, Said):
                     self.sender.starts.said(said.code, now)
                 else:

@@ -12,6 +12,7 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import Protocol, StartOn
 from dncd.errors import DncdError, NotDoneError
+from dncd.line.echo import Tail
 from dncd.line.starting import Starts
 from dncd.records.orders import Order
 from dncd.station import events as ev
@@ -27,6 +28,9 @@ _AGAIN_S: Final = 1.0
 
 _AGAIN_MOST_S: Final = 30.0
 """Most seconds until an ending that the disk did not take is tried again: ever slower, for ever."""
+
+_ECHO_S: Final = 1.0
+"""Seconds after a sending in which the rest of its echo comes."""
 
 _OnRecord = ev.Dismiss | ev.End | ev.Return
 
@@ -92,6 +96,7 @@ class Sender:
         self.blocked: DncdError | None = None
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
         self.last_words = bytearray()  # of a sending that is over
+        self.echo = Tail()  # of it, too
         self._standing = standing
         self._unrecorded = Unrecorded()
         self._begin_from = self._look_from = 0.0
@@ -277,6 +282,7 @@ class Sender:
         self.run = None
         self.last_words += run.sending.last_words()
         self.starts.sending_ended(now, outcome.hold_until)
+        self.echo = Tail(outcome.echo_tail, now + _ECHO_S)
         self._standing.move(LineUse.ENDING)
         self.queue.move(file, FileState.ENDING)
         if run.left_no_trace:
