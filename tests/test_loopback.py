@@ -13,8 +13,9 @@ from dncd.commissioning.loopback_findings import Trouble, findings, verdict
 from dncd.commissioning.loopback_measures import Came, Follows, Plan, PlugAt, compare, follows, measured_rate
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring import Variant
+from dncd.line.sending import Sending
 from dncd.ports.port import Reading
-from dncd.values import Frame, Modem, Signal
+from dncd.values import Frame, LineSettings, Modem, SendSettings, Signal
 
 AT_PORT = Plan(9600)
 OFF, ON, UNKNOWN = Signal.OFF, Signal.ON, Signal.UNKNOWN
@@ -124,6 +125,45 @@ def test_the_time_of_the_long_run_is_kept() -> None:
     short, longer = port.run(Plan(9600, soak_s=1.0)), port.run(Plan(9600, soak_s=10.0))
     assert short.soak.sent == pytest.approx(960, abs=260)
     assert longer.soak.sent == pytest.approx(9600, abs=600)
+
+
+@pytest.mark.parametrize("latency_s", [0.0, 0.016, 0.05])
+@pytest.mark.parametrize("looks_s", [0.001, 0.01])
+@pytest.mark.parametrize("clock", [0.97, 0.96, 0.996, 1.0, 1.004, 1.03])
+@pytest.mark.parametrize("baud", [2400, 9600, 38400])
+def test_a_clock_that_is_slow_is_told_by_how_much_and_what_to_do(
+    baud: int, clock: float, looks_s: float, latency_s: float
+) -> None:
+    plan = Plan(baud, PlugAt.CABLE_END, soak_s=3.0)
+    measures = SimulatedPort(Wires.with_cable(), clock=clock, looks_s=looks_s, latency_s=latency_s).run(plan)
+    found = findings(measures, plan)
+    assert [one.trouble for one in found] == ([Trouble.CLOCK_SLOW] if clock < 0.99 else [])
+    assert verdict(measures, plan).startswith("Port and cable: good")
+    for one in found:
+        told = float(one.what.split(" is ")[1].partition("%")[0]) / 100
+        assert told == pytest.approx(1 - clock, abs=0.006)
+        assert "send.after_block_s = 0.0" in one.look_at
+
+
+@pytest.mark.parametrize("paused", [False, True])
+def test_the_pause_that_is_told_bounds_what_comes_after_a_stop(paused: bool) -> None:
+    """9600 baud, a clock 3 % slow, a port that tells nothing: blocks of 80 characters, told 0.003 s after each."""
+    plan = Plan(9600, PlugAt.CABLE_END, soak_s=3.0)
+    (slow,) = findings(SimulatedPort(Wires.with_cable(), clock=0.97).run(plan), plan)
+    told = float(slow.look_at.split(" = ")[1].partition(":")[0])
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"))
+    image = (b"N" * 79 + b"\n") * 100
+    out = Sending(line, SendSettings(after_block_s=told if paused else 0.0), len(image), 0.0)
+    out.supply(image)
+    now, left_at, most = 0.0, 0.0, 0.0
+    while out.outcome is None:
+        if part := out.allowed(now):
+            left_at = max(left_at, now) + len(part) / (960 * 0.97)
+            out.wrote(len(part), len(part), now)
+            most = max(most, (left_at - now) * 960 * 0.97)
+        out.tick(now)
+        now = max(now + 1e-4, min(out.next_due() or now, now + 0.01))
+    assert (most < line.ahead_chars + 5) is paused
 
 
 class Doings:

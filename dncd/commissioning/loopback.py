@@ -26,11 +26,13 @@ from dncd.commissioning.loopback_measures import (
     Echo,
     LinesLook,
     Measures,
+    Pace,
     Plan,
     PlugAt,
     RateTest,
     compare,
     measured_rate,
+    pace,
 )
 from dncd.commissioning.pins import Connector
 from dncd.values import Frame, LineSettings, Modem, Signal
@@ -211,15 +213,15 @@ def _script(plan: Plan) -> _Script:
             delays.append(max(0.0, gathered.came[0].at - gathered.began - 10 / plan.baud))
     delay = sorted(delays)[len(delays) // 2] if delays else -1.0
     rates, again, singles = yield from _rates(plan, delay)
-    soak, baud = NO_ECHO, 0
+    soak, baud, steady = NO_ECHO, 0, Pace()
     if rates[0].echo.right:
         clean = max((test.baud for test in rates if test.echo.errors == 0), default=plan.baud)
         baud = plan.baud if rates[0].echo.errors <= FEW else clean
-        soak = yield from _soak(baud, plan.soak_s)
+        soak, steady = yield from _soak(baud, plan.soak_s)
     if soak.errors and not singles.sent:
         singles = yield from _singles(baud, max(SINGLE_S, 2 * delay))
     soak_baud = baud if soak.sent else 0
-    return Measures(tuple(looks), on, nuls, strays, QUIET_S, delay, rates, singles, soak, soak_baud, again)
+    return Measures(tuple(looks), on, nuls, strays, QUIET_S, delay, rates, singles, soak, soak_baud, again, steady)
 
 
 def _burst(data: bytes, baud: int) -> _Step:
@@ -256,8 +258,8 @@ def _singles(baud: int, wait_s: float) -> Generator[_Step, _Gathered, Echo]:
     return total
 
 
-def _soak(baud: int, seconds: float) -> Generator[_Step, _Gathered, Echo]:
-    total = NO_ECHO
+def _soak(baud: int, seconds: float) -> Generator[_Step, _Gathered, tuple[Echo, Pace]]:
+    total, steady = NO_ECHO, Pace()
     began = math.inf
     yield _Step(SETTLE_S, baud=baud)
     turn = 0
@@ -265,8 +267,10 @@ def _soak(baud: int, seconds: float) -> Generator[_Step, _Gathered, Echo]:
         block = bytes(value ^ turn for value in MIXED)
         turn = (turn * 5 + 77) % 256
         gathered = yield _burst(block, baud)
-        total += compare(block, gathered.came)
+        echo = compare(block, gathered.came)
+        total += echo
+        steady += Pace() if echo.errors else pace(gathered.came)
         began = min(began, gathered.began)
         if gathered.began + len(block) * 10 / baud - began >= seconds:
             break
-    return total
+    return total, steady

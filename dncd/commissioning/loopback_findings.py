@@ -6,11 +6,13 @@ unseen until the cable has a control at its end.
 """
 
 import enum
+import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from dncd import defaults
 from dncd.commissioning.loopback_measures import FEW, Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Line, pin_of
 
@@ -35,6 +37,7 @@ class Trouble(enum.StrEnum):
     STUCK_ON = "stuck-on"
     HALF_RATE = "half-rate"
     RATE_OFF = "rate-off"
+    CLOCK_SLOW = "clock-slow"
     SOFT_FLOW = "soft-flow"
     SEVEN_BITS = "seven-bits"
     BIT_STUCK = "bit-stuck"
@@ -79,7 +82,7 @@ def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     lines = _lines(measures, plan)
     if any(one.trouble in _EXPLAIN_LINES for one in data):
         lines = ()  # data and handshake that are crossed explain every line that does not follow
-    return (*data, *lines, *_late(measures, plan))
+    return (*data, *lines, *_late(measures, plan), *_slow(measures, plan))
 
 
 def is_good(measures: Measures, plan: Plan) -> bool:
@@ -368,6 +371,32 @@ def _late(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     return _one(Trouble.LATE, what, look)
 
 
+SLOW: Final = 0.015
+"""Share from which a port's clock is called slow, beside what looks of 20 ms can make of it: quartz keeps a tenth of it, and
+a divided clock mostly 1 %."""
+
+
+def _slow(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
+    """A clock that a control follows well enough to read, and behind which a sender by the nominal rate runs on."""
+    chars, seconds = measures.soak_pace.chars, measures.soak_pace.seconds
+    if seconds < 1.0 or any(one.trouble is Trouble.HALF_RATE for one in _rate(measures, plan)):
+        return ()
+    slow = 1 - 10 * chars / seconds / measures.soak_baud
+    if slow <= SLOW + 0.02 / seconds:
+        return ()
+    block = defaults.LONGEST_BLOCK_CHARS
+    pause = math.ceil(slow * block * 10_000 / measures.soak_baud) / 1000
+    what = (
+        f"The port's clock is {slow:.1%} slow: {slow * measures.soak_baud / 10:.0f} characters a second stay behind, and can"
+        " still reach the control after its stop where the port does not tell what it holds"
+    )
+    look = (
+        f"Set send.after_block_s = {pause:g}: the line catches up after each block of {block} characters"
+        " (no line.ahead_chars can bound it); or use another port"
+    )
+    return _one(Trouble.CLOCK_SLOW, what, look)
+
+
 UNSEEN: Final = (
     "A passive plug cannot tell a straight cable from a crossed one: both bring everything back. Measure pin to pin against"
     " `dncd line wiring`.",
@@ -386,4 +415,4 @@ _EXPLAIN_LINES: Final = {
     Trouble.DTR_ON_RXD,
     Trouble.TXD_SHORTED,
 }
-_HARMLESS: Final = {Trouble.NO_DCD, Trouble.LATE, Trouble.LINES_UNREADABLE}
+_HARMLESS: Final = {Trouble.NO_DCD, Trouble.LATE, Trouble.CLOCK_SLOW, Trouble.LINES_UNREADABLE}

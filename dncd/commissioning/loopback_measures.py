@@ -168,12 +168,31 @@ def measured_rate(came: Sequence[Came]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """Characters that came at a steady pace, and the seconds that they took."""
+
+    chars: int = 0
+    seconds: float = 0.0
+
+    def __add__(self, later: "Pace") -> "Pace":
+        return Pace(self.chars + later.chars, self.seconds + later.seconds)
+
+
+def pace(came: Sequence[Came]) -> Pace:
+    """Of a burst, from its first look to its last but one: at both, the newest character had just come."""
+    looks = sorted({one.at for one in came})[:-1]
+    if len(looks) < 2:
+        return Pace()
+    return Pace(sum(looks[0] < one.at <= looks[-1] for one in came), looks[-1] - looks[0])
+
+
+@dataclass(frozen=True, slots=True)
 class Measures:
     """All that was measured. lines: under each setting of the outputs; on_with_nuls: inputs (`CTS`, `DSR`, `DCD`) that came
     on while NULs were sent and the outputs were off; nuls: the echo of those; strays: characters that came while nothing
     was sent; delay_s: middle echo delay of single characters, -1 where none came; rates: the machine's rate first, then
     the lower ones that were tried; singles: every value sent by itself, where the first rate was not clean; soak: the
-    long run at `soak_baud`; again: the first rate once more, where it was not clean."""
+    long run at `soak_baud`; soak_pace: of its clean bursts; again: the first rate once more, where it was not clean."""
 
     lines: tuple[LinesLook, ...]
     on_with_nuls: frozenset[str]
@@ -186,6 +205,7 @@ class Measures:
     soak: Echo
     soak_baud: int
     again: Echo = NO_ECHO
+    soak_pace: Pace = Pace()
 
     def follows(self, name: str) -> Follows:
         return follows(getattr(look.modem, name) for look in self.lines)
