@@ -165,6 +165,13 @@ class Folder:
     synced: "dict[str, Thing]" = field(default_factory=dict)
     later: "list[dict[str, Thing | None]]" = field(default_factory=list)
 
+    def inside(self, *path: str) -> "list[File]":
+        """The files in a folder of this one that is surely there; [] if it is not."""
+        found: Thing | None = self
+        for name in path:
+            found = found.synced.get(name) if isinstance(found, Folder) else None
+        return [each for each in found.synced.values() if isinstance(each, File)] if isinstance(found, Folder) else []
+
 
 Thing = File | Folder
 
@@ -258,12 +265,13 @@ class StrictDisk:
         assert isinstance(thing, Folder)
         return thing
 
-    def cut(self, rng: random.Random) -> None:
-        """Nobody works there any more: the folder as the disk has it after a cut right now."""
+    def cut(self, rng: random.Random) -> Folder:
+        """Nobody works there any more: the folder as the disk has it after a cut right now; the model of before."""
         model, chance = self.replayed(), rng.choice([0.0, 0.3, 0.5, 0.7, 1.0])
         shutil.rmtree(self.root)
         self._make(model, self.root, rng, chance, {})
         self.settle()
+        return model
 
     def _make(self, thing: Thing, path: Path, rng: random.Random, chance: float, made: dict[int, Path]) -> None:
         if isinstance(thing, Folder):

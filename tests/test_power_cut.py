@@ -53,6 +53,7 @@ class CutCampaign(Campaign):
         self.disk = disk
         self.day = self.accounts.day = day(disk.root / "box", seed)
         self.day.log = log
+        self.accounts.margin_s = 2.0  # a sync of this disk, beside others that sync
         os.sync()
 
     def told(self) -> ToldBefore:

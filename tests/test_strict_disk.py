@@ -64,13 +64,15 @@ class StrictCampaign(Campaign):
         self.day.log = root / "run.log"
         self.disk = self.day.disk = StrictDisk(root / "box", root / "notes")
         self.notes = root / "notes"
+        self.accounts.margin_s = 5.0  # what is caught waits for the others' turn at the disk; `cut` looks at the syncs
 
     def cut(self, process: Process) -> dict[Path, bytes]:
         """The power goes, and comes again; the receipts that anybody could read before, with their contents."""
         with self.disk.notes.alone():
             self.kill(process)
         told = {path: path.read_bytes() for path in self._receipts()}
-        self.disk.cut(self.rng)
+        captures = self.disk.cut(self.rng).inside("state", "captures")
+        assert all(len(raw.later) <= 2 for raw in captures), "an append to a capture was not synced before the next"
         return told
 
     def _receipts(self) -> list[Path]:
