@@ -97,6 +97,30 @@ def test_a_plan_that_cannot_be_carried_out_stops_its_machine_alone_and_goes_on_r
     assert second.id not in str(list((tmp_path / "state" / "underway").iterdir()))
 
 
+@pytest.mark.parametrize("left", [b"", DROPPED[:9], DROPPED[:9] + bytes(len(DROPPED) - 9)])
+def test_what_a_power_cut_left_of_an_interrupted_program_is_no_new_drop(tmp_path: Path, left: bytes) -> None:
+    opened(tmp_path).close()
+    left_behind(tmp_path, "lathe", 1, None)
+    to_machine = tmp_path / "shop" / "lathe" / "to-machine"
+    (to_machine / "1.nc").write_bytes(left)
+    with contextlib.closing(opened(tmp_path)) as office:
+        office.recover(lambda _: True)
+        assert [line["event"] for line in records(tmp_path / "state", "lathe")] == ["interrupted"]
+        assert list(to_machine.iterdir()) == []
+        assert (tmp_path / "shop" / "lathe" / "refused" / "1.nc").read_bytes() == DROPPED
+
+
+def test_what_the_office_saved_over_an_interrupted_program_is_a_new_drop(tmp_path: Path) -> None:
+    opened(tmp_path).close()
+    left_behind(tmp_path, "lathe", 1, None)
+    to_machine = tmp_path / "shop" / "lathe" / "to-machine"
+    (to_machine / "1.nc").write_bytes(DROPPED.replace(b"M30", b"M02"))
+    with contextlib.closing(opened(tmp_path)) as office:
+        office.recover(lambda _: True)
+        assert (to_machine / "1.nc").read_bytes() == DROPPED.replace(b"M30", b"M02")
+        assert (tmp_path / "shop" / "lathe" / "refused" / "1.nc").read_bytes() == DROPPED
+
+
 def test_a_folder_that_is_a_file_is_told_and_the_service_starts_and_serves_the_others(tmp_path: Path) -> None:
     with terminal() as lathe, terminal() as mill:
         (tmp_path / "shop" / "lathe").mkdir(parents=True)

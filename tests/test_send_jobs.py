@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from station_jobs import jobs_of
 
+from dncd.choices import MarkAt
 from dncd.errors import RecordsError
 from dncd.line.sending import Outcome
 from dncd.records.ledger import records
@@ -16,7 +17,7 @@ from dncd.records.plans import load_all
 from dncd.records.receipts import parse
 from dncd.station import imaging, send_jobs
 from dncd.station.events import End, Return, Scope, TakeIn
-from dncd.station.results import NO_IMAGE, Begun, Heard, TakenIn
+from dncd.station.results import NO_IMAGE, Begun, Checked, Heard, TakenIn
 from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings, Result, TapeSettings
 
 BLOCKS = b"".join(b"N%d G01 X1.5 Z-2.25\r\n" % (n % 9999) for n in range(20_000))
@@ -169,3 +170,25 @@ def test_a_full_disk_leaves_no_half_copy(jobs, monkeypatch):
         jobs.take_in("0004.nc")
     assert len(synced) > 2
     assert os.listdir(jobs.root / "state/outgoing") == []  # noqa: PTH208
+
+
+@pytest.mark.parametrize(("last", "refused"), [("stopped", False), ("started", True)])
+def test_half_a_file_that_lay_there_as_the_last_run_ended_without_a_stop_is_refused_until_it_is_saved_anew(
+    tmp_path, last, refused
+):
+    machine = MachineSettings("mill", LineSettings("x"), tape=TapeSettings(mark_at=MarkAt.NONE))
+    with jobs_of(tmp_path, machine) as jobs:
+        jobs.store.note(last)
+        jobs.store.note("proven", note="by a command, the service being down")
+    half = tmp_path / "shop" / "mill" / "to-machine" / "0004.nc"
+    half.write_bytes(b"O0004\r\nN10 G01 X7")
+    with jobs_of(tmp_path, machine) as jobs:
+        checked = jobs.take_in(half.name)
+        assert isinstance(checked, Checked) == refused
+        if not refused:
+            return
+        assert "this may be half a file" in "".join(checked.refusals)
+        ending = jobs.dismiss(half.name, checked)
+        assert "as the power failed" in Path(ending.receipt).read_text()
+        half.write_bytes(b"O0004\r\nN10 G01 X71.5")
+        assert isinstance(jobs.take_in(half.name), TakenIn)

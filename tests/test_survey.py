@@ -16,7 +16,7 @@ from dncd import defaults
 from dncd.choices import BlockEnd, LowerCase, MarkAt, Programs, TapeCode, Weight
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
 from dncd.program.findings import COUNTED_OF_A_KIND, KINDS
-from dncd.program.rules import Rules
+from dncd.program.rules import Rules, Saved
 from dncd.program.survey import Survey, body, survey
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chars
@@ -84,6 +84,17 @@ def test_a_file_that_opens_and_does_not_close_may_be_half_a_file(data: str) -> N
     torn = {finding.code for finding in look("%\nO1\nN10 G01 X7").findings}
     assert torn == {"mark-missing", "no-end"}
     assert not look("O1\nM30\n").findings, "an office that writes no marks at all"
+
+
+@pytest.mark.parametrize("mark_at", ["both", "start", "end", "none"])
+def test_a_file_that_lay_there_in_a_power_cut_shows_its_end(mark_at: str) -> None:
+    since = replace(RULES, mark_at=MarkAt(mark_at), weights={"mark-missing": Weight.WARN})
+    before = replace(since, saved=Saved.BEFORE_CUT)
+    for half in ("O1\nN10 G01 X7", "%\nO1\nN10 G01 X7\n", "O1\nM30\nO2\nG04", "O1\nG10 L2 P1 X7.\n", "%\nO1\nM3"):
+        assert [each.code for each in look(half, before).findings if each.severity is Severity.REFUSE] == ["cut-short"]
+        assert not look(half, since).refused
+    for whole in ("O1\nM30\n", "O1\nM30\nO2\nM99\n", "%\nO1\nG04\n%\n", "O1\nG04\n%", "%\nO1\nM30 (END)"):
+        assert not look(whole, before).refused
 
 
 def test_marks_are_added_where_the_settings_say() -> None:
@@ -359,7 +370,7 @@ def test_every_kind_says_what_to_do() -> None:
     assert all(kind.next_step and kind.many for kind in KINDS.values())
     assert {code for code, kind in KINDS.items() if kind.weight is Weight.REFUSE} == {
         "uncodable", "block-too-long", "block-endless", "too-big", "lower-case", "empty", "mark-inside",
-        "text-outside-marks", "mark-missing",
+        "text-outside-marks", "mark-missing", "cut-short",
         "control-character", "second-program",
     }  # fmt: skip
 

@@ -65,6 +65,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         "programs without a closing mark",
         'save it whole and drop it again; where the office writes no closing marks, set mark-missing = "warn"',
     ),
+    "cut-short": Kind(Weight.REFUSE, "files that may be half", "see whether it is whole, and drop it again"),
     "mark-not-first": Kind(
         Weight.WARN, "marks that do not stand first", "put the mark into the first column, or take it out"
     ),

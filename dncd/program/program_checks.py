@@ -32,6 +32,7 @@ class ProgramChecks:
         self.lines: list[int] = []  # the file's line of each head
         self.first_comment = ""
         self.empty = True
+        self.ended = False  # the last program has its M02, M30 or M99
         self._title_room = 0  # characters in which the last head may still find its title
         self._comment_room = names.TITLE_CHARS
         self._before = ""  # the last block with words
@@ -85,15 +86,10 @@ class ProgramChecks:
             self._findings.add("second-program", f"{head.name} is a further program in this file", where)
 
     def _end_of_program(self) -> None:
-        if (
-            self._last
-            and not names.is_end(self._last.block, self._rules.end_words)
-            and not _DATA.match(self._last.block)
-        ):
+        self.ended = self._last is not None and names.is_end(self._last.block, self._rules.end_words)
+        if self._last and not self.ended and not _DATA.match(self._last.block):
             name = f"the program {self.heads[-1].name}" if self.heads else "the program"
-            *most, last = self._rules.end_words.split()
-            words = f"{', '.join(most)} or {last}" if most else last
-            self._findings.add("no-end", f"{name} has no {words} in its last block", self._last)
+            self._findings.add("no-end", f"{name} has no {self._rules.ends} in its last block", self._last)
 
     def _titles(self, text: str, first_head: int) -> None:
         """Comments that belong to the last head of the piece before, and the first comment of all."""

@@ -1,5 +1,6 @@
 """What one machine can take: the settings as the checks of a program need them."""
 
+import enum
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -14,6 +15,13 @@ def _knows_every(name: str) -> bool:
 def _used_for_nothing_else(name: str, title: str) -> str:
     del name, title
     return ""
+
+
+class Saved(enum.Enum):
+    """When a file was saved. BEFORE_CUT: it lay there as dncd or its computer ended without a stop, maybe half saved."""
+
+    SINCE_START = "since the start"
+    BEFORE_CUT = "before a cut"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,3 +49,10 @@ class Rules:
     other_use: Callable[[str, str], str] = _used_for_nothing_else
     end_words: str = defaults.END_WORDS
     weights: Mapping[str, Weight] = field(default_factory=dict)
+    saved: Saved = Saved.SINCE_START
+
+    @property
+    def ends(self) -> str:
+        """The words that end a program, to be read."""
+        *most, last = self.end_words.split()
+        return f"{', '.join(most)} or {last}" if most else last

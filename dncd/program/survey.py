@@ -17,7 +17,7 @@ from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_bet
 from dncd.program.findings import Findings
 from dncd.program.names import Head
 from dncd.program.program_checks import ProgramChecks
-from dncd.program.rules import Rules
+from dncd.program.rules import Rules, Saved
 from dncd.values import Finding, Place, Severity
 
 _MOST_MARKS: Final = 1_000
@@ -221,6 +221,9 @@ class _Reading:
         if opening and not closing and self._after_mark and self._rules.mark_at in (MarkAt.BOTH, MarkAt.END):
             what = f"line {opening.line} has the opening mark and no line has the closing one: this may be half a file"
             add("mark-missing", what, Place(opening.line, 1, opening.text))
+        if not closing and not self._programs.ended and self._rules.saved is Saved.BEFORE_CUT:
+            what = f"it lay here as the power failed, and has neither a closing mark nor {self._rules.ends} at its end"
+            add("cut-short", f"{what}: this may be half a file")
         if closing and self._after_mark:
             add("text-outside-marks", f"text after the closing mark in line {closing.line}", self._after_mark)
 

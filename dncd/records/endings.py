@@ -6,6 +6,7 @@ Every step first looks whether it was done: a step that a power cut or a full di
 import contextlib
 import dataclasses
 import hashlib
+import itertools
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -75,6 +76,7 @@ class Endings:
     def __init__(self, shop: Shop, ledger: Ledger, library: Writer) -> None:
         self.shop, self.ledger, self.library = shop, ledger, library
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
+        self._of_last_run: set[str] = set()
         self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
         self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
         self.stuck, self.claims = Stuck(), Claims(shop.state, shop.folders)
@@ -154,6 +156,8 @@ class Endings:
                 _finish_move(drops / plan.file, moved)
             if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
                 durable.place(taken, drops, plan.file)
+            if plan.id in self._of_last_run and _is_torn(drops / plan.file, stored, plan.sha256):
+                durable.remove(drops / plan.file)
             if not durable.holds(target / plan.placed_as, plan.sha256) and not taken.exists():
                 _take(plan, drops / plan.file, taken, stored)
             if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
@@ -190,6 +194,7 @@ class Endings:
     def again(self, plan_id: str) -> None:
         """This plan is from an earlier run: its ledger line may be there already."""
         self._again.add(plan_id)
+        self._of_last_run.add(plan_id)
 
     def withdrawn_by_hand(self, plan: OutPlan) -> OnRecord:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
@@ -337,6 +342,16 @@ def _take(plan: OutPlan, source: Path, taken: Path, stored: Path) -> None:
         durable.place(taken, source.parent, plan.file)
     if stored.exists():
         durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
+
+
+def _is_torn(dropped: Path, stored: Path, sha256: str) -> bool:
+    """Whether a file is what a power cut left of the checked one: pieces of it, nothing or zeros in place of the others."""
+    try:
+        pieces = itertools.zip_longest(durable.read_chunks(dropped), durable.read_chunks(stored), fillvalue=b"")
+        like = all(whole.startswith(torn.rstrip(b"\0")) for torn, whole in pieces)
+    except OSError:
+        return False
+    return like and not durable.holds(dropped, sha256)
 
 
 def _finish_move(source: Path, target: Path) -> None:

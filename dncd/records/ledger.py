@@ -276,6 +276,16 @@ def since(state: Path, seq: int) -> list[Record]:
     return found[::-1]
 
 
+def stopped(state: Path) -> bool:
+    """Whether the last run came to its stop; True as well where there was none."""
+    for path in reversed(files_of(state)):
+        for raw in _lines_backwards(path):
+            event = (_parsed(raw) or {}).get("event")
+            if event in ("started", "stopped"):
+                return bool(event == "stopped")
+    return True
+
+
 def records(state: Path, machine: str = "") -> Iterator[Record]:
     """Lines of the ledger in order, of one machine or all, for readers beside the service.
 

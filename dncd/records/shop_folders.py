@@ -95,6 +95,13 @@ class ShopFolders:
         with self.opened(machine) as folder:
             write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
+    def lying(self) -> frozenset[tuple[int, ...]]:
+        """Identities of what lies in all to-machine folders."""
+        found: set[tuple[int, ...]] = set()
+        with contextlib.suppress(OSError):
+            found |= {identity(path.lstat()) for path in self._shop.glob(f"*/{TO_MACHINE}/*")}
+        return frozenset(found)
+
     def sweep(self) -> None:
         """Removes what a cut left half-written under a hidden name. At start only; a folder that cannot be used is left."""
         for machine in sorted(path.name for path in self._shop.iterdir()) if self._shop.is_dir() else ():
@@ -150,6 +157,11 @@ class ShopFolders:
             next_step = "put the one that was there back, or take this one away: dncd makes a new one"
             raise RecordsError(what, str(self.path_of(machine, level)), next_step)
         self._known[machine, level] = found
+
+
+def identity(status: os.stat_result) -> tuple[int, ...]:
+    """Another one means that the file was saved anew, or is another."""
+    return (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns)
 
 
 def _by_descriptor(fd: int) -> Path:

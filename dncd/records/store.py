@@ -9,7 +9,7 @@ from dncd.records import locks, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
-from dncd.records.ledger import Ledger
+from dncd.records.ledger import Ledger, stopped
 from dncd.records.library import Library, Writer
 from dncd.records.plans import InPlan
 from dncd.records.problems import Problem
@@ -34,6 +34,8 @@ class Store:
         """For the checks thread alone."""
         self.held = Holdings()
         ledger.told = self.held.follow
+        self.lay_at_cut = frozenset() if stopped(shop.state) else shop.folders.lying()
+        """Dropped files that lay there as the last run ended without a stop: they may be half saved."""
         self.backups = Backups(shop, ledger, library, self.held)
         self.recovery = Recovery(self.endings, self.unreadable, self.backups)
         self.watch = RecordsWatch(shop.state, ledger, library)

@@ -13,14 +13,14 @@ from dncd import defaults
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable, shown
 from dncd.program import dropped, names
-from dncd.program.rules import Rules
+from dncd.program.rules import Rules, Saved
 from dncd.program.splitting import split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
 from dncd.records.endings import OnRecord
 from dncd.records.library import Text
 from dncd.records.plans import Counted, Feed, OutPlan, ReaderOff, Sent
-from dncd.records.shop_folders import TO_MACHINE
+from dncd.records.shop_folders import TO_MACHINE, identity
 from dncd.records.store import Store
 from dncd.station import events as ev
 from dncd.station.gates import Gates, Texts
@@ -93,8 +93,8 @@ class SendJobs:
                 made.callback(durable.discard, image)
                 made.callback(durable.discard, copy)
                 source = _Source(fd, status.st_size, job.scope, copy)
-                found = survey(source.chunks, source.encoding, self._rules())
-                if _identity(os.fstat(fd)) != _identity(status):
+                found = survey(source.chunks, source.encoding, self._rules(status))
+                if identity(os.fstat(fd)) != identity(status):
                     return Gone("it was changed while it was read")
                 checked = self._checked(transfer, job.name, source, found, status)
                 texts = self._texts_of(source.chunks, checked, job.name)
@@ -137,7 +137,7 @@ class SendJobs:
             titles[:20],
             _sentences(found.findings, Severity.REFUSE),
             _sentences(found.findings, Severity.WARN),
-            _identity(status),
+            identity(status),
             batch=self._store.orders.batch(self._settings.name, name, source.sha256, self._settings.send.again),
         )
 
@@ -153,10 +153,10 @@ class SendJobs:
             status.st_size,
             titles=(stem,),
             refusals=(what,),
-            identity=_identity(status),
+            identity=identity(status),
         )
 
-    def _rules(self) -> Rules:
+    def _rules(self, status: os.stat_result) -> Rules:
         tape, program = self._settings.tape, self._settings.program
         return Rules(
             uncodable=self._coder.uncodable,
@@ -172,6 +172,7 @@ class SendJobs:
             other_use=self._other_use,
             end_words=program.end_words,
             weights=dict(program.findings),
+            saved=Saved.BEFORE_CUT if identity(status) in self._store.lay_at_cut else Saved.SINCE_START,
         )
 
     def _other_use(self, name: str, title: str) -> str:
@@ -198,7 +199,7 @@ class SendJobs:
                 status = os.lstat(folder / job.name)
         except FileNotFoundError:
             status = None
-        if status is None or _identity(status) != checked.identity:
+        if status is None or identity(status) != checked.identity:
             return Gone("it was taken away or changed")
         chunks = _kept(prepared.copy, checked.size)
         if edits := self.gates.new_edits(library, job.name, checked, lambda: self._texts_of(chunks, checked, job.name)):
@@ -374,10 +375,6 @@ def _not_switched_off(before: int) -> tuple[str, ...]:
         f"the control did not switch its reader off behind the program, as it did after the last {before}: look whether it"
         " has read it, and send it again if not",
     )
-
-
-def _identity(status: os.stat_result) -> tuple[int, ...]:
-    return (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns)
 
 
 def _sentences(findings: Iterable[Finding], severity: Severity) -> tuple[str, ...]:
