@@ -22,11 +22,17 @@ class Flow(enum.StrEnum):
     RTS_CTS = "rts/cts"
     DTR_DSR = "dtr/dsr"
     NONE = "none"
+    ASKED = "asked"
 
     @property
     def in_band(self) -> bool:
         """Whether the bytes DC3 and DC1 stop and go, both ways."""
         return _STOPS[self].in_band
+
+    @property
+    def by_block(self) -> bool:
+        """Whether the control asks for each block by a DC1."""
+        return _STOPS[self].by_block
 
     @property
     def stop_line(self) -> ModemLine:
@@ -44,6 +50,7 @@ class _Stops:
     in_band: bool
     theirs: ModemLine
     ours: ModemLine
+    by_block: bool = False
 
 
 _STOPS = {
@@ -51,6 +58,7 @@ _STOPS = {
     Flow.RTS_CTS: _Stops(False, ModemLine.CTS, ModemLine.RTS),
     Flow.DTR_DSR: _Stops(False, ModemLine.DSR, ModemLine.DTR),
     Flow.NONE: _Stops(False, ModemLine.NONE, ModemLine.NONE),
+    Flow.ASKED: _Stops(True, ModemLine.NONE, ModemLine.NONE, by_block=True),
 }
 
 

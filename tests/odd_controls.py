@@ -87,6 +87,21 @@ class Echoes(OddControl):
         self.line.say(bytes([byte ^ 0x04 if len(self.wire) == self.wrong_at else byte]))
 
 
+class AsksForEachBlock(OddControl):
+    """Says DC1 when it has taken a block, up to M30. most: of characters that came for one DC1."""
+
+    most = since = 0
+    last = "M30"
+    patient = False
+
+    def hear(self, byte):
+        self.since += 1
+        self.most = max(self.most, self.since)
+        if self.got.endswith("\n") and not self.got.endswith(f"{self.last}\n") and not self.patient:
+            self.since = 0
+            self.say(0x11)
+
+
 @contextmanager
 def at_a_terminal(root, machine, control):
     """A station with this control at a pseudo-terminal: the rig, and the control."""

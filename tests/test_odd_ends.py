@@ -3,6 +3,7 @@
 import pytest
 from odd_controls import (
     KINDS,
+    AsksForEachBlock,
     Echoes,
     StopsAtItsEndWord,
     SwitchesItsReaderOff,
@@ -229,3 +230,49 @@ def test_a_stop_that_is_the_echo_of_the_first_digit_3_is_told_after_a_while():
     sending.tick(0.01 + defaults.END_HOLD_S)
     assert sending.outcome.result is Result.INTERRUPTED
     assert "set line.echoes = true" in sending.outcome.reason
+
+
+# --- a block for each DC1 --------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("last", ["M30", "nothing"])
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_control_that_asks_for_each_block_gets_one_at_a_time(tmp_path, kind, last):
+    odd = settings(kind, line={"flow": Flow.ASKED}, tape={"trailer_chars": 3})
+    with at_a_terminal(tmp_path, odd, AsksForEachBlock) as (rig, control):
+        control.last = last
+        rig.drop("a.nc", PROGRAM.encode())
+        until(rig, control, lambda: rig.status()["waiting"])
+        control.read()
+        until(rig, control, lambda: "M30\n" in control.got)
+        if last == "M30":
+            until(rig, control, lambda: rig.status()["state"] == "held")
+            rig.skip(defaults.END_HOLD_S)
+        receipt = ending(rig, control, "a.nc")
+        assert (receipt.get("result"), receipt.get("holds").split(",")[0]) == ("sent", "0")
+        assert control.got.rstrip("\0") == (PROGRAM if last == "nothing" else PROGRAM[:-2])
+        assert control.most <= len("N10 G01 X33 Z-3.3 F0.3\n")
+        assert ("stopped reading at M30" in " ".join(receipt.all("note"))) is (last == "M30")
+
+
+def test_without_an_ask_no_block_goes_and_the_sending_ends_by_stall_s():
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), flow=Flow.ASKED)
+    sending = Sending(line, SendSettings(stall_s=60), 12, 0.0, Shape(11, 12, b"\n", 10, "M30"))
+    sending.supply(b"%\nG1\nM30\n%\n")
+    assert sending.allowed(0.0) == b"%\n"
+    sending.wrote(2, 2, 0.0)
+    assert (sending.allowed(30.0), sending.holds) == (b"", 0)
+    sending.feed(DC1 + DC1, 30.0)
+    assert sending.allowed(30.0) == b"G1\n"
+    sending.wrote(3, 3, 30.0)
+    assert sending.allowed(80.0) == b"", "two asks at once are one block"
+    sending.tick(90.0)
+    assert sending.outcome.reason == "the control asked for no block for longer than stall_s = 60 s"
+
+
+def test_a_dc1_right_behind_the_last_block_is_no_start():
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), flow=Flow.ASKED)
+    sending = Sending(line, SendSettings(), 4, 0.0, Shape(3, 4, b"\n"))
+    sending.supply(b"%\n%\n")
+    step(sending, 0.0)
+    sending.feed(DC1, 0.1)
+    now = run_to_end(sending, 0.1)
+    assert sending.outcome.hold_until == now + defaults.HOLD_AFTER_END_S

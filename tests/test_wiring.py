@@ -147,6 +147,7 @@ def test_hardware_flow_gets_every_line_crossed() -> None:
     assert {flow: variant_for(flow) for flow in Flow} == {
         Flow.XON_XOFF: Variant.THREE_WIRE,
         Flow.NONE: Variant.THREE_WIRE,
+        Flow.ASKED: Variant.THREE_WIRE,
         Flow.RTS_CTS: Variant.FULL,
         Flow.DTR_DSR: Variant.FULL,
     }

@@ -12,6 +12,7 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 | held    | by a stop at the end word for `END_HOLD_S`, without drip feed | over: sent |
 | running | the port takes nothing for `stall_s`, no drip feed | over: interrupted |
 | ending  | the line has sent the last character               | over: sent |
+| running | `flow = "asked"`: a block was handed over whole     | held    |
 | any     | `stop()`: operator, service or port                | over: interrupted |
 
 A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
@@ -116,7 +117,8 @@ class Sending:
         self._image, self._at = b"", 0
         self._begun_at = self._moved_at = now
         self._not_before = 0.0
-        self._paced = send.after_char_s > 0 or send.after_block_s > 0
+        self._asked = line.flow.by_block
+        self._paced = self._asked or send.after_char_s > 0 or send.after_block_s > 0
         self._echo, self._echoes = Echo(), line.echoes
         self._echoed_stop = False  # the hold that is open may be an echoed digit 3 of EIA code
         self._hold_until = -math.inf
@@ -205,6 +207,11 @@ class Sending:
             self._hold_until = now + defaults.END_HOLD_S if self._at_end_word else math.inf
             self._reader_off_at = now if self._at_end_word else None
 
+    def _wait_for_ask(self, now: float) -> None:
+        """A block went, and the control asks for the next one: a wait, and no hold of the control's."""
+        self._control_holds, self.phase, self.held_since = True, Phase.HELD, now
+        self._at_end_word = self.handed_over >= self._shape.end_out and not self._send.drip_feed
+
     def _going(self, now: float) -> None:
         self._control_holds = False
         if not self._suspended:
@@ -279,6 +286,8 @@ class Sending:
             after_block = self._image.endswith(self._shape.block_end, 0, self._at)
             pause = max(self._send.after_char_s, self._send.after_block_s if after_block else 0.0)
             self._not_before = self.clock.busy_until + pause if pause else 0.0
+            if self._asked and after_block and self.handed_over < self._shape.wire_out:
+                self._wait_for_ask(now_after)
         if self.handed_over >= self.total:
             self.phase = Phase.ENDING
 
@@ -341,7 +350,8 @@ class Sending:
             since = self.held_since if self.held_since is not None else self._moved_at
             if now - since >= self._send.stall_s:
                 holder = "control" if self._control_holds else "device server"
-                who = f"the {holder} held the line" if self.phase is Phase.HELD else "the port took no characters"
+                holds = "asked for no block" if self._asked and self._control_holds else "held the line"
+                who = f"the {holder} {holds}" if self.phase is Phase.HELD else "the port took no characters"
                 self._finish(Result.INTERRUPTED, f"{who} for longer than stall_s = {self._send.stall_s:g} s", now)
 
     def stop(self, reason: str, now: float) -> None:
@@ -369,6 +379,8 @@ class Sending:
         off, hold_until = self._reader_off_at, self._hold_until
         if self.phase is Phase.HELD and self._control_holds:
             hold_until = math.inf
+        elif self._asked and result is Result.SENT:
+            hold_until = max(hold_until, now + defaults.HOLD_AFTER_END_S)  # an ask behind the last block starts nothing
         elif off is not None:
             hold_until = max(hold_until, off + defaults.HOLD_AFTER_END_S)
         self._end_hold(now)
