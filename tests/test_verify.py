@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -228,3 +229,15 @@ def test_a_receipt_that_is_a_folder_or_a_link_is_told(shop: Path) -> None:
     found = problems(shop)
     assert len(found) == 2
     assert all("cannot be read" in problem for problem in found)
+
+
+def test_a_clock_that_was_set_back_is_a_note_and_no_problem(tmp_path: Path) -> None:
+    times = iter(datetime(year, 12, 24, tzinfo=UTC) for year in (2026, 2027, 2026, 2026))
+    ledger = Ledger.open(tmp_path / "state", clock=lambda: next(times))
+    for _ in range(3):
+        ledger.append("started")
+    ledger.close()
+    report = verify(tmp_path / "state", tmp_path / "shop")
+    assert report.problems == ()
+    (note,) = report.notes
+    assert note.startswith("ledger line 3: the clock was set back, from 2027-12-24T")

@@ -66,7 +66,17 @@ def verify(state: Path, folder: Path) -> Report:
     revisions = _library(state, named, problems)
     problems += trials.faults(state)
     notes += (f"{machine}: {problem.sentence}" for machine, problem in blocked_machines(state).items())
+    notes += _clock_set_back(state)
     return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
+
+
+def _clock_set_back(state: Path) -> Iterator[str]:
+    before = ""
+    for line in records(state):
+        if str(line["time"]) < before:
+            times = f"from {before} to {line['time']}"
+            yield f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts"
+        before = str(line["time"])
 
 
 # --- receipts ----------------------------------------------------------------------------------------------------------
