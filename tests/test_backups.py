@@ -188,6 +188,27 @@ def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
     shop.sound()
 
 
+def test_what_came_without_a_name_is_neither_held_nor_restored_and_told_as_a_count(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """controls 15: a shaft without a number that was punched twice, beside a program with one."""
+    named = b"%\n\r\rO0004\n\r\rN10 X1.\n\r\rM30\n\r\r%\n\r\r"
+    for _ in range(2):
+        shop.punch(b"%\n\r\rN10 G00 X1.\n\r\rM30\n\r\r%\n\r\r")
+    shop.punch(named)
+    capsys.readouterr()
+    assert shop.restored() == named
+    assert "left out: 2 programs without a number or name: " in capsys.readouterr().out
+    config = ["--config", str(shop.root / "dncd.toml")]
+    assert main([*config, "holds", MACHINE]) == 0
+    said = capsys.readouterr().out
+    assert "2 punches without a number or name" in said
+    assert "UNNAMED" not in said
+    assert main([*config, "holds", MACHINE, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert ([each["program"] for each in told["programs"]], told["unnamed"]) == (["O0004"], 2)
+
+
 def test_two_turrets_go_back_in_order(shop: Shop) -> None:
     """controls 41: one number twice in a dump."""
     chars = b"%\n\r\rO0004\n\r\rN10 X1.\n\r\rM30\n\r\rO0004\n\r\rN10 X2.\n\r\rM30\n\r\rO0005\n\r\rM30\n\r\r%\n\r\r"

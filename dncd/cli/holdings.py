@@ -73,6 +73,10 @@ def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
         return
     rows = [(program, number(h.revision or None), _how(h), local_time(h.since)) for program, h in _in_order(held)]
     click.echo("\n".join(table(("program", "revision", "how sure", "as of"), rows, right=(1,))))
+    if unnamed := len(held) - len(rows):
+        click.echo(
+            f"{count(unnamed, 'punch', 'punches')} without a number or name, of whatever program: see from-machine/"
+        )
     click.echo(backup_line(backup))
 
 
@@ -81,7 +85,10 @@ def _how(known: "Holding") -> str:
 
 
 def _in_order(held: "dict[str, Holding]") -> "list[tuple[str, Holding]]":
-    return sorted(held.items())
+    """Those that have a name: what came without one may be any program."""
+    from dncd.records.holdings import is_unnamed
+
+    return sorted((program, known) for program, known in held.items() if not is_unnamed(program))
 
 
 def _as_json(held: "dict[str, Holding]", backup: "Backup | None") -> dict[str, Any]:
@@ -98,7 +105,7 @@ def _as_json(held: "dict[str, Holding]", backup: "Backup | None") -> dict[str, A
             "missing": list(backup.missing),
             "unknown": list(backup.unknown),
         }
-    return {"programs": programs, "backup": kept}
+    return {"programs": programs, "unnamed": len(held) - len(programs), "backup": kept}
 
 
 def backup_line(backup: "Backup | None") -> str:

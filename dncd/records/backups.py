@@ -21,7 +21,7 @@ from dncd.program import names
 from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK
 from dncd.records.endings import Shop
-from dncd.records.holdings import Holding, Holdings, is_data
+from dncd.records.holdings import Holding, Holdings, is_data, is_unnamed
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
@@ -38,7 +38,7 @@ CAUTION: Final = "a control's memory lives on a battery: what is missing here ma
 
 def _counts(program: str) -> bool:
     """Whether a name can be missed: data is punched by itself, and a program without a name is another each time."""
-    return not is_data(program) and not program.startswith("UNNAMED-")
+    return not is_data(program) and not is_unnamed(program)
 
 
 @dataclass(frozen=True, slots=True)

@@ -232,6 +232,15 @@ class Holdings:
         return self._first.get(machine, "")
 
 
+UNNAMED: Final = "UNNAMED-"
+"""Start of the name of a capture that says none: its time follows. It may be any program, so it is none that is held."""
+
+
+def is_unnamed(program: str) -> bool:
+    """Whether a name is only the time at which a program came."""
+    return program.startswith(UNNAMED)
+
+
 def is_data(program: str) -> bool:
     """Whether a name stands for data (offsets, parameters, variables) and not for a program."""
     return program.partition("-")[0] in _DATA

@@ -14,7 +14,7 @@ from dulwich.objects import Commit, ObjectID
 from dncd.errors import RecordsError
 from dncd.program import names
 from dncd.program.splitting import Kind, split
-from dncd.records.holdings import Backup, Holding, How, is_data
+from dncd.records.holdings import Backup, Holding, How, is_data, is_unnamed
 from dncd.records.library import Library, Revision
 from dncd.records.revisions import trailers_in
 
@@ -67,7 +67,14 @@ def tape(opening: str, text: str, closing: str) -> str:
 
 def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup: Backup | None) -> Contents:
     """The texts of what a control held. RecordsError if the library lacks one."""
+    unnamed = sum(map(is_unnamed, held))
+    held = {program: known for program, known in held.items() if not is_unnamed(program)}
     left = [(p, _LEFT[h.how].format(h.revision or "?")) for p, h in held.items() if h.how in _LEFT]
+    if unnamed:
+        what = f"{unnamed} program{'' if unnamed == 1 else 's'} without a number or name"
+        left.append(
+            (what, "nobody can tell which program each is: look at them in from-machine/, and send them by themselves")
+        )
     order = list(zip(backup.programs, backup.revisions, strict=False)) if backup else []
     in_dump = {program for program, _ in order}
     last = {program: index for index, (program, _) in enumerate(order)}

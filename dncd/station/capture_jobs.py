@@ -10,11 +10,12 @@ from dncd.outside.comparer import Comparer
 from dncd.outside.disk_room import free_bytes
 from dncd.records import durable, overflow, plans
 from dncd.records.endings import DAMAGED
+from dncd.records.holdings import is_unnamed
 from dncd.records.plans import InPlan
 from dncd.records.spool import CaptureSpool, Leftover
 from dncd.records.store import Store
 from dncd.station.events import Append, CaptureJob, Discard, Judge, Keep
-from dncd.station.judging import UNNAMED, Judging
+from dncd.station.judging import Judging
 from dncd.station.ration import Ration
 from dncd.station.results import Captured, Damage
 from dncd.values import MachineSettings, Result, WireBytes
@@ -61,7 +62,7 @@ class CaptureJobs:
 
     def keep(self, spool: CaptureSpool, plan: InPlan) -> Captured:
         """Puts a judged capture on record."""
-        if plan.result == Result.DAMAGED or any(part.program.startswith(UNNAMED) for part in plan.parts):
+        if plan.result == Result.DAMAGED or any(is_unnamed(part.program) for part in plan.parts):
             if too_many := self._too_many():
                 return self._sum_up(spool, too_many)
             captured = self._record(plan)

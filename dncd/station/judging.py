@@ -19,6 +19,7 @@ from dncd.program.splitting import Kind, split, told_apart
 from dncd.program.splitting import Part as Split
 from dncd.program.substance import Answer
 from dncd.records.checks import Checks, Readback
+from dncd.records.holdings import UNNAMED
 from dncd.records.library import Library, Text, blob_name
 from dncd.records.plans import Comparison, Evidence, InPlan, Part
 from dncd.records.revisions import Revision
@@ -31,9 +32,6 @@ from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes,
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
-
-
-UNNAMED: Final = "UNNAMED-"
 
 
 class _Comparisons:
