@@ -192,3 +192,19 @@ def test_half_a_file_that_lay_there_as_the_last_run_ended_without_a_stop_is_refu
         assert "as the power failed" in Path(ending.receipt).read_text()
         half.write_bytes(b"O0004\r\nN10 G01 X71.5")
         assert isinstance(jobs.take_in(half.name), TakenIn)
+
+
+@pytest.mark.parametrize(("early_s", "holds", "said"), [(31.4, 0, True), (31.4, 2, False), (0.0, 0, False)])
+def test_the_receipt_says_where_nothing_proves_that_a_program_was_read(jobs, early_s, holds, said):
+    """READ, RESET, then a drop within the minute: the control that asked reads no more, and cannot say so."""
+    dropped = jobs.root / "shop" / "mill" / "to-machine" / "0004.nc"
+    dropped.write_bytes(b"%\nO0004\nM30\n%\n")
+    taken = jobs.take_in("0004.nc")
+    begun = jobs.begin("0004.nc", taken)
+    total = taken.prepared.total_chars
+    outcome = Outcome(Result.SENT, "", total, holds, 0.0, 1.0)
+    heard = Heard(written=total, early_s=early_s)
+    jobs.sends.end(End("0004.nc", begun, taken.checked, taken.prepared, outcome, heard))
+    receipt = parse((jobs.root / "shop" / "mill" / "sent" / "0004.nc.receipt.txt").read_text())
+    notes = receipt.all("note")
+    assert any("asked for it 31 s before it was dropped" in note for note in notes) is said

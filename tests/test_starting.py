@@ -145,3 +145,27 @@ def test_go_and_now():
 @pytest.mark.parametrize("start_on", list(StartOn))
 def test_every_start_says_what_it_waits_for(start_on):
     assert len(StartWay(SendSettings(start_on=start_on)).wish()) > 5
+
+
+def test_a_control_that_was_reset_after_read_gets_nothing():
+    """Its CTS goes off though DC1 is the start: its reader is off."""
+    on, off = Modem(cts=Signal.ON), Modem(cts=Signal.OFF)
+    starts = Starts(SendSettings(start_on=StartOn.DC1), flow=Flow.RTS_CTS)
+    starts.said(DC1, 1)
+    starts.modem(off, 1)  # it comes on after it
+    assert starts.allows(5, 5)
+    starts.modem(on, 2)
+    assert starts.allows(5, 5)
+    starts.modem(off, 3)
+    assert not starts.allows(5, 5)
+    starts.said(DC1, 6)
+    assert starts.allows(5, 6)
+
+
+def test_how_long_before_the_drop_a_start_came_is_known_where_no_line_can_tell_of_a_reset():
+    starts = dc1()
+    starts.said(DC1, 10)
+    assert (starts.early_s(40), starts.early_s(5)) == (30, 0)
+    starts = Starts(SendSettings(start_on=StartOn.DC1), flow=Flow.RTS_CTS)
+    starts.said(DC1, 10)
+    assert starts.early_s(40) == 0

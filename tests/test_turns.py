@@ -297,6 +297,27 @@ def test_a_batch_of_which_nothing_went_out_may_still_be_put_behind():
     assert gone(line) == ["b"]
 
 
+# --- a start from before the drop ------------------------------------------------------------------------------------------
+def test_the_record_of_a_sending_says_by_how_much_its_start_came_before_the_drop():
+    line = bench()
+    read_key(line)
+    line.run(20.0)
+    line.drop("a")
+    line.run(5.0)
+    line.drop("b")
+    read_key(line)
+    assert [round(job.heard.early_s) for job in line.given_of(End)] == [25, 0]
+
+
+def test_a_control_that_was_reset_before_the_drop_gets_nothing():
+    line = bench()
+    read_key(line)
+    line.look(b"\x13")
+    line.drop("a")
+    line.run(5.0)
+    assert line.written == b""
+
+
 # --- what is told --------------------------------------------------------------------------------------------------------
 def test_what_comes_back_or_is_signed_has_the_next_one_looked_at_anew():
     line = bench()

@@ -68,6 +68,8 @@ class Starts:
         self.way = StartWay(send, protocol, keys)
         self._line = send.start_on.start_line
         self._line_holds = self._line is flow.stop_line
+        self._reader_line = flow.stop_line if send.start_on is StartOn.DC1 else ModemLine.NONE
+        self._reader_was_on = False  # by that line, since the DC1
         self._off_at = -math.inf  # when the line of a start was first seen off
         self._wish, self._wish_at = b"", -math.inf
         self._dc1_at: float | None = None
@@ -90,7 +92,7 @@ class Starts:
         ends_hold = now <= self._hold_until
         self._hold_until, self._ended_at = -math.inf, None
         if not ends_hold:
-            self._dc1_at, self._dc1_until = now, math.inf
+            self._dc1_at, self._dc1_until, self._reader_was_on = now, math.inf, False
 
     def _said_dc3(self, now: float) -> None:
         self._dc1_at, self.reader_off = None, True
@@ -111,6 +113,9 @@ class Starts:
 
     def modem(self, modem: Modem, now: float) -> None:
         """The modem lines changed, or were looked at, while nothing was being sent."""
+        self._reader_was_on = self._reader_was_on or modem.of(self._reader_line) is Signal.ON
+        if self._reader_was_on and modem.of(self._reader_line) is Signal.OFF:
+            self._dc1_at, self._reader_was_on = None, False  # somebody reset the control: its reader is off
         if self._line is ModemLine.NONE:
             return
         signal = modem.of(self._line)
@@ -139,10 +144,10 @@ class Starts:
         if self._dc1_at is not None:
             self._dc1_until = self._dc1_at + self.way.send.dc1_stays_s
 
-    @property
-    def dc1_at(self) -> float:
-        """When the DC1 came that counts now; infinity without one."""
-        return math.inf if self._dc1_at is None else self._dc1_at
+    def early_s(self, dropped_at: float) -> float:
+        """Seconds by which a DC1 came before the drop, where no line can say that the control still reads; else 0."""
+        told = self._reader_line is not ModemLine.NONE or self.way.by_wish or self.way.send.start_on is not StartOn.DC1
+        return 0.0 if told or self._dc1_at is None else max(0.0, dropped_at - self._dc1_at)
 
     def forget(self) -> None:
         """No start that was said counts any more; CTS or DSR must be seen off before it is a start again."""

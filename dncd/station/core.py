@@ -11,7 +11,7 @@ import dataclasses
 import math
 from typing import Final
 
-from dncd.choices import ModemLine
+from dncd.choices import ModemLine, StartOn
 from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said
@@ -51,7 +51,8 @@ class Core:
         self.folder_trouble = self.pending = ""
         self._calm_until = 0.0  # until then a sending needs nothing but its pump
         self._start_is_looped = False
-        self._starts_on_modem = settings.send.start_on.start_line is not ModemLine.NONE
+        stops = settings.line.flow.stop_line if settings.send.start_on is StartOn.DC1 else ModemLine.NONE
+        self._starts_on_modem = settings.send.start_on.start_line is not ModemLine.NONE or stops is not ModemLine.NONE
         self.needs_modem = bool(settings.lines_needed)
 
     @property

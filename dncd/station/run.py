@@ -44,6 +44,7 @@ class Run:
             if line.protocol is Protocol.PLAIN
             else PacketSending(line, send, Offer(file.name, prepared.total_chars), now, prepared.shape, wish=wish)
         )
+        self.early_s = 0.0  # by how much its start came before its drop
         self.begun: Begun | None = None
         self._settings = settings
         self._by_line = line.flow.stop_line is not ModemLine.NONE
@@ -70,7 +71,7 @@ class Run:
 
     def heard(self, warnings: tuple[str, ...]) -> Heard:
         """What was heard meanwhile. warnings: of the port's opening."""
-        return Heard(bytes(self.sending.strays), self._counted, warnings, self._written)
+        return Heard(bytes(self.sending.strays), self._counted, warnings, self._written, self.early_s)
 
     # --- the image ---------------------------------------------------------------------------------------------------
 

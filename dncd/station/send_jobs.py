@@ -255,6 +255,8 @@ class SendJobs:
         notes = outcome.notes
         if heard.strays:
             notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
+        if heard.early_s and outcome.result is Result.SENT and not outcome.holds and outcome.reader_off_at is None:
+            notes += (_unproven_start(heard.early_s),)
         faults = heard.counted.kinds()
         off = ReaderOff.NOT_SEEN if outcome.reader_off_at is None else ReaderOff.SEEN
         warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
@@ -358,6 +360,13 @@ def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:
     if told is None:  # edited since it was checked: nothing was told, the new file is looked at
         return FileEnding(plan.file)
     return FileEnding(plan.file, ended.result, told.path, told.receipt, told.reasons, told.record)
+
+
+def _unproven_start(early_s: float) -> str:
+    return (
+        f"the control asked for it {early_s:.0f} s before it was dropped and has said nothing since, so nothing proves that"
+        " it was read: look whether the control has it"
+    )
 
 
 def _disturbed(faults: Mapping[str, int]) -> str:

@@ -267,6 +267,7 @@ class Sender:
             if not may_begin:
                 return actions
             self.run = Run(self.settings, file, self.starts.wish_at_hand(now), now)
+            self.run.early_s = self.starts.early_s(file.came_at)
             self.starts.sending_began()
             self.queue.move(file, FileState.BEGINNING)
             self._standing.move(LineUse.BEGINNING)
