@@ -9,6 +9,7 @@ from trial_operator import DNCD, ENTER, ENV, Operator, Talk, Turn, stand_in
 from waiting import until
 
 from dncd.records import trials
+from dncd.records.holdings import Holdings
 from dncd.records.ledger import records
 
 PLUG = Turn("Put the loopback plug on the far end of the cable", ("plug", ENTER))
@@ -120,6 +121,45 @@ def test_nobody_at_the_control(tmp_path):
         status, said = bay.trial((), "--times", "2", "--patience", "1", *SKIPPED)
         assert status == 1
         assert "waiting for the control's start: nothing came of it within 1 s" in said
+
+
+KEYED = "key 7777\nO7777\n."
+
+
+def test_a_control_without_comments_is_told_by_itself_and_proven_by_bare_numbers(tmp_path):
+    """It keeps nothing of a program of comments; with --body numbers it spells `:` for O, which is learnt."""
+    with Bay(tmp_path, "iso-tape") as bay:
+        empty = Turn(PUNCH.says, ("wait", KEYED, "punch 7777"))
+        status, said = bay.trial((READ, empty), "--times", "2", *SKIPPED)
+        assert status == 1
+        assert "this control keeps no comments" in said
+        assert "begin the trial again with --body numbers" in said
+        colon = Turn(PUNCH.says, ("wait", "edit 7777 O7777 :7777", "punch 7777"))
+        status, said = bay.trial((READ, colon), "--times", "2", "--body", "numbers", *SKIPPED)
+        assert status == 0, said
+        assert "only bare block numbers and M30" in said
+        assert "came back the same in substance" in said
+        assert "rounds: 2 of 2 came back the same, spelt the control's own way" in said
+        failed, proven = records(tmp_path / "state")
+        assert (failed["event"], "spelling" in failed) == ("not-proven", False)
+        assert (proven["event"], proven["spelling"]) == ("proven", {"letter O": "not kept"})
+        assert Holdings.read(tmp_path / "state", "gang-lathe").checks.spelling("gang-lathe") == {"letter O": "not kept"}
+        assert run(tmp_path, "verify").returncode == 0
+
+
+@pytest.mark.parametrize("typed", ["not good: the plug is bent", "Not good", "bad contact", "fails now and then"])
+def test_what_a_person_marks_not_good_leaves_the_sheet_unproven(tmp_path, typed):
+    (tmp_path / "t.toml").write_text("[machines.gang-lathe.line]\nport = '/dev/ttyS0'\n")
+    words = [*DNCD, "--config", "t.toml", "line", "trial", "gang-lathe", "--by", "A. Fitter", "--skip-find", "none"]
+    done = subprocess.run(
+        words, cwd=tmp_path, env=ENV, text=True, capture_output=True, timeout=60, check=False, input=f"{typed}\n"
+    )
+    assert done.returncode == 1, done.stderr
+    assert f"loopback: failed: {typed}" in done.stdout
+    assert "result: not proven" in done.stdout
+    assert "Not proven: do not put this line to work." in done.stdout
+    assert "Round 1" not in done.stdout
+    assert [line["event"] for line in records(tmp_path / "state")] == ["not-proven"]
 
 
 @pytest.mark.parametrize(

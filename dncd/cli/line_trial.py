@@ -8,24 +8,28 @@ import click
 from dncd.choices import Protocol
 from dncd.cli.asking import Asked, asked, machine_word
 from dncd.cli.layout import count
-from dncd.commissioning.trial_program import trial_number
+from dncd.commissioning.trial_program import Body, trial_number
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, sheet_text
 from dncd.line_trial.keeping import keep_sheet
 from dncd.line_trial.steps import Bench, hearing_in_packets, hearing_step, loopback_step, round_step, starts_by_hand
 from dncd.ports.loan import line_for
 from dncd.ports.session import LineSession
+from dncd.program.substance import Answer
 from dncd.records.ledger import utc_now
 from dncd.records.trials import fingerprint, settings_lines
-from dncd.values import MachineSettings
 
 PATIENCE_S: Final = 900.0
 """Seconds that a step waits for the operator: the walk to the machine and back, twice."""
 
 CAUTIONS: Final = """\
-The program of the trial has only comments and moves nothing; the control keeps it under the number {number}, so look
-first that it has no program of its own by that number. A control that keeps no comments gives an empty program back,
-and this trial cannot prove its line. Plug and unplug with both ends switched off. Do not run the program; delete it
-afterwards."""
+The program of the trial has only {body} and moves nothing; the control keeps it under the number {number}, so look
+first that it has no program of its own by that number. Plug and unplug with both ends switched off. Do not run the
+program; delete it afterwards."""
+
+_OF: Final = {Body.COMMENTS: "comments", Body.NUMBERS: "bare block numbers and M30"}
+
+NOT_GOOD: Final = ("not good", "no good", "bad", "fail")
+"""Words that begin what a person types where something is wrong: no reason to skip, and nothing to go on after."""
 
 
 @click.command()
@@ -38,6 +42,13 @@ afterwards."""
     metavar="NUMBER",
     default="",
     help="Number of the program.  [default: O7777, or the nearest that the control takes]",
+)
+@click.option(
+    "--body",
+    type=click.Choice([body.value for body in Body]),
+    default=Body.COMMENTS.value,
+    show_default=True,
+    help="What the program is made of: comments, or (for a control that keeps none) bare block numbers and M30.",
 )
 @click.option("--skip-loopback", metavar="REASON", help="No plug; the reason stands on the sheet.")
 @click.option("--skip-find", metavar="REASON", help="No punch to hear the settings by; the reason stands on the sheet.")
@@ -52,6 +63,7 @@ def trial(
     times: int,
     by: str | None,
     number: str,
+    body: str,
     skip_loopback: str | None,
     skip_find: str | None,
     patience: float,
@@ -65,7 +77,10 @@ def trial(
     """
     settings = given.machine(machine)
     number = trial_number(settings, number)
-    click.echo(f"Trial of the line of {machine}, {settings.line.port}\n{CAUTIONS.format(number=number)}\n")
+    click.echo(
+        f"Trial of the line of {machine}, {settings.line.port}\n{CAUTIONS.format(number=number, body=_OF[Body(body)])}\n"
+    )
+    bench = Bench(settings, number, times, click.echo, patience, Body(body))
     signed = by if by is not None else click.prompt("Who signs the sheet")
     with line_for(given.state, machine, f"dncd line trial {machine}"):
         steps = (
@@ -84,19 +99,8 @@ def trial(
                 lambda: hearing_step(settings, click.echo, patience),
             ),
         )
-        rounds = _rounds(settings, number, times, patience) if all(s.done is not Done.FAILED for s in steps) else ()
-    sheet = Sheet(
-        machine=settings.name,
-        title=settings.title,
-        time=utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
-        by=signed,
-        program=number,
-        rounds_wanted=times,
-        steps=steps,
-        rounds=rounds,
-        settings=settings_lines(settings),
-        fingerprint=fingerprint(settings),
-    )
+        rounds = _rounds(bench) if all(s.done is not Done.FAILED for s in steps) else ()
+    sheet = _sheet(bench, signed, steps, rounds)
     text = sheet_text(sheet)
     click.echo(f"\n{text}")
     place = keep_sheet(given.state, machine, text)
@@ -104,35 +108,56 @@ def trial(
     return 0 if sheet.proven else 1
 
 
-def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Step:
-    """Does a step, or skips it for a reason: given as an option, or typed where Enter would begin it."""
-    reason = (
-        skip
-        if skip is not None
-        else click.prompt(f"{what} (or type why it is skipped)", default="", show_default=False)
+def _sheet(bench: Bench, signed: str, steps: tuple[Step, ...], rounds: tuple[Round, ...]) -> Sheet:
+    settings = bench.machine
+    return Sheet(
+        machine=settings.name,
+        title=settings.title,
+        time=utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
+        by=signed,
+        program=bench.number,
+        rounds_wanted=bench.rounds,
+        steps=steps,
+        rounds=rounds,
+        settings=settings_lines(settings),
+        fingerprint=fingerprint(settings),
+        body=bench.body,
     )
-    if reason.strip():
-        click.echo(f"  {name}: skipped: {reason.strip()}")
-        return Step(name, Done.SKIPPED, reason.strip())
-    click.echo(f"  {name}: under way")
-    step = do()
+
+
+def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Step:
+    """Does a step, or skips it for a reason, given as an option or typed where Enter would begin it; or fails it."""
+    said = skip if skip is not None else _prompt(f'{what} (or type why it is skipped, or "not good" and why)')
+    if said.strip():
+        step = Step(name, Done.FAILED if _not_good(said) else Done.SKIPPED, said.strip())
+    else:
+        click.echo(f"  {name}: under way")
+        step = do()
     click.echo(f"  {name}: {step.done.value}: {step.what}")
     return step
 
 
-def _rounds(settings: MachineSettings, number: str, times: int, patience: float) -> tuple[Round, ...]:
+def _prompt(what: str) -> str:
+    return str(click.prompt(what, default="", show_default=False))
+
+
+def _not_good(said: str) -> bool:
+    return said.strip().lower().startswith(NOT_GOOD)
+
+
+def _rounds(bench: Bench) -> tuple[Round, ...]:
     """The rounds, to the first that fails: a line that failed once is not proven by going on."""
-    bench = Bench(settings, number, times, click.echo, patience)
-    rounds = []
+    settings, rounds = bench.machine, list[Round]()
     with LineSession(settings.line) as session:
-        for round_ in range(1, times + 1):
+        for round_ in range(1, bench.rounds + 1):
+            said = ""
             if starts_by_hand(settings):
-                press = f"Press START or {settings.keys.read} at the control, then Enter"
-                click.prompt(press, default="", show_default=False)
-            done = round_step(bench, session, round_)
+                said = _prompt(f"Press START or {settings.keys.read} at the control, then Enter")
+            done = Round(round_, Done.FAILED, what=said) if _not_good(said) else round_step(bench, session, round_)
             rounds.append(done)
             if done.done is not Done.PASSED:
                 click.echo(f"  failed: {done.what}")
                 break
-            click.echo(f"  came back equal, {done.chars} characters, {count(done.holds, 'hold')}")
+            same = "equal" if done.how is Answer.EQUAL else "the same in substance"
+            click.echo(f"  came back {same}, {done.chars} characters, {count(done.holds, 'hold')}")
     return tuple(rounds)

@@ -85,14 +85,15 @@ def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
     return (*data, *lines, *_late(measures, plan), *_slow(measures, plan))
 
 
-def is_good(measures: Measures, plan: Plan) -> bool:
-    return all(one.trouble in _HARMLESS for one in findings(measures, plan))
+def is_good(measures: Measures, plan: Plan, of_no_matter: frozenset[Trouble] = frozenset()) -> bool:
+    """of_no_matter: what is not counted beside what never harms, such as `HANDSHAKE` where a line uses none."""
+    return all(one.trouble in _HARMLESS | of_no_matter for one in findings(measures, plan))
 
 
-def verdict(measures: Measures, plan: Plan) -> str:
+def verdict(measures: Measures, plan: Plan, of_no_matter: frozenset[Trouble] = frozenset()) -> str:
     best = measures.best_baud
     what = "Port" if plan.plug_at is PlugAt.PORT else "Port and cable"
-    if not is_good(measures, plan):
+    if not is_good(measures, plan, of_no_matter):
         return f"{what}: not good" + (f"; every value comes back at {best} bits a second" if best else "")
     rate = f"{measures.errors_per_million:.0f} errors in a million characters" if measures.soak.sent else "no long run"
     return f"{what}: good at {best} bits a second, echo after {measures.delay_s * 1000:.0f} ms, {rate}"
@@ -415,4 +416,18 @@ _EXPLAIN_LINES: Final = {
     Trouble.DTR_ON_RXD,
     Trouble.TXD_SHORTED,
 }
+HANDSHAKE: Final = frozenset(
+    {
+        Trouble.HANDSHAKE_SWAPPED,
+        Trouble.CTS_FOLLOWS_DTR,
+        Trouble.DSR_FOLLOWS_RTS,
+        Trouble.NO_HANDSHAKE,
+        Trouble.NO_CTS,
+        Trouble.NO_DTR,
+        Trouble.NO_DSR,
+    }
+)
+"""Handshake lines that are open or crossed: of no matter to a machine that uses none. One that is stuck, or two outputs that
+are joined, is a fault on any cable."""
+
 _HARMLESS: Final = {Trouble.NO_DCD, Trouble.LATE, Trouble.CLOCK_SLOW, Trouble.LINES_UNREADABLE}

@@ -4,7 +4,10 @@ import enum
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.commissioning.trial_program import Body
 from dncd.peer_text import printable
+from dncd.program.habits import KEPT, NOT_KEPT
+from dncd.program.substance import Answer
 
 
 class Done(enum.StrEnum):
@@ -25,7 +28,7 @@ class Step:
 @dataclass(frozen=True, slots=True)
 class Round:
     """One program out and back. chars: of the image; seconds_out, seconds_back: of the characters on the line;
-    what: "" or what was wrong."""
+    what: "" or what was wrong; how: EQUAL, or the same in substance; spelling: what it shows of the control's `habits`."""
 
     number: int
     done: Done
@@ -34,6 +37,8 @@ class Round:
     seconds_back: float = 0.0
     holds: int = 0
     what: str = ""
+    how: Answer = Answer.EQUAL
+    spelling: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +56,7 @@ class Sheet:
     rounds: tuple[Round, ...]
     settings: tuple[str, ...]
     fingerprint: str
+    body: Body = Body.COMMENTS
 
     @property
     def proven(self) -> bool:
@@ -61,21 +67,29 @@ class Sheet:
 PROVEN: Final = "proven"
 NOT_PROVEN: Final = "not proven"
 
+_BODIES: Final = {
+    Body.COMMENTS: "comments alone",
+    Body.NUMBERS: "bare block numbers: of the letters N, O and M alone were tried",
+}
+
 CAUTION: Final = (
     "This proves the line, not a program: a new or changed program is proved out at the machine before it cuts."
 )
 
 
 def sheet_text(sheet: Sheet) -> str:
-    passed = sum(one.done is Done.PASSED for one in sheet.rounds)
+    passed = [one for one in sheet.rounds if one.done is Done.PASSED]
+    same = "equal" if all(one.how is Answer.EQUAL for one in passed) else "the same, spelt the control's own way"
+    spelling = dict(habit for one in passed for habit in one.spelling)
     head = {
         "result": PROVEN if sheet.proven else NOT_PROVEN,
         "machine": sheet.machine,
         "title": sheet.title,
         "time": sheet.time,
         "by": sheet.by,
-        "program": sheet.program,
-        "rounds": f"{passed} of {sheet.rounds_wanted} came back equal",
+        "program": f"{sheet.program}, of {_BODIES[sheet.body]}",
+        "rounds": f"{len(passed)} of {sheet.rounds_wanted} came back {same}",
+        "spelling": "; ".join(f"{habit} {how}" for habit, how in spelling.items()) or "nothing is known of it",
         "settings-sha256": sheet.fingerprint,
     }
     lines = ["Trial of a line", ""]
@@ -93,7 +107,8 @@ def _round_line(one: Round) -> str:
         return f"  {one.number:>3}  {one.done.value}: {printable(one.what)}"
     holds = "" if not one.holds else ", 1 hold" if one.holds == 1 else f", {one.holds} holds"
     times = f"{one.seconds_out:.1f} s out{holds}, {one.seconds_back:.1f} s back"
-    return f"  {one.number:>3}  equal, {one.chars} characters, {times}"
+    same = "equal" if one.how is Answer.EQUAL else "the same in substance"
+    return f"  {one.number:>3}  {same}, {one.chars} characters, {times}"
 
 
 def head_of(text: str) -> dict[str, str]:
@@ -110,3 +125,14 @@ def settings_of(text: str) -> tuple[str, ...]:
     _, found, rest = text.partition("\nSettings\n")
     section = rest.partition("\n\n")[0] if found else ""
     return tuple(line.strip() for line in section.split("\n") if " = " in line)
+
+
+def spelling_of(text: str) -> dict[str, str]:
+    """`habits` of the control that the rounds have shown."""
+    found = {}
+    for said in head_of(text).get("spelling", "").split("; "):
+        for how in (NOT_KEPT, KEPT):
+            if said.endswith(f" {how}"):
+                found[said.removesuffix(f" {how}")] = how
+                break
+    return found

@@ -1,29 +1,33 @@
 """The steps of a trial, each over an open line: loopback, hearing the settings, a program out and back."""
 
-import dataclasses
 import math
+import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-from dncd.choices import ModemLine, Protocol, Request, StartOn
-from dncd.commissioning.finding import Answer, Finder, Sureness
+from dncd.choices import Protocol, Request, StartOn
+from dncd.commissioning import finding
+from dncd.commissioning.finding import Finder, Sureness
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
-from dncd.commissioning.loopback_findings import Trouble, findings, verdict
+from dncd.commissioning.loopback_findings import HANDSHAKE, Trouble, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
-from dncd.commissioning.trial_program import trial_blocks, trial_file
+from dncd.commissioning.trial_program import Body, trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
 from dncd.line.starting import StartWay
 from dncd.line_trial.round_trip import Back, Phase, RoundTrip, image_of
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
 from dncd.program import names
-from dncd.program.comparing import Level, compare
-from dncd.program.differences import lines as difference_lines
+from dncd.program.edits import Version
+from dncd.program.habits import Habit
+from dncd.program.readback import read_back
+from dncd.program.substance import Answer
 from dncd.station.capture_reading import Contents, read_all
+from dncd.tape.capture import Closed
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, MachineSettings, Modem, Result
+from dncd.values import NO_FAULTS, MachineSettings, Modem, Origin, Result
 
 SOAK_S: Final = 3.0
 """Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""
@@ -31,6 +35,15 @@ SOAK_S: Final = 3.0
 LOOPBACK, HEARING = "loopback", "settings heard"
 
 _DIFFERENCES: Final = 3
+
+_NOTHING: Final = re.compile(r"\s*(?:[O:]\s*[0-9]+)?[\s;]*")
+_NO_COMMENTS: Final = (
+    "nothing came back but the program's number: this control keeps no comments, and of those the program was made;"
+    " begin the trial again with --body numbers"
+)
+
+_SHOWN: Final = (Habit.LETTER, Habit.COMMENTS)
+"""What the trial's program shows of a control's spelling: it has no words, and what looks like one stands in a comment."""
 
 
 class HearingHand:
@@ -74,22 +87,25 @@ def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
         if not session.run(hand, patience_s):
             return Step(LOOPBACK, Done.FAILED, f"not measured within {patience_s:g} s")
     measures = hand.measures[0]
-    said = "; ".join([verdict(measures, plan), *(str(one) for one in findings(measures, plan))])
-    return Step(LOOPBACK, Done.PASSED if _bears(measures, plan, machine) else Done.FAILED, said)
+    return loopback_judged(measures, plan, machine)
 
 
-def _bears(measures: Measures, plan: Plan, machine: MachineSettings) -> bool:
-    """Whether what the plug showed is enough for this machine: its characters, and its lines where it holds by them."""
+def loopback_judged(measures: Measures, plan: Plan, machine: MachineSettings) -> Step:
+    """Whether what the plug showed is enough for this machine: its characters, and its lines where it uses any."""
+    of_no_matter = frozenset[Trouble]() if machine.lines_needed else HANDSHAKE
+    found = findings(measures, plan)
     clean = measures.rates[0].echo.errors == 0 and measures.soak.errors == 0 and measures.soak.sent > 0
-    needs_lines = machine.line.flow.stop_line is not ModemLine.NONE
-    weighty = [one for one in findings(measures, plan) if one.trouble is not Trouble.CLOCK_SLOW]
-    return clean and not (needs_lines and weighty)
+    weighty = [one for one in found if one.trouble is not Trouble.CLOCK_SLOW]
+    enough = clean and is_good(measures, plan, of_no_matter) and not (machine.lines_needed and weighty)
+    told = (f"of no matter here: {one}" if one.trouble in of_no_matter else str(one) for one in found)
+    said = "; ".join([verdict(measures, plan, of_no_matter), *told])
+    return Step(LOOPBACK, Done.PASSED if enough else Done.FAILED, said)
 
 
 def hearing_step(machine: MachineSettings, say: Callable[[str], None], patience_s: float) -> Step:
     """One punch of any program on a plain line: whether what is heard fits the settings."""
     hand = HearingHand(machine, lambda: say(f"  listening: {machine.keys.punch} any program of 200 characters or more"))
-    line = dataclasses.replace(machine.line, frame=LISTENING_FRAME)
+    line = replace(machine.line, frame=LISTENING_FRAME)
     with LineSession(line) as session:
         if not session.run(hand, patience_s):
             return Step(HEARING, Done.FAILED, f"nothing was punched within {patience_s:g} s")
@@ -100,7 +116,7 @@ def hearing_in_packets() -> Step:
     return Step(HEARING, Done.SKIPPED, "a control that speaks in packets says nothing unasked; each packet is checked")
 
 
-def _heard(machine: MachineSettings, answer: Answer) -> Step:
+def _heard(machine: MachineSettings, answer: finding.Answer) -> Step:
     set_to = f"{machine.line.baud} {machine.line.frame} {machine.tape.code}"
     if not answer.guesses:
         why = "; ".join(answer.because) or "no part program was heard"
@@ -125,12 +141,13 @@ class Bench:
     rounds: int
     say: Callable[[str], None]
     patience_s: float = math.inf
+    body: Body = Body.COMMENTS
 
 
 def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
     """One round over a line that stays open between the rounds: a READ that comes early is not lost."""
     machine, number, say = bench.machine, bench.number, bench.say
-    text = trial_file(trial_blocks(machine, number, round_, bench.rounds))
+    text = trial_file(trial_blocks(machine, number, round_, bench.rounds, bench.body))
     says = {
         Phase.WAITING: f"Round {round_} of {bench.rounds}: {wish_of(machine)}",
         Phase.BACK: f"  sent; now {machine.keys.punch} {number} at the control",
@@ -155,9 +172,8 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
     if outcome.result is not Result.SENT:
         return Round(round_, Done.FAILED, what=f"not sent: {outcome.reason}")
     back = trip.backs[0]
-    what = _wrong(machine, text, back)
-    done = Done.FAILED if what else Done.PASSED
-    return Round(round_, done, outcome.chars, outcome.seconds, back.seconds, outcome.holds, what)
+    went = Round(round_, Done.FAILED, outcome.chars, outcome.seconds, back.seconds, outcome.holds)
+    return judged(bench, went, text, back)
 
 
 def starts_by_hand(machine: MachineSettings) -> bool:
@@ -174,16 +190,19 @@ def _contents(machine: MachineSettings, back: Back) -> Contents:
     return read_all(back.wire, back.bad, machine, Coder.of(machine.tape, machine.line), back.why)
 
 
-def _wrong(machine: MachineSettings, text: str, back: Back) -> str:
-    """What is wrong with the program that came back; "" where it is equal."""
-    contents = _contents(machine, back)
+def judged(bench: Bench, went: Round, text: str, back: Back) -> Round:
+    """A round that came back, with what it is worth: it passes if it is the same in substance, as a readback is."""
+    contents = _contents(bench.machine, back)
+    whole = contents.captures[-1].closed is not Closed.NO
+    if bench.body is Body.COMMENTS and whole and _NOTHING.fullmatch(contents.text):
+        return replace(went, what=_NO_COMMENTS)
     if contents.reasons:
-        return "it came back damaged: " + "; ".join(contents.reasons[:_DIFFERENCES])
+        return replace(went, what="it came back damaged: " + "; ".join(contents.reasons[:_DIFFERENCES]))
     if back.notices != NO_FAULTS:
-        return f"the port counted faults while it came back: {back.notices}"
-    comparison = compare(text, contents.text)
-    if comparison.level is Level.DIFFERENT:
-        told = list(difference_lines(comparison))
-        more = f"; {len(told) - _DIFFERENCES} more" if len(told) > _DIFFERENCES else ""
-        return "it came back changed: " + "; ".join(told[:_DIFFERENCES]) + more
-    return ""
+        return replace(went, what=f"the port counted faults while it came back: {back.notices}")
+    read = read_back([Version(1, Origin.OFFICE, text)], contents.text)
+    if read.answer in (Answer.EQUAL, Answer.SUBSTANCE):
+        spelling = tuple((habit, how) for habit, how in read.spelling.items() if habit in _SHOWN)
+        return replace(went, done=Done.PASSED, how=read.answer, spelling=spelling)
+    more = f"; {len(read.differences) - _DIFFERENCES} more" if len(read.differences) > _DIFFERENCES else ""
+    return replace(went, what="it came back changed: " + "; ".join(read.differences[:_DIFFERENCES]) + more)

@@ -52,6 +52,8 @@ class Checks:
         event = record.get("event")
         if event == "sent":
             self._reader_off[machine] = self._reader_off.get(machine, 0) + 1 if record.get("reader_off") else 0
+        if isinstance(spelling := record.get("spelling"), dict):  # of a readback, or of the rounds of a trial
+            self._spelling[machine] = {**self._spelling.get(machine, {}), **spelling}
         for program, revision in programs_of(record):
             key = machine, program
             before = self._readback.get(key, Readback())
@@ -66,8 +68,6 @@ class Checks:
                     number = revision or before.back
                     self._checked.setdefault(key, {})[number] = time
                     self._last[machine] = Check(program, number, time)
-                    if isinstance(spelling := record.get("spelling"), dict):
-                        self._spelling[machine] = {**self._spelling.get(machine, {}), **spelling}
 
     def readback(self, machine: str, program: str) -> Readback:
         return self._readback.get((machine, program), Readback())

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.choices import RENAMED_KEYS
-from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of
+from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of, spelling_of
 from dncd.errors import RecordsError
 from dncd.records import durable
 from dncd.records.ledger import Ledger, records
@@ -119,6 +119,7 @@ def keep(state: Path, ledger: Ledger, text: str) -> Path:
             "sha256": hashlib.sha256(data).hexdigest(),
             "settings_sha256": head.get("settings-sha256", ""),
             "rounds": head.get("rounds", ""),
+            **({"spelling": spelling} if (spelling := spelling_of(text)) else {}),
         },
     )
     return path
