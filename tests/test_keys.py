@@ -11,7 +11,7 @@ from waiting import until
 
 from dncd.choices import Protocol, StartOn
 from dncd.errors import SettingsError
-from dncd.line.starting import Starts
+from dncd.line.starting import StartWay
 from dncd.line_trial.steps import hearing_step
 from dncd.outside import config
 from dncd.standin.build import counterpart
@@ -48,9 +48,9 @@ def test_what_no_key_bears_is_refused(word: str) -> None:
 @pytest.mark.parametrize("start_on", [StartOn.DC1, StartOn.CTS, StartOn.DSR])
 @pytest.mark.parametrize("protocol", [Protocol.PLAIN, Protocol.XMODEM])
 def test_a_waiting_program_names_the_key(start_on: StartOn, protocol: Protocol) -> None:
-    wish = Starts(SendSettings(start_on=start_on), protocol, keys=KEYS).wish()
+    wish = StartWay(SendSettings(start_on=start_on), protocol, KEYS).wish()
     assert wish.endswith("press INPUT at the control")
-    assert Starts(SendSettings(start_on=start_on), protocol).wish() == wish.replace("INPUT", "READ")
+    assert StartWay(SendSettings(start_on=start_on), protocol).wish() == wish.replace("INPUT", "READ")
 
 
 def test_the_stand_in_has_the_keys_of_the_machine_that_it_stands_for() -> None:
