@@ -86,7 +86,7 @@ def findings(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
 
 
 def is_good(measures: Measures, plan: Plan, of_no_matter: frozenset[Trouble] = frozenset()) -> bool:
-    """of_no_matter: what is not counted beside what never harms, such as `HANDSHAKE` where a line uses none."""
+    """of_no_matter: what is not counted beside what never harms, such as handshake where a line uses none."""
     return all(one.trouble in _HARMLESS | of_no_matter for one in findings(measures, plan))
 
 
@@ -416,18 +416,4 @@ _EXPLAIN_LINES: Final = {
     Trouble.DTR_ON_RXD,
     Trouble.TXD_SHORTED,
 }
-HANDSHAKE: Final = frozenset(
-    {
-        Trouble.HANDSHAKE_SWAPPED,
-        Trouble.CTS_FOLLOWS_DTR,
-        Trouble.DSR_FOLLOWS_RTS,
-        Trouble.NO_HANDSHAKE,
-        Trouble.NO_CTS,
-        Trouble.NO_DTR,
-        Trouble.NO_DSR,
-    }
-)
-"""Handshake lines that are open or crossed: of no matter to a machine that uses none. One that is stuck, or two outputs that
-are joined, is a fault on any cable."""
-
 _HARMLESS: Final = {Trouble.NO_DCD, Trouble.LATE, Trouble.CLOCK_SLOW, Trouble.LINES_UNREADABLE}

@@ -10,7 +10,7 @@ from dncd.choices import Protocol, Request, StartOn
 from dncd.commissioning import finding
 from dncd.commissioning.finding import Finder, Sureness
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
-from dncd.commissioning.loopback_findings import HANDSHAKE, Trouble, findings, is_good, verdict
+from dncd.commissioning.loopback_findings import Trouble, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.commissioning.trial_program import Body, trial_blocks, trial_file
@@ -33,6 +33,20 @@ SOAK_S: Final = 3.0
 """Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""
 
 LOOPBACK, HEARING = "loopback", "settings heard"
+
+_HANDSHAKE: Final = frozenset(
+    {
+        Trouble.HANDSHAKE_SWAPPED,
+        Trouble.CTS_FOLLOWS_DTR,
+        Trouble.DSR_FOLLOWS_RTS,
+        Trouble.NO_HANDSHAKE,
+        Trouble.NO_CTS,
+        Trouble.NO_DTR,
+        Trouble.NO_DSR,
+    }
+)
+"""Handshake lines that are open or crossed: of no matter to a machine that uses none. One that is stuck, or two outputs that
+are joined, is a fault on any cable."""
 
 _DIFFERENCES: Final = 3
 
@@ -92,7 +106,7 @@ def loopback_step(machine: MachineSettings, patience_s: float) -> Step:
 
 def loopback_judged(measures: Measures, plan: Plan, machine: MachineSettings) -> Step:
     """Whether what the plug showed is enough for this machine: its characters, and its lines where it uses any."""
-    of_no_matter = frozenset[Trouble]() if machine.lines_needed else HANDSHAKE
+    of_no_matter = frozenset[Trouble]() if machine.lines_needed else _HANDSHAKE
     found = findings(measures, plan)
     clean = measures.rates[0].echo.errors == 0 and measures.soak.errors == 0 and measures.soak.sent > 0
     weighty = [one for one in found if one.trouble is not Trouble.CLOCK_SLOW]
