@@ -124,12 +124,13 @@ def fault_words(kinds: Mapping[str, int]) -> str:
 NO_FAULTS: Final = Counters()
 
 
-_FRAME = re.compile(r"([5-8])([NEO])(1|1\.5|2)")
+_FRAME = re.compile(r"([5-8][NEO]|7[MS])(1|1\.5|2)")
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """Data bits (5 to 8), parity (N, E, O) and stop bits (1, 3/2, 2) of one character on the line."""
+    """Data bits (5 to 8), parity (N, E, O; of seven bits also M mark, S space) and stop bits (1, 3/2, 2) of one
+    character on the line."""
 
     data_bits: int
     parity: str
@@ -141,7 +142,7 @@ class Frame:
         found = _FRAME.fullmatch(text)
         if not found:
             raise ValueError(f"{text!r} is not data bits, parity (N, E, O) and stop bits, such as 7E1, 7E2, 7O1 or 8N1")
-        return cls(int(found[1]), found[2], Fraction(found[3]))
+        return cls(int(found[1][0]), found[1][1], Fraction(found[2]))
 
     @property
     def bits(self) -> Fraction:
@@ -152,6 +153,11 @@ class Frame:
     def carries_own_parity(self) -> bool:
         """Seven bits with parity travel as eight without: dncd makes and checks the parity itself."""
         return self.data_bits == 7 and self.parity != "N"
+
+    @property
+    def checks_parity(self) -> bool:
+        """Whether one hit bit of a character can be seen: mark and space parity show a hit of the eighth bit alone."""
+        return self.parity in ("E", "O")
 
     def __str__(self) -> str:
         stop = {Fraction(1): "1", Fraction(3, 2): "1.5", Fraction(2): "2"}[self.stop_bits]

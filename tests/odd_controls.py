@@ -15,7 +15,14 @@ from dncd.ports.opening import open_for
 from dncd.tape.codes import Coder
 from dncd.values import Frame, LineSettings, MachineSettings, SendSettings, TapeSettings
 
-KINDS = {"7E1": TapeCode.ISO, "7E2": TapeCode.ISO, "8N1": TapeCode.ISO, "EIA": TapeCode.EIA}
+KINDS = {
+    "7M1": TapeCode.ISO,
+    "7S2": TapeCode.ISO,
+    "7E1": TapeCode.ISO,
+    "7E2": TapeCode.ISO,
+    "8N1": TapeCode.ISO,
+    "EIA": TapeCode.EIA,
+}
 """Frame, or EIA on 8N1, by the name that a test is called by."""
 
 

@@ -100,7 +100,7 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
     assert found[2] == "dncd.toml: [machines.gang-lathe.line] buad = 9600: unknown key; did you mean 'baud'?"
     assert found[3].startswith('dncd.toml: [machines.gang-lathe.line] frame = "9X3": allowed: data bits 5 to 8')
     assert found[4].endswith(
-        'flow = "xon-xoff": allowed: one of "xon/xoff", "rts/cts", "dtr/dsr", "none"; did you mean \'xon/xoff\'?'
+        'flow = "xon-xoff": allowed: one of "xon/xoff", "rts/cts", "dtr/dsr", "none", "asked"; did you mean \'xon/xoff\'?'
     )
     assert found[5].endswith('start_on = "whenever": allowed: one of "dc1", "cts", "dsr", "go", "now"')
     assert found[6].endswith('stall_s = "600": allowed: a number of seconds from 1 to 86400')

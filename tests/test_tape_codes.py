@@ -215,3 +215,15 @@ def test_every_flipped_bit_of_every_character_is_a_fault(name):
     coder = CODERS[name]
     for byte in coder.encode(EVERY_BYTE[:128]):
         assert coder.decode(bytes(byte ^ 1 << bit for bit in range(8))).chars == bytes([FAULT]) * 8
+
+
+@pytest.mark.parametrize(("frame", "bit"), [("7M1", 0x80), ("7M2", 0x80), ("7S1", 0), ("7S2", 0)])
+def test_mark_and_space_parity_are_an_eighth_bit_that_never_changes(frame, bit):
+    coder = Coder(TapeCode.ISO, Frame.parse(frame))
+    chars = bytes(range(128))
+    wire = coder.encode(chars)
+    assert wire == bytes(char | bit for char in chars)
+    assert coder.decode(wire).chars == chars
+    assert len(coder.decode(bytes(byte ^ 0x80 for byte in wire)).faults) == 128
+    assert Frame.parse(frame).bits == Frame.parse(f"8N{frame[2]}").bits
+    assert not Frame.parse(frame).checks_parity

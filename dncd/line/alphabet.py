@@ -6,7 +6,7 @@ from typing import Final
 from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode, when_idle
 from dncd.tape import wording
-from dncd.tape.codes import CR, DEL, EIA_STANDARD, EOB, LF, NUL
+from dncd.tape.codes import CR, DEL, EIA_STANDARD, EOB, LF, NUL, with_parity
 from dncd.values import Frame
 
 MARK: Final = b"M"
@@ -72,5 +72,5 @@ def letters(data: bytes, at: int, bad: tuple[int, ...], table: bytes) -> bytes:
 def _coded(byte: int, code: TapeCode, frame: Frame) -> int:
     if code is TapeCode.ISO and not frame.carries_own_parity:
         return byte
-    even = byte | (byte.bit_count() % 2) << 7  # in EIA the only form, which no character of it has
-    return even if code is TapeCode.EIA or frame.parity == "E" else even ^ 0x80
+    # in EIA even parity is the only form, which no character of it has
+    return with_parity(byte, "E" if code is TapeCode.EIA else frame.parity)

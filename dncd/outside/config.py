@@ -369,7 +369,9 @@ def _meaning(part: Any) -> str:
     """What follows from a table by arithmetic, as a comment."""
     if isinstance(part, LineSettings):
         rate, ahead = 1 / part.char_s, part.ahead_chars * part.char_s * 1000
-        return f"    # {rate:.4g} characters a second; {part.ahead_chars} ahead are {ahead:.3g} ms"
+        bit = {"M": "1", "S": "0"}.get(part.frame.parity, "")
+        wire = f"; on the wire 8N{str(part.frame)[2:]} with the eighth bit always {bit}" if bit else ""
+        return f"    # {rate:.4g} characters a second; {part.ahead_chars} ahead are {ahead:.3g} ms{wire}"
     return ""
 
 

@@ -39,7 +39,23 @@ TABLES: Final[Mapping[str, type]] = {
 }
 """The tables of one machine, in the order in which they are shown."""
 
-USUAL_FRAMES: Final = ("7E1", "7E2", "7O1", "7O2", "8N1", "8N2", "8E1", "8O1", "7N2", "8E2", "8O2")
+USUAL_FRAMES: Final = (
+    "7E1",
+    "7E2",
+    "7O1",
+    "7O2",
+    "8N1",
+    "8N2",
+    "8E1",
+    "8O1",
+    "7N2",
+    "8E2",
+    "8O2",
+    "7M1",
+    "7S1",
+    "7M2",
+    "7S2",
+)
 """Frames that a wrong one is compared with."""
 
 MACHINE_NAME: Final = re.compile(r"[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?")
@@ -233,7 +249,9 @@ def rule(table: str, key: str, kind: Any) -> Rule:
     if found := RULES.get(f"{table}.{key}"):
         return found
     if kind is Frame:
-        allowed = "data bits 5 to 8, parity N, E or O, and stop bits 1, 1.5 or 2, such as 7E1, 7E2, 7O1 or 8N1"
+        allowed = (
+            "data bits 5 to 8, parity N, E, O (7 bits also M, S), and stop bits 1, 1.5, 2, such as 7E1, 7E2, 7O1 or 8N1"
+        )
         return Rule(_frame, allowed, USUAL_FRAMES)
     if kind is bool:
         return _if(lambda v: isinstance(v, bool), "true or false, without quotes", ("true", "false"))

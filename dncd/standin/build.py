@@ -145,7 +145,13 @@ class Build:
 
 
 _ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
-_PARITY: Final = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}
+PARITY: Final = {
+    "E": CodeForm.EVEN,
+    "O": CodeForm.ODD,
+    "N": CodeForm.CLEAR,
+    "M": CodeForm.SET,
+    "S": CodeForm.CLEAR,
+}
 
 NEEDS_OF_PACE: Final = 0.75
 """Part of the settings' pauses that the control really needs: a host that keeps them has room to spare."""
@@ -155,7 +161,7 @@ def counterpart(machine: MachineSettings) -> Build:
     """The control at the other end of this machine's line, if the settings are right."""
     line, tape, send, receive = machine.line, machine.tape, machine.send, machine.receive
     plain = line.protocol is Protocol.PLAIN
-    form = CodeForm.EVEN if tape.code is TapeCode.EIA else _PARITY[line.frame.parity]
+    form = CodeForm.EVEN if tape.code is TapeCode.EIA else PARITY[line.frame.parity]
     closed = tape.mark_at in (MarkAt.BOTH, MarkAt.END)
     end = EndsOn.SILENCE if not plain else EndsOn.DC4 if receive.ends_on is EndsOn.MARK else receive.ends_on
     punch = PunchWays(PunchOn.DC2 if end is EndsOn.DC4 else PunchOn.NOTHING, end)

@@ -14,7 +14,7 @@ from typing import Final, TextIO
 from dncd import defaults
 from dncd.choices import BlockEnd, TapeCode
 from dncd.peer_text import printable
-from dncd.standin.build import Build, CodeForm, Dc3
+from dncd.standin.build import PARITY, Build, CodeForm, Dc3
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.program_memory import Alarm, Stored
 from dncd.values import Frame
@@ -287,8 +287,7 @@ def _with_baud(build: Build, value: str) -> Build:
 
 def _with_frame(build: Build, value: str) -> Build:
     frame = Frame.parse(value.upper())
-    form = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR}[frame.parity]
-    return replace(build, frame=frame, codes=form)
+    return replace(build, frame=frame, codes=PARITY[frame.parity])
 
 
 def _with_code(build: Build, value: str) -> Build:

@@ -141,7 +141,7 @@ class Mending:
 
     def __init__(self, machine: MachineSettings, coder: Coder) -> None:
         self._tape, self._coder, self._ends_on = machine.tape, coder, machine.receive.ends_on
-        self._checks = machine.line.frame.parity != "N" or machine.tape.code is TapeCode.EIA
+        self._checks = machine.line.frame.checks_parity or machine.tape.code is TapeCode.EIA
         self._kept: list[tuple[str, str]] = []
 
     def look(self, whole: str, transfer: str) -> tuple[Contents, ...]:

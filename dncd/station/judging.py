@@ -85,7 +85,7 @@ class _Comparisons:
     def _sure(self, readback: Readback, number: int) -> Evidence:
         """number: of the revision that it is equal to, 0 for none. PARITY where the line, code or protocol checks itself."""
         line = self._settings.line
-        if line.frame.parity != "N" or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
+        if line.frame.checks_parity or self._settings.tape.code is TapeCode.EIA or line.protocol is not Protocol.PLAIN:
             return Evidence.PARITY
         if number and number == readback.back:
             return Evidence.TWICE

@@ -23,7 +23,7 @@ from dncd import defaults
 from dncd.choices import EndsOn, MarkAt, TapeCode
 from dncd.peer_text import shown
 from dncd.tape import wording
-from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, FAULT, LF, NUL, TAB, Coder
+from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, FAULT, LF, NUL, TAB, Coder, with_parity
 from dncd.tape.image import block_end
 from dncd.values import Finding, Place, Severity, TapeSettings, WireBytes
 
@@ -297,8 +297,9 @@ def _why(byte: int, coder: Coder) -> str:
         if holes % 2:
             return f"0x{byte:02X} is no character of EIA code (if it is the control's own, set tape.eia_codes)"
         return f"0x{byte:02X} is no character of EIA code ({holes} holes, an even number)"
-    if coder.frame.carries_own_parity and (holes % 2 == 0) != (coder.frame.parity == "E"):
-        kind = "even" if coder.frame.parity == "E" else "odd"
+    own, parity = coder.frame.carries_own_parity, coder.frame.parity
+    if own and byte != with_parity(byte & 0x7F, parity):
+        kind = {"E": "even", "O": "odd", "M": "mark", "S": "space"}[parity]
         return f"0x{byte:02X} breaks the {kind} parity"
     if byte & 0x80 and not coder.frame.carries_own_parity:
         return f"0x{byte:02X} has an eighth bit, which is a parity bit if the control punches with parity (line.frame)"

@@ -54,9 +54,9 @@ _LINE_SIGNALS: Final = (DC1, DC2, DC3, DC4)
 
 
 def with_parity(char: int, parity: str) -> int:
-    """A seven-bit character with its parity in bit 7: `E` even, `O` odd, `N` none (bit 7 zero)."""
+    """A seven-bit character with its parity in bit 7: `E` even, `O` odd, `M` mark (one), `N` none and `S` space (zero)."""
     ones = char.bit_count() % 2
-    return char | (0x80 if (parity == "E" and ones) or (parity == "O" and not ones) else 0)
+    return char | (0x80 if parity == "M" or (parity == "E" and ones) or (parity == "O" and not ones) else 0)
 
 
 def _iso_table(frame: Frame) -> dict[int, int]:
