@@ -13,7 +13,20 @@ from dncd.records.plans import InPlan
 from dncd.records.store import Store
 from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.events import Append, Begin, Discard, Dismiss, End, Judge, Keep, Scope, TakeIn, Verdict
-from dncd.station.results import NO_IMAGE, Begun, Captured, Checked, Damage, FileEnding, Gone, Heard, Prepared, TakenIn
+from dncd.station.imaging import put_away
+from dncd.station.results import (
+    NO_IMAGE,
+    Begun,
+    Captured,
+    Checked,
+    Damage,
+    FileEnding,
+    Gone,
+    Heard,
+    Outdated,
+    Prepared,
+    TakenIn,
+)  # fmt: skip
 from dncd.station.send_jobs import SendJobs
 from dncd.values import MachineSettings, Result, Settings, ShopSettings
 
@@ -33,10 +46,10 @@ class Jobs:
         assert isinstance(found, TakenIn | Checked | Gone)
         return found
 
-    def begin(self, name: str, taken: TakenIn) -> Begun | Checked | Gone:
+    def begin(self, name: str, taken: TakenIn) -> Begun | Outdated | Gone:
         """What the last look before the start gives."""
         begun = self.once(lambda: self.sends.begin(Begin(name, taken.checked, taken.prepared)))
-        assert isinstance(begun, Begun | Checked | Gone)
+        assert isinstance(begun, Begun | Outdated | Gone)
         return begun
 
     def end(self, name: str, taken: TakenIn, begun: Begun, outcome: Outcome | None = None) -> FileEnding:
@@ -65,8 +78,9 @@ class Jobs:
         assert isinstance(taken, TakenIn)
         meanwhile()
         begun = self.begin(name, taken)
-        if isinstance(begun, Checked):
-            return self.dismiss(name, begun, prepared=taken.prepared)
+        if isinstance(begun, Outdated):
+            put_away(taken.prepared)
+            return self.send(name)
         assert isinstance(begun, Begun)
         return self.end(name, taken, begun)
 

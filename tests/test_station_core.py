@@ -44,7 +44,7 @@ from dncd.station.events import (
     Withdraw,
 )
 from dncd.station.queue import AT_ONCE
-from dncd.station.results import Checked, Gone
+from dncd.station.results import Gone, Outdated
 from dncd.station.states import NEXT, FileState, LineUse, Mode, PortState, Standing, moved
 from dncd.values import Counters, Modem, ReceiveSettings, Signal
 
@@ -397,18 +397,66 @@ def test_a_refused_file_ends_and_the_next_has_its_turn():
     assert bench.core.sender.queue.waiting == ("b",)
 
 
-def test_an_edit_found_at_the_start_refuses_and_nothing_goes_out():
+def outdated_at_its_start(*names):
+    """The operator has pressed READ, and the records know something that the check of the first file did not."""
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
+    bench.plug()
+    bench.drop(*names)
+    bench.work(len(names))
+    bench.look(b"\x11")
+    done, bench.result = bench.result, lambda _: Outdated()
+    bench.work()
+    bench.result = done
+    return bench
+
+
+def test_what_came_since_the_check_has_the_file_taken_in_anew_and_its_start_stands():
+    bench = outdated_at_its_start("a")
+    (begin,) = bench.given_of(Begin)
+    assert [job.prepared for job in bench.given_of(PutAway)] == [begin.prepared]
+    bench.work(4)
+    bench.run(3.0)
+    assert bytes(bench.written) == program("a", bench.chars)
+
+
+def test_a_file_refused_when_it_is_taken_in_anew_starts_no_other():
+    bench = outdated_at_its_start("a", "b")
+    bench.refuse.add("a")
+    for _ in range(9):
+        bench.work()
+        bench.run(1.0)
+    assert (bench.ended, bytes(bench.written)) == ([("a", "refused")], b"")
+    bench.look(b"\x11")
+    bench.work(2)
+    bench.run(3.0)
+    assert bytes(bench.written) == program("b", bench.chars)
+
+
+@pytest.mark.parametrize("what", ["reader off", "a loan"])
+def test_a_start_that_is_taken_back_while_the_file_is_taken_in_anew_starts_nothing(what):
+    bench = outdated_at_its_start("a")
+    if what == "a loan":
+        bench.tell(Lend("somebody"))
+        bench.tell(Back())
+        bench.plug()
+    else:
+        bench.look(b"\x13")
+    for _ in range(5):
+        bench.work()
+        bench.run(1.0)
+    assert (bench.given_of(Begin)[1:], bytes(bench.written)) == ([], b"")
+
+
+def test_who_takes_a_program_back_while_the_records_are_asked_is_heeded_though_it_is_outdated():
     bench = LineBench(do_at_once=False)
     bench.plug()
     bench.drop("a")
     bench.work()
-    begin = bench.jobs.popleft()
-    bench.result = lambda _: Checked(begin.checked.id, ("a",), refusals=("an edit",))
-    bench.jobs.append(begin)
+    bench.tell(Withdraw("a"))
+    bench.result = lambda _: Outdated()
     bench.work()
     (end,) = bench.given_of(Dismiss)
-    assert (end.verdict, end.checked.refusals, bytes(bench.written)) == (Verdict.REFUSED, ("an edit",), b"")
-    assert end.prepared is begin.prepared
+    assert (end.verdict, bytes(bench.written)) == (Verdict.WITHDRAWN, b"")
 
 
 def test_a_file_that_changes_is_taken_in_anew_and_what_was_made_of_it_removed():

@@ -80,19 +80,17 @@ class Starts:
         self._hold_until = -math.inf  # up to then a DC1 ends a hold of the last program
         self._ended_at: float | None = None  # the last program's end, until the control says something
         self.reader_off = False  # the control has said stop, once, since the last program's end
+        self._used_up: tuple[float | None, bool, bool] = None, False, False  # the last start
 
     def said(self, code: ReaderCode, now: float) -> None:
         """The control said DC1 or DC3 while nothing was being sent."""
-        if code is ReaderCode.DC1:
-            self._said_dc1(now)
-        elif code is ReaderCode.DC3:
+        if code is ReaderCode.DC3:
             self._said_dc3(now)
-
-    def _said_dc1(self, now: float) -> None:
-        ends_hold = now <= self._hold_until
-        self._hold_until, self._ended_at = -math.inf, None
-        if not ends_hold:
-            self._dc1_at, self._dc1_until, self._reader_was_on = now, math.inf, False
+        elif code is ReaderCode.DC1:
+            ends_hold = now <= self._hold_until
+            self._hold_until, self._ended_at = -math.inf, None
+            if not ends_hold:
+                self._dc1_at, self._dc1_until, self._reader_was_on = now, math.inf, False
 
     def _said_dc3(self, now: float) -> None:
         self._dc1_at, self.reader_off = None, True
@@ -154,12 +152,18 @@ class Starts:
         self._dc1_at, self._go, self._line_on, self._armed = None, False, False, False
         self._wish, self._wish_at = b"", -math.inf
         self._hold_until, self._ended_at = -math.inf, None
+        self._used_up = None, False, False
 
     def sending_began(self) -> None:
         """A start was used up."""
+        self._used_up = self._dc1_at, self._go, self._line_on
         self._dc1_at, self._go, self._line_on = None, False, False
         self._hold_until, self._ended_at = -math.inf, None
         self._wish_at = -math.inf
+
+    def give_back(self) -> None:
+        """The start that was used up last stands: its program waits to be looked at once more."""
+        self._dc1_at, self._go, self._line_on = self._used_up
 
     def sending_ended(self, at: float, hold_until: float = -math.inf) -> None:
         """A program ended at `at`; hold_until: up to when what looks like a start ends a hold of it."""

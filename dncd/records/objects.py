@@ -11,8 +11,9 @@ from pathlib import Path
 
 from dulwich.objects import ShaFile
 
+from dncd.errors import RecordsError
 from dncd.records import durable
-from dncd.records.texts import Text
+from dncd.records.texts import FactsReading, Text
 
 _TRIES = 5
 """A `git gc` removes an object folder that it finds empty, also between our making it and our file in it."""
@@ -29,14 +30,20 @@ class ObjectWriter:
         return self._object(name, lambda: [zlib.compress(_header(item) + item.as_raw_string(), 1)])
 
     def write_text(self, text: Text, name: str) -> Path:
-        """A text, under git's name of it, by pieces."""
+        """A text, under git's name of it, by pieces. RecordsError where it is another one than when it was named."""
 
         def packed() -> Iterator[bytes]:
             packer = zlib.compressobj(1)
             yield packer.compress(b"blob %d\0" % text.size)
+            reading = FactsReading(text.size)
             for chunk in text.chunks():
+                reading.feed(chunk)
                 yield packer.compress(chunk)
             yield packer.flush()
+            if reading.blob != name:
+                raise RecordsError(
+                    "the text of a revision changed on the disk", str(self._folder), "Drop its file again"
+                )
 
         return self._object(name, packed)
 

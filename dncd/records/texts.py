@@ -13,18 +13,6 @@ _CONTINUED: Final = bytes(range(0x80, 0xC0))
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
-    """The text of a revision, given as often as needed without holding it: chunks and their size in bytes."""
-
-    chunks: Callable[[], Iterable[bytes]]
-    size: int
-
-    @classmethod
-    def of(cls, data: bytes) -> "Text":
-        return cls(lambda: [data], len(data))
-
-
-@dataclass(frozen=True, slots=True)
 class Facts:
     """Of a text: git's name of it, its first comment (printable), and how many characters it has."""
 
@@ -33,20 +21,60 @@ class Facts:
     chars: int
 
 
+NO_FACTS: Final = Facts("", "", 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """The text of a revision, given as often as needed without holding it: chunks and their size in bytes.
+
+    facts: where they are known already; else the chunks are read for them.
+    """
+
+    chunks: Callable[[], Iterable[bytes]]
+    size: int
+    facts: Facts = NO_FACTS
+
+    @classmethod
+    def of(cls, data: bytes) -> "Text":
+        return cls(lambda: [data], len(data))
+
+
+class FactsReading:
+    """Finds the facts of a text as its chunks go by. size: bytes that it will have."""
+
+    def __init__(self, size: int) -> None:
+        self._digest = hashlib.sha1(b"blob %d\0" % size, usedforsecurity=False)
+        self._size, self._read, self._chars, self._front = size, 0, 0, b""
+
+    def feed(self, chunk: bytes) -> None:
+        """The next chunk."""
+        self._digest.update(chunk)
+        self._read += len(chunk)
+        self._chars += len(chunk.translate(None, _CONTINUED))
+        if len(self._front) < TITLE_CHARS:
+            self._front += chunk[:TITLE_CHARS]
+
+    @property
+    def blob(self) -> str:
+        """git's name of what has been read."""
+        return self._digest.hexdigest()
+
+    def result(self) -> Facts:
+        """ValueError if the chunks were not of the size that was said."""
+        if self._read != self._size:
+            raise ValueError(f"the text has {self._read} bytes, not {self._size}")
+        return Facts(self.blob, printable(title_in(self._front.decode("utf-8", "replace"))), self._chars)
+
+
 def facts_of(text: Text) -> Facts:
     """Read in one go, without holding it. ValueError if the chunks are not of the size that the text says."""
-    digest = hashlib.sha1(b"blob %d\0" % text.size, usedforsecurity=False)
-    size = chars = 0
-    front = b""
+    if text.facts is not NO_FACTS:
+        return text.facts
+    reading = FactsReading(text.size)
     for chunk in text.chunks():
-        digest.update(chunk)
-        size += len(chunk)
-        chars += len(chunk.translate(None, _CONTINUED))
-        if len(front) < TITLE_CHARS:
-            front += chunk[:TITLE_CHARS]
-    if size != text.size:
-        raise ValueError(f"the text has {size} bytes, not {text.size}")
-    return Facts(digest.hexdigest(), printable(title_in(front.decode("utf-8", "replace"))), chars)
+        reading.feed(chunk)
+    return reading.result()
 
 
 def blob_name(text: Text) -> str:

@@ -45,7 +45,7 @@ class PutAway:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Begin:
-    """The last look before the start: `Begun`, `Checked` (refused) or `Gone`."""
+    """The last look before the start: `Begun`, `Outdated` or `Gone`."""
 
     thread: ClassVar[str] = "records"
     name: str

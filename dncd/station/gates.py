@@ -59,10 +59,10 @@ class Leaves:
         with self._lock:
             return (wish, sha256) in self._given
 
-    def use_up(self, sha256: str) -> None:
-        """What was allowed was for this time alone, however it ends."""
+    def use_up(self, sha256: str, *wishes: str) -> None:
+        """What was allowed was for this time alone, however it ends. wishes: those that are; all without any."""
         with self._lock:
-            self._given -= {("over-edits", sha256), ("to-prove", sha256)}
+            self._given -= {(wish, sha256) for wish in wishes or ("over-edits", "to-prove")}
 
 
 class LostEditGate:
@@ -218,14 +218,12 @@ class Gates:
             refusals += self._proven.refusals(unproven, name)
         return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest)
 
-    def new_edits(self, library: Library, name: str, checked: Checked, texts: Callable[[], Texts]) -> tuple[str, ...]:
-        """What the operator punched out since the check, and the file lacks: sentences. texts: read
-        only if anything came."""
-        newest = self._edits.newest(library, checked.newest)
-        if newest == checked.newest:
-            return ()
-        changed = [(program, text) for program, text in texts() if newest.get(program) != checked.newest.get(program)]
-        return self._edits.refusals(self._edits.lost(library, changed), name)
+    def outdated(self, library: Library, checked: Checked) -> bool:
+        """Whether the operator punched out one of its programs since the check; nobody has allowed a loss of that yet."""
+        outdated = self._edits.newest(library, checked.newest) != checked.newest
+        if outdated:
+            self.leaves.use_up(checked.sha256, "over-edits")
+        return outdated
 
     def outlook(self, library: Library, parts: Iterable[tuple[str, Text]]) -> Outlook:
         """Which revision a file will be, and what of it nobody has proven; whether or not that keeps it back."""

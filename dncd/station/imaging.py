@@ -11,6 +11,7 @@ from dncd.program import dropped, names
 from dncd.program.survey import body
 from dncd.records import durable
 from dncd.records.plans import OnWire, on_wire
+from dncd.records.texts import NO_FACTS, FactsReading
 from dncd.station.results import NO_IMAGE, Checked, Prepared
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chars, significant_chunks
@@ -31,12 +32,14 @@ def image_of(
     around, found, tape = Around.of(settings, coder), checked.survey, settings.tape
     sha256, chars, size, wire = hashlib.sha256(), 0, 0, bytearray(around.lead)
     tail = ""
-    small = found.image_chars <= IN_MEMORY
+    small, reading = found.image_chars <= IN_MEMORY, FactsReading(found.chars)
 
     def counted() -> Iterator[str]:
         nonlocal size, tail
         for text in body(chunks, checked.encoding, found):
-            size += len(text.encode("utf-8"))
+            data = text.encode("utf-8")
+            size += len(data)
+            reading.feed(data)
             tail = (tail + text)[-_TAIL_CHARS:]
             yield text
 
@@ -63,6 +66,7 @@ def image_of(
         sha256.hexdigest(),
         around.shape(chars, behind, word),
         size,
+        reading.result() if size == found.chars else NO_FACTS,
     )
 
 

@@ -11,6 +11,7 @@ from dncd.program.dropped import Codec, Encoding, LineEnds
 from dncd.program.survey import Survey
 from dncd.records.orders import UNCOUNTED, Batch
 from dncd.records.plans import OutPlan
+from dncd.records.texts import NO_FACTS, Facts
 from dncd.values import NO_FAULTS, Counters, Result
 
 NO_ENCODING: Final = Encoding(Codec.LATIN_1, LineEnds.RUNS, 0, 0)
@@ -65,7 +66,7 @@ UNCHECKED: Final = Checked("", ())
 class Prepared:
     """The copy and the tape image of a checked file. image: its file, where it is too large for memory; wire: the image
     where it is small, else b""; lead: characters of leader; text_bytes: of the text
-    between the marks, in UTF-8."""
+    between the marks, in UTF-8; facts: of that text, where it has one byte a character."""
 
     copy: Path
     image: Path
@@ -76,6 +77,7 @@ class Prepared:
     wire_sha256: str
     shape: Shape
     text_bytes: int = 0
+    facts: Facts = NO_FACTS
 
 
 NO_IMAGE: Final = Prepared(Path(), Path(), b"", 0, 0, 0, "", Shape(0, 0, b""))
@@ -94,6 +96,11 @@ class Begun:
     """A sending that the records know of."""
 
     plan: OutPlan
+
+
+@dataclass(frozen=True, slots=True)
+class Outdated:
+    """Something came from the control since a file was checked: it is taken in anew, and its start stands."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,6 +61,11 @@ class Run:
             self.sending.stop(reason, now)
 
     @property
+    def taken_back(self) -> bool:
+        """Whether somebody took it back, or its image cannot be read."""
+        return self._cut is Cut.FOR_GOOD
+
+    @property
     def left_no_trace(self) -> bool:
         """Whether nothing went out, and the file has its turn again: a control that never asked for packets, and somebody
         who took it back, have answered."""

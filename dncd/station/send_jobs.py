@@ -25,7 +25,7 @@ from dncd.records.store import Store
 from dncd.station import events as ev
 from dncd.station.gates import Gates, Texts
 from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
-from dncd.station.results import Begun, Checked, FileEnding, Gone, Prepared, TakenIn
+from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Outdated, Prepared, TakenIn
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end
 from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
@@ -65,7 +65,7 @@ class SendJobs:
             case ev.Return():
                 plans.remove(self._store.shop.state, job.begun.plan)
             case ev.Weigh():
-                parts = self._parts(_kept(job.prepared.copy, job.checked.size), job.checked, job.prepared.text_bytes)
+                parts = self._parts(_kept(job.prepared.copy, job.checked.size), job.checked, job.prepared)
                 return self.gates.outlook(self._store.reader, parts)
             case ev.KeepOrder():
                 self._store.orders.put(self._settings.name, dict(job.front), job.behind)
@@ -105,7 +105,7 @@ class SendJobs:
                 if job.scope is ev.Scope.CHECK:
                     return TakenIn(checked)
                 prepared = image_of(source.chunks, copy, image, checked, settings=self._settings, coder=self._coder)
-                parts = self._parts(source.chunks, checked, prepared.text_bytes)
+                parts = self._parts(source.chunks, checked, prepared)
                 checked = dataclasses.replace(checked, outlook=self.gates.outlook(self._store.reader, parts))
                 source.keep()
                 made.pop_all()
@@ -187,11 +187,10 @@ class SendJobs:
 
     # --- on record: in the records thread --------------------------------------------------------------------------------
 
-    def begin(self, job: ev.Begin) -> Begun | Gone | Checked:
+    def begin(self, job: ev.Begin) -> Begun | Gone | Outdated:
         """The last look before the start: the file must still be the one that was checked; then plan and revisions.
 
-        The copy is read once. Gives what was checked, with refusals, where the operator has punched out an edit meanwhile
-        that the file lacks.
+        The copy is read once. Nothing is compared here: the records of another machine would wait for it.
         """
         checked, prepared, library = job.checked, job.prepared, self._store.library
         try:
@@ -201,9 +200,9 @@ class SendJobs:
             status = None
         if status is None or identity(status) != checked.identity:
             return Gone("it was taken away or changed")
+        if self.gates.outdated(library, checked):
+            return Outdated()
         chunks = _kept(prepared.copy, checked.size)
-        if edits := self.gates.new_edits(library, job.name, checked, lambda: self._texts_of(chunks, checked, job.name)):
-            return dataclasses.replace(checked, refusals=edits)
         self.gates.leaves.use_up(checked.sha256)
         plan = dataclasses.replace(
             self._plan(job.name, checked),
@@ -224,11 +223,13 @@ class SendJobs:
         more = {"File-SHA256": checked.sha256}
         if len(checked.survey.opening) > 1:
             more["Mark-Line"] = checked.survey.opening
-        for program, text in self._parts(chunks, checked, prepared.text_bytes):
+        for program, text in self._parts(chunks, checked, prepared):
             yield program, text, more
 
-    def _parts(self, chunks: dropped.Chunks, checked: Checked, size: int = -1) -> Iterator[tuple[str, Text]]:
-        """Each program of a file and its text. size: bytes of the whole text, where it is known."""
+    def _parts(
+        self, chunks: dropped.Chunks, checked: Checked, prepared: Prepared = NO_IMAGE
+    ) -> Iterator[tuple[str, Text]]:
+        """Each program of a file and its text. prepared: what its image told of the text, where it is made."""
 
         def pieces() -> Iterator[bytes]:
             for piece in body(chunks, checked.encoding, checked.survey):
@@ -239,7 +240,8 @@ class SendJobs:
             for part in split(whole, checked.survey.opening, self._settings.tape.mark or "%"):
                 yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8"))
             return
-        yield checked.programs[0], Text(pieces, size if size >= 0 else sum(len(piece) for piece in pieces()))
+        size = sum(map(len, pieces())) if prepared is NO_IMAGE else prepared.text_bytes
+        yield checked.programs[0], Text(pieces, size, prepared.facts)
 
     def end(self, job: ev.End) -> FileEnding:
         """A sending is over. What is told of its characters is what went over the line."""

@@ -14,10 +14,11 @@ from dncd.choices import Protocol, StartOn
 from dncd.errors import DncdError, NotDoneError
 from dncd.line.echo import Tail
 from dncd.line.starting import Starts
+from dncd.outside.folder_looks import Entry
 from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.queue import SendQueue, WaitingFile
-from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outlook, TakenIn
+from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outdated, Outlook, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
 from dncd.station.turns import Turns
@@ -100,6 +101,9 @@ class Sender:
         self._standing = standing
         self._unrecorded = Unrecorded()
         self._begin_from = self._look_from = 0.0
+        self._start_of: tuple[WaitingFile, Entry] | None = (
+            None  # whose start was given back, while it is looked at anew
+        )
 
     @property
     def busy(self) -> bool:
@@ -185,10 +189,17 @@ class Sender:
             return self.over(now) if run.sending.outcome is not None else run.fetch()
         self.run = None
         self._standing.move(LineUse.IDLE)
-        if isinstance(result, Checked):  # the operator punched out an edit since the check
-            return self._dismiss(run.file, ev.Verdict.REFUSED, result)
-        stale, run.file.prepared = run.file.prepared, NO_IMAGE
-        self.queue.move(run.file, FileState.SETTLING)
+        file, stale = run.file, run.file.prepared
+        if run.taken_back:
+            return self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked)
+        file.prepared = NO_IMAGE
+        if isinstance(result, Outdated):
+            self.queue.move(file, FileState.READY)
+            if run.sending.outcome is None and run.sending.held_since is None:
+                self.starts.give_back()
+                self._start_of = file, file.entry
+        else:
+            self.queue.move(file, FileState.SETTLING)
         return [ev.Do(ev.PutAway(stale))]
 
     def failed(self, job: ev.FileJob, error: Exception, now: float) -> str:
@@ -257,6 +268,9 @@ class Sender:
         if self.starts.reader_off:
             actions += self._unrecorded.wait_no_more(now)
         file = self.queue.first() if self._standing.serving and self.run is None else None
+        if self._start_of is not None and (file is None or self._start_of != (file, file.entry)):
+            self._start_of = None
+            self.starts.sending_began()  # it was for that file as it was
         if file is None or file.state is not FileState.READY or self.blocked is not None:
             return actions
         if file.prepared is NO_IMAGE:
@@ -269,6 +283,7 @@ class Sender:
             self.run = Run(self.settings, file, self.starts.wish_at_hand(now), now)
             self.run.early_s = self.starts.early_s(file.came_at)
             self.starts.sending_began()
+            self._start_of = None
             self.queue.move(file, FileState.BEGINNING)
             self._standing.move(LineUse.BEGINNING)
             actions.append(ev.Do(ev.Begin(file.name, file.checked, file.prepared)))
