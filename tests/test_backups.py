@@ -386,7 +386,7 @@ def test_nobody_ends_a_backup_that_is_not_open(shop: Shop) -> None:
     jobs = []
     backing = BackingUp(shop.office, lambda job, then, failed: jobs.append((job, then, failed)))
     with pytest.raises(NotDoneError, match="no backup is open"):
-        backing.close(MACHINE)
+        backing.end(MACHINE, None, 0.0)
     backing.announce(MACHINE, 0.0)
     with pytest.raises(NotDoneError, match="open already"):
         backing.announce(MACHINE, 1.0)
@@ -408,3 +408,37 @@ def test_nobody_ends_a_backup_that_is_not_open(shop: Shop) -> None:
     backing.look({}, 3700.0)  # nobody came for an hour
     run()
     assert MACHINE not in shop.office.backups.open
+
+
+class Punching:
+    """A station whose control punches, as far as a backup looks at it."""
+
+    def __init__(self) -> None:
+        self.core = self.captures = self
+        self.busy = True
+
+
+@pytest.mark.parametrize("still_punches", [False, True])
+def test_a_backup_that_is_ended_waits_for_what_the_control_punches(shop: Shop, still_punches: bool) -> None:
+    from dncd.service.backups import BackingUp
+
+    jobs = []
+    backing = BackingUp(shop.office, lambda job, then, failed: jobs.append((job, then, failed)))
+    run = lambda: [then(job()) for job, then, _ in iter(lambda: jobs.pop(0) if jobs else None, None)]  # noqa: E731
+    backing.announce(MACHINE, 0.0)
+    run()
+    station = Punching()
+    backing.end(MACHINE, station, 10.0)
+    backing.look({MACHINE: station}, 12.0)
+    run()
+    assert MACHINE in shop.office.backups.open
+    shop.punch(dump(memory(2)))
+    station.busy = still_punches
+    backing.look({MACHINE: station}, 14.0)
+    run()
+    assert (MACHINE in shop.office.backups.open) == still_punches
+    backing.look({MACHINE: station}, 70.0)
+    run()
+    assert len(shop.backup().programs) == 2
+    told = backing._outcomes[MACHINE]["told"]
+    assert ("it was ended while the control still punched: what came then is not in it" in told) == still_punches

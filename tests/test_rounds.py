@@ -155,6 +155,22 @@ def test_a_disk_that_hangs_is_told_and_still_feeds_the_watchdog(hands, tmp_path,
     assert SLOW_S >= 10
 
 
+def test_a_capture_whose_reading_takes_long_is_told(hands, tmp_path, monkeypatch):
+    made, _ = hands
+    health = Health(made, {"state": tmp_path, "folder": tmp_path})
+    gate = threading.Event()
+    made.do("apart", gate.wait, lambda _: None, lambda _: None, made.loop)
+    monkeypatch.setattr("dncd.service.health.SLOW_S", 0.0)
+    assert health.look(ROUND)
+    assert [str(problem) for problem in health.problems if problem.kind == "slow-apart"] == [
+        f"reading what a control punched has taken 0 s so far ({tmp_path}): look at that disk or share; it goes on by itself"
+    ]
+    gate.set()
+    until(lambda: "apart" not in {name for name, spent in made.slow(0.0).items() if spent})
+    health.look(ROUND)
+    assert "slow-apart" not in [problem.kind for problem in health.problems]
+
+
 def test_a_dead_thread_starves_the_watchdog(hands, tmp_path):
     made, _ = hands
     health = Health(made, {"state": tmp_path, "folder": tmp_path})

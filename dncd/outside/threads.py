@@ -29,7 +29,7 @@ class Thread:
         self.name, self.fate, self.fault = name, fate, ""
         self._work = work
         self._thread: threading.Thread | None = None
-        self._began = 0.0
+        self._began = time.monotonic()
 
     def start(self) -> None:
         """Begins, or begins anew. RuntimeError where the system has no thread left."""
@@ -51,6 +51,10 @@ class Thread:
 
     def alive(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
+
+    def lived_s(self) -> float:
+        """Seconds since it began."""
+        return time.monotonic() - self._began
 
     def join(self, seconds: float) -> bool:
         """Waits for its end; whether it has ended. One that was never started has."""

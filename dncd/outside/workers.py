@@ -4,7 +4,7 @@ import queue
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Protocol, TypeVar
 
 from dncd.outside.loop import Loop, Owner
@@ -107,11 +107,14 @@ class Workers:
     supply: Worker
     notes: Worker
     captures: Worker
+    apart: set[Thread] = field(default_factory=set)
+    """The threads of jobs that have one each."""
 
     @classmethod
     def of(cls, loop: Loop) -> "Workers":
         names = ("records", "checks", "supply", "notes", "captures")
-        return cls(loop, *(Worker(f"dncd-{name}", loop.post) for name in names))
+        records, checks, supply, notes, captures = (Worker(f"dncd-{name}", loop.post) for name in names)
+        return cls(loop, records, checks, supply, notes, captures)
 
     def do(
         self,
@@ -126,10 +129,20 @@ class Workers:
         if thread != APART:
             self.named()[thread].do(job, then, failed, owner)
             return
-        apart = Thread(f"dncd-{APART}", _work(job, then, failed, self.loop.post, owner))
+        work = _work(job, then, failed, self.loop.post, owner)
+
+        def whole() -> None:
+            try:
+                work()
+            finally:
+                self.apart.discard(apart)
+
+        apart = Thread(f"dncd-{APART}", whole)
+        self.apart.add(apart)
         try:
             apart.start()
         except RuntimeError as error:  # the system has no thread left: tried again
+            self.apart.discard(apart)
             caught = error
             self.loop.post(lambda: failed(caught), owner)
 
@@ -140,6 +153,7 @@ class Workers:
     def slow(self, seconds: float) -> dict[str, float]:
         """Threads that have been at one job for longer than `seconds` (a disk or a share that hangs), and for how long."""
         waits = {name: worker.busy_s() for name, worker in self.named().items()}
+        waits[APART] = max((thread.lived_s() for thread in tuple(self.apart)), default=0.0)
         return {name: spent for name, spent in waits.items() if spent > seconds}
 
     def finish(self, seconds: float, beside_s: float) -> list[str]:

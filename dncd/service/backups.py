@@ -3,6 +3,7 @@
 Runs in the loop's thread; what is written is the records thread's (`records.backups`).
 """
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -15,15 +16,18 @@ from dncd.records.holdings import Backup
 from dncd.records.store import Store
 from dncd.station.driver import Station
 
+_WITHOUT: Final = "it was ended while the control still punched: what came then is not in it"
 DAY: Final = timedelta(days=1)
 
 
 @dataclass(slots=True)
 class _Announced:
-    """A backup that somebody announced. quiet_from: when something came last, or when it was announced."""
+    """A backup that somebody announced. quiet_from: when something came last, or when it was announced; end_by: when it ends
+    whatever still comes, once somebody has ended it."""
 
     captures: int
     quiet_from: float
+    end_by: float = math.inf
     closing: bool = False
     trouble: str = ""
 
@@ -46,17 +50,23 @@ class BackingUp:
         self._open[name] = _Announced(0, now)
         self._do(lambda: self._store.backups.announce(name), lambda _: None, lambda error: self._failed(name, error))
 
-    def close(self, name: str) -> None:
-        """Ends an announced backup. NotDoneError if none is open."""
+    def end(self, name: str, station: Station | None, now: float) -> None:
+        """Ends an announced backup as soon as what comes just now is on record. NotDoneError if none is open."""
         announced = self._open.get(name)
         if announced is None:
             raise NotDoneError("no backup is open", name, "Announce one with `dncd backup`")
+        announced.end_by = min(announced.end_by, now + defaults.BACKUP_QUIET_S)
+        if not _still_comes(station):
+            self._close(name, announced)
+
+    def _close(self, name: str, announced: _Announced, without: str = "") -> None:
+        """without: what is not in it, in a sentence."""
         if announced.closing:
             return
         announced.closing = True
         self._do(
             lambda: self._store.backups.close(name),
-            lambda outcome: self._closed(name, outcome),
+            lambda outcome: self._closed(name, outcome, without),
             lambda error: self._later(announced, error),
         )
 
@@ -65,9 +75,10 @@ class BackingUp:
         """The disk did not take it: tried again after another quiet while."""
         announced.trouble, announced.closing, announced.captures = str(error), False, -1
 
-    def _closed(self, name: str, outcome: Outcome) -> None:
+    def _closed(self, name: str, outcome: Outcome, without: str) -> None:
         self._open.pop(name, None)
-        self._outcomes[name] = {"counts": outcome.record is not None, "told": list(outcome.told)}
+        told = [*outcome.told, without] if without else list(outcome.told)
+        self._outcomes[name] = {"counts": outcome.record is not None, "told": told}
 
     def _failed(self, name: str, error: Exception) -> None:
         self._open.pop(name, None)
@@ -77,12 +88,14 @@ class BackingUp:
         """Every second or two: closes the backups after whose last capture the line has been quiet."""
         for name, announced in list(self._open.items()):
             captures = self._store.backups.captures.get(name, 0)
-            station = stations.get(name)
-            if captures != announced.captures or (station is not None and station.core.captures.busy):
+            still_comes = _still_comes(stations.get(name))
+            if captures != announced.captures or still_comes:
                 announced.captures, announced.quiet_from = captures, now
             quiet = now - announced.quiet_from
             if quiet >= (defaults.BACKUP_QUIET_S if captures else defaults.BACKUP_WAIT_S):
-                self.close(name)
+                self._close(name, announced)
+            elif now >= announced.end_by or (not still_comes and announced.end_by < math.inf):
+                self._close(name, announced, _WITHOUT if still_comes else "")
 
     def status(self, station: Station, now: datetime) -> dict[str, Any]:
         """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or "").
@@ -103,6 +116,11 @@ class BackingUp:
             "captures": self._store.backups.captures.get(name, 0) if announced else 0,
             "outcome": self._outcomes.get(name),
         }
+
+
+def _still_comes(station: Station | None) -> bool:
+    """Whether something that the control punches, or has punched, is not on record yet."""
+    return station is not None and station.core.captures.busy
 
 
 def due(backup: Backup | None, first: str, most_days: int, now: datetime) -> str:

@@ -9,7 +9,7 @@ from dncd import defaults
 from dncd.outside.disk_room import free_bytes
 from dncd.outside.journal import journal
 from dncd.outside.threads import Fate, Thread
-from dncd.outside.workers import Workers
+from dncd.outside.workers import APART, Workers
 from dncd.service.rounds import Round
 
 SLOW_S: Final = 10.0
@@ -23,6 +23,7 @@ _WHAT: Final = {
     "captures": "writing what a control punches to the disk",
     "checks": "reading a dropped file",
     "supply": "reading a tape image from the disk",
+    APART: "reading what a control punched",
     "notes": "writing STATUS.txt into the shared folder",
 }
 

@@ -100,7 +100,7 @@ def _announce_backup(desk: Requests, station: Station, _: _Request) -> dict[str,
 
 
 def _end_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
-    desk.parts.backing_up.close(station.name)
+    desk.parts.backing_up.end(station.name, station, desk.parts.workers.loop.now())
     return {}
 
 
