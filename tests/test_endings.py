@@ -354,6 +354,7 @@ def a_sending(root: Path) -> None:
             house.endings.end_out(begin(house, plan) if result == "sent" else plan, Sent(result))
 
 
+@pytest.mark.slow
 def test_a_sending_cut_at_each_change_has_its_file_once_and_one_ending() -> None:
     for root, which in each_cut(a_sending):
         with contextlib.closing(House(root)) as house:

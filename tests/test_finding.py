@@ -66,10 +66,10 @@ def test_the_generator_makes_what_it_says() -> None:
     assert sum(control.pauses.after_bits > 0 for control in made) > 50
 
 
-def test_thirty_lines_are_found() -> None:
-    found = tally(range(700, 730))
+def test_ten_lines_are_found() -> None:
+    found = tally(range(700, 710))
     assert found["wrong"] == 0
-    assert found["right"] >= 29
+    assert found["right"] >= 9
     assert found["most punches"] <= 4
 
 
