@@ -3,6 +3,7 @@
 The commands that speak with the service meet a stand-in for it: the real command socket with scripted answers.
 """
 
+import io
 import json
 import os
 import pty
@@ -483,6 +484,19 @@ def test_send_overwrites_nothing(shop: Path, service: Service, capsys: pytest.Ca
     assert status == 0
     assert out.startswith("a.nc waits as a (2).nc")
     assert {p.name: p.read_text() for p in folder.iterdir()} == {"a.nc": "somebody's", "a (2).nc": "O1"}
+
+
+def test_send_takes_standard_input_under_a_name(
+    shop: Path, service: Service, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service.results = {"0004.nc": {"result": "sent"}}
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(b"%\nO0004\n%\n")))
+    assert words(capsys, "send", "gang-lathe", "-", "--name", "0004.nc")[0] == 0
+    assert (shop / "shop/gang-lathe/to-machine/0004.nc").read_bytes() == b"%\nO0004\n%\n"
+    for wrong in (("-",), ("0004.nc", "--name", "x.nc"), ("-", "0004.nc", "--name", "x.nc")):
+        status, _, err = words(capsys, "send", "gang-lathe", *wrong)
+        assert status == 2
+        assert "send MACHINE - --name 0004.nc" in err
 
 
 @pytest.mark.parametrize("name", [".a.nc", "~$a.nc", "a.tmp", "a.part", "Thumbs.db"])

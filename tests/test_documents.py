@@ -39,7 +39,7 @@ def followed(words: list[str]) -> Iterator[str]:
     known = {"--help", "--version"}
     while words:
         word = words.pop(0)
-        if word.startswith("-"):
+        if word.startswith("-") and word != "-":
             known |= {option for parameter in command.params for option in (*parameter.opts, *parameter.secondary_opts)}
             if word not in known:
                 yield word

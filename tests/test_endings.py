@@ -11,7 +11,7 @@ import pytest
 from failing_disk import FailingDisk, Kill, used
 from strict_disk import each_cut
 
-from dncd.cli.records import log_line
+from dncd.cli.log import log_line
 from dncd.errors import RecordsError
 from dncd.records import durable, plans, receipts
 from dncd.records.endings import Endings, Shop

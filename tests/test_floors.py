@@ -78,7 +78,6 @@ SMALL_AND_ALONE = {
     "cli/as_owner.py": "a command becomes another user, and its own tests",
     "records/watch.py": "what others do to the records, and its own tests",
     "cli/examples.py": "a table of words alone, beside what shows it",
-    "cli/moments.py": "pure: how people write a moment, and its own tests",
     "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",
     "service/stop.py": "the order of an end, which is a promise of its own",
 }

@@ -13,9 +13,9 @@ from typing import Final
 import click
 
 from dncd import __version__
-from dncd.cli.asking import Asked
-from dncd.cli.late_group import LateGroup
-from dncd.errors import DncdError
+from dncd.cli.asking import Asked, answered
+from dncd.cli.late_group import LateGroup, help_of
+from dncd.errors import DncdError, UsageError
 from dncd.peer_text import printable
 
 PROGRAM: Final = "dncd"
@@ -29,7 +29,7 @@ LATE: Final = {
     "go": ("send:go", "Start what waits for a go."),
     "holds": ("holdings:holds", "What the control holds, as far as is known."),
     "line": ("line_group:line", "From a bare port to a line known to be good."),
-    "log": ("records:log", "The ledger: what happened, oldest first."),
+    "log": ("log:log", "The ledger: what happened, oldest first."),
     "next": ("send:put_first", "Put a file that waits in front of the others."),
     "programs": ("records:programs", "Programs, and what the control is known to hold."),
     "prove": ("proving:prove", "Sign a revision off as proven at the machine."),
@@ -72,35 +72,48 @@ def group(context: click.Context, file: Path | None) -> None:
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    """Runs one command; gives its exit status and has told every error on standard error."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a narrow locale must not end a command in the middle of a table
-            stream.reconfigure(errors="backslashreplace")
+    """Runs one command; gives its exit status and has told every error on standard error, and with --json as JSON too."""
+    answered.clear()
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # it was closed
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115, PTH123 - as long as the process lives
+        if hasattr(stream := getattr(sys, name), "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a narrow locale must not end a command within a table
     try:
         status = _run(words)
         sys.stdout.flush()
-    except BrokenPipeError:
-        # Who read our output has seen enough. What is still buffered must not complain at exit either.
+    except OSError as error:
+        if error.filename is not None:
+            _tell_fault(error)
+            return 1
+        # What is still buffered must not complain at exit either.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if not isinstance(error, BrokenPipeError):  # else who read our output has seen enough
+            _tell(f"Standard output cannot be written: {error.strerror}. Give it another place.")
         return 1
     return status
 
 
 def _run(words: Sequence[str] | None) -> int:
+    group.help = group.help or help_of(group)
     try:
         status = group.main(args=None if words is None else list(words), prog_name=PROGRAM, standalone_mode=False)
     except click.exceptions.Exit as asked:
         return asked.exit_code
     except click.ClickException as error:
         error.show()
+        context = getattr(error, "ctx", None)
+        where = context.command_path if context else PROGRAM
+        _tell_json(words, UsageError(error.format_message(), where, f"`{where} --help` says what it takes"))
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
         return 1
     except DncdError as error:
         _tell(str(error))
+        _tell_json(words, error)
         return error.exit_status
-    except BrokenPipeError:
+    except OSError:
         raise
     except Exception as error:  # noqa: BLE001 - the last resort: one sentence instead of a traceback
         _tell_fault(error)
@@ -110,6 +123,16 @@ def _run(words: Sequence[str] | None) -> int:
 
 def _tell(text: str) -> None:
     click.echo("\n".join(map(printable, text.split("\n"))), err=True)
+
+
+def _tell_json(words: Sequence[str] | None, error: DncdError) -> None:
+    """On standard output, for programs that asked for JSON, unless a command has given its own already."""
+    if "--json" in (sys.argv if words is None else words):
+        from dncd.cli.layout import print_json
+
+        if not answered:
+            about = {"code": error.code, "what": error.what, "where": error.where, "next": error.next_step}
+            print_json({"error": about})
 
 
 def _tell_fault(error: Exception) -> None:

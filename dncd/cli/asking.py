@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from dncd.values import MachineSettings, Settings
 
 
+answered: list[object] = []
+"""What this command has printed as JSON: an error adds none of its own then."""
+
+
 class Asked:
     """The file that --config named, if any, and what it says, read when first needed.
 

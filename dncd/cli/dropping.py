@@ -1,9 +1,27 @@
 """A careful drop: a copy under a hidden name in `to-machine/`, then named there without ever replacing a file."""
 
+import sys
 from pathlib import Path
+from typing import Final
+
+import click
 
 from dncd.errors import NotDoneError, UsageError
 from dncd.records import durable
+
+INPUT: Final = Path("-")
+"""The file that stands for standard input."""
+
+
+def from_input(name: str) -> Path:
+    """Standard input as a file of that name, which goes when the command ends."""
+    import tempfile
+
+    folder = tempfile.TemporaryDirectory(prefix="dncd-")
+    click.get_current_context().call_on_close(folder.cleanup)
+    file = Path(folder.name) / Path(name).name
+    file.write_bytes(sys.stdin.buffer.read())
+    return file
 
 
 def check(source: Path) -> None:

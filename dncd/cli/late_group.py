@@ -10,6 +10,20 @@ from click.shell_completion import CompletionItem
 from dncd.cli.examples import EXAMPLES
 
 
+def help_of(command: click.Command) -> str:
+    """The command's docstring from its source: `python -OO` leaves it out of the code."""
+    import ast
+    import inspect
+    from pathlib import Path
+
+    body = inspect.unwrap(command.callback) if command.callback else None
+    if body is None:
+        return ""
+    tree = ast.parse(Path(body.__code__.co_filename).read_text("utf-8"))
+    found = (node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == body.__name__)
+    return next((ast.get_docstring(node) or "" for node in found), "")
+
+
 class LateGroup(click.Group):
     """late: by the command's word its place in this room, MODULE:NAME, and its short help, which is shown without loading
     it."""
@@ -26,6 +40,7 @@ class LateGroup(click.Group):
             module, _, name = self.late[cmd_name][0].partition(":")
             command: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
             path = cmd_name if self.name == "dncd" else f"{self.name} {cmd_name}"
+            command.help = command.help or help_of(command)
             command.epilog = "Example:\n\n\b\n" + EXAMPLES[path] if path in EXAMPLES else None
             self.add_command(command, cmd_name)
         return self.commands.get(cmd_name)

@@ -1,31 +1,96 @@
 """How things look on a terminal: tables, times, sizes; JSON; and pages to print."""
 
 import json
-from collections.abc import Sequence
+import os
+import re
+import sys
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
+from dncd.cli.asking import answered
 from dncd.errors import NotDoneError
 from dncd.peer_text import printable
 
 
 def print_json(value: Any) -> None:
     """JSON alone; escapes keep it printable on every terminal."""
+    answered.append(value)
     click.echo(json.dumps(value, ensure_ascii=True, indent=2))
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
-    """Lines of a table with aligned columns; `right`: columns that stand to the right. Cells are made printable."""
+def terminal_width() -> int:
+    """Columns of the terminal that standard output is; 0 where it is none, and nothing need be folded."""
+    try:
+        return os.get_terminal_size(sys.stdout.fileno()).columns
+    except (OSError, ValueError):
+        return 0
+
+
+def paged(lines: Iterable[str]) -> None:
+    """Lines, a page at a time where a person looks at a terminal: by $PAGER, else less, which ends where all is seen."""
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        os.environ.setdefault("LESS", "FRX")
+        click.echo_via_pager(f"\n{line}" if n else line for n, line in enumerate(lines))
+        return
+    for line in lines:
+        click.echo(line)
+
+
+def fold(line: str) -> str:
+    """A long line, over several on a narrow terminal, between words."""
+    import textwrap
+
+    width = terminal_width()
+    if len(line) <= width or not width:
+        return line
+    return textwrap.fill(line, max(width, 20), subsequent_indent="    ", break_on_hyphens=False)
+
+
+def table(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = (), spare: Sequence[int] = ()
+) -> list[str]:
+    """Lines of a table with aligned columns. Cells are made printable.
+
+    right: columns that stand to the right; spare: those that a narrow terminal leaves out. What is still too wide is folded
+    within its column, never within a number or a date.
+    """
     cells = [[printable(cell) for cell in row] for row in (heads, *rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
+    room = terminal_width()
+    shown = [n for n in range(len(heads)) if n not in spare or not room or sum(widths) + 2 * len(widths) - 2 <= room]
+    if room:
+        words = [{word for row in cells for word in row[n].split()} for n in range(len(heads))]
+        least = [max((_least(word) for word in each), default=0) for each in words]
+        while sum(widths[n] + 2 for n in shown) - 2 > room and (wide := [n for n in shown if widths[n] > least[n]]):
+            widths[max(wide, key=lambda n: widths[n])] -= 1
     lines = []
     for row in cells:
-        padded = [c.rjust(w) if n in right else c.ljust(w) for n, (c, w) in enumerate(zip(row, widths, strict=True))]
-        lines.append("  ".join(padded).rstrip())
+        columns = {n: _folded(row[n], widths[n]) for n in shown}
+        for at in range(max(map(len, columns.values()))):
+            parts = {n: column[at] if at < len(column) else "" for n, column in columns.items()}
+            padded = (c.rjust(widths[n]) if n in right else c.ljust(widths[n]) for n, c in parts.items())
+            lines.append("  ".join(padded).rstrip())
     return lines
+
+
+_BREAKS: Final = 8
+"""Characters of a word without digits that stay together."""
+
+
+def _least(word: str) -> int:
+    return len(word) if re.search(r"\d", word) else min(len(word), _BREAKS)
+
+
+def _folded(cell: str, width: int) -> list[str]:
+    if len(cell) <= width:
+        return [cell]
+    import textwrap
+
+    return textwrap.wrap(cell, width, break_on_hyphens=False) or [""]
 
 
 def local_time(text: str) -> str:

@@ -15,12 +15,16 @@ _NUMBER: Final = re.compile(r"[0-9]{1,7}")
 
 
 class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has no ParamType[str]
-    """ISO 8601; the clock here where no zone is said. A day, a minute or a second counts whole, up to its end.
+    """ISO 8601; the clock here where no zone is said. A day, a minute or a second counts whole: up to its end, or from
+    its `first` millisecond.
 
     Converts to the ledger's form: UTC, milliseconds, Z. The number of a line (up to seven digits) stays as it is.
     """
 
     name = "time"
+
+    def __init__(self, *, first: bool = False) -> None:
+        self._first = first
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """`click.BadParameter` for what is no time."""
@@ -39,7 +43,7 @@ class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has 
                 end = when + (timedelta(seconds=1) if found["second"] else timedelta(minutes=1))
             if end != when:
                 end -= timedelta(milliseconds=1)
-            return utc_text(end.astimezone(UTC))
+            return utc_text((when if self._first else end).astimezone(UTC))
         except (ValueError, OverflowError):
             self.fail(
                 f"{text!r} is not a time. Write it as 2026-07-01, '2026-07-01 14:30' or 2026-07-01T14:30:00Z,"

@@ -1,8 +1,7 @@
-"""Commands that read the records; none of them needs the service: log, programs, show, diff."""
+"""Commands that read the library; none of them needs the service: programs, show, diff."""
 
 import sys
-from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,7 +11,8 @@ import click
 from dncd.cli import completing
 from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
 from dncd.cli.holdings import HOW
-from dncd.cli.layout import count, local_time, number, print_json, save_page, seconds, table
+from dncd.cli.layout import count, local_time, number, print_json, save_page, table
+from dncd.cli.log import known
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
 from dncd.peer_text import printable
@@ -20,72 +20,6 @@ from dncd.peer_text import printable
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff
     from dncd.records.library import Library, Revision
-
-
-def _ledger(given: Asked, machine: str | None) -> Iterator[dict[str, Any]]:
-    state = given.state
-    from dncd.records import ledger
-
-    yield from ledger.records(state, machine or "")
-
-
-def _known(given: Asked, machine: str) -> None:
-    """A machine of the settings, or one that was there once and is still in the ledger."""
-    if machine not in given.machines and not any(True for _ in _ledger(given, machine)):
-        raise given.unknown_machine(machine)
-
-
-@click.command()
-@machine_word(required=False)
-@click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the last N.")
-@as_json
-@asked
-def log(given: Asked, machine: str | None, last: int | None, as_json: bool) -> None:
-    """The ledger: what happened, oldest first."""
-    if machine is not None:
-        _known(given, machine)
-    records: Iterable[dict[str, Any]] = _ledger(given, machine)
-    if last is not None:
-        records = deque(records, maxlen=last)
-    if as_json:
-        print_json(list(records))
-        return
-    for record in records:
-        click.echo(printable(log_line(record)))
-
-
-def log_line(record: Mapping[str, Any]) -> str:
-    """One record in one line: when, where, what, and what is worth knowing of it."""
-    parts = [local_time(str(record.get("time", ""))), f"{record.get('event', '')!s:11}"]
-    if record.get("machine"):
-        parts.append(str(record["machine"]))
-    parts += [str(record[key]) for key in ("program", "file") if record.get(key)]
-    facts = []
-    if record.get("event") == "backup":
-        facts += [
-            f"{len(record[key])} {key}" for key in ("programs", "changed", "missing", "unknown") if record.get(key)
-        ]
-    if isinstance(record.get("revision"), int) and record["revision"]:
-        facts.append(f"revision {record['revision']}")
-    if isinstance(record.get("wire_chars"), int):
-        facts.append(count(record["wire_chars"], "character"))
-    if isinstance(record.get("seconds"), int | float) and (record["seconds"] or "chars" in record):
-        facts.append(seconds(record["seconds"]))
-    if record.get("holds"):
-        facts.append(count(record["holds"], "hold"))
-    if record.get("rounds"):
-        facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
-    elif record.get("note"):
-        facts += [str(record["note"]), f"signed {record.get('by', '')}"]
-    line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
-    return line + "".join(f"; {reason}" for reason in reasons_of(record))
-
-
-def reasons_of(record: Mapping[str, Any]) -> list[str]:
-    found = record.get("reasons", record.get("reason"))
-    if isinstance(found, str):
-        return [found] if found else []
-    return [str(reason) for reason in found] if isinstance(found, list) else []
 
 
 @click.command()
@@ -97,7 +31,7 @@ def reasons_of(record: Mapping[str, Any]) -> list[str]:
 def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | None, as_json: bool) -> None:
     """Programs, and what the control is known to hold."""
     if machine is not None:
-        _known(given, machine)
+        known(given, machine)
     if sheet or output is not None:
         if machine is None or not sheet or as_json:
             raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
@@ -185,7 +119,7 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
         )
         for p in found
     ]
-    click.echo("\n".join(table(heads, rows, right=(2, 3))))
+    click.echo("\n".join(table(heads, rows, right=(2, 3), spare=(8,))))
 
 
 def _when(about: Mapping[str, Any] | None) -> str:
@@ -233,7 +167,7 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
     from dncd.records.holdings import Holdings
     from dncd.records.proving import Standing
 
-    _known(given, machine)
+    known(given, machine)
     with _library(given) as library:
         history = _history(library, given, machine, program)
         wanted = history[-1] if revision is None else _revision(history, revision, program)
@@ -270,7 +204,7 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
     """
     if len(revisions) > 2:
         raise click.UsageError("-r may be given twice at most: two revisions are compared")
-    _known(given, machine)
+    known(given, machine)
     with _library(given) as library:
         history = _history(library, given, machine, program)
         new = _revision(history, revisions[1], program) if len(revisions) == 2 else history[-1]

@@ -19,6 +19,7 @@ from dncd.peer_text import printable
 @click.option(
     "--again", type=click.IntRange(1, 9999), metavar="N", help="N times, one for each start; nothing else meanwhile."
 )
+@click.option("--name", metavar="NAME", help="The name of what comes by standard input, which is FILE -.")
 @as_json
 @asked
 def send(
@@ -26,6 +27,7 @@ def send(
     *,
     machine: str,
     files: tuple[Path, ...],
+    name: str | None,
     over_edits: bool,
     to_prove: bool,
     again: int | None,
@@ -38,6 +40,10 @@ def send(
     from dncd.records import durable
 
     given.need(machine)
+    if (files == (dropping.INPUT,)) != (name is not None):
+        raise click.UsageError("standard input is sent alone, and by a name: dncd send MACHINE - --name 0004.nc")
+    if name is not None:
+        files = (dropping.from_input(name),)
     for file in files:
         dropping.check(file)
     service = ask(given.state, {"do": "status"})["service"]  # nothing is dropped where nobody serves

@@ -186,12 +186,12 @@ class MetricsServer:
         method, _, rest = head.partition(b" ")
         if rest.split(b" ")[0].split(b"?")[0] not in (PATH.encode(), b"/"):
             status, kind, body = "404 Not Found", "text/plain", b"Ask for /metrics\n"
-        elif method != b"GET":
-            status, kind, body = "405 Method Not Allowed", "text/plain", b"Only GET is answered\n"
+        elif method not in (b"GET", b"HEAD"):
+            status, kind, body = "405 Method Not Allowed", "text/plain", b"Only GET and HEAD are answered\n"
         else:
             status, kind, body = "200 OK", CONTENT_TYPE, self._text()
         lines = (f"HTTP/1.0 {status}", "Server: dncd", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "", "")
-        return "\r\n".join(lines).encode() + body
+        return "\r\n".join(lines).encode() + (b"" if method == b"HEAD" else body)
 
     def _text(self) -> bytes:
         """The text of the last round, made once: asking more often costs nothing more."""

@@ -61,7 +61,12 @@ class Upkeep:
             if self._stopping.is_set():
                 return
             self._child = subprocess.Popen(
-                self._words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+                self._words,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                errors="replace",
             )
             os.setpriority(os.PRIO_PROCESS, self._child.pid, 19)
         said, _ = self._child.communicate()

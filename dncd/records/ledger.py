@@ -286,6 +286,15 @@ def stopped(state: Path) -> bool:
     return True
 
 
+def last_seq(state: Path) -> int:
+    """Number of the newest line that is whole; 0 where there is none."""
+    for path in reversed(files_of(state)):
+        for raw in _lines_backwards(path):
+            if line := _parsed(raw):
+                return int(line["seq"])
+    return 0
+
+
 def records(state: Path, machine: str = "") -> Iterator[Record]:
     """Lines of the ledger in order, of one machine or all, for readers beside the service.
 

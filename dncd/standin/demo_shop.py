@@ -79,7 +79,11 @@ class DemoShop:
         self.settings, self.log = home / "dncd.toml", home / "run.log"
         self.settings.write_text(_SETTINGS.format(lathe=json.dumps(lathe), mill=json.dumps(mill)), "utf-8")
         here = Path(dncd.__file__).resolve().parent.parent  # where the child finds this same dncd, installed or not
-        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(here), os.environ.get("PYTHONPATH", "")])}
+        self._env = {
+            **os.environ,
+            "PYTHONUTF8": "1",
+            "PYTHONPATH": os.pathsep.join([str(here), os.environ.get("PYTHONPATH", "")]),
+        }
         self._words = [sys.executable, "-m", "dncd", "--config", str(self.settings)]
 
     def __enter__(self) -> "DemoShop":
@@ -109,7 +113,12 @@ class DemoShop:
 
     def command(self, *words: str) -> "subprocess.CompletedProcess[str]":
         return subprocess.run(
-            [*self._words, *words], env=self._env, capture_output=True, text=True, timeout=DEADLINE_S, check=False
+            [*self._words, *words],
+            env=self._env,
+            capture_output=True,
+            encoding="utf-8",
+            timeout=DEADLINE_S,
+            check=False,
         )
 
     def drop(self, machine: str, name: str, text: str) -> None:
