@@ -3,6 +3,7 @@
 import contextlib
 import http.client
 import json
+import re
 import socket
 from pathlib import Path
 
@@ -72,6 +73,21 @@ def test_every_figure_is_there_and_parses():
     assert found[("dncd_backup_age_seconds", lathe)] == 86_400
     assert found[("dncd_settings_refused",)] == 1
     assert found[("dncd_waiting_files", lathe)] == 1
+
+
+@pytest.mark.parametrize("name", ["alerts.yml", "dashboard.json"])
+def test_rules_and_board_ask_for_figures_that_are_there(name):
+    text = (Path(__file__).parent.parent / "config" / name).read_text("utf-8")
+    if name == "dashboard.json":
+        asked = " ".join(target["expr"] for panel in json.loads(text)["panels"] for target in panel["targets"])
+    else:
+        asked = " ".join(line for line in text.splitlines() if "expr:" in line)
+    there = {key[0] for key in samples(openmetrics(status(backup={"age_days": 1.0})))}
+    used = set(re.findall(r"\bdncd_\w+", asked))
+    assert len(used) >= 8
+    assert used - there == set()
+    results = re.findall(r'result="([^"]+)"', asked)
+    assert set(results) <= set(Tally().as_dict()["transfers"])
 
 
 def test_no_text_of_a_peer_is_in_it():

@@ -16,6 +16,8 @@ _PLACES: Final = {
     "dncd.tmpfiles": "usr/lib/tmpfiles.d/dncd.conf",
     "99-dncd-serial.rules": "usr/lib/udev/rules.d/99-dncd-serial.rules",
     "dncd.toml": "usr/share/doc/dncd/dncd.toml",
+    "alerts.yml": "usr/share/doc/dncd/alerts.yml",
+    "dashboard.json": "usr/share/doc/dncd/dashboard.json",
 }
 """Each file that comes with dncd, and where a system looks for it."""
 
@@ -31,7 +33,7 @@ def unit(name: str | None, into: Path | None, program: str | None) -> None:
     """The systemd unit and other files that come with dncd.
 
     Prints one, or installs all. FILE is dncd.service (if left out), dncd.sysusers, dncd.tmpfiles, 99-dncd-serial.rules
-    for udev, or dncd.toml, which is the manual of the settings.
+    for udev, dncd.toml, the manual of the settings, alerts.yml, rules for Prometheus, or dashboard.json.
     """
     here = program or str(Path(sys.executable).parent / "dncd")
     texts = {each: (_SHIPPED / each).read_text("utf-8").replace(_PROGRAM, here) for each in _PLACES}
