@@ -14,13 +14,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from house import build, house, machine
 
 import dncd
 from dncd.cli import layout, main
 from dncd.cli.layout import fold, table
 from dncd.cli.log import log_line
 from dncd.records.ledger import Ledger
-from dncd.records.library import Writer
+from dncd.records.library import Text, Writer
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
+from dncd.values import Origin
 
 DEADLINE_S = 60.0
 ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
@@ -36,12 +40,12 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("TZ", "UTC")
     days: Iterator[int] = iter(range(1, 32))
     ledger = Ledger.open(tmp_path / "state", lambda: datetime(2026, 7, next(days), 12, tzinfo=UTC))
-    for event, machine, program in (
+    for event, name, program in (
         ("sent", "gang-lathe", "O0004"), ("sent", "bore-mill", "O0330"), ("refused", "gang-lathe", "O0005"),
         ("received", "gang-lathe", "O0004"), ("damaged", "gang-lathe", "O0004"), ("sent", "gang-lathe", "O0004"),
     ):  # fmt: skip
         reasons = [f"reason {n}" for n in range(1, 11)] if event == "refused" else []
-        ledger.append(event, {"machine": machine, "program": program, "reasons": reasons})
+        ledger.append(event, {"machine": name, "program": program, "reasons": reasons})
     ledger.close()
     Writer(tmp_path / "state").close()
     return tmp_path
@@ -180,6 +184,49 @@ def test_errors_are_json_too_where_json_was_asked_for(
     assert said.err.strip()  # the sentences, as ever
     assert main([word for word in words if word != "--json"]) == status
     assert capsys.readouterr().out == ""
+
+
+SCHEMAS = Path(__file__).parent.parent / "config/schemas"
+
+
+def holds_by(name: str, value: object) -> bool:
+    """Whether a value is as its schema says; the schema itself is checked too."""
+    jsonschema = pytest.importorskip("jsonschema", reason="jsonschema is a test dependency that is not installed")
+    schema = json.loads((SCHEMAS / f"{name}.json").read_text("utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    found: bool = jsonschema.Draft202012Validator(schema).is_valid(value)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("log", ("log",)),
+        ("holds", ("holds", "gang-lathe")),
+        ("programs", ("programs", "gang-lathe")),
+        ("show", ("show", "gang-lathe", "O0004")),
+        ("error", ("show", "gang-lathe", "O9999")),
+    ],
+)
+def test_json_is_as_its_schema_says(
+    shop: Path, capsys: pytest.CaptureFixture[str], name: str, words: tuple[str, ...]
+) -> None:
+    with Writer(shop / "state") as library:
+        library.revise("gang-lathe", "O0004", Text.of(b"O0004 (BUSH)\nM30\n"), Origin.OFFICE, {})
+    main([*words, "--json"])
+    said = json.loads(capsys.readouterr().out)
+    assert said
+    assert holds_by(name, said)
+    assert not holds_by(name, {})
+    assert not holds_by(name, [{}])
+
+
+def test_the_status_of_a_service_is_as_its_schema_says(tmp_path: Path) -> None:
+    control = StandIn(build(baud=38400))
+    with Yard(control), house(tmp_path, "[shop]\n", lathe=machine(control, baud=38400)) as running:
+        said = json.loads(running.dncd("status", "--json").stdout)
+    assert holds_by("status", said)
+    assert not holds_by("status", {**said, "machines": {"gang-lathe": {}}})
 
 
 # --- odd surroundings ------------------------------------------------------------------------------------------------
