@@ -79,7 +79,6 @@ SMALL_AND_ALONE = {
     "records/watch.py": "what others do to the records, and its own tests",
     "cli/examples.py": "a table of words alone, beside what shows it",
     "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",
-    "service/stop.py": "the order of an end, which is a promise of its own",
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
 

@@ -106,12 +106,15 @@ def test_a_control_that_does_not_ends_as_damaged_with_the_reason(bench):
         bench.fail()
     assert bench.captures.held_chars == defaults.HELD_MOST_CHARS
     bench.punch(b"M30\n%\n")
+    came = 300 * 300 * len(BLOCK) + len(b"%\nO0004\nM30\n%\n")
+    assert bench.captures.unwritten_chars == came
     bench.now += 2.0
     bench.look()
     bench.work()
+    assert bench.captures.unwritten_chars == 0
     (record,) = bench.told()
     assert record["event"] == "damaged"
-    lost = 300 * 300 * len(BLOCK) + len(b"%\nO0004\nM30\n%\n") - defaults.HELD_MOST_CHARS
+    lost = came - defaults.HELD_MOST_CHARS
     receipt = next((bench.root / "shop/mill/from-machine/damaged").glob("*.receipt.txt")).read_text()
     assert f"only its first {defaults.HELD_MOST_CHARS} characters are kept, {lost} after them are lost" in receipt
     assert bench.core.busy is False

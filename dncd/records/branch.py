@@ -47,7 +47,7 @@ class Branch:
 
     def move(self, old: bytes | None, new: bytes) -> None:
         """From `old` to `new`, durably, at one instant. RecordsError if it is not at `old`, or somebody holds it."""
-        durable.make_folder(self._main.parent)
+        durable.add_folder(self._main.parent)
         durable.discard(self._new)
         durable.write_temporary(self._library, [new + b"\n"], name=self._new.name)
         durable.fsync_dir(self._library)  # else a cut may leave the lock without the name that says whose it is

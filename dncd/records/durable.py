@@ -157,10 +157,15 @@ def fsync_dir(folder: Path) -> None:
 
 def make_folder(folder: Path, mode: int = FOLDER_MODE) -> None:
     """Makes a folder, and those above it, durably; one that is there already is fine."""
-    if folder.is_dir():
-        return
     if not folder.parent.is_dir():
         make_folder(folder.parent, mode)
+    add_folder(folder, mode)
+
+
+def add_folder(folder: Path, mode: int = FOLDER_MODE) -> None:
+    """As `make_folder`, in a folder that must be there: a state folder that vanished is not made anew below a service."""
+    if folder.is_dir():
+        return
     with contextlib.suppress(FileExistsError):
         DISK.mkdir(folder, mode)
     fsync_dir(folder.parent)

@@ -55,7 +55,7 @@ class ObjectWriter:
             durable.DISK.utime(target)  # there already: freshened, so that no clean-up takes it for old
             return folder
         for left in reversed(range(_TRIES)):
-            durable.make_folder(folder)
+            durable.add_folder(folder)
             try:
                 temporary = durable.write_temporary(folder, packed(), name=f"tmp_obj_{os.urandom(6).hex()}", mode=0o444)
             except FileNotFoundError:

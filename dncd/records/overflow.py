@@ -37,7 +37,7 @@ def add(state: Path, machine: str, data: bytes) -> Path:
     path = path_of(state, machine)
     data = data[-defaults.OVERFLOW_BYTES :]
     with durable.reporting("what a line sends cannot be kept", path, durable.TRIED_AGAIN):
-        durable.make_folder(path.parent)
+        durable.add_folder(path.parent)
         if path.exists() and path.stat().st_size + len(data) > defaults.OVERFLOW_BYTES:
             durable.DISK.rename(path, path.with_name(path.name + ".1"))
         fd = durable.DISK.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW)

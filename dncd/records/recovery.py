@@ -105,7 +105,8 @@ class Recovery:
                 return ""
         elif isinstance(plan := plans.load(self._endings.shop.state, leftover.id), InPlan):
             self._endings.end_in(plan)  # the disk failed behind the last step of an earlier try
-        return f"{leftover.machine}: a capture that was cut short is on record with all its characters"
+        on_disk = f"the {leftover.size} characters of it that are on the disk"
+        return f"{leftover.machine}: a capture that was cut short is on record with {on_disk}"
 
     def _tidy(self) -> None:
         """At a start only: what a cut left half-written, and copies of files whose sending is on record."""

@@ -34,7 +34,7 @@ class CaptureSpool:
         self.id, self.path, self.size = transfer, state / "captures" / f"{transfer}{RAW}", 0
         self._fd = -1
         with durable.reporting("a capture cannot be written", self.path, durable.TRIED_AGAIN):
-            durable.make_folder(self.path.parent)
+            durable.add_folder(self.path.parent)
             self._fd = durable.DISK.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
             try:
                 durable.fsync_dir(self.path.parent)

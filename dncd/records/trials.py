@@ -106,7 +106,7 @@ def keep(state: Path, ledger: Ledger, text: str) -> Path:
     folder, data = folder_of(state, machine), text.encode("utf-8")
     with durable.reporting("the sheet of the trial cannot be kept", folder):
         for part in (state / "trials", folder):
-            durable.make_folder(part)
+            durable.add_folder(part)
         stamp = "".join(char for char in head["time"] if char.isalnum())
         path = folder / durable.free_name(folder, f"{stamp}.txt")
         durable.write_new(path, [data])

@@ -73,7 +73,7 @@ class Health:
         if self._rounds % ROOM_EVERY == 0 and not self._asking:
             self._ask_room()
         self._rounds += 1
-        dead = [thread for thread in self._all_threads() if not thread.alive()]
+        dead = [thread for thread in self._all_threads() if thread.fault and not thread.alive()]
         self.problems = (*map(_of_dead, dead), *self._slow(), *self._low(), *self._extra.values())
         self._tell()
         return not any(Fate.VITAL in thread.fate and not thread.alive() for thread in dead)

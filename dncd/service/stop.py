@@ -39,6 +39,8 @@ def wind_down(parts: Parts, folders: Folders, notes: StatusNotes) -> None:
         notes.write_last(name, "dncd does not run")
     late = parts.workers.finish(_RECORDS_S, _BESIDE_S)
     loop.once(0.0)
+    for name, station in stations.items():
+        _tell_lost(parts, name, station.core.captures.unwritten_chars, "at most " if "captures" in late else "")
     if not folders.stop(_FOLDERS_S):
         late.append("folders")
     parts.care.stop(_CARE_S)
@@ -46,7 +48,17 @@ def wind_down(parts: Parts, folders: Folders, notes: StatusNotes) -> None:
         what, where = f"work is unfinished in: {', '.join(late)}", str(parts.store.shop.state)
         next_step = "look at that disk or share; the next start finishes or names what is left"
         parts.log.warning("stopped late", what=what, where=where, next=next_step)
-    parts.store.note("stopped", reason="signal" if loop.failure is None else "fault")
-    parts.store.close()
-    loop.close()
+    try:
+        parts.store.note("stopped", reason="signal" if loop.failure is None else "fault")
+    finally:
+        parts.store.close()
+        loop.close()
     parts.log.info("stopped")
+
+
+def _tell_lost(parts: Parts, machine: str, chars: int, at_most: str) -> None:
+    """What the disk did not take until the end. What it took of the same capture is put on record at the next start."""
+    if chars:
+        what = f"{at_most}{chars} characters that the control punched are lost: the disk took them not before the stop"
+        where, next_step = str(parts.store.shop.state), "make sure of that disk, start dncd, then punch it out again"
+        parts.log.warning("capture lost", machine=machine, what=what, where=where, next=next_step)

@@ -100,6 +100,11 @@ class CaptureBuffer:
         """Characters in memory."""
         return sum(len(capture.buffer) for capture in self._captures)
 
+    @property
+    def unwritten_chars(self) -> int:
+        """Characters that came and are not on the disk: those in memory, and those for which it had no room."""
+        return self.held_chars + sum(capture.lost for capture in self._captures)
+
     def feed(self, data: bytes, bad: tuple[int, ...], now: float) -> list[Said | Wished]:
         """Characters from an idle or punching control; gives what was said that is no part of a capture."""
         self._touched = self._captures[-1:]

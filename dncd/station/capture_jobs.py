@@ -74,7 +74,7 @@ class CaptureJobs:
         return captured
 
     def cut_short(self, leftover: Leftover) -> None:
-        """A capture that the last run did not finish: on record with all its characters."""
+        """A capture that the last run did not finish: on record with what the disk has of it."""
         wire = WireBytes(b"".join(durable.read_chunks(leftover.path)))
         if not wire:
             durable.remove(leftover.path)
