@@ -663,7 +663,7 @@ def test_holds_tells_what_the_control_holds_now_and_then(shop: Path, capsys: pyt
     assert lines[3] == "backup: none yet"
     then = json.loads(words(capsys, "holds", "gang-lathe", "--at", "2026-07-01T02:00Z", "--json")[1])
     checked = {"program": "O0004", "revision": 1, "how": "checked", "since": "2026-07-01T02:00:00.000Z"}
-    assert then == {"programs": [checked], "backup": None}
+    assert then == {"programs": [checked], "unnamed": 0, "backup": None}
     assert "nothing is known" in words(capsys, "holds", "bore-mill")[1]
     assert words(capsys, "holds", "gang-late")[0] == 2
     assert words(capsys, "holds", "gang-lathe", "--at", "noon")[0] == 2
