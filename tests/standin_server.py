@@ -7,6 +7,7 @@ from device_servers import DeviceServer
 
 from dncd.standin.build import counterpart, of_profile
 from dncd.standin.control import StandIn
+from dncd.standin.keyboard import Keyboard
 from dncd.standin.plug import Plug
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
@@ -52,4 +53,4 @@ class ServerPlug(Plug):
 if __name__ == "__main__":
     control = StandIn(counterpart(of_profile(sys.argv[1])), plug=ServerPlug())
     with Yard(control):
-        Screen(control, control.path, sys.stdout).play(sys.stdin)
+        Screen(control, control.path, Keyboard(sys.stdin), sys.stdout).play()

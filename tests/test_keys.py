@@ -17,6 +17,7 @@ from dncd.outside import config
 from dncd.standin.build import counterpart
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
+from dncd.standin.keyboard import Keyboard
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
 from dncd.values import Keys, MachineSettings, SendSettings
@@ -59,7 +60,8 @@ def test_the_stand_in_has_the_keys_of_the_machine_that_it_stands_for() -> None:
         control.memory.store(program)
     out = io.StringIO()
     with Yard(control):
-        Screen(control, control.path, out).play(io.StringIO("help\nread\nreset\ninput\nreset\noutput 331\nreset\n"))
+        typed = io.StringIO("help\nread\nreset\ninput\nreset\noutput 331\nreset\n")
+        Screen(control, control.path, Keyboard(typed), out).play()
     said = out.getvalue()
     assert said.count("INPUT: the reader is on") == 3  # once in the help
     assert "OUTPUT: 331 goes out" in said

@@ -2,6 +2,8 @@
 
 import io
 import os
+import pty
+import signal
 import subprocess
 import sys
 from contextlib import closing
@@ -16,6 +18,8 @@ from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor, counterpart, of_profile
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
+from dncd.standin.keyboard import Keyboard
+from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
@@ -29,7 +33,7 @@ def played(script: str, build: Build | None = None) -> list[str]:
         control.memory.store(program)
     out = io.StringIO()
     with Yard(control):
-        Screen(control, control.path, out).play(io.StringIO(script))
+        Screen(control, control.path, Keyboard(io.StringIO(script)), out).play()
     return out.getvalue().splitlines()[3:]
 
 
@@ -51,13 +55,13 @@ def test_a_script_plays_the_operator():
     [
         ("flurb", "There is no key flurb. help lists the keys."),
         ("punch 99", "The memory holds no O0099. list shows what it holds."),
-        ("punch", "punch wants more words. help lists the keys."),
+        ("show", "show wants more words. help lists the keys."),
         ("edit 331 F9999 F1", "No block of O0331 has 'F9999'."),
         ("set baud 7", "Baud 7: a control has a rate such as 300, 4800 or 9600."),
         ("set frame 7X1", "Frame 7X1: a control has a frame such as 7E1, 7E2, 7O1 or 8N1."),
         ("set colour red", "Colour is none of baud, frame, code, block-end, dc3."),
         ("noise much", "Could not convert string to float: 'much'."),
-        ('edit 331 "F1', "A quotation mark is open: close it, or leave it away."),
+        ('edit 331 "F1', "A quotation mark is open: close it, or leave it out."),
         ("show twelve", "Twelve is no program number, such as O0210."),
     ],
 )
@@ -65,6 +69,83 @@ def test_a_wrong_word_is_answered_and_ends_nothing(words, answer):
     said = played(f"{words}\nstate\n")
     assert said[0] == answer
     assert said[1] == "reader and punch off; alarm: none"
+
+
+def test_a_beginner_is_answered_kindly():
+    """`?`, arrow keys where nothing edits the line, the key alone, the lowered feed, and the cable named."""
+    said = played("?\n\x1b[A\x1b[C\nlist\npunch\nwait 20\nedit 331\nedit 331 F105 F90\nplug\nunplug\n")
+    assert said[0].startswith("read ")
+    assert not [line for line in said if "There is no key" in line]
+    assert "PUNCH: O0331 goes out" in said
+    assert said[said.index("waited: reader and punch are off") + 1] == "O0331: N60 X15. F105"
+    assert "O0331: N60 X15. F90" in said
+    assert said[-1] == "the control is back on the cable, with reader and punch off"
+
+
+def test_a_round_of_which_nothing_comes_punches_nothing():
+    """A control that waits for nothing and hears nothing: RESET from another hand ends its READ."""
+    control = StandIn(Build(baud=38400, frame=Frame.parse("7E1")))
+    out = io.StringIO()
+
+    class Hand(Keyboard):
+        def pressed(self):
+            control.reset()
+            return False
+
+    with Yard(control):
+        Screen(control, control.path, Hand(io.StringIO("round\nlist\n")), out).play()
+    assert "No program came in, so none is punched." in out.getvalue()
+    assert "goes out" not in out.getvalue()
+
+
+def test_a_dump_of_four_programs_is_four_programs():
+    """Each block that begins with a number begins a program; the mark's own text stays with the first."""
+    reader = ProgramReader("%", "\n")
+    assert reader.feed(b"%LATHE\nO0001\nN1 M98 P2\nM30\nO0002 (TWO)\nM99\n:3\nM30\nO0004\nM30\n%\n") is Reading.CLOSED
+    memory = ProgramMemory(80.0)
+    assert memory.store(*reader.stored()) is Alarm.NONE
+    assert {number: len(p.blocks) for number, p in memory.programs.items()} == {
+        "O0001": 3, "O0002": 2, "O3": 2, "O0004": 2
+    }  # fmt: skip
+    assert [p.mark_line for p in memory.programs.values()] == ["LATHE", "", "", ""]
+    assert memory.newest() == "O0004"
+
+
+def test_a_memory_that_is_full_keeps_what_came_before():
+    memory = ProgramMemory(0.05)  # 19 characters
+    reader = ProgramReader("%", "\n")
+    reader.feed(b"%\nO0001\nM30\nO0002\nN1 G04 P1\nM30\n%\n")
+    assert memory.store(*reader.stored()) is Alarm.MEMORY_FULL
+    assert list(memory.programs) == ["O0001"]
+
+
+@pytest.mark.parametrize("end", ["enter", "ctrl-C"])
+def test_a_key_or_ctrl_c_ends_a_wait_and_the_memory_stays(end):
+    """At a terminal, where READ finds nothing."""
+    master, slave = pty.openpty()
+    words = [sys.executable, "-m", "dncd", "standin", "--profile", "iso-tape"]
+    with subprocess.Popen(words, env=ENV, stdin=slave, stdout=slave, stderr=slave) as control:
+        os.close(slave)
+        said = ""
+
+        def until_it_says(text):
+            nonlocal said
+            said = ""
+            while text not in said:
+                said += os.read(master, 1000).decode()
+
+        until_it_says("control> ")
+        os.write(master, b"read\nwait\n")
+        until_it_says("waits; Enter or ctrl-C")
+        if end == "enter":
+            os.write(master, b"\n")
+        else:
+            control.send_signal(signal.SIGINT)
+        until_it_says("the wait is over, and it is still reading")
+        os.write(master, b"list\nquit\n")
+        until_it_says("O0331")
+        assert control.wait(20) == 0
+    os.close(master)
 
 
 def test_wrong_settings_on_purpose_and_back():

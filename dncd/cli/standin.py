@@ -13,6 +13,7 @@ from dncd.outside.config_rules import PROFILES
 from dncd.standin.build import counterpart, of_profile
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
+from dncd.standin.keyboard import Keyboard
 from dncd.standin.plug import NullModem, Rates
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
@@ -50,12 +51,8 @@ def standin(given: Asked, *, profile: str | None, machine: str | None, link: Pat
     linked = _link(link, control.path) if link is not None else None
     try:
         with Yard(control):
-            Screen(
-                control,
-                str(linked.absolute()) if linked else control.path,
-                sys.stdout,
-                "control> " if sys.stdin.isatty() else "",
-            ).play(sys.stdin)
+            port = str(linked.absolute()) if linked else control.path
+            Screen(control, port, Keyboard(sys.stdin), sys.stdout).play()
     finally:
         if linked is not None:
             linked.unlink(missing_ok=True)

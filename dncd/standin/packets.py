@@ -72,7 +72,7 @@ class PacketReader:
         state = program.feed(bytes(self._data).translate(self._meaning))
         if state is Reading.STOPPED:
             return Alarm.PARITY
-        return self._memory.store(program.stored())
+        return self._memory.store(*program.stored())
 
 
 class PacketPunch:

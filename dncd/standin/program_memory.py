@@ -3,6 +3,7 @@
 import enum
 import re
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from dncd.choices import EndsOn, MarkAt
 from dncd.tape.codes import DEL, NUL
@@ -55,7 +56,17 @@ class ProgramMemory:
         used = sum(len(program.text()) for program in self.programs.values())
         return int(self.metres * 1000 / CHAR_MM) - used
 
-    def store(self, program: Stored) -> Alarm:
+    def store(self, *programs: Stored) -> Alarm:
+        """Keeps them in this order, up to the first that it cannot keep, and why it cannot."""
+        return next((alarm for each in programs if (alarm := self._keep(each)) is not Alarm.NONE), Alarm.NONE)
+
+    def newest(self) -> str:
+        """Number of the program that came in last; KeyError: it holds none."""
+        if not self.programs:
+            raise KeyError("program")
+        return next(reversed(self.programs))
+
+    def _keep(self, program: Stored) -> Alarm:
         if not program.number:
             return Alarm.NO_NUMBER
         older = self.programs.pop(program.number, None)
@@ -125,8 +136,8 @@ class ProgramReader:
         if char == self._mark or char in self._line_ends:
             self.state = Reading.SIGNIFICANT
 
-    def stored(self) -> Stored:
-        """What was read, after its end; its number is empty where it has none."""
+    def stored(self) -> tuple[Stored, ...]:
+        """What was read, after its end: a program for each block that begins with a number; none: an empty number."""
         blocks = self._text.decode("ascii", "backslashreplace").split(self._end)
         if not blocks[-1]:
             blocks.pop()
@@ -134,5 +145,10 @@ class ProgramReader:
         mark_line = blocks.pop(0)[1:] if blocks and blocks[0].startswith(mark) else ""
         if self._ends_on is not EndsOn.MARK:
             blocks = [block for block in blocks if not block.startswith(mark)]
-        found = _NUMBER.match(mark_line) or _NUMBER.match(blocks[0] if blocks else "")
-        return Stored(f"O{found[1]}" if found else "", mark_line, tuple(blocks))
+        starts = [0, *(at for at, block in enumerate(blocks) if at and _NUMBER.match(block)), len(blocks)]
+        programs = []
+        for start, end in pairwise(starts):
+            found = (not start and _NUMBER.match(mark_line)) or _NUMBER.match(blocks[start] if blocks else "")
+            number, line = f"O{found[1]}" if found else "", "" if start else mark_line
+            programs.append(Stored(number, line, tuple(blocks[start:end])))
+        return tuple(programs)

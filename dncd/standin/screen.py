@@ -4,11 +4,11 @@ It reads words from a terminal, a file or a pipe; `wait` makes a script wait for
 can be typed or run. What the control does by itself is told as it happens.
 """
 
-import shlex
+import re
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import partial
 from typing import Final, TextIO
 
 from dncd import defaults
@@ -16,6 +16,7 @@ from dncd.choices import BlockEnd, TapeCode
 from dncd.peer_text import printable
 from dncd.standin.build import PARITY, Build, CodeForm, Dc3
 from dncd.standin.control import Mode, StandIn
+from dncd.standin.keyboard import Keyboard
 from dncd.standin.program_memory import Alarm, Stored
 from dncd.values import Frame
 
@@ -27,9 +28,11 @@ LOOK_S: Final = 0.2
 
 HELP: Final = """\
 read                      {keys.read}: the reader is on and takes a program
-punch NUMBER | all        {keys.punch}: gives a program, or all of them
+punch [NUMBER | all]      {keys.punch}: gives a program, or all of them; alone: the one that came in last
+round                     read, wait, punch and wait in one: a program out and back
 list, show NUMBER         what the memory holds
 edit NUMBER OLD NEW       the first block with OLD gets NEW ("quotes" around blanks)
+edit [NUMBER]             the last feed becomes a quarter less
 key NUMBER                key a program in, block by block; a line with . alone ends it
 delete NUMBER
 reset                     RESET: reader and punch off, alarm gone
@@ -38,7 +41,7 @@ set KEY VALUE             wrong settings on purpose: baud, frame, code, block-en
 right                     all settings as they were
 plug, unplug              a loopback plug in the control's place, and back
 state                     what it does, what it is set to, what it saw
-wait [SECONDS]            until reader and punch are off
+wait [SECONDS]            until reader and punch are off; Enter or ctrl-C ends the wait
 quit"""
 
 CAUTION: Final = (
@@ -47,10 +50,10 @@ CAUTION: Final = (
 
 
 class Screen:
-    """Plays one control. port: what a settings file names as `line.port` to reach it; prompt: "" where nobody types."""
+    """Plays one control. port: what a settings file names as `line.port` to reach it."""
 
-    def __init__(self, control: StandIn, port: str, out: TextIO, prompt: str = "") -> None:
-        self._control, self._port, self._out, self._prompt = control, port, out, prompt
+    def __init__(self, control: StandIn, port: str, keyboard: Keyboard, out: TextIO) -> None:
+        self._control, self._port, self._keyboard, self._out = control, port, keyboard, out
         self._right = control.build
         self._lock = threading.Lock()
         self._over = threading.Event()
@@ -71,51 +74,47 @@ class Screen:
             "set": self._set,
             "right": self._set_right,
             "plug": self._plug,
-            "unplug": self._reset,
+            "unplug": self._unplug,
             "state": self._state,
             "wait": self._wait,
+            "round": self._round,
+            "key": self._key,
             "help": lambda _: self._say(HELP.format(keys=keys)),
+            "?": lambda _: self._say(HELP.format(keys=keys)),
         }
 
-    def play(self, lines: TextIO) -> None:
+    def play(self) -> None:
         build = self._control.build
         self._say(f"{build.title}: {_line_of(build)}, on {self._port}\n{CAUTION}\nhelp lists the keys.")
         watcher = threading.Thread(target=self._watch, name="screen", daemon=True)
         watcher.start()
         try:
-            while words := self._next(lines):
+            while words := self._next():
                 if words[0] == "quit":
                     break
-                self._obey(words, lines)
+                self.obey(words)
         finally:
             self._over.set()
             watcher.join()
 
-    def _next(self, lines: TextIO) -> list[str]:
+    def _next(self) -> list[str]:
         while True:
-            if self._prompt:
-                self._out.write(self._prompt)
-                self._out.flush()
-            line = lines.readline()
-            if not line:
-                return []
             try:
-                words = shlex.split(line, comments=True)
+                if words := self._keyboard.words("control> "):
+                    return words
             except ValueError:
-                self._say("A quotation mark is open: close it, or leave it away.")
-                continue
-            if words:
-                return words
+                self._say("A quotation mark is open: close it, or leave it out.")
+            except EOFError:
+                return []
 
-    def _obey(self, words: list[str], lines: TextIO) -> None:
+    def obey(self, words: list[str]) -> bool:
+        """Presses the key that the words name; False where there is none or it could do nothing, which is told."""
         do = self._words.get(words[0].lower())
-        if words[0].lower() == "key":
-            do = partial(self._key, lines)
-        if do is None:
-            self._say(f"There is no key {printable(words[0])}. help lists the keys.")
-            return
         try:
-            do(words[1:])
+            if do is not None:
+                do(words[1:])
+                return True
+            self._say(f"There is no key {printable(words[0])}. help lists the keys.")
         except KeyError as error:
             self._say(f"The memory holds no {printable(str(error.args[0]))}. list shows what it holds.")
         except ValueError as error:
@@ -123,6 +122,7 @@ class Screen:
             self._say(f"{text[:1].upper()}{text[1:]}.")
         except IndexError:
             self._say(f"{words[0]} wants more words. help lists the keys.")
+        return False
 
     def _say(self, text: str) -> None:
         with self._lock:
@@ -133,9 +133,9 @@ class Screen:
     def _watch(self) -> None:
         while not self._over.is_set():
             self._control.wait_for(lambda: self._control.mode is not self._told, LOOK_S)
-            self._news()
+            self.news()
 
-    def _news(self) -> None:
+    def news(self) -> None:
         control = self._control
         with self._lock:
             mode, before, self._told = control.mode, self._told, control.mode
@@ -161,8 +161,11 @@ class Screen:
         return "the control is back on the cable"
 
     # --- the keys --------------------------------------------------------------------------------------------------
-    def _number(self, word: str) -> str:
-        """The number of a program that the memory holds, however many zeros either has; KeyError: it holds none."""
+    def _number(self, word: str = "") -> str:
+        """The number of a program that the memory holds, however many zeros either has, or of the one that came in last;
+        KeyError: it holds none."""
+        if not word:
+            return self._control.memory.newest()
         wanted = _new_number(word)
         for number in self._control.memory.programs:
             if int(number[1:]) == int(wanted[1:]):
@@ -175,11 +178,21 @@ class Screen:
         self._started(Mode.READING, f"{self._control.build.keys.read}: the reader is on")
 
     def _punch(self, words: list[str]) -> None:
-        if words[0].lower() == "all":
+        if words and words[0].lower() == "all":
             self._control.punch_all()
         else:
-            self._control.punch(self._number(words[0]))
+            number = self._number(*words)
+            self._control.punch(number)
+            words = words or [number]
         self._started(Mode.PUNCHING, f"{self._control.build.keys.punch}: {words[0]} goes out")
+
+    def _round(self, _: list[str]) -> None:
+        self._read([])
+        read = self._off_within(WAIT_S) and self._control.alarm is Alarm.NONE
+        if not (read and self._control.figures().taken):
+            raise ValueError("no program came in, so none is punched")
+        self._punch([])
+        self._off_within(WAIT_S)
 
     def _started(self, mode: Mode, text: str) -> None:
         with self._lock:
@@ -196,14 +209,22 @@ class Screen:
         self._say(self._control.memory.programs[self._number(words[0])].text().rstrip("\n"))
 
     def _edit(self, words: list[str]) -> None:
-        number, old, new = self._number(words[0]), words[1], words[2]
+        number = self._number(*words[:1])
+        old, new = (words[1], words[2]) if words[1:] else self._less_feed(number)
         block = next(b for b in self._control.edit(number, old, new).blocks if new in b)
         self._held = dict(self._control.memory.programs)
         self._say(f"{number}: {block}\nProve it out before it cuts: single block, dry run, a hand at feed hold.")
 
-    def _key(self, lines: TextIO, words: list[str]) -> None:
+    def _less_feed(self, number: str) -> tuple[str, str]:
+        """The last block with a feed, and what it is with a quarter less."""
+        for block in reversed(self._control.memory.programs[number].blocks):
+            if found := re.search(r"F(\d*\.?\d+)", block):
+                return block, block.replace(found[0], f"F{float(found[1]) * 0.75:.4g}")
+        raise ValueError(f"no block of {number} has a feed")
+
+    def _key(self, words: list[str]) -> None:
         number, blocks = _new_number(words[0]), list[str]()
-        while (line := lines.readline()) and line.strip() != ".":
+        while (line := self._keyboard.line()) and line.strip() != ".":
             blocks.append(line.rstrip("\r\n"))
         if not (blocks and blocks[0].startswith(number)):
             blocks.insert(0, number)
@@ -219,6 +240,10 @@ class Screen:
     def _reset(self, _: list[str]) -> None:
         self._control.reset()
         self._started(Mode.OFF, "RESET: reader and punch are off")
+
+    def _unplug(self, _: list[str]) -> None:
+        self._control.reset()
+        self._started(Mode.OFF, "the control is back on the cable, with reader and punch off")
 
     def _noise(self, words: list[str]) -> None:
         self._control.line.noise.per_million = float(words[0])
@@ -250,11 +275,23 @@ class Screen:
 
     def _wait(self, words: list[str]) -> None:
         seconds = float(words[0]) if words else WAIT_S
-        if self._control.wait_for(lambda: self._control.mode in (Mode.OFF, Mode.LOOPED), seconds):
-            self._news()
+        if self._off_within(seconds):
             self._say("waited: reader and punch are off")
         else:
-            self._say(f"after {seconds:g} s it is still {self._control.mode.value}")
+            self._say(f"the wait is over, and it is still {self._control.mode.value}")
+
+    def _off_within(self, seconds: float) -> bool:
+        """Waits until reader and punch are off, tells what came of it; False: a key, ctrl-C or the time ended the wait."""
+        end, off = time.monotonic() + seconds, False
+        try:
+            if self._keyboard.by_hand:
+                self._say("waits; Enter or ctrl-C ends the wait alone")
+            while not off and not self._keyboard.pressed() and (left := end - time.monotonic()) > 0:
+                off = self._control.wait_for(lambda: self._control.mode in (Mode.OFF, Mode.LOOPED), min(left, LOOK_S))
+        except KeyboardInterrupt:
+            self._say("")
+        self.news()
+        return off
 
 
 def _new_number(word: str) -> str:

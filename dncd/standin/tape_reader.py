@@ -142,7 +142,7 @@ class TapeReader:
         elif self._program.chars > self._memory.free_chars:
             self.stop(Alarm.MEMORY_FULL)
         elif self._program.state is Reading.CLOSED and now >= self._done_at:
-            self.stop(self._memory.store(self._program.stored()))
+            self.stop(self._memory.store(*self._program.stored()))
 
     def _awaited(self, run: Run) -> Run:
         """Without what the host says before its characters count, and all before that."""
