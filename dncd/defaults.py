@@ -45,6 +45,7 @@ FILE_EXTENSION: Final = ".nc"
 # --- the control's keys ---------------------------------------------------------------------------------------
 READ: Final = "READ"
 PUNCH: Final = "PUNCH"
+RESET: Final = "RESET"
 """The keys of the tape age (common practice); later controls have INPUT and OUTPUT, or others."""
 
 # --- the line --------------------------------------------------------------------------------------------------

@@ -58,6 +58,7 @@ class LineState(enum.StrEnum):
     HELD = "held"
     RECEIVING = "receiving"
     NO_PORT = "no-port"
+    LENT = "lent"
 
 
 class Severity(enum.StrEnum):
@@ -242,6 +243,7 @@ class Keys:
 
     read: str = defaults.READ
     punch: str = defaults.PUNCH
+    reset: str = defaults.RESET
 
 
 @dataclass(frozen=True, slots=True)

@@ -582,3 +582,16 @@ def test_what_lies_there_and_is_no_drop_is_named(start: Callable[..., Folders], 
     (inbox / "away.nc").symlink_to("/etc/passwd")
     board.wait(lambda: "is a folder" in board.newest["gang-lathe"].problem)
     board.wait(lambda: "'away.nc' is a link" in board.newest["gang-lathe"].problem)
+
+
+def test_a_file_beside_to_machine_and_half_a_copy_that_rests_are_named(
+    monkeypatch: pytest.MonkeyPatch, start: Callable[..., Folders], inbox: Path, board: Board
+) -> None:
+    monkeypatch.setattr(defaults, "HELD_OPEN_S", 0.0)
+    start()
+    (inbox.parent / "0007.NC").write_text("%\n")
+    (inbox / "0004.nc.tmp").write_text("%\n")
+    (inbox / "Thumbs.db").write_text("")
+    board.wait(lambda: "'0007.NC' lies beside to-machine/" in board.newest["gang-lathe"].problem)
+    board.wait(lambda: "'0004.nc.tmp' has the name of a half-made copy" in board.newest["gang-lathe"].problem)
+    assert "Thumbs" not in board.newest["gang-lathe"].problem

@@ -75,13 +75,13 @@ def test_a_killed_borrower_gives_the_line_back(tmp_path, by):
         with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as borrower:
             assert borrower.stdout.readline() == "open\n"
             lent = status(shop)
-            assert lent["state"] == "no-port"
-            assert lent["trouble"] == [f"lent to `dncd line test lathe` (process {borrower.pid})"]
+            assert (lent["state"], lent["trouble"]) == ("lent", [])
+            assert lent["lent_to"] == f"`dncd line test lathe` (process {borrower.pid})"
             assert lent["waiting"] == ["waits.nc"]
             assert borrower.pid in [holder.pid for holder in holders(control.path)]
             assert not service_holds(shop, control)
             text_of = (shop.shop / "lathe" / "STATUS.txt").read_text
-            until(lambda: f"state: no port: lent to `dncd line test lathe` (process {borrower.pid})" in text_of())
+            until(lambda: f"state: lent to `dncd line test lathe` (process {borrower.pid})" in text_of())
             assert f"lent to `dncd line test lathe` (process {borrower.pid})" in shop.dncd("status").stdout
             control.read_in()  # its DC1 goes to the borrower, and starts nothing
             if by is None:
@@ -291,7 +291,7 @@ def test_a_port_that_came_while_the_line_was_lent_is_given_back(tmp_path):
         assert status(shop)["state"] == "no-port"
         with line_for(shop.state, "lathe", "dncd line find lathe"):
             path.symlink_to(os.ttyname(slave))
-            until(lambda: "lent" in str(status(shop)["trouble"]))
+            until(lambda: status(shop)["state"] == "lent")
         until(lambda: status(shop)["state"] == "listening")
     os.close(master)
     os.close(slave)

@@ -301,8 +301,8 @@ def test_the_line_of_a_running_service_is_tested_and_given_back(tmp_path):
         until(lambda: state()["state"] == "waiting")
         control.loop()
         with started(tmp_path / "dncd.toml", "test", "lathe", "--minutes", "0.03", "--json") as test:
-            seen = until(lambda: (now := state())["state"] == "no-port" and now)
-            assert seen["trouble"] == [f"lent to `dncd line test lathe` (process {test.pid})"]
+            seen = until(lambda: (now := state())["state"] == "lent" and now)
+            assert seen["lent_to"] == f"`dncd line test lathe` (process {test.pid})"
             out, _ = test.communicate(timeout=60)
         assert test.returncode == 0
         assert json.loads(out)["good"]

@@ -164,7 +164,7 @@ SITUATIONS = {
     ending: "waiting",
     capturing: "receiving",
     capture_on_its_way: "listening",
-    lent: "no-port",
+    lent: "lent",
     retiring: "sending",
     stopping: "waiting",
     closed: "no-port",

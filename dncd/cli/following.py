@@ -35,6 +35,7 @@ class Following:
         self._state, self._folder, self._quiet = state, folder, quiet
         self._said: dict[str, str] = {}
         self._missed: dict[str, float] = {}
+        self._warned: set[str] = set()
         self._bar: ProgressBar[int] | None = None
         self._bar_file = ""
 
@@ -82,6 +83,8 @@ class Following:
 
     def _waits(self, file: str, status: Mapping[str, Any]) -> None:
         what = "waits for its turn"
+        if file in status["waiting"]:
+            self._warn(file, status)
         if status["state"] == "no-port":
             what = f"waits for the port {status.get('port', '')}".strip()
         elif status["waiting"][:1] == [file] and status["state"] == "waiting":
@@ -89,6 +92,13 @@ class Following:
         elif file not in status["waiting"]:
             what = "is being looked at"
         self._say(file, what)
+
+    def _warn(self, file: str, status: Mapping[str, Any]) -> None:
+        """Its warnings, once, while there is still time to take it back."""
+        if file not in self._warned and not self._quiet:
+            for warning in (status.get("warnings") or {}).get(file, ()):
+                click.echo(f"{printable(file)}: warning: {printable(str(warning))}")
+        self._warned.add(file)
 
     def _moves(self, file: str, status: Mapping[str, Any]) -> None:
         transfer = status["transfer"]

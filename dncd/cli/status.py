@@ -12,7 +12,7 @@ from dncd.cli.asking import Asked, as_json, asked, machine_word
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.outside.command_client import ask
 from dncd.peer_text import printable
-from dncd.service.next_words import next_lines
+from dncd.service.next_words import last_lines, later_warnings, next_lines
 
 NAMES_SHOWN: Final = 3
 
@@ -76,7 +76,11 @@ def lines(status: Mapping[str, Any]) -> list[str]:
         for name, m in machines.items()
         if (m.get("backup") or {}).get("due")
     ]
-    brings = [f"{name}: {line}" for name, m in machines.items() for line in next_lines(m.get("next") or {})]
+    brings = [
+        f"{name}: {line}"
+        for name, m in machines.items()
+        for line in (*next_lines(m.get("next") or {}), *later_warnings(m), *last_lines(m))
+    ]
     service = status.get("service") or {}
     notes = [f"{name}: {m['pending']}" for name, m in machines.items() if m.get("pending")]
     notes += library_lines(status.get("library"))
@@ -115,7 +119,7 @@ def doing(machine: Mapping[str, Any]) -> str:
     match machine["state"]:
         case "waiting" if machine.get("waits_for"):
             return f"waits for {machine['waits_for']}"
-        case "no-port" if machine.get("lent_to"):
+        case "lent":
             return f"lent to {machine['lent_to']}"
         case "no-port":
             return f"{machine.get('port') or 'the port'} cannot be opened"
@@ -159,6 +163,14 @@ def _waiting(names: Sequence[str]) -> str:
 def kind_of(status: Mapping[str, Any]) -> Any:
     """What of a status is worth new lines where none can be redrawn: states, files and who waits, not the figures."""
     return [
-        (name, m["state"], (m["transfer"] or {}).get("file"), list(m["waiting"]), m.get("next"), m.get("trouble"))
+        (
+            name,
+            m["state"],
+            (m["transfer"] or {}).get("file"),
+            list(m["waiting"]),
+            m.get("next"),
+            m.get("trouble"),
+            m.get("last"),
+        )
         for name, m in status["machines"].items()
     ]

@@ -41,6 +41,11 @@ class StartWay:
             return f"the next {self.keys.read}"
         return "the next `dncd go`" if self.send.start_on is StartOn.GO else "the line"
 
+    def too_old(self, dc1_at: float | None, dropped_at: float) -> bool:
+        """Whether a DC1 came too long before the drop: the reader is on, and the man there has pressed its key."""
+        by_dc1 = self.send.start_on is StartOn.DC1 and not self.by_wish
+        return by_dc1 and dc1_at is not None and dropped_at - dc1_at > self.send.dc1_stays_s
+
     def wish(self) -> str:
         """What a waiting program waits for, as a person would say it."""
         press = f"press {self.keys.read} at the control"
@@ -72,7 +77,7 @@ class Starts:
         self._reader_was_on = False  # by that line, since the DC1
         self._off_at = -math.inf  # when the line of a start was first seen off
         self._wish, self._wish_at = b"", -math.inf
-        self._dc1_at: float | None = None
+        self.dc1_at: float | None = None  # when its start that counts came
         self._dc1_until = math.inf  # a start that was withheld does not bring something else much later
         self._go = False
         self._armed = True  # CTS or DSR was off since the last start
@@ -90,10 +95,10 @@ class Starts:
             ends_hold = now <= self._hold_until
             self._hold_until, self._ended_at = -math.inf, None
             if not ends_hold:
-                self._dc1_at, self._dc1_until, self._reader_was_on = now, math.inf, False
+                self.dc1_at, self._dc1_until, self._reader_was_on = now, math.inf, False
 
     def _said_dc3(self, now: float) -> None:
-        self._dc1_at, self.reader_off = None, True
+        self.dc1_at, self.reader_off = None, True
         if self._ended_at is not None and now - self._ended_at <= defaults.TAIL_S:
             # the answer to the last characters: most likely a hold
             self._hold_until = max(self._hold_until, now + defaults.HOLD_AFTER_END_S)
@@ -113,7 +118,7 @@ class Starts:
         """The modem lines changed, or were looked at, while nothing was being sent."""
         self._reader_was_on = self._reader_was_on or modem.of(self._reader_line) is Signal.ON
         if self._reader_was_on and modem.of(self._reader_line) is Signal.OFF:
-            self._dc1_at, self._reader_was_on = None, False  # somebody reset the control: its reader is off
+            self.dc1_at, self._reader_was_on = None, False  # somebody reset the control: its reader is off
         if self._line is ModemLine.NONE:
             return
         signal = modem.of(self._line)
@@ -139,31 +144,31 @@ class Starts:
 
     def withhold(self) -> None:
         """A start has come and brings nothing: a DC1 counts no longer than one that came before a drop."""
-        if self._dc1_at is not None:
-            self._dc1_until = self._dc1_at + self.way.send.dc1_stays_s
+        if self.dc1_at is not None:
+            self._dc1_until = self.dc1_at + self.way.send.dc1_stays_s
 
     def early_s(self, dropped_at: float) -> float:
         """Seconds by which a DC1 came before the drop, where no line can say that the control still reads; else 0."""
         told = self._reader_line is not ModemLine.NONE or self.way.by_wish or self.way.send.start_on is not StartOn.DC1
-        return 0.0 if told or self._dc1_at is None else max(0.0, dropped_at - self._dc1_at)
+        return 0.0 if told or self.dc1_at is None else max(0.0, dropped_at - self.dc1_at)
 
     def forget(self) -> None:
         """No start that was said counts any more; CTS or DSR must be seen off before it is a start again."""
-        self._dc1_at, self._go, self._line_on, self._armed = None, False, False, False
+        self.dc1_at, self._go, self._line_on, self._armed = None, False, False, False
         self._wish, self._wish_at = b"", -math.inf
         self._hold_until, self._ended_at = -math.inf, None
         self._used_up = None, False, False
 
     def sending_began(self) -> None:
         """A start was used up."""
-        self._used_up = self._dc1_at, self._go, self._line_on
-        self._dc1_at, self._go, self._line_on = None, False, False
+        self._used_up = self.dc1_at, self._go, self._line_on
+        self.dc1_at, self._go, self._line_on = None, False, False
         self._hold_until, self._ended_at = -math.inf, None
         self._wish_at = -math.inf
 
     def give_back(self) -> None:
         """The start that was used up last stands: its program waits to be looked at once more."""
-        self._dc1_at, self._go, self._line_on = self._used_up
+        self.dc1_at, self._go, self._line_on = self._used_up
 
     def sending_ended(self, at: float, hold_until: float = -math.inf) -> None:
         """A program ended at `at`; hold_until: up to when what looks like a start ends a hold of it."""
@@ -179,7 +184,7 @@ class Starts:
             case StartOn.GO:
                 return self._go
             case StartOn.DC1:
-                at, stays_s = self._dc1_at, self.way.send.dc1_stays_s
+                at, stays_s = self.dc1_at, self.way.send.dc1_stays_s
                 return at is not None and dropped_at - at <= stays_s and now <= self._dc1_until
             case StartOn.CTS | StartOn.DSR:
                 return self._line_on

@@ -235,6 +235,7 @@ RULES: Final[Mapping[str, Rule]] = {
     "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "keys.read": _KEY,
     "keys.punch": _KEY,
+    "keys.reset": _KEY,
     "program.findings": Rule(
         _findings,
         'a table of finding = "refuse", "warn" or "off", such as { "no-end" = "refuse" }',

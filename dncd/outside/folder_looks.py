@@ -210,29 +210,60 @@ def opened(folder: Path) -> Iterator[int]:
         os.close(descriptor)
 
 
-def plain_files(descriptor: int) -> tuple[dict[str, os.stat_result], dict[str, str]]:
-    """The plain files of an opened folder that may be programs, and what else lies there with what it is; by name.
+@dataclass(frozen=True, slots=True)
+class Odd:
+    """What lies in a folder and is not looked at. what: it is, and what to do; rest_s: seconds without a change after which
+    people are told of it."""
+
+    what: str
+    mtime_ns: int
+    rest_s: float = defaults.RESCAN_S / 2
+
+
+def plain_files(descriptor: int) -> tuple[dict[str, os.stat_result], dict[str, Odd]]:
+    """The plain files of an opened folder that may be programs, and what else lies there; by name.
 
     A file with a second name is none of them: who holds that name can change what waits here, and it may be any file of the
     system. While a drop is linked in, it has two for an instant.
     """
-    found, odd = {}, {}
+    found: dict[str, os.stat_result] = {}
+    odd: dict[str, Odd] = {}
     with os.scandir(descriptor) as entries:
         for entry in entries:
-            if not left_alone(entry.name):
-                with contextlib.suppress(FileNotFoundError):  # taken away between listing and looking
-                    status = entry.stat(follow_symlinks=False)
-                    if not stat.S_ISREG(status.st_mode):
-                        odd[entry.name] = _ODD.get(
-                            stat.S_IFMT(status.st_mode), "is no plain file: copy the program itself in"
-                        )
-                    elif status.st_nlink > 1:
-                        odd[entry.name] = "is a hard link, and whoever has its other name can change it: copy it in"
-                    else:
-                        found[entry.name] = status
+            if left_alone(entry.name) and not _was_meant(entry.name):
+                continue
+            with contextlib.suppress(FileNotFoundError):  # taken away between listing and looking
+                status = entry.stat(follow_symlinks=False)
+                if left_alone(entry.name):
+                    odd[entry.name] = Odd(_BY_NAME, status.st_mtime_ns, defaults.HELD_OPEN_S)
+                elif not stat.S_ISREG(status.st_mode):
+                    what = _ODD.get(stat.S_IFMT(status.st_mode), "is no plain file: copy the program itself in")
+                    odd[entry.name] = Odd(what, 0)
+                elif status.st_nlink > 1:
+                    what = "is a hard link, and whoever has its other name can change it: copy it in"
+                    odd[entry.name] = Odd(what, status.st_mtime_ns)
+                else:
+                    found[entry.name] = status
     return found, odd
 
 
+def beside(folder: Path, known: frozenset[str]) -> dict[str, Odd]:
+    """What lies in a machine's folder beside those that belong there, the likeliest slip of a drop."""
+    with os.scandir(folder) as entries:
+        return {
+            entry.name: Odd("lies beside to-machine/: move it into to-machine/", 0, defaults.HELD_OPEN_S / 10)
+            for entry in entries
+            if entry.name not in known and not left_alone(entry.name)
+        }
+
+
+def _was_meant(name: str) -> bool:
+    """Whether a name that is left alone may yet be a program's: of a copy that was broken off, of a file open elsewhere."""
+    low = name.lower()
+    return not low.startswith(".") and low not in _SIDE_FILES
+
+
+_BY_NAME: Final = "has the name of a half-made copy: see whether it is whole, and give it the program's name"
 _ODD: Final = {
     stat.S_IFLNK: "is a link: copy the program itself in",
     stat.S_IFDIR: "is a folder: drop the programs themselves",

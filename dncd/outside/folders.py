@@ -26,6 +26,8 @@ from dncd.outside.folder_looks import (
     FolderState,
     Hint,
     Listing,
+    Odd,
+    beside,
     opened,
     plain_files,
     problem_of,
@@ -35,7 +37,7 @@ from dncd.outside.threads import Fate, Thread
 from dncd.peer_text import shown
 from dncd.records.held_open import Writer, leases_tell, writer_of
 from dncd.records.problems import Problem
-from dncd.records.shop_folders import TO_MACHINE, ShopFolders
+from dncd.records.shop_folders import FOLDERS, STATUS, TO_MACHINE, ShopFolders
 from dncd.values import ShopSettings
 
 __all__ = ["Complete", "Entry", "Folders", "Listing"]
@@ -43,6 +45,9 @@ __all__ = ["Complete", "Entry", "Folders", "Listing"]
 
 _NAMED: Final = 5
 """Files that a sentence names."""
+
+_OWN: Final = frozenset({*FOLDERS, STATUS})
+"""What belongs into a machine's folder."""
 
 
 @dataclass(slots=True)
@@ -61,13 +66,12 @@ class _Folder:
     dropped: bool = False
     inode: tuple[int, int] = (0, 0)
     vanished: str = ""  # what waited in a folder that is gone
-    odd: dict[str, tuple[str, float]] = field(
-        default_factory=dict
-    )  # what lies there and is no drop: what it is, since when
+    odd: dict[str, tuple[Odd, float]] = field(default_factory=dict)  # what lies there and is no drop, and since when
 
-    def notice(self, status: os.stat_result, odd: dict[str, str], now: float) -> None:
+    def notice(self, status: os.stat_result, odd: dict[str, Odd], now: float) -> None:
         """Before a look: whether the folder is still the one of before, and what lies in it that no one can send."""
-        self.odd = {name: (what, self.odd.get(name, (what, now))[1]) for name, what in odd.items()}
+        was = self.odd
+        self.odd = {name: was[name] if name in was and was[name][0] == it else (it, now) for name, it in odd.items()}
         found = status.st_dev, status.st_ino
         if self.posted is not None and self.posted.entries and found != self.inode:
             names = ", ".join(shown(entry.name) for entry in self.posted.entries[:_NAMED])
@@ -79,11 +83,10 @@ class _Folder:
 
     def word(self, now: float) -> str:
         """What people should know of a folder that is well in itself; "" where there is nothing."""
-        rests = [
-            f"{shown(name)} {what}" for name, (what, since) in self.odd.items() if now - since >= defaults.RESCAN_S / 2
-        ]
+        rests = [f"{shown(name)} {odd.what}" for name, (odd, since) in self.odd.items() if now - since >= odd.rest_s]
         if rests:
-            return f"left alone in {shown(str(self.path), 200)}: {'; '.join(rests[:_NAMED])}"
+            more = f"; and {len(rests) - _NAMED} more" if len(rests) > _NAMED else ""
+            return f"not looked at: {'; '.join(rests[:_NAMED])}{more}"
         return self.vanished
 
     def numbered(self, listing: Listing) -> Listing | None:
@@ -259,6 +262,8 @@ class Folders:
 
         now = time.monotonic()
         files, odd = plain_files(descriptor)
+        with self._shop_folders.opened(folder.machine) as whole:
+            odd |= beside(whole, _OWN)
         folder.notice(os.fstat(descriptor), odd, now)
         entries = folder.state.look(files, now, writer)
         problem = problem_of(folder.path, len(entries), folder.state.held_open(now))

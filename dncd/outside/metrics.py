@@ -73,7 +73,9 @@ def _families(service: Status, machines: Mapping[str, Status]) -> Iterator[_Fami
     def each(value: Callable[[Status], float]) -> Iterator[_Sample]:
         return (({"machine": name}, value(status)) for name, status in machines.items())
 
-    yield _Family("dncd_line_up", "1 while the port of the line is open.", each(lambda m: m["state"] != "no-port"))
+    yield _Family(
+        "dncd_line_up", "1 while the port of the line is open.", each(lambda m: m["state"] not in ("no-port", "lent"))
+    )
     states = [
         ({"machine": name, "dncd_line_state": state}, status["state"] == state)
         for name, status in machines.items()

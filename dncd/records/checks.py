@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from dncd.values import Result
+
 
 @dataclass(frozen=True, slots=True)
 class Readback:
@@ -35,6 +37,17 @@ class Check:
     time: str
 
 
+@dataclass(frozen=True, slots=True)
+class Last:
+    """What became of the last file of a machine; time as the ledger has it, "" for never; damaged: damaged captures since
+    the last good one; event, file: of the ledger line."""
+
+    time: str = ""
+    event: str = ""
+    file: str = ""
+    damaged: int = 0
+
+
 class Checks:
     """Of every machine; fed each line of the ledger once, in its order."""
 
@@ -44,12 +57,16 @@ class Checks:
         self._last: dict[str, Check] = {}
         self._spelling: dict[str, dict[str, str]] = {}
         self._reader_off: dict[str, int] = {}
+        self._endings: dict[str, Last] = {}
 
     def feed(self, record: Mapping[str, Any]) -> None:
         machine, time = record.get("machine"), str(record.get("time", ""))
         if not isinstance(machine, str):
             return
         event = record.get("event")
+        if event in tuple(Result):
+            damaged = 0 if event == Result.RECEIVED else self.ending(machine).damaged + (event == Result.DAMAGED)
+            self._endings[machine] = Last(time, str(event), str(record.get("file", "")), damaged)
         if event == "sent":
             self._reader_off[machine] = self._reader_off.get(machine, 0) + 1 if record.get("reader_off") else 0
         if isinstance(spelling := record.get("spelling"), dict):  # of a readback, or of the rounds of a trial
@@ -83,6 +100,10 @@ class Checks:
     def reader_off(self, machine: str) -> int:
         """After how many programs in succession, up to the last one sent, its control switched its reader off."""
         return self._reader_off.get(machine, 0)
+
+    def ending(self, machine: str) -> Last:
+        """What became of its last file."""
+        return self._endings.get(machine, Last())
 
     def last(self, machine: str) -> Check | None:
         return self._last.get(machine)

@@ -35,6 +35,39 @@ def next_lines(found: Mapping[str, Any]) -> list[str]:
     return lines
 
 
+_LIES_IN: Final = {
+    "refused": "refused/",
+    "interrupted": "refused/",
+    "damaged": "from-machine/damaged/",
+    "received": "from-machine/",
+}
+"""Where a file lies with its receipt, by what became of it, where that is worth a look."""
+
+
+def last_lines(machine: Mapping[str, Any]) -> list[str]:
+    """What last became of a file, and what came damaged since the last good one; machine: a machine's status."""
+    last: Mapping[str, Any] = machine.get("last") or {}
+    if not last.get("time"):
+        return []
+    where = f": see its receipt in {_LIES_IN[last['event']]}" if last["event"] in _LIES_IN else ""
+    lines = [f"last: {_moment(last['time'])} {last['event']} {printable(str(last['file']))}{where}"]
+    if damaged := int(last["damaged"]):
+        what = "1 capture since the last good one" if damaged == 1 else f"{damaged} captures since the last good one"
+        lines.append(f"damaged: {what}; see the receipts in from-machine/damaged/, then punch again")
+    return lines
+
+
+def later_warnings(machine: Mapping[str, Any]) -> list[str]:
+    """Warnings of what waits behind the first, a line a file; those of the first stand under what the next start brings."""
+    first = (machine.get("next") or {}).get("file")
+    return [
+        f"{printable(name)}: warning: {printable(str(found[0]))}"
+        + (f" (and {len(found) - 1} more)" if len(found) > 1 else "")
+        for name, found in (machine.get("warnings") or {}).items()
+        if name != first
+    ]
+
+
 def _revision(found: Mapping[str, Any]) -> str:
     if not found["revision"]:
         return ""

@@ -3,6 +3,7 @@
 import dataclasses
 import os
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any, Final
 
 from dncd import __version__
@@ -92,15 +93,17 @@ class StatusNotes:
         failed: Callable[[Exception], None],
         written: Callable[[None], None] = lambda _: None,
     ) -> None:
-        whole = text(utc_now().strftime("%Y-%m-%d %H:%M:%S UTC"))
+        whole = text(datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S %Z"))
         self._parts.workers.notes.do(lambda: job(whole), written, failed)
 
     def _of(self, station: Station) -> dict[str, object]:
-        check = self._parts.store.held.checks.last(station.name)
+        checks = self._parts.store.held.checks
+        check = checks.last(station.name)
         return {
             **status_of(station, self._parts.workers.loop.now()),
             "backup": self._parts.backing_up.status(station, utc_now()),
             "checked": dataclasses.asdict(check) if check else None,
+            "last": dataclasses.asdict(checks.ending(station.name)),
         }
 
     def _with(self, machines: dict[str, dict[str, object]]) -> dict[str, Any]:

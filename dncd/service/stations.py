@@ -5,7 +5,7 @@ nothing new, and makes room for the new one as soon as everything of it is on re
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from dncd.errors import DncdError, SettingsError
@@ -100,6 +100,8 @@ class Stations(Mapping[str, Station]):
         self._pending.clear()
         for name, station in self._stations.items():
             machine = settings.machines.get(name)
+            if machine is not None and machine == replace(station.settings, title=machine.title):
+                station.settings = machine  # nothing but its title: what the control said stays said
             if machine != station.settings:
                 self._pending[name] = machine
                 self._loop.serve(station, partial(station.tell, Retire(WAITS if machine is not None else LEAVES)))

@@ -1,10 +1,10 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dncd.peer_text import printable
-from dncd.service.next_words import next_lines
+from dncd.service.next_words import last_lines, later_warnings, next_lines
 from dncd.station.core import Core
 from dncd.station.driver import Station
 from dncd.station.ration import HOUR_S
@@ -21,8 +21,9 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "title": station.settings.title,
         "port": station.settings.line.port,
         "waiting": list(core.sender.queue.waiting),
-        "waits_for": core.sender.starts.way.wish() if state is LineState.WAITING else "",
+        "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
         "next": _next(core),
+        "warnings": _warnings(core),
         "transfer": _transfer(core, now),
         "pending": core.pending,
         "counters": core.account.tally.as_dict(),
@@ -31,6 +32,21 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "lent_to": core.port.lent_to,
     }
     return status
+
+
+def _waits_for(core: Core, now: float) -> str:
+    """What a waiting program waits for, in the words of the machine's own keys."""
+    starts, file = core.sender.starts, core.sender.queue.first()
+    if file is not None and starts.dc1_at is not None and starts.way.too_old(starts.dc1_at, file.came_at):
+        keys, at = starts.way.keys, datetime.now().astimezone() - timedelta(seconds=now - starts.dc1_at)
+        return f"{keys.read}: it was pressed at {at:%H:%M}, too long ago; press {keys.reset}, then {keys.read}"
+    return starts.way.wish()
+
+
+def _warnings(core: Core) -> dict[str, list[str]]:
+    """Warnings of the first files that wait, by name, before they go out."""
+    files = (core.sender.queue.get(name) for name in core.sender.queue.waiting[:_NAMES_SHOWN])
+    return {f.name: list(f.checked.warnings) for f in files if f is not None and f.checked.warnings}
 
 
 def _next(core: Core) -> dict[str, object]:
@@ -66,7 +82,7 @@ def troubles(station: Station, now: float) -> list[str]:
     blocked = station.blocked
     found = [
         blocked.sentence if blocked else "",
-        core.port.trouble.what if core.port.trouble else "",
+        core.port.trouble.sentence if core.port.trouble and not core.port.lent_to else "",
         *account.troubles,
         core.folder_trouble,
         account.overflow if now - account.overflow_at < HOUR_S else "",
@@ -132,10 +148,12 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
     if isinstance(waiting, list) and waiting:
         more = f" and {len(waiting) - _NAMES_SHOWN} more" if len(waiting) > _NAMES_SHOWN else ""
         lines.append("waiting: " + ", ".join(printable(str(n)) for n in waiting[:_NAMES_SHOWN]) + more)
-        lines.append(f"waits for: {status['waits_for']}" if status["waits_for"] else "waits for: its turn")
+        by_state = {"no-port": "the port", "lent": "the line"}.get(str(status["state"]), "its turn")
+        lines.append(f"waits for: {status['waits_for'] or by_state}")
     found = status["next"]
     if isinstance(found, dict):
         lines += next_lines(found)
+    lines += [*later_warnings(status), *last_lines(status)]
     backup = status.get("backup")
     if isinstance(backup, dict):
         lines += [f"backup: {printable(said)}" for said in (backup_line(backup), str(backup["due"])) if said]
@@ -165,9 +183,8 @@ def backup_line(status: dict[str, Any]) -> str:
 
 
 def _state_line(status: dict[str, object]) -> str:
-    if status["lent_to"]:
-        return f"no port: lent to {printable(str(status['lent_to']))}, and back as soon as that ends"
     return {
+        "lent": f"lent to {printable(str(status['lent_to']))}, and back as soon as that ends",
         "listening": "listening: nothing waits, the line is open for what the control punches",
         "waiting": "waiting for the start",
         "sending": "sending",

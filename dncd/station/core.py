@@ -62,7 +62,7 @@ class Core:
         if run is not None:
             return LineState.HELD if run.sending.held_since is not None else LineState.SENDING
         if not self.port.open:
-            return LineState.NO_PORT
+            return LineState.LENT if self.port.lent_to else LineState.NO_PORT
         if self.captures.capturing is not None:
             return LineState.RECEIVING
         return LineState.WAITING if self.sender.queue.waiting else LineState.LISTENING

@@ -20,7 +20,7 @@ closes at once is not tried twice a second for ever."""
 _RETRY_LENT_S: Final = 0.05
 """The first of these waits after a loan: a borrower that was killed may hold the port for a moment longer."""
 
-_LENT_FROM: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT)
+_LENT_FROM: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT, LineState.LENT)
 
 
 class PortSide:
@@ -68,7 +68,7 @@ class PortSide:
             return actions
         if self.trouble is None or self.trouble.what != error.what:
             actions.append(warning("no port", error.what, error.where, error.next_step))
-            self.trouble = PortTrouble(error.what, now)
+            self.trouble = PortTrouble(error.what, now, error.next_step)
         self.retry_at = now + self._retry_wait
         self._retry_wait = min(_RETRY_MOST_S, self._retry_wait * 2)
         return [*actions, Changed()]

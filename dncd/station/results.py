@@ -143,10 +143,16 @@ class Captured:
 
 @dataclass(frozen=True, slots=True)
 class PortTrouble:
-    """Why a line has no port, and since when (seconds of the loop's clock)."""
+    """Why a line has no port, since when (seconds of the loop's clock), and what to do."""
 
     what: str
     since: float
+    next_step: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """For people: what is wrong, and what to do."""
+        return f"{self.what}; {self.next_step[:1].lower()}{self.next_step[1:]}" if self.next_step else self.what
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,103 @@
+"""What people are told, and when: STATUS.txt and `status`, `send`, receipts, and the words of commands."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from house import ENV, house, machine, text
+from pty_line import PtyLine
+from waiting import until
+
+from dncd.line.starting import StartWay
+from dncd.records.checks import Checks, Last
+from dncd.service.next_words import last_lines, later_warnings
+from dncd.values import SendSettings
+
+SLEEVE = text(["O0004 (SLEEVE)", "N10 G00 X1.", "M30"])
+NO_END = text(["O0005 (RING)", "N10 G00 X1."])
+
+
+def ended(event, file="0004.nc", **more):
+    return {"event": event, "machine": "lathe", "file": file, "time": "2026-11-27T15:00:57.123Z", **more}
+
+
+def test_the_last_ending_and_what_came_damaged_since_the_last_good_one_are_told():
+    checks = Checks()
+    assert checks.ending("lathe") == Last()
+    assert last_lines({"last": {"time": ""}}) == []
+    for event in ("received", "damaged", "damaged", "refused"):
+        checks.feed(ended(event))
+    last = checks.ending("lathe")
+    assert (last.event, last.file, last.damaged) == ("refused", "0004.nc", 2)
+    told = last_lines({"last": {"time": last.time, "event": last.event, "file": last.file, "damaged": last.damaged}})
+    assert "refused 0004.nc: see its receipt in refused/" in told[0]
+    assert told[1].startswith("damaged: 2 captures since the last good one; see the receipts in from-machine/damaged/")
+    checks.feed(ended("received"))
+    assert checks.ending("lathe").damaged == 0
+    checks.feed({"event": "proven", "machine": "lathe", "time": "later"})
+    assert checks.ending("lathe").event == "received", "a signature is no ending of a file"
+
+
+def test_warnings_of_what_waits_behind_are_told_by_file():
+    found = {"next": {"file": "a.nc"}, "warnings": {"a.nc": ["first"], "b.nc": ["no end", "odd"]}}
+    assert later_warnings(found) == ["b.nc: warning: no end (and 1 more)"]
+    assert later_warnings({}) == []
+
+
+def test_status_and_send_warn_before_a_program_goes_and_tell_what_became_of_it(tmp_path):
+    with PtyLine() as control, house(tmp_path, lathe=machine(control, start="dc1")) as shop:
+        note = (shop.shop / "lathe" / "STATUS.txt").read_text
+        (shop.shop / "lathe" / "0007.NC").write_bytes(SLEEVE)
+        shop.drop("lathe", "0004.nc", SLEEVE)
+        shop.drop("lathe", "0005.nc", NO_END)
+        until(lambda: "0005.nc: warning: line 3" in note())
+        until(lambda: "not looked at: '0007.NC' lies beside to-machine/: move it into to-machine/" in note())
+        shop.drop("lathe", "bad.nc", SLEEVE.replace(b"X1.", b"X\x01."))
+        until(lambda: "refused bad.nc: see its receipt in refused/" in note())
+        assert "refused bad.nc" in shop.dncd("status").stdout
+        machines = json.loads(shop.dncd("status", "--json").stdout)["machines"]
+        assert machines["lathe"]["last"]["event"] == "refused"
+        assert list(machines["lathe"]["warnings"]) == ["0005.nc"]
+
+
+def test_send_warns_while_there_is_time_to_take_it_back(tmp_path):
+    with PtyLine() as control, house(tmp_path, lathe=machine(control, start="dc1")):
+        (tmp_path / "0005.nc").write_bytes(NO_END)
+        words = [sys.executable, "-m", "dncd", "--config", str(tmp_path / "dncd.toml"), "send", "lathe", "0005.nc"]
+        with subprocess.Popen(words, cwd=tmp_path, env=ENV, stdout=subprocess.PIPE, text=True) as send:
+            assert any(line.startswith("0005.nc: warning: line 3") for line in iter(send.stdout.readline, ""))
+            control.go()
+            assert "0005.nc: sent" in send.communicate(timeout=60)[0]
+
+
+def test_what_was_pressed_too_early_is_said_in_the_words_of_the_machines_own_keys(tmp_path):
+    with PtyLine() as control:
+        lathe = machine(control, start="dc1")
+        lathe["send"]["dc1_stays_s"] = 0
+        lathe["keys"] = {"read": "INPUT", "reset": "CLEAR"}
+        with house(tmp_path, lathe=lathe) as shop:
+            control.go()
+            assert shop.answers()
+            shop.drop("lathe", "0004.nc", SLEEVE)
+            until(lambda: "too long ago; press CLEAR, then INPUT" in (shop.shop / "lathe" / "STATUS.txt").read_text())
+            assert "waits for INPUT: it was pressed at " in shop.dncd("status").stdout
+
+
+def test_a_reload_of_a_mere_title_forgets_no_start(tmp_path):
+    with PtyLine() as control, house(tmp_path, lathe=machine(control, start="dc1")) as shop:
+        control.go()
+        assert shop.answers()
+        file = tmp_path / "dncd.toml"
+        file.write_text(file.read_text() + '[machines.lathe]\ntitle = "Lathe, bay 2"\n')
+        assert "changed: lathe" in shop.dncd("reload").stdout
+        until(lambda: "lathe (Lathe, bay 2)" in (shop.shop / "lathe" / "STATUS.txt").read_text())
+        shop.drop("lathe", "0004.nc", SLEEVE)
+        assert shop.receipt("lathe", "sent", "0004.nc").get("result") == "sent"
+
+
+@pytest.mark.parametrize(
+    ("dc1_at", "dropped_at", "too_old"), [(None, 0.0, False), (10.0, 60.0, False), (10.0, 70.1, True)]
+)
+def test_a_dc1_is_too_old_once_it_stayed_its_time(dc1_at, dropped_at, too_old):
+    assert StartWay(SendSettings(dc1_stays_s=60)).too_old(dc1_at, dropped_at) is too_old
