@@ -48,6 +48,7 @@ port = "/dev/tty-bore-mill"
 COMMANDS = {
     "run",
     "demo",
+    "learn",
     "check-config",
     "status",
     "send",

@@ -28,6 +28,7 @@ LATE: Final = {
     "diff": ("records:diff", "What changed between two revisions, block by block."),
     "go": ("send:go", "Start what waits for a go."),
     "holds": ("holdings:holds", "What the control holds, as far as is known."),
+    "learn": ("run:learn", "A shop to play with; a next step after each thing."),
     "line": ("line_group:line", "From a bare port to a line known to be good."),
     "log": ("log:log", "The ledger: what happened, oldest first."),
     "next": ("send:put_first", "Put a file that waits in front of the others."),

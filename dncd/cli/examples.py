@@ -10,6 +10,7 @@ EXAMPLES: Final = {
     "diff": "dncd diff gang-lathe O0004\ndncd diff gang-lathe O0004 -r 2 -r 5",
     "go": "dncd go gang-lathe",
     "holds": "dncd holds gang-lathe --at '2026-07-01 14:30'",
+    "learn": "dncd learn",
     "line find": "dncd line find gang-lathe",
     "line ports": "dncd line ports",
     "line replay": "dncd line replay watched.txt --machine gang-lathe",

@@ -1,4 +1,4 @@
-"""Commands in the foreground: `run`, the service; `demo`, the whole job with stand-in controls."""
+"""Commands in the foreground: `run`, the service; `demo` and `learn`, the whole job with stand-in controls."""
 
 from pathlib import Path
 
@@ -34,3 +34,21 @@ def demo(folder: Path | None) -> int:
     from dncd.standin import demo as story
 
     return int(story.main(folder))
+
+
+@click.command()
+@click.option(
+    "--folder",
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Leave all its files there: a new or an empty folder.",
+)
+def learn(folder: Path | None) -> int:
+    """A shop to play with; a next step after each thing.
+
+    The service, two stand-in controls and six programs. You type what the office does and the operators' keys. Nothing
+    moves, and nothing is left behind.
+    """
+    from dncd.standin import learning
+
+    return int(learning.main(folder))

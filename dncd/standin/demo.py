@@ -212,14 +212,19 @@ class Story:
         return [line["event"] for line in lines if line.get("machine") == machine]
 
 
+def new_or_empty(folder: Path, option: str) -> bool:
+    """Makes a folder where there is none; False, and says so, where something lies in it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()):
+        sys.stderr.write(f"{folder}: is not empty. Give {option} a new or an empty folder.\n")
+        return False
+    return True
+
+
 def main(keep: Path | None) -> int:
     """Tells the story; `keep`: an empty or new folder in which all files stay. 0, or 1 if a step failed."""
     if keep is not None:
-        keep.mkdir(parents=True, exist_ok=True)
-        if any(keep.iterdir()):
-            sys.stderr.write(f"{keep}: is not empty. Give --keep a new or an empty folder.\n")
-            return 1
-        return _told(keep.resolve(), Teller(), "They stay there.")
+        return _told(keep.resolve(), Teller(), "They stay there.") if new_or_empty(keep, "--keep") else 1
     with tempfile.TemporaryDirectory(prefix="dncd-demo-") as folder:
         return _told(Path(folder), Teller(), "They are deleted now; `dncd demo --keep DIR` leaves them in DIR.")
 

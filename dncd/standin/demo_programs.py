@@ -1,6 +1,8 @@
 """The part programs of the demo's shop, Quayside Gear Works: made up, and run on nothing but stand-in controls."""
 
 import math
+from dataclasses import dataclass
+from typing import Final
 
 from dncd.standin.program_memory import Stored
 
@@ -82,3 +84,44 @@ def as_file(blocks: tuple[str, ...]) -> str:
 def first_programs() -> tuple[Stored, ...]:
     """What a control to learn on holds: O0330, long enough to find a line's settings by, and O0331; only EIA characters."""
     return (Stored("O0330", "", gear_plate()), Stored("O0331", "", key_slot()))
+
+
+_SHAFT: Final = (
+    "O0004 (SHAFT END)",
+    "N10 G50 S1800",
+    "N20 T0101 M03",
+    "N30 G96 S160 M08",
+    "N40 G00 X26. Z2.",
+    "N50 G01 Z-20. F0.2",
+    "N60 X31.",
+    "N70 G28 U0. W0. M09",
+)
+
+_DRAWING: Final = "0 SECTION 2 ENTITIES 0 LINE 100 AcDbLine 10 0.0 20 0.0 11 48.0 21 30.0 0 ENDSEC 0 EOF ".replace(
+    " ", "\n"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A file to drop, for one machine. what: in a few words."""
+
+    file: str
+    machine: str
+    what: str
+    text: str
+
+
+SAMPLES: Final = {
+    "1": Sample("0004.nc", "gang-lathe", "a good program", as_file((*_SHAFT, "N80 M30"))),
+    "2": Sample("0005.nc", "gang-lathe", "good, but without M30", as_file(("O0005 (SPACER)", *_SHAFT[1:]))),
+    "3": Sample(
+        "0211.nc", "gang-lathe", "bad: a letter that ISO code lacks, a block that is too long", as_file(unfit())
+    ),
+    "4": Sample("bracket.dxf", "gang-lathe", "a drawing, by mistake", _DRAWING),
+    "5": Sample(
+        "0004.nc", "gang-lathe", "the office's next version of program 1", as_file((*_SHAFT, "N80 M00", "N90 M30"))
+    ),
+    "6": Sample("0330.nc", "bore-mill", "a long one: some seconds", as_file(gear_plate())),
+}
+"""What `dncd learn` drops, by the number that is typed."""

@@ -88,7 +88,9 @@ class DemoShop:
 
     def __enter__(self) -> "DemoShop":
         with self.log.open("ab") as log:
-            self._service = subprocess.Popen([*self._words, "run"], env=self._env, stdout=log, stderr=log)
+            self._service = subprocess.Popen(
+                [*self._words, "run"], env=self._env, stdout=log, stderr=log, process_group=0
+            )
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -120,6 +122,15 @@ class DemoShop:
             timeout=DEADLINE_S,
             check=False,
         )
+
+    def shown(self, *words: str, typed: bool) -> int:
+        """A command whose output is seen as it comes; its exit status. typed: whether it may ask who sits here."""
+        sys.stdout.flush()
+        try:
+            source = None if typed else subprocess.DEVNULL
+            return subprocess.run([*self._words, *words], env=self._env, stdin=source, check=False).returncode
+        except KeyboardInterrupt:  # the command had it too
+            return 1
 
     def drop(self, machine: str, name: str, text: str) -> None:
         (self.folder / machine / "to-machine" / name).write_text(text, "utf-8", newline="")

@@ -1,0 +1,83 @@
+"""`dncd learn` as a newcomer meets it: typed through a pipe, and ended in each way."""
+
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from house import ENV
+from trial_operator import Talk
+
+from dncd.outside.command_client import ask
+from dncd.standin.demo_programs import SAMPLES
+from dncd.standin.learning import LESSON
+
+LEARN = (sys.executable, "-m", "dncd", "learn")
+
+
+def learned(typed: str, *words: str) -> str:
+    done = subprocess.run(
+        [*LEARN, *words], input=typed, env=ENV, capture_output=True, text=True, timeout=400, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+@pytest.mark.slow
+def test_every_step_as_it_says(tmp_path: Path) -> None:
+    """Each is done once the one before it came about: the last words are asked for only if all were."""
+    said = learned("".join(f"{typed}\n" for typed, _ in LESSON), "--folder", str(tmp_path))
+    assert re.findall(r"^Step (\d+) of 17", said, re.MULTILINE) == [str(n) for n in range(1, 18)]
+    for found in (
+        "the next READ brings O0004 rev 1",
+        "difference: block N50: F 0.2 → 0.15",
+        "reason: O0004: this file lacks what the operator changed",
+        "Ø (U+00D8) is not in the tape code",
+        "bracket.dxf.receipt.txt:\n  | result: refused",
+        "warning: line 9",
+        "compared: equal to revision 1",
+        "0 problems found",
+    ):
+        assert found in said
+    assert (tmp_path / "shop/bore-mill/sent/0330.nc").is_file()
+    assert (tmp_path / "state/library.git/HEAD").is_file()
+
+
+def test_what_is_typed_wrong_or_early_goes_no_step_further() -> None:
+    said = learned('drop\ndrop 9\npunch 99\nflurb\n"\n?\nread\nreset\ndncd show gang-lathe O1\n\n')
+    assert said.count("Step 1 of 17") == 10
+    assert "Step 2" not in said
+    assert all(f"drop {n}  {sample.file}" in said for n, sample in SAMPLES.items())
+    assert "The memory holds no O0099." in said
+    assert "There is no key flurb." in said
+    assert "Nothing waits for this control" in said
+
+
+@pytest.mark.parametrize("end", ["ctrl-C", "hang-up", "end of input"])
+def test_nothing_is_left_behind(end: str, tmp_path: Path) -> None:
+    talk = Talk(LEARN, tmp_path, {**ENV, "TMPDIR": str(tmp_path)})
+    talk.wait_for(lambda: "Step 1" in talk.said, "it does not begin")
+    (home,) = tmp_path.iterdir()
+    service = Path("/proc") / str(ask(home / "state", {"do": "status"})["service"]["pid"])
+    assert service.exists()
+    if end == "end of input":
+        assert talk.process.stdin is not None
+        talk.process.stdin.close()
+    else:
+        talk.process.send_signal(signal.SIGINT if end == "ctrl-C" else signal.SIGHUP)
+    assert talk.close() == 0, talk.said
+    assert "The service and the controls are off." in talk.said
+    assert "Traceback" not in talk.said
+    assert not service.exists()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_it_wants_a_folder_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "mine").touch()
+    done = subprocess.run(
+        [*LEARN, "--folder", str(tmp_path)], env=ENV, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 1
+    assert "is not empty. Give --folder a new or an empty folder." in done.stderr
