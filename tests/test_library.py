@@ -163,6 +163,7 @@ def test_a_disk_that_fails_or_stops_at_each_operation(tmp_path: Path) -> None:
             whole(state)
 
 
+@pytest.mark.slow
 @needs_git
 def test_a_library_cut_at_each_change_of_its_first_day_is_whole() -> None:
     def flow(root: Path) -> None:
