@@ -247,6 +247,17 @@ class Keys:
 
 
 @dataclass(frozen=True, slots=True)
+class SeatSettings:
+    """Table `[machines.NAME.seat]`: a port that several controls share behind a switch box. switch: its name, "" for a port
+    of the machine's own; code: characters that turn it here, said whenever the port is opened, "" where a hand turns it;
+    at_start: seated without asking."""
+
+    switch: str = ""
+    code: str = ""
+    at_start: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class MachineSettings:
     """Table `[machines.NAME]`: one control and its line. backup_days: days after which a backup is due, 0 for never."""
 
@@ -258,6 +269,7 @@ class MachineSettings:
     receive: ReceiveSettings = ReceiveSettings()
     program: ProgramSettings = ProgramSettings()
     keys: Keys = Keys()
+    seat: SeatSettings = SeatSettings()
     backup_days: int = defaults.BACKUP_DAYS
 
     @property

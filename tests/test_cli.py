@@ -68,6 +68,7 @@ COMMANDS = {
     "holds",
     "backup",
     "restore",
+    "seat",
     "next",
     "prove",
     "completion",

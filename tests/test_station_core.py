@@ -3,6 +3,7 @@
 import itertools
 import random
 import sys
+from dataclasses import replace
 
 import pytest
 from line_bench import GONE, LineBench, entry, program, settings
@@ -40,13 +41,14 @@ from dncd.station.events import (
     Suspended,
     TakeIn,
     Tick,
+    Unseat,
     Verdict,
     Withdraw,
 )
 from dncd.station.queue import AT_ONCE
 from dncd.station.results import Gone, Outdated
 from dncd.station.states import NEXT, FileState, LineUse, Mode, PortState, Standing, moved
-from dncd.values import Counters, Modem, ReceiveSettings, Signal
+from dncd.values import Counters, Modem, ReceiveSettings, SeatSettings, Signal
 
 OFF, ON = Modem(cts=Signal.OFF, dsr=Signal.OFF), Modem(cts=Signal.ON, dsr=Signal.ON)
 
@@ -133,6 +135,11 @@ def capture_on_its_way(bench):
     bench.run(1.0)
 
 
+def unseated(bench):
+    idle(bench)
+    bench.tell(Unseat("nobody said how the box is turned"))
+
+
 def lent(bench):
     waiting(bench)
     bench.tell(Lend("somebody"))
@@ -165,6 +172,7 @@ SITUATIONS = {
     capturing: "receiving",
     capture_on_its_way: "listening",
     lent: "lent",
+    unseated: "no-port",
     retiring: "sending",
     stopping: "waiting",
     closed: "no-port",
@@ -188,6 +196,7 @@ EVENTS = [
     Withdraw("nobody"),
     AskForProgram(),
     Lend("another"),
+    Unseat("the box is turned to the mill"),
     Back(),
     Retire("new settings"),
     Serve(),
@@ -212,7 +221,7 @@ def test_every_event_in_every_state(situation, how):
             bench.tell(event)
             bench.look()
         except NotDoneError:
-            assert isinstance(event, Go | Withdraw | AskForProgram | Lend)
+            assert isinstance(event, Go | Withdraw | AskForProgram | Lend | Unseat)
         if how == "fails" and bench.jobs:
             bench.fail()
         for _ in range(100):
@@ -679,12 +688,39 @@ def test_a_loan_takes_the_port_and_no_start_outlives_it():
     assert (bench.state, bench.ended) == ("waiting", [])
 
 
+def test_only_a_start_since_it_was_seated_counts_and_the_box_is_told_first():
+    bench = LineBench(replace(settings(start=StartOn.DC1), seat=SeatSettings("bay-2", code="\x02A")))
+    bench.tell(Serve())
+    bench.drop("a")
+    bench.run(5.0)
+    assert (bench.opens, bench.core.port.unseated) == (0, "nobody has said yet how bay-2 is turned")
+    for ask in (Go(), Lend("somebody")):
+        with pytest.raises(NotDoneError, match="it is not seated: nobody has said"):
+            bench.tell(ask)
+    bench.tell(Unseat("bay-2 is turned to the mill"))
+    assert (bench.core.port.unseated, list(bench.core.sender.queue.waiting)) == ("bay-2 is turned to the mill", ["a"])
+    bench.tell(Back())
+    assert (bench.opens, bytes(bench.words)) == (1, b"")
+    bench.plug()
+    assert bytes(bench.words) == b"\x02A"
+    bench.run(5.0)
+    assert (bench.state, bench.ended) == ("waiting", [])
+    bench.look(b"\x11")
+    bench.run(5.0)
+    assert [result for _, result in bench.ended] == ["sent"]
+    bench.pull()
+    bench.run(1.0)
+    bench.plug()  # the box may have lost its power, too
+    assert bytes(bench.words) == b"\x02A" * 2
+
+
+@pytest.mark.parametrize("away", [Lend("somebody"), Unseat("the box is turned to the mill")])
 @pytest.mark.parametrize("situation", [start_comes, sending, held, capturing])
-def test_a_line_in_use_is_not_lent(situation):
+def test_a_line_in_use_is_not_lent(situation, away):
     bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
     situation(bench)
     with pytest.raises(NotDoneError, match="the service is using the line"):
-        bench.tell(Lend("somebody"))
+        bench.tell(away)
     assert bench.is_open
 
 

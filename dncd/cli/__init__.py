@@ -39,6 +39,7 @@ LATE: Final = {
     "request": ("send:request_program", "Ask a control for a program (DC1 reader on)."),
     "restore": ("holdings:restore", "Make one dump of all that a control held, to send it again."),
     "run": ("run:run", "Serve all machines, until SIGTERM or ctrl-C."),
+    "seat": ("send:seat", "Say to which machine a switch box is turned."),
     "send": ("send:send", "Offer files to a machine; follow them to the end."),
     "show": ("records:show", "The text of a revision."),
     "standin": ("standin:standin", "A stand-in control to learn on; nothing moves."),

@@ -28,6 +28,7 @@ EXAMPLES: Final = {
     "request": "dncd request gang-lathe",
     "restore": "dncd restore gang-lathe --at '2026-07-01 14:30' -o memory.nc",
     "run": "dncd --config shop.toml run",
+    "seat": "dncd seat gang-lathe",
     "send": "dncd send gang-lathe 0004.nc\ndncd show gang-lathe O0004 -r 3 | dncd send gang-lathe - --name 0004.nc\n"
     "dncd send --again 20 gang-lathe 0004.nc",
     "show": "dncd show gang-lathe O0004 -r 3",

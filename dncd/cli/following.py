@@ -87,6 +87,7 @@ class Following:
             self._warn(file, status)
         if status["state"] == "no-port":
             what = f"waits for the port {status.get('port', '')}".strip()
+            what = f"waits, for it is not seated: {status['not_seated']}" if status.get("not_seated") else what
         elif status["waiting"][:1] == [file] and status["state"] == "waiting":
             what = f"waits for {status.get('waits_for') or 'the start'}"
         elif file not in status["waiting"]:

@@ -1,5 +1,6 @@
 """Commands about one file on its way: `send`, `go`, `next`, `withdraw`; and `request`, which asks a control for one."""
 
+from getpass import getuser
 from pathlib import Path
 
 import click
@@ -96,6 +97,21 @@ def put_first(given: Asked, machine: str, file: str) -> None:
     given.need(machine)
     done = ask(given.state, {"do": "next", "machine": machine, "file": Path(file).name})
     click.echo(f"{machine}: {printable(str(done['file']))} goes next")
+
+
+@click.command()
+@machine_word(required=True)
+@asked
+def seat(given: Asked, machine: str) -> None:
+    """Say to which machine a switch box is turned.
+
+    The line is this machine's from now on; the others behind the same box keep what waits. Turn the box first, unless it
+    turns by itself. No start that was said before counts: press READ, or say `dncd go`, afterwards.
+    """
+    given.need(machine)
+    done = ask(given.state, {"do": "seat", "machine": machine, "by": getuser()})
+    before = f", and no longer {done['before']}'s" if done["before"] not in ("", machine) else ""
+    click.echo(f"{machine}: seated; the line of {done['switch']} is its own now{before}")
 
 
 @click.command("request")

@@ -121,6 +121,8 @@ def doing(machine: Mapping[str, Any]) -> str:
             return f"waits for {machine['waits_for']}"
         case "lent":
             return f"lent to {machine['lent_to']}"
+        case "no-port" if machine.get("not_seated"):
+            return f"not seated: {machine['not_seated']}"
         case "no-port":
             return f"{machine.get('port') or 'the port'} cannot be opened"
     return ""

@@ -13,13 +13,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, TapeCode
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, StartOn, TapeCode
 from dncd.errors import SettingsError
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
 from dncd.peer_text import nearest, printable
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
-from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, Settings, ShopSettings
+from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, SeatSettings, Settings, ShopSettings
 
 _TOP: Final = "[shop], [library] and [machines.NAME]"
 
@@ -151,7 +151,7 @@ class _Reader:
         elif not tables:
             self.faults.of("", "no machine is named: add a table such as [machines.gang-lathe] with its line")
         read = {name: self._machine(name, table) for name, table in tables.items()}
-        self._ports_apart({name: line for name, (_, line) in read.items()})
+        _ports_apart(self.faults, {name: parts for name, (_, parts) in read.items()})
         machines = {name: machine for name, (machine, _) in read.items() if machine is not None}
         if shop is None or library is None or len(machines) < len(read):
             return None
@@ -189,7 +189,7 @@ class _Reader:
         checked = self._table("library", "library", raw)
         return None if checked.faulty else LibrarySettings(**checked.values)
 
-    def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, _Checked]:
+    def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, dict[str, _Checked]]:
         before = len(self.faults.lines)
         where = f"machines.{_key(name)}"
         if not MACHINE_NAME.fullmatch(name):
@@ -215,10 +215,10 @@ class _Reader:
         self._numbers_fit(tables["program"])
         self._ends(tables["tape"], tables["receive"])
         if len(self.faults.lines) > before:
-            return None, tables["line"]
+            return None, tables
         parts = {table: kind(**tables[table].values) for table, kind in TABLES.items()}
         days = own.values["backup_days"]
-        return MachineSettings(name=name, title=own.values["title"], backup_days=days, **parts), tables["line"]
+        return MachineSettings(name=name, title=own.values["title"], backup_days=days, **parts), tables
 
     def _in_todays_words(self, table: str, where: str, raw: dict[str, Any]) -> dict[str, Any]:
         """The table with words of old in their new form, and a hint for each. A key under both names stays, as unknown."""
@@ -316,17 +316,33 @@ class _Reader:
             what = f"lowest_number is {low}: no program number lies between the two"
             self.faults.at(program.name, "highest_number", high, what)
 
-    def _ports_apart(self, lines: Mapping[str, _Checked]) -> None:
-        owners: dict[str, str] = {}
-        for name, line in lines.items():
-            port = line.get("port")
-            if port is None:
-                continue
-            device = port.lower() if "://" in port else os.path.realpath(port)
-            if device in owners:
-                what = f"[machines.{_key(owners[device])}.line] has the same port; one port serves one machine"
-                self.faults.at(line.name, "port", port, what)
-            owners.setdefault(device, name)
+
+def _ports_apart(faults: _Faults, machines: Mapping[str, Mapping[str, _Checked]]) -> None:
+    """One port serves one machine, or those behind one switch box, where a control must ask for what it gets."""
+    firsts: dict[tuple[str, str], str] = {}
+    """The first machine with a port, with a switch, with a switch that is turned to it at the start."""
+    devices: dict[str, str] = {}
+    for name, tables in machines.items():
+        line, seat, send = (tables[table] for table in ("line", "seat", "send"))
+        port, switch = line.get("port"), seat.get("switch")
+        if port is None or switch is None:
+            continue
+        device = devices[name] = port.lower() if "://" in port else os.path.realpath(port)
+        if (other := firsts.setdefault(("port", device), name)) != name and (
+            not switch or switch != machines[other]["seat"].get("switch")
+        ):
+            what = f"[machines.{_key(other)}.line] has the same port; one port serves one machine, or those that name"
+            faults.at(line.name, "port", port, f"{what} the same seat.switch")
+        if not switch:
+            continue
+        if devices[other := firsts.setdefault(("switch", switch), name)] != device:
+            what = f"[machines.{_key(other)}.seat] names it too, and has another port; a switch box shares one port"
+            faults.at(seat.name, "switch", switch, what)
+        if seat.get("at_start") and (other := firsts.setdefault(("start", switch), name)) != name:
+            faults.at(seat.name, "at_start", True, f"[machines.{_key(other)}.seat] has it too; one is seated at a time")
+        if send.get("start_on") is StartOn.NOW:
+            what = "it would go to whatever the switch box is turned to; allowed there: dc1, cts, dsr, go"
+            faults.at(send.name, "start_on", StartOn.NOW, what)
 
 
 def explain(settings: Settings) -> str:
@@ -372,6 +388,8 @@ def _meaning(part: Any) -> str:
         bit = {"M": "1", "S": "0"}.get(part.frame.parity, "")
         wire = f"; on the wire 8N{str(part.frame)[2:]} with the eighth bit always {bit}" if bit else ""
         return f"    # {rate:.4g} characters a second; {part.ahead_chars} ahead are {ahead:.3g} ms{wire}"
+    if isinstance(part, SeatSettings) and part.switch:
+        return "    # nothing goes over the line until it is seated: `dncd seat`" + ", or at the start" * part.at_start
     return ""
 
 

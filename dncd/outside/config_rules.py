@@ -24,6 +24,7 @@ from dncd.values import (
     LineSettings,
     ProgramSettings,
     ReceiveSettings,
+    SeatSettings,
     SendSettings,
     ShopSettings,
     TapeSettings,
@@ -36,6 +37,7 @@ TABLES: Final[Mapping[str, type]] = {
     "receive": ReceiveSettings,
     "program": ProgramSettings,
     "keys": Keys,
+    "seat": SeatSettings,
 }
 """The tables of one machine, in the order in which they are shown."""
 
@@ -236,6 +238,10 @@ RULES: Final[Mapping[str, Rule]] = {
     "keys.read": _KEY,
     "keys.punch": _KEY,
     "keys.reset": _KEY,
+    "seat.switch": _text(
+        r"([a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?)?", "a name of a-z, 0-9 and -, the same for each machine on it"
+    ),
+    "seat.code": _text(r"[\x01-\x7f]{0,32}", 'up to 32 characters of seven bits, such as "\\u0002A"'),
     "program.findings": Rule(
         _findings,
         'a table of finding = "refuse", "warn" or "off", such as { "no-end" = "refuse" }',

@@ -79,7 +79,7 @@ class Reloading:
             found = changes(old, settings)
             held = {machine.line.port for machine in old.machines.values()}
             fresh = [settings.machines[name] for name in (*found.new, *found.changed)]
-            ports = open_ports(machine for machine in fresh if machine.line.port not in held)
+            ports = open_ports(m for m in fresh if m.line.port not in held and not m.seat.switch)
         except DncdError as error:
             refused = error
             self._loop.post(lambda: self._end(refused, None))

@@ -15,7 +15,8 @@ from dncd.line_trial.keeping import keep_for
 from dncd.outside import journal
 from dncd.outside.command_server import StreamReply
 from dncd.outside.workers import result_of
-from dncd.service import lending
+from dncd.peer_text import printable
+from dncd.service import lending, seats
 from dncd.service.parts import Parts
 from dncd.service.signing import recorded, release_for, sign_for
 from dncd.station.driver import Station
@@ -112,6 +113,14 @@ def _watch(desk: Requests, station: Station, _: _Request) -> StreamReply:
     return lending.watch(station, desk.unless_stopping)
 
 
+def _seat(desk: Requests, request: _Request) -> dict[str, Any]:
+    parts = desk.parts
+    fields = desk.in_loop(lambda: seats.seat(desk.machine(request), parts.stations.values()))
+    by = printable(str(request.get("by")))[:80]
+    recorded(parts.workers, fields["machine"], lambda: parts.store.note("seated", **fields, by=by))
+    return fields
+
+
 def _keep_trial(desk: Requests, request: _Request) -> dict[str, Any]:
     station = desk.in_loop(lambda: desk.machine(request))
     return keep_for(station, desk.parts.store, desk.parts.workers, str(request.get("sheet")))
@@ -150,6 +159,7 @@ _WORDS: Final[Mapping[str, _Word]] = {
     "backup-end": _of_machine(_end_backup),
     "lend": _of_machine(_lend),
     "watch": _of_machine(_watch),
+    "seat": _seat,
     "keep-trial": _keep_trial,
     "prove": _prove,
 }

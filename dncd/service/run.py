@@ -25,6 +25,7 @@ from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
 from dncd.records.spool import Leftover
 from dncd.records.store import Store
+from dncd.service import seats
 from dncd.service.backups import BackingUp
 from dncd.service.health import Health, Problem
 from dncd.service.library_care import LibraryCare
@@ -92,8 +93,11 @@ class Service:
                 self.store.endings.claims.keep(name)
         for name, (event, problem) in stopped.items():
             self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
-        for name, port in open_ports(settings.machines.values()).items():
+        for name, port in open_ports(m for m in settings.machines.values() if not m.seat.switch).items():
             self.stations.plug(self.stations[name], port)
+        for station in self.stations.values():
+            if station.settings.seat.at_start and station.core.port.unseated:
+                seats.seat(station, self.stations.values())
         self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
@@ -189,6 +193,10 @@ class Service:
         self.loop.post(hear)
 
     def _changed(self, station: Station) -> None:
+        if doubt := seats.doubt(station, self.stations.values(), self.store.held):
+            self.log.warning(
+                "seat in doubt", machine=station.name, what=doubt.what, where=doubt.where, next=doubt.next_step
+            )
         if self._folders is not None:
             self._folders.poke(station.name)
         if station.core.pending:

@@ -11,6 +11,7 @@ from functools import partial
 from dncd.errors import DncdError, SettingsError
 from dncd.outside.journal import journal
 from dncd.outside.loop import Loop
+from dncd.service import seats
 from dncd.service.port_opening import Opened, close_all
 from dncd.station.driver import Station
 from dncd.station.events import OpenFailed, Retire, Serve
@@ -129,12 +130,15 @@ class Stations(Mapping[str, Station]):
             self._left(old)
             if machine is not None:
                 self._begin(machine, opened.pop(name, None))
+                if (new := self._stations.get(name)) is not None:
+                    self._loop.serve(new, partial(seats.stay, old, new))
         self._in_order()
         return done
 
     def _in_order(self) -> None:
         order = [*self.settings.machines, *self._pending]
         self._stations = {name: self._stations[name] for name in order if name in self._stations}
+        seats.tell(self._stations.values())
 
     def _begin(self, machine: MachineSettings, port: Opened | None) -> None:
         try:

@@ -30,6 +30,7 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "proven": station.proof.standing(station.settings),
         "trouble": troubles(station, now),
         "lent_to": core.port.lent_to,
+        "not_seated": core.port.unseated,
     }
     return status
 
@@ -183,6 +184,8 @@ def backup_line(status: dict[str, Any]) -> str:
 
 
 def _state_line(status: dict[str, object]) -> str:
+    if status["not_seated"]:
+        return f"not seated: {status['not_seated']}"
     return {
         "lent": f"lent to {printable(str(status['lent_to']))}, and back as soon as that ends",
         "listening": "listening: nothing waits, the line is open for what the control punches",

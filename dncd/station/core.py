@@ -89,7 +89,7 @@ class Core:
                 return []
         self._calm_until = 0.0
         match event:
-            case ev.Opened() | ev.OpenFailed() | ev.Lost() | ev.Lend() | ev.Back() | ev.Shut():
+            case ev.Opened() | ev.OpenFailed() | ev.Lost() | ev.Lend() | ev.Unseat() | ev.Back() | ev.Shut():
                 return self._port(event, now)
             case ev.Done() | ev.Failed():
                 return self._job(event, now)
@@ -114,13 +114,16 @@ class Core:
         return min(self._calm_until, run.went(taken, offered, now)) if run is not None else 0.0
 
     def _port(
-        self, event: ev.Opened | ev.OpenFailed | ev.Lost | ev.Lend | ev.Back | ev.Shut, now: float
+        self, event: ev.Opened | ev.OpenFailed | ev.Lost | ev.Lend | ev.Unseat | ev.Back | ev.Shut, now: float
     ) -> list[ev.Action]:
         match event:
             case ev.Opened():
                 self.sender.line_warnings = tuple(event.looped.values())
                 self._start_is_looped = self.settings.send.start_on.start_line.value in event.looped
-                return self.port.opened(event, now)
+                actions = self.port.opened(event, now)
+                if self.port.open:
+                    self.words.turn_here()
+                return actions
             case ev.OpenFailed() | ev.Lost():
                 if not self.port.open:
                     return self.port.lost(event.error, now)
@@ -132,8 +135,8 @@ class Core:
                 self.words.forget()
                 self.sender.last_words.clear()
                 return actions
-            case ev.Lend():
-                actions = self.port.lend(event.to, self.state, now)
+            case ev.Lend() | ev.Unseat():
+                actions = self.port.give(event, self.state, now)
                 self.words.forget()
                 self.sender.starts.forget()
                 return actions

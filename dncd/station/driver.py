@@ -66,6 +66,8 @@ class Station:
         self.watchers = Watchers(workers.loop.now)
         self.proof = trials.Proof()
         """What the newest sheet of a trial says, once it was read."""
+        self.doubt: Problem | None = None
+        """Why it is not sure that the port's switch box is turned to this machine."""
         self._sends = SendJobs(store, comparer, settings)
         self.allow = self._sends.gates.leaves.give
         self._keeps = CaptureJobs(store, comparer, settings, workers.loop.now)
@@ -84,7 +86,7 @@ class Station:
     @property
     def blocked(self) -> Problem | None:
         """Why nothing is sent to this machine at all."""
-        return self._why_blocked(self.name)
+        return self._why_blocked(self.name) or self.doubt
 
     @property
     def state(self) -> LineState:

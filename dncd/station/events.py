@@ -297,8 +297,15 @@ class Lend:
 
 
 @dataclass(frozen=True, slots=True)
+class Unseat:
+    """The port's switch box is turned elsewhere, or nobody knows where. why: a sentence. NotDoneError as of `Lend`."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Back:
-    """The borrower has gone."""
+    """The borrower has gone, or the machine is seated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,7 +350,7 @@ class Wrote:
 
 Event = (
     Opened | OpenFailed | Lost | Read | Lines | Suspended | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
-    | PutFirst | Signed | AskForProgram | Lend | Back | Retire | Serve | Stop | Shut | Wrote
+    | PutFirst | Signed | AskForProgram | Lend | Unseat | Back | Retire | Serve | Stop | Shut | Wrote
 )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from dncd.errors import DncdError, NotDoneError
-from dncd.station.events import Action, Changed, Close, Level, Open, Opened, Say
+from dncd.station.events import Action, Changed, Close, Lend, Level, Open, Opened, Say, Unseat
 from dncd.station.results import PortTrouble
 from dncd.station.states import Mode, PortState, Standing
 from dncd.station.tally import warning
@@ -24,7 +24,8 @@ _LENT_FROM: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT, 
 
 
 class PortSide:
-    """standing: shared with the other parts of the machine."""
+    """standing: shared with the other parts of the machine. Behind a switch box (`seat`) the port is another's at first:
+    unseated says why, and "" of a machine that is seated, or has a port of its own."""
 
     def __init__(self, settings: MachineSettings, standing: Standing) -> None:
         self.trouble: PortTrouble | None = None
@@ -33,6 +34,9 @@ class PortSide:
         self.was_lent = False  # since the last opening
         self._settings, self._standing = settings, standing
         self._retry_wait, self._opened_at = _RETRY_FIRST_S, 0.0
+        self.unseated = f"nobody has said yet how {settings.seat.switch} is turned" if settings.seat.switch else ""
+        if self.unseated:
+            standing.move(PortState.LENT)
 
     @property
     def open(self) -> bool:
@@ -81,28 +85,40 @@ class PortSide:
         self._standing.move(PortState.OPENING)
         return [Open()]
 
-    def lend(self, to: str, state: LineState, now: float) -> list[Action]:
-        """Somebody borrows the line. NotDoneError, with what it is doing, unless it is idle."""
+    def give(self, event: Lend | Unseat, state: LineState, now: float) -> list[Action]:
+        """Somebody borrows the line, or another machine is seated. NotDoneError, with what it is doing, unless it is idle;
+        who is not seated is told why anew."""
+        if self.unseated and isinstance(event, Unseat):
+            self.unseated = event.why
+            return [Changed()]
         self.need_line()
         if state not in _LENT_FROM or self._standing.port is PortState.CLOSED:
             what, name = f"the service is using the line: it is {state.value}", self._settings.name
             raise NotDoneError(what, name, f"Wait until `dncd status {name}` says listening, then try again")
         actions: list[Action] = [Close()] if self.open else []
         self._standing.move(PortState.LENT)
-        self.lent_to, self.trouble, self.retry_at = to, PortTrouble(f"lent to {to}", now), math.inf
-        return [*actions, Say(Level.INFO, "line lent", {"to": to}), Changed()]
+        self.trouble, self.retry_at = None, math.inf
+        if isinstance(event, Unseat):
+            self.unseated = event.why
+            return [*actions, Changed()]
+        self.lent_to, self.trouble = event.to, PortTrouble(f"lent to {event.to}", now)
+        return [*actions, Say(Level.INFO, "line lent", {"to": event.to}), Changed()]
 
     def back(self) -> list[Action]:
-        """The borrower has gone: it is opened again, at once."""
-        to, self.lent_to, self.trouble, self._retry_wait = self.lent_to, "", None, _RETRY_LENT_S
+        """The borrower has gone, or the machine is seated: it is opened again, at once."""
+        actions: list[Action] = [Say(Level.INFO, "line taken back", {"to": self.lent_to})] if self.lent_to else []
+        actions.append(Changed())
+        self.lent_to, self.unseated, self.trouble, self._retry_wait = "", "", None, _RETRY_LENT_S
         self.was_lent = True
-        actions: list[Action] = [Say(Level.INFO, "line taken back", {"to": to}), Changed()]
         if self._standing.port is not PortState.LENT:
             return actions
         self._standing.move(PortState.OPENING if self._standing.serving else PortState.ABSENT)
         return [*actions, Open()] if self._standing.serving else actions
 
     def need_line(self) -> None:
-        """NotDoneError while the line is lent."""
+        """NotDoneError while the line is lent, or another machine is seated."""
+        if self.unseated:
+            next_step = f"Turn the box to it, then say `dncd seat {self._settings.name}`"
+            raise NotDoneError(f"it is not seated: {self.unseated}", self._settings.name, next_step)
         if self.lent_to:
             raise NotDoneError(f"the line is lent to {self.lent_to}", self._settings.name, "Wait, or end it")

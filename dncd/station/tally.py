@@ -93,6 +93,7 @@ class Account:
         self.tally = Tally()
         self.endings: list[FileEnding] = []
         self.overflow, self.overflow_at = "", -math.inf
+        self.came: tuple[Mapping[str, Any], ...] = ()  # ledger fields of the newest capture
         self._port = port
         self._troubles: dict[str, str] = {}
 
@@ -119,6 +120,7 @@ class Account:
             next_step = "look at cable, shield and settings of this line; good programs are kept as ever"
             actions.append(warning("too much damage", captured.overflow, self._port, next_step))
         self.overflow, self.overflow_at = captured.overflow, now
+        self.came = captured.transfers
         if captured.transfers or captured.overflow:
             self.tally.came_in(captured.transfers)
         return [*actions, *(Say(Level.TRANSFER, "", fields) for fields in captured.transfers), Changed()]

@@ -3,14 +3,14 @@
 What a port does not take at once is kept and said as soon as it takes it, ahead of any character of a program.
 """
 
-from dncd.choices import ModemLine, Request
+from dncd.choices import ModemLine, Request, TapeCode
 from dncd.errors import NotDoneError
 from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.receiving import Receiving
 from dncd.station.capture_buffer import Cue
 from dncd.station.events import Action, Part, SwitchLine, Write
 from dncd.tape.codes import Coder
-from dncd.values import MachineSettings, Signal
+from dncd.values import IsoBytes, MachineSettings, Signal
 
 
 class Words:
@@ -28,6 +28,11 @@ class Words:
     def add(self, words: bytes) -> None:
         """More is to be said."""
         self._unsaid += words
+
+    def turn_here(self) -> None:
+        """The port was opened: a switch box that turns by characters is turned to this machine before anything else."""
+        code = IsoBytes(self._settings.seat.code.encode("ascii"))
+        self._unsaid += Coder(TapeCode.ISO, self._settings.line.frame).encode(code) if code else b""
 
     def forget(self) -> None:
         """What has not been said is not said any more: the port is gone, or somebody else's."""
