@@ -197,6 +197,27 @@ def test_a_trick_leads_nowhere(shop, name, who, script, undo, told):
     assert shop.untouched(ledger)[0] == outside
 
 
+@pytest.mark.parametrize("who", ["root", "office"])
+def test_what_is_sent_under_a_narrow_umask_can_be_read_by_the_service(shop, who):
+    file = shop.root / f"narrow-{who}.nc"
+    file.write_bytes(GOOD)
+    before = ["setpriv", f"--reuid={OFFICE}", f"--regid={SERVICE}", "--clear-groups", "--"] if who == "office" else []
+    words = [
+        *before,
+        sys.executable,
+        "-m",
+        "dncd",
+        "--config",
+        str(shop.root / "dncd.toml"),
+        "send",
+        "lathe",
+        str(file),
+    ]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, umask=0o077, cwd="/", timeout=60)
+    assert done.returncode == 0, done.stderr + str(shop.trouble())
+    assert shop.receipt("lathe", "sent", file.name).get("result") == "sent"
+
+
 FLIP = """
 import ctypes, os, sys, time
 libc, one, other, end = ctypes.CDLL(None), sys.argv[1].encode(), sys.argv[2].encode(), time.monotonic() + 4

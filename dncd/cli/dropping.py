@@ -1,5 +1,6 @@
 """A careful drop: a copy under a hidden name in `to-machine/`, then named there without ever replacing a file."""
 
+import os
 import sys
 from pathlib import Path
 from typing import Final
@@ -46,6 +47,10 @@ def drop(source: Path, folder: Path) -> str:
     if not folder.is_dir():
         raise NotDoneError("the folder to drop into is not there", str(folder), "Is the shop folder mounted here?")
     with durable.reporting("the file cannot be dropped", folder / source.name):
+        found = folder.stat()
+        os.umask(0o777 & ~found.st_mode)  # for whom the folder is: the service must read what is dropped
+        if os.geteuid() == 0:
+            os.setegid(found.st_gid)
         while True:
             target = folder / durable.free_name(folder, source.name)
             try:

@@ -92,9 +92,9 @@ def tidy(given: Asked, as_json: bool) -> None:
     Also beside the running service, which does it by itself when no line is busy.
     """
     state = given.state
-    from dncd.cli.as_owner import become_owner
     from dncd.records.library import Library
     from dncd.records.packing import tidy as pack
+    from dncd.station.beside import become_owner
 
     become_owner(state)
     with Library(state) as library:

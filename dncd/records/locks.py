@@ -4,7 +4,7 @@ import fcntl
 import os
 from pathlib import Path
 
-from dncd.errors import StateHeldError
+from dncd.errors import NotDoneError, StateHeldError
 from dncd.records import durable
 
 
@@ -15,6 +15,20 @@ def hold(lock: Path) -> int:
     """
     with durable.reporting("the state folder cannot be used", lock.parent, "; then start again"):
         return _held(lock)
+
+
+def same_user(lock: Path) -> None:
+    """NotDoneError where another user's service has worked in this folder: root would leave files there with which that one
+    could not go on. A share that gives every file to one user makes no difference."""
+    owner = lock.stat().st_uid
+    if owner == os.geteuid():
+        return
+    probe = durable.write_temporary(lock.parent, [])
+    own = probe.stat().st_uid
+    durable.discard(probe)
+    if own != owner:
+        what = "another user's service has worked in the state folder, and it could not go on with files of yours in it"
+        raise NotDoneError(what, str(lock.parent), "Start it as that user, or give the folder and all in it to yours")
 
 
 def _held(lock: Path) -> int:

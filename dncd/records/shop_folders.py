@@ -35,6 +35,8 @@ class ShopFolders:
         self._known: dict[tuple[str, str], os.stat_result] = {}
         self.problems: dict[str, Problem] = {}
         """Machines with a folder that is not what it should be, as `look` found it: nothing is taken or delivered there."""
+        self.loose: dict[str, Problem] = {}
+        """Machines in whose folder others may rename what dncd made there, and dncd cannot change that."""
 
     def path_of(self, machine: str, name: str = "") -> Path:
         """The path of a folder as people know it; for messages and records, never to work with."""
@@ -143,11 +145,27 @@ class ShopFolders:
         try:
             self._compare(machine, level, os.fstat(fd), new)
             if not level:
-                _keep_own(fd)
+                self._keep_own(machine, fd)
         except BaseException:
             os.close(fd)
             raise
         return fd, new
+
+    def _keep_own(self, machine: str, fd: int) -> None:
+        """Makes a machine's folder sticky where others may write there: that of dncd 0.1.0 is not."""
+        found = os.fstat(fd)
+        loose = bool(found.st_mode & 0o022) and not found.st_mode & stat.S_ISVTX
+        if loose and found.st_uid == os.geteuid():
+            with contextlib.suppress(OSError):  # systemd's RestrictSUIDSGID: the set-group-ID bit is not said again
+                os.fchmod(fd, stat.S_IMODE(found.st_mode) | stat.S_ISVTX)
+                loose = False
+        if not loose:
+            self.loose.pop(machine, None)
+            return
+        what = (
+            "others than dncd's user may rename the folders in it, for it is not sticky, and dncd may not change that"
+        )
+        self.loose[machine] = Problem(what, str(self.path_of(machine)), "chown it to dncd's user, then chmod +t it")
 
     def _compare(self, machine: str, level: str, found: os.stat_result, new: bool) -> None:
         """With the folder that had this name at the last look: another one must be of the same owner."""
@@ -182,16 +200,6 @@ def _unusable(error: OSError, place: Path) -> Exception:
         return error
     what = "it is a link or a file where a folder must be, so nothing is taken or delivered there"
     return RecordsError(what, str(place), "take it away: dncd makes a new one, or put the folder back")
-
-
-def _keep_own(fd: int) -> None:
-    """Makes a machine's folder sticky where it is the service's and others may write there."""
-    found = os.fstat(fd)
-    if found.st_uid == os.geteuid() and found.st_mode & 0o022 and not found.st_mode & stat.S_ISVTX:
-        with contextlib.suppress(
-            OSError
-        ):  # systemd's RestrictSUIDSGID keeps the set-group-ID bit from being said again
-            os.fchmod(fd, stat.S_IMODE(found.st_mode) | stat.S_ISVTX)
 
 
 def write_quick(path: Path, data: bytes) -> None:

@@ -50,6 +50,7 @@ class Store:
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
         with contextlib.ExitStack() as opened:  # what was taken is given back where the rest cannot be opened
             opened.callback(os.close, lock)
+            locks.same_user(state / "service.lock")
             converted = state_format.take_over(state)
             ledger = Ledger.open(state)
             opened.callback(ledger.close)

@@ -87,12 +87,13 @@ class Service:
         nobody had thought of, and belongs to no line, is raised after the end."""
         settings = self.stations.settings
         self._records.tell_recovered(self.store.recover(partial(_cut_short, self.store, self._comparer, settings)))
-        stopped = {name: ("plan unreadable", problem) for name, problem in self.store.unreadable.machines.items()}
+        stopped = dict(self.store.unreadable.machines)
         for name in settings.machines:
             with contextlib.suppress(OSError, RecordsError):  # the first round tries again and tells
                 self.store.endings.claims.keep(name)
-        for name, (event, problem) in stopped.items():
-            self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
+        for event, problems in (("plan unreadable", stopped), ("folder", self.store.shop.folders.loose)):
+            for name, problem in problems.items():
+                self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
         for name, port in open_ports(m for m in settings.machines.values() if not m.seat.switch).items():
             self.stations.plug(self.stations[name], port)
         for station in self.stations.values():
