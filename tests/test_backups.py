@@ -90,8 +90,9 @@ def test_what_is_missing_and_what_was_not_known_is_told(shop: Shop, capsys: pyte
     assert shop.restored() == dump([*edited, programs[10]])
     said = capsys.readouterr().out
     assert f"left out: {programs[8].name}: it was missing in the last backup" in said
-    before = shop.restored("--at", first.time)
-    assert before == dump(programs[:10])
+    number = next(line["seq"] for line in records(shop.root / "state") if line["time"] == first.time)
+    for at in (first.time, str(number)):
+        assert shop.restored("--at", at) == dump(programs[:10])
     shop.sound()
 
 

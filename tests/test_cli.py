@@ -669,3 +669,12 @@ def test_holds_tells_what_the_control_holds_now_and_then(shop: Path, capsys: pyt
     assert "nothing is known" in words(capsys, "holds", "bore-mill")[1]
     assert words(capsys, "holds", "gang-late")[0] == 2
     assert words(capsys, "holds", "gang-lathe", "--at", "noon")[0] == 2
+    hours = iter((23, 20))
+    book = Ledger.open(shop / "state", clock=lambda: datetime(2026, 7, 1, next(hours), tzinfo=UTC))
+    for revision in (23, 20):
+        book.append("sent", {"machine": "gang-lathe", "program": "O0004", "revision": revision})
+    book.close()
+    _, out, err = words(capsys, "holds", "gang-lathe", "--at", "2026-07-01T21:00Z")
+    assert "The clock ran backwards: 1 line of the ledger, from number 6 on" in err
+    assert "O0004          20  sent" in out
+    assert "O0004          23  sent" in words(capsys, "holds", "gang-lathe", "--at", "6")[1]

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from house import house
@@ -16,7 +17,8 @@ from dncd.errors import RecordsError
 from dncd.records.ledger import check_chain
 from dncd.records.library import Text
 from dncd.records.plans import OutPlan
-from dncd.values import Origin
+from dncd.service.records_care import RecordsCare
+from dncd.values import Origin, ShopSettings
 
 RUINS = {
     "cut": lambda path: os.truncate(path, path.stat().st_size // 2),
@@ -103,3 +105,28 @@ def test_the_status_tells_it_and_what_waits_goes_out_when_it_is_put_back(tmp_pat
         assert shop.receipt("lathe", "sent", "1.nc").get("result") == "sent"
         until(lambda: not trouble())
     assert check_chain(tmp_path / "state") == []
+
+
+@pytest.mark.parametrize(
+    ("jump", "said"),
+    [
+        (-3600.0, ["set back by 3600 s"]),
+        (-6.0, ["set back by 6 s"]),
+        (86400.0, ["put forward by 86400 s"]),
+        (4.0, []),
+        (-4.0, []),
+    ],
+)
+def test_a_jump_of_the_clock_is_told_once(tmp_path: Path, jump: float, said: list[str]) -> None:
+    told: list[str] = []
+    mono, wall = [1000.0], [1.8e9]
+    loop = SimpleNamespace(now=lambda: mono[0])
+    log = SimpleNamespace(warning=lambda event, **fields: told.append(f"{event}: {fields['what']}"))
+    parts = SimpleNamespace(workers=SimpleNamespace(loop=loop), log=log)
+    care = RecordsCare(parts, ShopSettings(tmp_path, tmp_path), lambda: wall[0])
+    for step in (0.0, jump, 0.0, 0.0):
+        mono[0] += 2.0
+        wall[0] += 2.001 + step  # a clock that is pulled slowly to the right time is no jump
+        care.look_at_clock()
+    assert len(told) == len(said)
+    assert all(words in line and line.startswith("clock: ") for words, line in zip(said, told, strict=True))

@@ -1,6 +1,8 @@
 """What each round does for the records: tries again what one machine's folders kept from them, asks what others did."""
 
-from collections.abc import Iterable
+import time
+from collections.abc import Callable, Iterable
+from typing import Final
 
 from dncd.outside.folders import Listing
 from dncd.records import problems as records
@@ -8,12 +10,16 @@ from dncd.service.health import Problem
 from dncd.service.parts import Parts
 from dncd.values import ShopSettings
 
+CLOCK_JUMP_S: Final = 5.0
+"""Seconds by which the computer's clock must have moved between two rounds, beside the time that went by, to be told."""
+
 
 class RecordsCare:
     """For the loop's thread; what it asks for is done in the records thread, one question of each kind at a time."""
 
-    def __init__(self, parts: Parts, shop: ShopSettings) -> None:
-        self._parts, self._shop = parts, shop
+    def __init__(self, parts: Parts, shop: ShopSettings, wall: Callable[[], float] = time.time) -> None:
+        self._parts, self._shop, self._wall = parts, shop, wall
+        self._ahead = wall() - parts.workers.loop.now()
         self._recovering = self._watching = False
         self._were_paused: set[str] = set()
         self._folder_problems: dict[str, str] = {}
@@ -22,7 +28,21 @@ class RecordsCare:
         """One round; gives the machines whose folders are looked at again from now on."""
         self._recover_more()
         self._watch()
+        self.look_at_clock()
         return self._taken_up_again()
+
+    def look_at_clock(self) -> None:
+        """Tells where the computer's clock was set, for the times of the records go by it."""
+        ahead = self._wall() - self._parts.workers.loop.now()
+        jump, self._ahead = ahead - self._ahead, ahead
+        if abs(jump) < CLOCK_JUMP_S:
+            return
+        what = f"the clock was set back by {-jump:.0f} s: records made since bear earlier times than those before them"
+        next_step = "see that it is right; `dncd verify` names the lines of the ledger that it concerns"
+        if jump > 0:
+            what = f"the clock was put forward by {jump:.0f} s, or the computer slept so long"
+            next_step = "see that it is right: if it is put back later, records bear times that have not come yet"
+        self._parts.log.warning("clock", what=what, where="the computer's clock", next=next_step)
 
     def paused(self) -> set[str]:
         """Machines whose to-machine/ is left alone: what lies there may be on its way to another folder yet, or another
