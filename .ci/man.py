@@ -12,6 +12,7 @@ import click
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from dncd import __version__
 from dncd.cli import group
+from dncd.cli.packaged import TOPICS, title_of
 
 EXIT = {
     "0": "done",
@@ -60,6 +61,7 @@ def page(name: str, command: click.Command, context: click.Context) -> str:
     lines += terms("EXIT STATUS", list(EXIT.items()))
     if context.parent is None:
         lines += terms("FILES", list(FILES.items()))
+        lines += terms("MANUAL", [(f"dncd manual {topic}", title_of(topic)) for topic in TOPICS])
     else:
         lines += [".SH SEE ALSO", f".BR {roff(context.parent.command_path.replace(' ', '-'))} (1)"]
     return "\n".join(lines) + "\n"

@@ -49,6 +49,7 @@ COMMANDS = {
     "run",
     "demo",
     "learn",
+    "manual",
     "check-config",
     "status",
     "send",

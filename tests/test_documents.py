@@ -1,4 +1,4 @@
-"""README, CHANGELOG and DEVELOPERS against the code: each command, option, module and test that they name is there."""
+"""README, manual, CHANGELOG and DEVELOPERS against the code: each command, option, module and test they name is there."""
 
 import re
 from collections.abc import Iterator
@@ -9,9 +9,17 @@ import pytest
 
 from dncd import __version__
 from dncd.cli import group
+from dncd.cli.packaged import TOPICS
 
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = {path.name for path in (ROOT / "dncd").iterdir() if path.is_dir()}
+
+
+MANUAL = [f"dncd/manual/{topic}.md" for topic in TOPICS]
+
+
+QUIET = {"dncd/manual/operator.md", "dncd/manual/promises.md", "dncd/manual/shop.md"}
+"""Pages that name hardly a command."""
 
 
 def text_of(name: str) -> str:
@@ -53,22 +61,43 @@ def followed(words: list[str]) -> Iterator[str]:
             command = under
 
 
-@pytest.mark.parametrize("name", ["README.md", "CHANGELOG.md", "DEVELOPERS.md"])
+@pytest.mark.parametrize("name", ["README.md", "CHANGELOG.md", "DEVELOPERS.md", *MANUAL])
 def test_each_command_that_is_named_is_there(name: str) -> None:
     lines = commands(name)
-    assert len(lines) > 1
+    assert len(lines) > 1 or name in QUIET
     assert {line: missing for line in lines if (missing := list(followed(line.split())))} == {}
 
 
-def test_each_command_is_in_the_readme() -> None:
-    text = text_of("README.md")
+def test_each_command_is_in_the_manual() -> None:
+    text = text_of("dncd/manual/commands.md")
     line = group.get_command(click.Context(group), "line")
     assert isinstance(line, click.Group)
     words = [
         *group.list_commands(click.Context(group)),
         *(f"line {w}" for w in line.list_commands(click.Context(line))),
     ]
-    assert [word for word in words if f"dncd {word}" not in text and f"toml {word}" not in text] == []
+    assert [word for word in words if f"dncd {word}" not in text] == []
+
+
+def test_the_manual_has_its_topics_and_no_other_page() -> None:
+    assert sorted(MANUAL) == sorted(str(path.relative_to(ROOT)) for path in (ROOT / "dncd/manual").iterdir())
+    named_topics = {line.split()[1] for line in commands("README.md") if line.startswith("manual ")} - {"TOPIC"}
+    assert named_topics == set(TOPICS)
+
+
+@pytest.mark.parametrize("name", ["README.md", *MANUAL])
+def test_settings_are_named_once_and_never_by_an_option(name: str) -> None:
+    """One rule: DNCD_CONFIG. The one place that names the option is the page of the settings."""
+    assert [line for line in commands(name) if line.startswith("--config")] == []
+
+
+def test_the_readme_keeps_its_cautions_and_fits() -> None:
+    text = text_of("README.md")
+    for words in ("Prove out a new or changed program", "A serial line corrects nothing", "Keep clear while a drip-fed",
+                  "hold a part of a program", "both ends switched off", "Shield and ground", "mains wiring",
+                  "machine's own manual"):  # fmt: skip
+        assert words in text
+    assert len(text.splitlines()) < 130
 
 
 def paths(span: str) -> Iterator[tuple[str, str]]:

@@ -2,12 +2,14 @@
 
 import importlib.util
 import os
+import re
 import shlex
 import shutil
 import subprocess
 import sys
 import tarfile
 import zipfile
+from html.parser import HTMLParser
 from pathlib import Path
 from types import ModuleType
 
@@ -19,6 +21,7 @@ from dncd.cli import LATE, group, main
 from dncd.cli.examples import EXAMPLES
 from dncd.cli.line_group import LATE as LINE
 from dncd.cli.line_group import line
+from dncd.cli.packaged import TOPICS, title_of, topic_text
 from dncd.records.library import Text, Writer
 from dncd.values import Origin
 
@@ -97,6 +100,7 @@ def test_sdist_and_wheel_are_whole_and_the_wheel_does_the_whole_job(tmp_path: Pa
         metadata = files.read(f"dncd-{__version__}.dist-info/METADATA").decode()
     assert {f"dncd/{p.relative_to(ROOT / 'dncd')}" for p in (ROOT / "dncd").rglob("*.py")} <= names
     assert {f"dncd/cli/shipped/{p.name}" for p in SHIPPED.iterdir()} <= names
+    assert {f"dncd/manual/{topic}.md" for topic in TOPICS} <= names
     assert {"dncd/py.typed", "dncd/outside/profiles/iso-tape.toml"} <= names
     assert f"\nVersion: {__version__}\n" in metadata
     assert "\nKeywords: " in metadata
@@ -107,6 +111,7 @@ def test_sdist_and_wheel_are_whole_and_the_wheel_does_the_whole_job(tmp_path: Pa
     run(bin_ / "dncd", "demo", cwd=tmp_path)
     unit = run(bin_ / "dncd", "unit", cwd=tmp_path)
     assert unit == (ROOT / "systemd/dncd.service").read_text("utf-8").replace("/opt/dncd/bin/dncd", str(bin_ / "dncd"))
+    assert run(bin_ / "dncd", "manual", "sending", cwd=tmp_path) == topic_text("sending")
     assert run(bin_ / "dncd", "unit", "dncd.toml") == (ROOT / "config/dncd.toml").read_text("utf-8")
 
 
@@ -138,6 +143,7 @@ def test_every_command_has_its_manual_page(tmp_path: Path) -> None:
     assert "\\-\\-over\\-edits" in pages["dncd-send"]
     assert "dncd send gang\\-lathe 0004.nc" in pages["dncd-send"]
     assert ".BR dncd\\-line (1)" in pages["dncd-line-test"]
+    assert all(f".B dncd manual {topic}\n" in pages["dncd"] for topic in TOPICS)
     if shutil.which("groff") is None:
         pytest.skip("groff is not on this machine")
     for page in sorted(tmp_path.iterdir()):
@@ -150,6 +156,48 @@ def test_every_command_has_its_manual_page(tmp_path: Path) -> None:
         )
         assert done.stderr == "", page.name
         assert "DNCD" in done.stdout
+
+
+# --- the manual ------------------------------------------------------------------------------------------------------
+
+
+def test_the_manual_lists_its_topics_and_shows_each(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["manual"]) == 0
+    listed = capsys.readouterr().out
+    for topic in TOPICS:
+        assert f"{topic:<11}{title_of(topic)}\n" in listed
+        assert main(["manual", topic]) == 0
+        assert capsys.readouterr().out == topic_text(topic)
+    assert main(["manual", "sendin"]) == 2
+    assert main(["manual", "--page", "x.html"]) == 2
+
+
+class Tags(HTMLParser):
+    """Opened tags, and the text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags, self.text = list[str](), ""
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        self.tags.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_each_topic_is_a_page_to_print_with_all_its_words(topic: str, tmp_path: Path) -> None:
+    page = tmp_path / "door.html"
+    assert main(["manual", topic, "--page", str(page)]) == 0
+    read = Tags()
+    read.feed(page.read_text("utf-8"))
+    assert read.tags.count("li") == len(re.findall(r"^- ", topic_text(topic), re.MULTILINE))
+    words = re.findall(r"[A-Za-zÄ-ü]{4,}", re.sub(r"^```\w+", "", topic_text(topic), flags=re.MULTILINE))
+    assert [word for word in words if word not in read.text] == []
+    if topic == "operator":
+        assert read.tags.count("li") == 7
+        assert "Whom to call" in read.text
 
 
 # --- a Debian package ------------------------------------------------------------------------------------------------

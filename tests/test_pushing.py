@@ -15,6 +15,7 @@ from waiting import until, watched
 
 from dncd.cli import main
 from dncd.cli import status as status_view
+from dncd.cli.packaged import topic_text
 from dncd.errors import NotDoneError, SettingsError
 from dncd.outside import config
 from dncd.outside.library_server import REFUSED, LibraryServer, Stand, wanted
@@ -241,10 +242,10 @@ def test_status_says_up_to_where(tmp_path: Path) -> None:
 # --- a new box ------------------------------------------------------------------------------------------------------
 
 
-def readme_steps(url: str, branch: str, library: Path) -> list[str]:
-    """The commands of README's section on a new box, with its example names filled in."""
-    readme = (Path(__file__).parent.parent / "README.md").read_text("utf-8")
-    part = readme[readme.index("### A new box from the server's copy") :]
+def manual_steps(url: str, branch: str, library: Path) -> list[str]:
+    """The commands of the manual's section on a new box, with its example names filled in."""
+    manual = topic_text("server")
+    part = manual[manual.index("## A new box from the server's copy") :]
     block = part.split("```")[1 if branch == "main" else 3]
     assert "URL" in block
     lines = [line.split("#")[0].strip() for line in block.replace("\\\n", " ").splitlines()]
@@ -257,7 +258,7 @@ def readme_steps(url: str, branch: str, library: Path) -> list[str]:
 
 @pytest.mark.parametrize("branch", ["main", "box-two"])
 def test_a_new_box_goes_on_where_the_old_one_ended(tmp_path: Path, server: Path, branch: str) -> None:
-    """By the steps of the README, then `dncd run` with no ledger: histories, numbers and pushing go on."""
+    """By the steps of the manual, then `dncd run` with no ledger: histories, numbers and pushing go on."""
     old, new = tmp_path / "old", tmp_path / "new"
     corner = "" if branch == "main" else f"{branch}/"
     with box(old, server, branch) as (library, pushing):
@@ -267,7 +268,7 @@ def test_a_new_box_goes_on_where_the_old_one_ended(tmp_path: Path, server: Path,
         until(lambda: pushing.pushed.commit == last)
     git(path_of(old), "push", "-q", str(server), f"refs/notes/seen:refs/notes/{corner}seen")
     new.mkdir()
-    for step in readme_steps(str(server), branch, new / "state" / "library.git"):
+    for step in manual_steps(str(server), branch, new / "state" / "library.git"):
         if "chown" not in step:
             subprocess.run(step, shell=True, check=True)
     control = StandIn(build())

@@ -79,7 +79,7 @@ def test_a_beginner_is_answered_kindly():
     assert "PUNCH: O0331 goes out" in said
     assert said[said.index("waited: reader and punch are off") + 1] == "O0331: N60 X15. F105"
     assert "O0331: N60 X15. F90" in said
-    assert said[-1] == "the control is back on the cable, with reader and punch off"
+    assert said[-1] == "the plug is off, the control is back on the cable, reader and punch are off"
 
 
 def test_a_round_of_which_nothing_comes_punches_nothing():

@@ -31,6 +31,7 @@ LATE: Final = {
     "learn": ("run:learn", "A shop to play with; a next step after each thing."),
     "line": ("line_group:line", "From a bare port to a line known to be good."),
     "log": ("log:log", "The ledger: what happened, oldest first."),
+    "manual": ("packaged:manual", "The manual, by topic."),
     "next": ("send:put_first", "Put a file that waits in front of the others."),
     "programs": ("records:programs", "Programs, and what the control is known to hold."),
     "prove": ("proving:prove", "Sign a revision off as proven at the machine."),

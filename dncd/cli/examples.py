@@ -4,7 +4,7 @@ from typing import Final
 
 EXAMPLES: Final = {
     "backup": "dncd backup gang-lathe",
-    "check-config": "dncd --config shop.toml check-config",
+    "check-config": "dncd check-config",
     "completion": "dncd completion bash > /usr/share/bash-completion/completions/dncd",
     "demo": "dncd demo --keep /tmp/demo",
     "diff": "dncd diff gang-lathe O0004\ndncd diff gang-lathe O0004 -r 2 -r 5",
@@ -20,6 +20,7 @@ EXAMPLES: Final = {
     "line watch": "dncd line watch gang-lathe --record watched.txt",
     "line wiring": "dncd line wiring gang-lathe",
     "log": "dncd log gang-lathe --since 2026-07-01 --event damaged\ndncd log --follow",
+    "manual": "dncd manual sending\ndncd manual operator --page door.html",
     "next": "dncd next gang-lathe 0005.nc",
     "programs": "dncd programs gang-lathe\ndncd programs gang-lathe --sheet -o door.html",
     "prove": "dncd prove gang-lathe O0004 --note 'order 1187, first part measured'",
@@ -27,7 +28,7 @@ EXAMPLES: Final = {
     "report": "dncd report",
     "request": "dncd request gang-lathe",
     "restore": "dncd restore gang-lathe --at '2026-07-01 14:30' -o memory.nc",
-    "run": "dncd --config shop.toml run",
+    "run": "dncd run",
     "seat": "dncd seat gang-lathe",
     "send": "dncd send gang-lathe 0004.nc\ndncd show gang-lathe O0004 -r 3 | dncd send gang-lathe - --name 0004.nc\n"
     "dncd send --again 20 gang-lathe 0004.nc",

@@ -75,7 +75,7 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
         raise NotDoneError(f"it cannot be written: {error.strerror}", str(path), "Name another FILE") from None
     name, baud, frame, port = (answers[key] for key in ("name", "baud", "frame", "port"))
     click.echo(f"{path} is written: {name}, {baud} baud, {frame}, on {printable(port)}")
-    click.echo(f"Next: dncd --config {path} check-config, then dncd --config {path} line wiring {name}")
+    click.echo(f"Next: export DNCD_CONFIG={path.absolute()}, then dncd check-config, then dncd line wiring {name}")
 
 
 def _filled(file: str, answers: dict[str, Any]) -> str:

@@ -1,12 +1,14 @@
-"""What comes with dncd for the system and for the shell: `unit`, `completion`."""
+"""What comes with dncd for the system, the shell and the reader: `unit`, `completion`, `manual`."""
 
+import re
 import sys
 from pathlib import Path
 from typing import Final
 
 import click
 
-from dncd.errors import NotDoneError
+from dncd.cli.layout import save_page
+from dncd.errors import NotDoneError, UsageError
 
 _SHIPPED: Final = Path(__file__).with_name("shipped")
 
@@ -20,6 +22,21 @@ _PLACES: Final = {
     "dashboard.json": "usr/share/doc/dncd/dashboard.json",
 }
 """Each file that comes with dncd, and where a system looks for it."""
+
+_MANUAL: Final = Path(__file__).parent.parent / "manual"
+
+TOPICS: Final = (
+    "operator", "shop", "sending", "receiving", "day", "settings", "line", "trial", "backup", "records", "server",
+    "install", "upkeep", "commands", "promises", "trouble",
+)  # fmt: skip
+"""Of the manual, in the order in which it is read."""
+
+_PAGE: Final = """\
+<!DOCTYPE html><meta charset="utf-8"><title>{title}</title>
+<style>@page {{ size: A4; margin: 8mm }} body {{ width: 97mm; font: 9pt/1.3 sans-serif }} h1 {{ font-size: 12pt; margin: 0 }}
+ul {{ padding-left: 4mm; margin: 2mm 0 }} li {{ margin: 1mm 0 }}</style>
+"""
+"""A quarter of a sheet of A4 where the topic is `operator`; others take what they need."""
 
 _PROGRAM: Final = "/opt/dncd/bin/dncd"
 """As the files name it."""
@@ -66,3 +83,52 @@ def completion(shell: str) -> None:
 
     made = {"bash": BashComplete, "zsh": ZshComplete, "fish": FishComplete}[shell]
     click.echo(made(group, {}, PROGRAM, "_DNCD_COMPLETE").source())
+
+
+@click.command()
+@click.argument("topic", required=False, type=click.Choice(TOPICS), metavar="[TOPIC]")
+@click.option(
+    "--page",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the topic as an HTML page to print: operator is a quarter page for the machine's door.",
+)
+def manual(topic: str | None, page: Path | None) -> None:
+    """The manual, by topic.
+
+    Without TOPIC the topics are listed.
+    """
+    if topic is not None and page is not None:
+        save_page(page, _html(topic_text(topic)), "<!DOCTYPE html>")
+        click.echo(f"{page} is written: open it in a browser and print it")
+    elif topic is not None:
+        click.echo_via_pager(topic_text(topic)) if sys.stdout.isatty() else click.echo(topic_text(topic), nl=False)
+    elif page is not None:
+        raise UsageError("no topic is named", "dncd manual", "Name one, such as operator")
+    else:
+        click.echo("\n".join(f"{each:<11}{title_of(each)}" for each in TOPICS))
+        click.echo("\n`dncd manual TOPIC` shows one. The settings' own manual: dncd unit dncd.toml")
+
+
+def topic_text(topic: str) -> str:
+    return (_MANUAL / f"{topic}.md").read_text("utf-8")
+
+
+def title_of(topic: str) -> str:
+    return topic_text(topic).partition("\n")[0].removeprefix("# ")
+
+
+def _html(text: str) -> str:
+    """What of Markdown the topics have: a heading, lists, **strong** words, `code`; the rest stands as it is written."""
+    from html import escape
+
+    title, _, rest = text.partition("\n")
+    body = re.sub(r"`([^`\n]+)`", r"<code>\1</code>", escape(rest, quote=False))
+    body = re.sub(r"\*\*(.+?)\*\*", r"<b>\1</b>", body)
+    body = re.sub(r"((?:^- .*\n(?:  .*\n)*)+)", r"<ul>\n\1</ul>\n", body, flags=re.MULTILINE)
+    body = re.sub(r"^- ", "<li>", body, flags=re.MULTILINE)
+    body = re.sub(r"^(```\w*)\n(.*?)^```$", r"<pre>\2</pre>", body, flags=re.MULTILINE | re.DOTALL)
+    body = re.sub(r"^(#+) (.*)$", r"<h2>\2</h2>", body, flags=re.MULTILINE)
+    body = re.sub(r"^((?:\|.*\n)+)", r"<pre>\1</pre>", body, flags=re.MULTILINE)
+    name = escape(title.removeprefix("# "))
+    return f"{_PAGE.format(title=name)}<h1>{name}</h1>\n" + re.sub(r"\n\n(?=[^<\n])", "\n<p>", body)

@@ -41,7 +41,7 @@ LESSON: Final = (
     ("round", "READ, then PUNCH what came: the control has what the office sent"),
     ("dncd programs", "who holds which revision"),
     ("dncd verify", "all records held against each other"),
-    ("quit", "that is all"),
+    ("quit", "that is all; `dncd manual` has the rest"),
 )
 """What to type, in this order, and what that is."""
 

@@ -243,7 +243,7 @@ class Screen:
 
     def _unplug(self, _: list[str]) -> None:
         self._control.reset()
-        self._started(Mode.OFF, "the control is back on the cable, with reader and punch off")
+        self._started(Mode.OFF, "the plug is off, the control is back on the cable, reader and punch are off")
 
     def _noise(self, words: list[str]) -> None:
         self._control.line.noise.per_million = float(words[0])
