@@ -26,6 +26,9 @@ WAIT_S: Final = 600.0
 LOOK_S: Final = 0.2
 """Seconds between two looks for news where nothing woke the watcher."""
 
+HAND_S: Final = 0.5
+"""Seconds that an operator's hand takes from one key to the next, at the least."""
+
 HELP: Final = """\
 read                      {keys.read}: the reader is on and takes a program
 punch [NUMBER | all]      {keys.punch}: gives a program, or all of them; alone: the one that came in last
@@ -191,6 +194,7 @@ class Screen:
         read = self._off_within(WAIT_S) and self._control.alarm is Alarm.NONE
         if not (read and self._control.figures().taken):
             raise ValueError("no program came in, so none is punched")
+        self._control.wait_for(lambda: False, HAND_S)
         self._punch([])
         self._off_within(WAIT_S)
 
