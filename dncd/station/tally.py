@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from dncd.errors import DncdError
+from dncd.errors import DncdError, RecordsError
+from dncd.records.durable import TRIED_AGAIN, next_step_of
 from dncd.station.events import (
     Action,
     Append,
@@ -127,13 +128,17 @@ class Account:
 
     def failed(self, job: Job, what: str, error: Exception) -> list[Action]:
         """A job failed; what: that means, in a sentence. It is said once while it stays the same."""
+        if isinstance(error, OSError):  # of a share or a disk
+            where, next_step = str(error.filename or "the disk"), next_step_of(error.errno) + TRIED_AGAIN
+            error = RecordsError(f"{what}: {error.strerror}", where, next_step)
         said = str(error) if isinstance(error, DncdError) else f"{what}: {error}"
         kind = _WHAT_FOR.get(type(job), "")
         before, self._troubles[kind] = self._troubles.get(kind), said
         if before == said:
             return [Changed()]
         if isinstance(error, DncdError):
-            return [warning("records", f"{what}: {error.what}", error.where, error.next_step), Changed()]
+            what = error.what if error.what.startswith(what) else f"{what}: {error.what}"
+            return [warning("records", what, error.where, error.next_step), Changed()]
         return [warning("records", said, "the state folder", "report it; it is tried again by itself"), Changed()]
 
 
