@@ -1,6 +1,7 @@
 """The words that settings may have, each with what it means."""
 
 import enum
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -157,6 +158,23 @@ _END_CHARS = {
     EndsOn.EOT: _EndChars(b"\x04", (TapeCode.ISO,)),  # and this one is the digit 4
     EndsOn.SILENCE: _EndChars(b""),
 }
+
+
+CHARACTERS: Final = {
+    "NUL": 0, "SOH": 1, "STX": 2, "ETX": 3, "EOT": 4, "ENQ": 5, "ACK": 6, "BEL": 7, "BS": 8, "TAB": 9, "LF": 10, "EOB": 10,
+    "FF": 12, "CR": 13, "SO": 14, "SI": 15, "DLE": 16, "DC1": 17, "DC2": 18, "DC3": 19, "DC4": 20, "NAK": 21, "SYN": 22,
+    "ETB": 23, "CAN": 24, "EM": 25, "SUB": 26, "ESC": 27, "DEL": 127,
+}  # fmt: skip
+"""Characters that settings name, as ISO 646 does; EOB ends a block in EIA code, as LF does in ISO code."""
+
+SAID: Final = rf"(?:'[ -&(-~]+'|{'|'.join(CHARACTERS)})"
+"""One word of such as `'LOAD' CR LF`: a text in quotes, or the name of a character."""
+
+
+def characters(words: str) -> bytes:
+    """What words of the form SAID say, with a blank between any two."""
+    found = re.findall(SAID, words)
+    return b"".join(bytes([CHARACTERS[word]]) if word in CHARACTERS else word[1:-1].encode("ascii") for word in found)
 
 
 class Announce(enum.StrEnum):

@@ -124,6 +124,13 @@ AFTER_CHAR_S: Final = 0.0
 AFTER_BLOCK_S: Final = 0.0
 """Seconds (0 to 60) of quiet line after each block end, for a control that stores a block before it reads on."""
 
+WAIT_S: Final = 10.0
+"""Seconds (0.1 to 3600) in which a control must answer what is said to it before a program (common practice)."""
+
+NO_ANSWER_S: Final = 60.0
+"""Seconds after which a program that starts by itself is tried again where the control gave no answer: it may be switched
+off, or in another mode, and what is said before a program must not be typed into it all the time."""
+
 # --- receiving -------------------------------------------------------------------------------------------------
 SILENCE_S: Final = 5.0
 """Seconds (0.1 to 3600) of silence that close an unfinished capture. One control family pauses up to 5 s between the

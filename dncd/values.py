@@ -199,7 +199,7 @@ class TapeSettings:
 
 @dataclass(frozen=True, slots=True)
 class SendSettings:
-    """Table `[machines.NAME.send]`; times in seconds."""
+    """Table `[machines.NAME.send]`; times in seconds; before, wait_for, after: words as `choices.characters` reads them."""
 
     start_on: StartOn = StartOn.DC1
     dc1_stays_s: float = defaults.DC1_STAYS_S
@@ -210,6 +210,10 @@ class SendSettings:
     after_char_s: float = defaults.AFTER_CHAR_S
     after_block_s: float = defaults.AFTER_BLOCK_S
     announce: Announce = Announce.NONE
+    before: str = ""
+    wait_for: str = ""
+    wait_s: float = defaults.WAIT_S
+    after: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,6 +109,20 @@ class AsksForEachBlock(OddControl):
             self.say(0x11)
 
 
+class AnswersItsCommand(OddControl):
+    """Says what it says to a command line, and then reads. says: with each command; hard: it says DC3 first."""
+
+    says, command, hard = b"READY>", "'LOAD' LF", False
+    commands = 0
+
+    def hear(self, byte):
+        if self.got.count("LOAD\n") > self.commands:
+            self.commands += 1
+            if self.hard:
+                self.say(0x13)
+            self.line.say(self.coder.encode(self.says))
+
+
 @contextmanager
 def at_a_terminal(root, machine, control):
     """A station with this control at a pseudo-terminal: the rig, and the control."""

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd import defaults
-from dncd.choices import BlockEnd, EndsOn, Flow, LowerCase, Protocol, StartOn, TapeCode, Weight
+from dncd.choices import BlockEnd, EndsOn, Flow, LowerCase, Protocol, StartOn, TapeCode, Weight, characters
 from dncd.errors import SettingsError
 from dncd.outside import config
 from dncd.outside.config_rules import KINDS, PROFILES, TABLES, profile_text
@@ -249,6 +249,40 @@ def test_what_can_go_together(tmp_path: Path) -> None:
     machine = lathe(tmp_path, f'{LATHE}frame = "8N2"\n{tape}')
     assert machine.tape.eia_codes == (("$", 0x0B), ("%", 0x5B))
     assert lathe(tmp_path, LATHE + 'frame = "8E1"').line.frame == Frame.parse("8E1")
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "what"),
+    [
+        ('[machines.gang-lathe.send]\nbefore = "LOAD"', "before", "texts in single quotes, and NUL, SOH"),
+        ('[machines.gang-lathe.send]\nwait_for = "ACK"', "wait_for", "set before"),
+        (
+            'frame = "8N1"\n[machines.gang-lathe.tape]\ncode = "eia"\n[machines.gang-lathe.send]\nafter = "SUB"',
+            "after",
+            "eia code has no byte for the character 0x1A",
+        ),
+        ('frame = "8N1"\nprotocol = "xmodem"\n[machines.gang-lathe.send]\nbefore = "ENQ"', "before", "packets"),
+    ],
+)
+def test_what_cannot_be_said_around_a_program(tmp_path: Path, table: str, key: str, what: str) -> None:
+    (said,) = faults(tmp_path, f"{LATHE}{table}\n")
+    assert f"] {key} = " in said
+    assert what in said
+
+
+def test_words_around_a_program(tmp_path: Path) -> None:
+    text = f"{LATHE}[machines.gang-lathe.send]\nbefore = \"'COPY A B' CR LF ENQ\"\nwait_for = \"ACK '>'\"\n"
+    send = lathe(tmp_path, text).send
+    assert (characters(send.before), characters(send.wait_for)) == (b"COPY A B\r\n\x05", b"\x06>")
+
+
+@pytest.mark.parametrize(
+    ("frame", "wire"), [("7M1", "8N1 with the eighth bit always 1"), ("7S2", "8N2 with the eighth bit always 0")]
+)
+def test_mark_and_space_parity_are_explained_as_they_are_on_the_wire(tmp_path: Path, frame: str, wire: str) -> None:
+    explained = config.explain(read(tmp_path, f'{LATHE}frame = "{frame}"\n'))
+    assert f"; on the wire {wire}\n" in explained
+    assert "on the wire" not in config.explain(read(tmp_path, LATHE))
 
 
 def test_tables_and_keys_at_the_wrong_place(tmp_path: Path) -> None:

@@ -1,8 +1,11 @@
 """Controls that stop, start, echo or ask in their own way: what the records say of each, at a real pseudo-terminal."""
 
+import hashlib
+
 import pytest
 from odd_controls import (
     KINDS,
+    AnswersItsCommand,
     AsksForEachBlock,
     Echoes,
     StopsAtItsEndWord,
@@ -242,12 +245,15 @@ def test_a_control_that_asks_for_each_block_gets_one_at_a_time(tmp_path, kind, l
         rig.drop("a.nc", PROGRAM.encode())
         until(rig, control, lambda: rig.status()["waiting"])
         control.read()
-        until(rig, control, lambda: "M30\n" in control.got)
+        states = []
+        until(rig, control, lambda: states.append(rig.status()["state"]) or "M30\n" in control.got)
         if last == "M30":
-            until(rig, control, lambda: rig.status()["state"] == "held")
+            until(rig, control, lambda: rig.station.core.sender.run.sending.phase is Phase.HELD)
+            states.append(rig.status()["state"])
             rig.skip(defaults.END_HOLD_S)
         receipt = ending(rig, control, "a.nc")
-        assert (receipt.get("result"), receipt.get("holds").split(",")[0]) == ("sent", "0")
+        assert (receipt.get("result"), receipt.get("holds")) == ("sent", "0, 0.0 s in all")
+        assert "held" not in states, "a wait for the next ask is no hold"
         assert control.got.rstrip("\0") == (PROGRAM if last == "nothing" else PROGRAM[:-2])
         assert control.most <= len("N10 G01 X33 Z-3.3 F0.3\n")
         assert ("stopped reading at M30" in " ".join(receipt.all("note"))) is (last == "M30")
@@ -276,3 +282,77 @@ def test_a_dc1_right_behind_the_last_block_is_no_start():
     sending.feed(DC1, 0.1)
     now = run_to_end(sending, 0.1)
     assert sending.outcome.hold_until == now + defaults.HOLD_AFTER_END_S
+
+
+# --- what is said around a program -----------------------------------------------------------------------------------
+@pytest.mark.parametrize("trailer", [12, 30])
+@pytest.mark.parametrize("kind", ["7E1", "8N1", "7M1", "EIA"])
+def test_what_stands_before_and_behind_a_program_is_no_part_of_it(tmp_path, kind, trailer):
+    last, sign = ("DC4", "\x14") if kind == "EIA" else ("SUB", "\x1a")
+    odd = settings(
+        kind, tape={"trailer_chars": trailer}, send={"before": "'LOAD' LF", "after": last, "start_on": StartOn.NOW}
+    )
+    with at_a_terminal(tmp_path, odd, StopsAtItsEndWord) as (rig, control):
+        rig.drop("a.nc", PROGRAM.encode())
+        until(rig, control, lambda: "M30\n" in control.got)
+        until(rig, control, lambda: rig.status()["state"] == "held")
+        rig.skip(2 * defaults.END_HOLD_S)
+        until(rig, control, lambda: rig.status()["transfer"]["held_for_s"] > defaults.END_HOLD_S)
+        assert rig.status()["state"] == "held", "it reads to what is said behind the program: a stop is a hold"
+        control.read()
+        receipt = ending(rig, control, "a.nc")
+        assert (receipt.get("result"), receipt.get("wire_chars")) == ("sent", str(len(PROGRAM)))
+        assert control.got.replace("\0", "") == f"LOAD\n{PROGRAM}{sign}"
+        wire = bytes(control.wire)[5 : 5 + len(PROGRAM)]
+        assert rig.ledger("sent")[0]["wire_sha256"] == hashlib.sha256(wire).hexdigest()
+
+
+@pytest.mark.parametrize("hard", [False, True])
+@pytest.mark.parametrize("kind", ["7E1", "8N1", "7M1", "EIA"])
+def test_a_control_that_answers_first_gets_its_program(tmp_path, kind, hard):
+    odd = settings(kind, send={"before": "'LOAD' LF", "wait_for": "'READY'", "start_on": StartOn.NOW})
+    with at_a_terminal(tmp_path, odd, AnswersItsCommand) as (rig, control):
+        control.says, control.hard = b"LOADED\nREADY", hard
+        rig.drop("a.nc", PROGRAM.encode())
+        if hard:
+            until(rig, control, lambda: rig.status()["state"] == "held")
+            assert control.got == "LOAD\n"
+            control.read()
+        receipt = ending(rig, control, "a.nc")
+        assert (receipt.get("result"), receipt.get("holds")[0]) == ("sent", str(int(hard)))
+        assert control.got == f"LOAD\n{PROGRAM}"
+        assert "echo" not in " ".join(receipt.all("note"))
+
+
+@pytest.mark.parametrize("echoes", [False, True])
+def test_without_the_answer_no_block_goes_and_the_file_waits_on(tmp_path, echoes):
+    send = {"before": "'LOAD' LF", "wait_for": "'READY'", "start_on": StartOn.NOW}
+    control_class = type("Answers", (AnswersItsCommand,), {})
+    with at_a_terminal(tmp_path, settings("7E1", send=send, line={"echoes": echoes}), control_class) as (rig, control):
+        control.says = b"BUSY"
+        rig.drop("a.nc", PROGRAM.encode())
+        until(rig, control, lambda: control.commands and rig.station.core.sender.run.sending.answer.came[3:])
+        rig.skip(10.0)
+        until(rig, control, lambda: rig.status()["trouble"])
+        assert "a.nc waits on: no 'READY' came within wait_s = 10 s; the control said" in rig.status()["trouble"][0]
+        assert "BUSY" in rig.status()["trouble"][0]
+        assert (control.got, rig.status()["waiting"], rig.ledger("interrupted")) == ("LOAD\n", ["a.nc"], [])
+        control.says = b"READY"
+        rig.skip(defaults.NO_ANSWER_S)
+        until(rig, control, lambda: "%" in control.got)
+        assert ending(rig, control, "a.nc").get("result") == "sent"
+        assert (control.got, rig.status()["trouble"]) == (f"LOAD\nLOAD\n{PROGRAM}", [])
+
+
+def test_a_sending_broken_off_does_not_say_what_stands_behind():
+    shape = Shape(11, 12, b"\n", answer_at=2, answer=(b"O", b"K"))
+    sending = Sending(LineSettings("x", baud=9600), SendSettings(wait_for="'OK'"), 13, 0.0, shape)
+    sending.supply(b"\x05\n%\nM30\n%\n\x1a")
+    assert sending.allowed(0.0) == b"\x05\n"
+    sending.wrote(2, 2, 0.0)
+    sending.feed(b"\x11", 0.1)
+    assert sending.allowed(0.2) == b"", "a DC1 is no answer"
+    sending.feed(b"OOK", 0.2)
+    assert sending.allowed(0.2) == b"%\n"
+    sending.stop("withdrawn", 0.2)
+    assert sending.allowed(0.3) == b""

@@ -74,6 +74,20 @@ class Echo:
         return len(self._out) > _UNANSWERED_CHARS
 
 
+class Answer:
+    """What a control must say before a program goes. forms: of each character of it, the bytes that are it; () for none."""
+
+    def __init__(self, forms: tuple[bytes, ...]) -> None:
+        self.due, self.came, self._forms = bool(forms), bytearray(), forms
+
+    def heard(self, byte: int) -> bool:
+        """One character came: whether the answer is whole now, whatever came before it."""
+        self.came.append(byte)
+        last = self.came[-len(self._forms) :]
+        self.due = len(last) < len(self._forms) or not all(map(bytes.__contains__, self._forms, last))
+        return not self.due
+
+
 class Tail:
     """What a control still gives back of a sending that is over: no capture. until: seconds of the clock."""
 

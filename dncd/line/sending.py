@@ -12,7 +12,8 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 | held    | by a stop at the end word for `END_HOLD_S`, without drip feed | over: sent |
 | running | the port takes nothing for `stall_s`, no drip feed | over: interrupted |
 | ending  | the line has sent the last character               | over: sent |
-| running | `flow = "asked"`: a block was handed over whole     | held    |
+| running | `flow = "asked"`: a block was handed over whole     | held, which is no hold of the control's |
+| running | what the control must answer was handed over whole | held likewise, for `wait_s` at most |
 | any     | `stop()`: operator, service or port                | over: interrupted |
 
 A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
@@ -33,7 +34,7 @@ from dncd import defaults
 from dncd.choices import ModemLine
 from dncd.line.clock import LineClock
 from dncd.line.codes import WHILE_SENDING, ReaderCode
-from dncd.line.echo import Back, Echo
+from dncd.line.echo import Answer, Back, Echo
 from dncd.values import LineSettings, Result, SendSettings
 
 SUPPLY_LOW_CHARS = 32_768
@@ -78,13 +79,16 @@ class Outcome:
 class Shape:
     """Where things are in the image, in characters from its start. mark_out: behind the closing mark; wire_out: behind
     its block end (what follows is trailer); block_end: the coded characters that end a block; end_out: behind the block of
-    the last program's end word, and that word."""
+    the last program's end word, and that word; answer: what the control must say when `answer_at` characters have gone, the
+    forms of each of its characters, () for nothing."""
 
     mark_out: int
     wire_out: int
     block_end: bytes
     end_out: float = math.inf
     end_word: str = ""
+    answer_at: int = 0
+    answer: tuple[bytes, ...] = ()
 
 
 class Sending:
@@ -118,7 +122,8 @@ class Sending:
         self._begun_at = self._moved_at = now
         self._not_before = 0.0
         self._asked = line.flow.by_block
-        self._paced = self._asked or send.after_char_s > 0 or send.after_block_s > 0
+        self.answer = Answer(self._shape.answer)
+        self._paced = self.answer.due or self._asked or send.after_char_s > 0 or send.after_block_s > 0
         self._echo, self._echoes = Echo(), line.echoes
         self._echoed_stop = False  # the hold that is open may be an echoed digit 3 of EIA code
         self._hold_until = -math.inf
@@ -156,13 +161,17 @@ class Sending:
                 continue
             signal = WHILE_SENDING.meaning.get(byte)
             self._echoed_stop = back is Back.PERHAPS and signal is ReaderCode.DC3
-            if self._echoes and signal is None and self.outcome is None:
+            answers = self.phase is Phase.HELD and self.answer.due
+            if answers and self.answer.heard(byte):
+                stopped = self._control_holds or self._suspended  # meanwhile
+                (self._hold if stopped else self._go_on)(now)
+            elif self._echoes and signal is None and self.outcome is None and not answers:
                 self._unlike(byte, expected, now)
             if signal is ReaderCode.DC3 and self._in_band:
                 self._stopped(now)
             elif signal is ReaderCode.DC1 and self._in_band:
                 self._going(now)
-            elif signal is None:
+            elif signal is None and not answers:
                 self.stray_count += 1
                 if len(self.strays) < _STRAYS_KEPT:
                     self.strays.append(byte)
@@ -207,9 +216,9 @@ class Sending:
             self._hold_until = now + defaults.END_HOLD_S if self._at_end_word else math.inf
             self._reader_off_at = now if self._at_end_word else None
 
-    def _wait_for_ask(self, now: float) -> None:
+    def _wait_for_ask(self) -> None:
         """A block went, and the control asks for the next one: a wait, and no hold of the control's."""
-        self._control_holds, self.phase, self.held_since = True, Phase.HELD, now
+        self._control_holds, self.phase = True, Phase.HELD
         self._at_end_word = self.handed_over >= self._shape.end_out and not self._send.drip_feed
 
     def _going(self, now: float) -> None:
@@ -224,7 +233,7 @@ class Sending:
         self.held_since = now
 
     def _go_on(self, now: float) -> None:
-        if self.phase is Phase.HELD:
+        if self.phase is Phase.HELD and not self.answer.due:
             self._end_hold(now)
             self.phase = Phase.RUNNING
             self._moved_at = now
@@ -260,7 +269,9 @@ class Sending:
         self._refill_early = min(self._ahead - 1, self._refill_chars + math.ceil(defaults.LOOP_SLACK_S / char_s))
 
     def _up_to_pause(self, part: bytes) -> bytes:
-        """What may go before the next pause begins."""
+        """What may go before the next pause, or the wait for an answer, begins."""
+        if self.answer.due:
+            part = part[: self._shape.answer_at - self.handed_over]
         if self._send.after_char_s > 0:
             return part[:1]
         ends = self._shape.block_end
@@ -271,7 +282,8 @@ class Sending:
         """The port took `chars` of the `offered` characters; `now_after` is read after the write returned."""
         if chars:
             self.clock.wrote(chars, now_after)
-            self._echo.went(self._image[self._at : self._at + chars])
+            if self._echoes or not self.answer.due:  # else what comes is an answer, though it may be like what went
+                self._echo.went(self._image[self._at : self._at + chars])
             if self._echoes and self._echo.silent:
                 self.stop(
                     "nothing comes back of a control that echoes; look at the cable and at line.echoes", now_after
@@ -286,8 +298,10 @@ class Sending:
             after_block = self._image.endswith(self._shape.block_end, 0, self._at)
             pause = max(self._send.after_char_s, self._send.after_block_s if after_block else 0.0)
             self._not_before = self.clock.busy_until + pause if pause else 0.0
-            if self._asked and after_block and self.handed_over < self._shape.wire_out:
-                self._wait_for_ask(now_after)
+            if self.answer.due and self.handed_over == self._shape.answer_at:
+                self.phase = Phase.HELD
+            elif self._asked and after_block and self.handed_over < self._shape.wire_out:
+                self._wait_for_ask()
         if self.handed_over >= self.total:
             self.phase = Phase.ENDING
 
@@ -302,14 +316,19 @@ class Sending:
                 if self._at < len(self._image):
                     return max(self.clock.busy_until - self._refill_s, self._not_before)
                 return self._stall_due(self._moved_at)
+            case Phase.HELD if self.answer.due:
+                return self._since + self._send.wait_s
             case Phase.HELD:
-                since = self.held_since if self.held_since is not None else self._moved_at
                 soon = self._stopped_for_good or self._echoed_stop
-                return since + defaults.END_HOLD_S if soon else self._stall_due(since)
+                return self._since + defaults.END_HOLD_S if soon else self._stall_due(self._since)
             case Phase.ENDING:
                 return self._ends_at
             case Phase.OVER:
                 return None
+
+    @property
+    def _since(self) -> float:
+        return self._moved_at if self.held_since is None else self.held_since
 
     @property
     def _stopped_for_good(self) -> bool:
@@ -337,22 +356,23 @@ class Sending:
         """Moves what only time moves: the end of the line, and stalls."""
         if self.phase is Phase.ENDING and now >= self._ends_at:
             self._finish(Result.SENT, "", now)
-        elif self.phase is Phase.HELD and self._echoed_stop and now - (self.held_since or now) >= defaults.END_HOLD_S:
+        elif self.phase is Phase.HELD and self.answer.due:
+            if now - self._since >= self._send.wait_s:
+                self.stop(f"no {self._send.wait_for} came within wait_s = {self._send.wait_s:g} s", now)
+        elif self.phase is Phase.HELD and self._echoed_stop and now - self._since >= defaults.END_HOLD_S:
             what = "what came as a stop is the control's echo of a character that went out, such as the digit 3 of EIA code"
             self.stop(f"{what}: {_SET_ECHOES}", now)
         elif self.phase is Phase.HELD and self._stopped_for_good:
-            if now - (self.held_since or now) >= defaults.END_HOLD_S:
-                self._control_holds, self._reader_off_at = False, self.held_since  # what it says next ends no hold
+            if now - self._since >= defaults.END_HOLD_S:
+                self._control_holds, self._reader_off_at = False, self._since  # what it says next ends no hold
                 left = self.total - self.handed_over
                 what = f"the control stopped reading at {self._shape.end_word}: the {left} characters behind it were let go"
                 self._finish(Result.SENT, "", now, (what,))
-        elif self.phase in (Phase.RUNNING, Phase.HELD) and not self._send.drip_feed:
-            since = self.held_since if self.held_since is not None else self._moved_at
-            if now - since >= self._send.stall_s:
-                holder = "control" if self._control_holds else "device server"
-                holds = "asked for no block" if self._asked and self._control_holds else "held the line"
-                who = f"the {holder} {holds}" if self.phase is Phase.HELD else "the port took no characters"
-                self._finish(Result.INTERRUPTED, f"{who} for longer than stall_s = {self._send.stall_s:g} s", now)
+        elif self.phase in (Phase.RUNNING, Phase.HELD) and now >= (self._stall_due(self._since) or math.inf):
+            holder = "control" if self._control_holds else "device server"
+            holds = "asked for no block" if self._asked and self._control_holds else "held the line"
+            who = f"the {holder} {holds}" if self.phase is Phase.HELD else "the port took no characters"
+            self._finish(Result.INTERRUPTED, f"{who} for longer than stall_s = {self._send.stall_s:g} s", now)
 
     def stop(self, reason: str, now: float) -> None:
         """Ends the sending at once, for a reason that is a sentence."""

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, StartOn, TapeCode
 from dncd.errors import SettingsError
+from dncd.outside import config_rules
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
 from dncd.peer_text import nearest, printable
@@ -214,6 +215,9 @@ class _Reader:
         self._fits(tables["line"], tables["tape"])
         self._numbers_fit(tables["program"])
         self._ends(tables["tape"], tables["receive"])
+        send = tables["send"]
+        for key, what in config_rules.said_faults(*(tables[table].get for table in ("line", "tape", "send"))):
+            self.faults.at(send.name, key, send.get(key), what)
         if len(self.faults.lines) > before:
             return None, tables
         parts = {table: kind(**tables[table].values) for table, kind in TABLES.items()}

@@ -12,7 +12,7 @@ from importlib import resources
 from typing import Any, Final, get_type_hints
 
 from dncd import defaults
-from dncd.choices import TapeCode, Weight
+from dncd.choices import CHARACTERS, SAID, Protocol, TapeCode, Weight, characters
 from dncd.peer_text import nearest
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
@@ -176,6 +176,11 @@ _REMOTE = (
 
 _KEY = _text(r"[!-~]([ -~]{0,22}[!-~])?", "what is written on the key: 1 to 24 characters, such as INPUT")
 
+_SAID = _text(
+    rf"|{SAID}(?: {SAID}){{0,40}}",
+    f'texts in single quotes, and {", ".join(CHARACTERS)}, with blanks between, such as "\'LOAD\' CR LF" or "SUB"',
+)
+
 RULES: Final[Mapping[str, Rule]] = {
     "library.remote": _text(
         _REMOTE,
@@ -227,6 +232,10 @@ RULES: Final[Mapping[str, Rule]] = {
     "send.again": _whole(1, defaults.MOST_AGAIN, "times"),
     "send.after_char_s": _number(0, 10, "seconds"),
     "send.after_block_s": _number(0, 60, "seconds"),
+    "send.before": _SAID,
+    "send.wait_for": _SAID,
+    "send.wait_s": _number(0.1, 3600, "seconds"),
+    "send.after": _SAID,
     "receive.silence_s": _number(0.1, 3600, "seconds"),
     "program.memory_chars": _whole(1, defaults.FILE_BYTES, "characters"),
     "program.longest_block_chars": _whole(1, 100_000, "characters"),
@@ -299,6 +308,26 @@ KINDS: Final[Mapping[str, Table]] = {
     ),
     **{name: _of_dataclass(name, kind) for name, kind in TABLES.items()},
 }
+
+
+_Get = Callable[[str], Any]
+
+
+def said_faults(line: _Get, tape: _Get, send: _Get) -> Iterator[tuple[str, str]]:
+    """Keys of what is said around a program, and why it cannot be: it must have a code, and belongs to plain lines.
+
+    line, tape, send: give a table's value of a key, None where that does not hold.
+    """
+    coder = Coder(tape("code") or TapeCode.ISO, Frame.parse("8N1"), dict(tape("eia_codes") or ()))
+    for key in [key for key in ("before", "wait_for", "after") if send(key)]:
+        try:
+            coder.forms(characters(send(key)))
+        except ValueError as error:
+            yield key, str(error)
+        if key != "after" and line("protocol") not in (None, Protocol.PLAIN):
+            yield key, f'protocol = "{line("protocol")}" has nothing before its packets; it is for protocol = "plain"'
+        elif key == "wait_for" and send("before") == "":
+            yield key, "nothing is said that the control could answer: set before"
 
 
 def profile_text(name: str) -> str:

@@ -86,6 +86,7 @@ def troubles(station: Station, now: float) -> list[str]:
         core.port.trouble.sentence if core.port.trouble and not core.port.lent_to else "",
         *account.troubles,
         core.folder_trouble,
+        core.sender.no_answer if core.sender.queue.waiting else "",
         account.overflow if now - account.overflow_at < HOUR_S else "",
     ]
     looped = station.port.looped.values() if station.port is not None else ()

@@ -8,10 +8,12 @@ from dncd.choices import ModemLine, Protocol
 from dncd.line.packet_protocols import Offer
 from dncd.line.packet_sending import PacketSending
 from dncd.line.sending import Sending
+from dncd.peer_text import shown
 from dncd.station.events import Action, Do, Holds, Lines, NextPiece, Part, Suspended, Write, Wrote
 from dncd.station.queue import WaitingFile
 from dncd.station.results import Begun, Heard
-from dncd.values import NO_FAULTS, Counters, MachineSettings, Signal
+from dncd.tape.codes import Coder
+from dncd.values import NO_FAULTS, Counters, MachineSettings, Signal, WireBytes
 
 _POLL_MODEM_S: Final = 0.005
 """Seconds between looks at CTS or DSR while the control holds a sending: five characters at 9600 baud."""
@@ -67,16 +69,28 @@ class Run:
 
     @property
     def left_no_trace(self) -> bool:
-        """Whether nothing went out, and the file has its turn again: a control that never asked for packets, and somebody
-        who took it back, have answered."""
+        """Whether nothing of the program went out, and the file has its turn again: a control that never asked for packets,
+        and somebody who took it back, have answered. One that gave no answer to what was said before the program has none
+        of it, and is most often switched off or in another mode: its file waits on, and nobody must drop it again."""
         waits_on = self._cut is Cut.PORT or (
             self._cut is Cut.NOTHING and self._settings.line.protocol is Protocol.PLAIN
         )
-        return self._written == 0 and waits_on
+        return self._written <= self.file.prepared.shape.answer_at and waits_on
+
+    @property
+    def no_answer(self) -> str:
+        """That the control did not answer what was said before the program, and what it said; "" where that is not so."""
+        sending, settings = self.sending, self._settings
+        if isinstance(sending, PacketSending) or not sending.answer.due or self._cut is not Cut.NOTHING:
+            return ""
+        came = Coder.of(settings.tape, settings.line).decode(WireBytes(bytes(sending.answer.came[-200:]))).chars
+        what = f"the control said {shown(came.decode('latin-1'))}" if came else "the control said nothing"
+        return f"{self.file.name} waits on: {sending.outcome.reason if sending.outcome else ''}; {what}"
 
     def heard(self, warnings: tuple[str, ...]) -> Heard:
         """What was heard meanwhile. warnings: of the port's opening."""
-        return Heard(bytes(self.sending.strays), self._counted, warnings, self._written, self.early_s)
+        of_program = max(0, self._written - self.file.prepared.shape.answer_at)
+        return Heard(bytes(self.sending.strays), self._counted, warnings, of_program, self.early_s)
 
     # --- the image ---------------------------------------------------------------------------------------------------
 

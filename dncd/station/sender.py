@@ -21,6 +21,7 @@ from dncd.station.queue import SendQueue, WaitingFile
 from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outdated, Outlook, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
+from dncd.station.tally import warning
 from dncd.station.turns import Turns
 from dncd.values import MachineSettings, Result
 
@@ -95,6 +96,7 @@ class Sender:
         self.turns = Turns(settings, self.queue, self.starts)
         self.run: Run | None = None
         self.blocked: DncdError | None = None
+        self.no_answer = ""  # to what is said before a program, in a sentence
         self.line_warnings: tuple[str, ...] = ()  # what the port's opening found, for receipts
         self.last_words = bytearray()  # of a sending that is over
         self.echo = Tail()  # of it, too
@@ -301,8 +303,15 @@ class Sender:
         self.echo = Tail(outcome.echo_tail, now + _ECHO_S)
         self._standing.move(LineUse.ENDING)
         self.queue.move(file, FileState.ENDING)
+        self.no_answer = run.no_answer
         if run.left_no_trace:
-            return self._unrecorded.add(ev.Return(file.name, run.begun))
+            back = self._unrecorded.add(ev.Return(file.name, run.begun))
+            if not self.no_answer:
+                return back
+            if self.settings.send.start_on is StartOn.NOW:
+                self._begin_from = now + defaults.NO_ANSWER_S
+            next_step = "look whether the control is ready, and at send.before and send.wait_for"
+            return [warning("no answer", self.no_answer, self.settings.line.port, next_step), *back]
         self.turns.sent(file, outcome.result)
         heard = run.heard(self.line_warnings)
         end = ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard)

@@ -162,6 +162,14 @@ class Coder:
             return self.encode(IsoBytes(bytes([code])))
         return WireBytes(bytes([with_parity(code, "E" if parity is DcParity.EVEN else "N")]))
 
+    def forms(self, chars: bytes) -> tuple[bytes, ...]:
+        """The bytes that are each of these ISO characters, the one that dncd says first. ValueError if one has no code."""
+        own = self.encode(IsoBytes(chars))
+        return tuple(
+            bytes([byte, *(self.signals(char) - {byte} if char in _LINE_SIGNALS else ())])
+            for char, byte in zip(chars, own, strict=True)
+        )
+
     def signals(self, char: int) -> frozenset[int]:
         """Bytes on the line that stand for a control character such as DC3.
 
