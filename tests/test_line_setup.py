@@ -67,6 +67,24 @@ def test_by_questions(tmp_path):
     assert machine.title == "Gang lathe, bay 2"
 
 
+def test_a_wrong_answer_is_asked_for_again(tmp_path):
+    """With its reason; `?` is answered by what the option's help says. What was answered well is not lost."""
+    typed = "Gang Lathe\ngang-lathe\n\n?\n/dev/ttyS0\ndont know\n2\n4801\nmany\n4800\n7E2\n8N1\nlots\n40\n"
+    done = subprocess.run(
+        [sys.executable, "-m", "dncd", "line", "setup"], input=typed, cwd=tmp_path, env=ENV,
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    for reason in (
+        "'Gang Lathe' cannot be a machine's name", "Such as /dev/serial/by-id", "dont know", "4801",
+        "'many' cannot be used. Bits a second", "8N1 or 8N2", "'lots' cannot be used. Tape that its memory holds",
+    ):  # fmt: skip
+        assert reason in done.stderr
+    machine = config.load(tmp_path / "gang-lathe.toml").machines["gang-lathe"]
+    assert (str(machine.line.frame), machine.line.baud, machine.tape.code.value) == ("8N1", 4800, "eia")
+    assert machine.program.memory_chars == 15_748
+
+
 @pytest.mark.parametrize(
     ("words", "status", "said"),
     [

@@ -1,5 +1,7 @@
 """`dncd line setup`: a commented settings file for a new machine, from a few questions or from options."""
 
+from collections.abc import Callable
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from string import Template
@@ -8,7 +10,7 @@ from typing import Any, Final
 import click
 
 from dncd.cli import completing
-from dncd.errors import NotDoneError, UsageError
+from dncd.errors import NotDoneError, SettingsError, UsageError
 from dncd.outside import config
 from dncd.outside.config import toml_value
 from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
@@ -85,50 +87,83 @@ def _filled(file: str, answers: dict[str, Any]) -> str:
     return Template(resources.files("dncd.cli").joinpath(file).read_text("utf-8")).substitute(values)
 
 
+def _profile(text: str) -> str:
+    return list(LIKES)[int(text) - 1] if text.isdecimal() and 1 <= int(text) <= len(LIKES) else text
+
+
+def _frame(text: str) -> Frame:
+    return Frame.parse(text.upper())
+
+
+_QUESTIONS: Final[tuple[tuple[str, str, Callable[[str], Any]], ...]] = (
+    ("name", "Name of the machine, also of its folder (a-z, 0-9, -)", str),
+    ("title", "What people call it", str),
+    ("port", "Port", str),
+    ("profile", "What the control is like (number or name)", _profile),
+    ("baud", "Rate in bits a second, as its parameters say", int),
+    ("frame", "Data bits, parity, stop bits", _frame),
+    ("metres", "Metres of tape that its memory holds", float),
+)
+"""What is asked, in this order, and how an answer is read; ValueError: it cannot be read."""
+
+
 def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> dict[str, Any]:
-
-    def answer(key: str, question: str, offered: Any) -> Any:
-        if given[key] is not None:
-            return given[key]
-        if not ask:
-            if offered is None:
+    """Every answer, from the options or asked for until the settings' own rules take it."""
+    found: dict[str, Any] = {"folder": folder, "state": state}
+    for key, question, read in _QUESTIONS:
+        offered = None if key in ("name", "port") else _whole(found)[key]
+        if given[key] is not None or not ask:
+            answer = offered if given[key] is None else given[key]
+            if answer is None:
                 raise UsageError(f"--{key} is missing", "dncd line setup", f"Give --{key}, or leave out --no-questions")
-            return offered
-        return click.prompt(question, default=offered, err=True)
+            try:
+                found[key] = read(str(answer))
+            except ValueError as error:
+                raise UsageError(str(error), f"--{key}", "Look at the control's parameters") from None
+        else:
+            _tell_choices(key)
+            take = partial(_taken, found, key, read)
+            found[key] = click.prompt(question, default=offered and str(offered), value_proc=take, err=True)
+        if key == "name" and not MACHINE_NAME.fullmatch(found[key]):
+            raise UsageError(
+                f"{found[key]!r} cannot be a machine's name", "--name", f"Allowed are {MACHINE_NAME_ALLOWED}"
+            )
+    return _whole(found)
 
-    name = answer("name", "Name of the machine, also of its folder (a-z, 0-9, -)", None)
-    if not MACHINE_NAME.fullmatch(name):
-        raise UsageError(f"{name!r} cannot be a machine's name", "--name", f"Allowed are {MACHINE_NAME_ALLOWED}")
-    title = answer("title", "What people call it", name)
-    if ask and given["port"] is None:
-        _tell_ports()
-    port = answer("port", "Port", None)
-    if ask and given["profile"] is None:
-        for number, (word, like) in enumerate(LIKES.items(), 1):
-            click.echo(f"  {number}  {word:<15} {like}", err=True)
-    profile = str(answer("profile", "What the control is like (number or name)", "iso-tape"))
-    if profile.isdecimal() and 1 <= int(profile) <= len(LIKES):
-        profile = list(LIKES)[int(profile) - 1]
-    line = _line_of(profile) if profile in PROFILES else (4800, Frame.parse("7E2"))
-    baud = answer("baud", "Rate in bits a second, as its parameters say", line[0])
-    frame = answer("frame", "Data bits, parity, stop bits", str(line[1]))
-    metres = answer("metres", "Metres of tape that its memory holds", 80.0)
+
+def _taken(found: dict[str, Any], key: str, read: Callable[[str], Any], text: str) -> Any:
+    """The answer to a question; click.UsageError, which asks it again, with the reason, or with its help for `?`."""
+    told = next(str(p.help) for p in setup.params if isinstance(p, click.Option) and p.name == key)
+    if text == "?":
+        raise click.UsageError(told)
+    if key == "name" and not MACHINE_NAME.fullmatch(text):
+        raise click.UsageError(f"{text!r} cannot be a machine's name: allowed are {MACHINE_NAME_ALLOWED}")
     try:
-        parsed = Frame.parse(str(frame).upper())
-    except ValueError as error:
-        raise UsageError(str(error), "--frame", "Look at the control's parameters") from None
-    return {
+        value = read(text)
+        draft = _whole({**found, key: value})
+        config.read(Path("setup"), _filled("new_shop.toml", draft) + _filled("new_machine.toml", draft))
+    except SettingsError as error:
+        raise click.UsageError("; ".join(error.problems)) from None
+    except ValueError:
+        raise click.UsageError(f"{text!r} cannot be used. {told}") from None
+    return value
+
+
+def _whole(found: dict[str, Any]) -> dict[str, Any]:
+    """What was answered so far, with the usual for what was not."""
+    name, profile = found.get("name", "machine"), found.get("profile", "iso-tape")
+    baud, frame = _line_of(profile) if profile in PROFILES else (4800, Frame.parse("7E2"))
+    usual = {
         "name": name,
-        "title": title,
-        "port": port,
+        "title": name,
+        "port": "/dev/null",
         "profile": profile,
         "baud": baud,
-        "frame": parsed,
-        "metres": metres,
-        "memory_chars": int(metres * METRE_CHARS),
-        "folder": folder,
-        "state": state,
+        "frame": frame,
+        "metres": 80.0,
     }
+    whole = usual | found
+    return whole | {"memory_chars": int(whole["metres"] * METRE_CHARS)}
 
 
 def _line_of(profile: str) -> tuple[int, Frame]:
@@ -137,7 +172,12 @@ def _line_of(profile: str) -> tuple[int, Frame]:
     return line.baud, line.frame
 
 
-def _tell_ports() -> None:
+def _tell_choices(key: str) -> None:
+    if key == "profile":
+        for number, (word, like) in enumerate(LIKES.items(), 1):
+            click.echo(f"  {number}  {word:<15} {like}", err=True)
+    if key != "port":
+        return
     device = Path("/dev")
     found = sorted(device.glob("serial/by-id/*")) or sorted(device.glob("ttyS[0-9]*"))[:4]
     for port in found:
