@@ -49,7 +49,7 @@ def test_the_section_has_what_is_to_be_followed():
     assert all(
         f" {word} " in f"{words} " for word in ("standin", "ports", "setup", "wiring", "trial", "verify", "status")
     )
-    assert len(turns()) == 4
+    assert len(turns()) == 5
     assert all(turn.keys for turn in turns())
 
 

@@ -107,13 +107,6 @@ def test_another_program_that_is_punched_first_is_passed_over(tmp_path):
         assert status == 0, said
 
 
-def test_one_key_at_the_stand_in_is_a_round(tmp_path):
-    with Bay(tmp_path, "iso-tape") as bay:
-        status, said = bay.trial((Turn(READ.says, ("round",)),), "--times", "2", *SKIPPED)
-        assert status == 0, said
-        assert "rounds: 2 of 2 came back equal" in said
-
-
 def test_noise_on_the_line_fails_the_trial_and_says_where(tmp_path):
     with Bay(tmp_path, "iso-tape") as bay:
         noisy = Turn(PUNCH.says, ("wait", "noise 20000", "punch 7777"))

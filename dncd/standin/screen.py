@@ -32,7 +32,7 @@ HAND_S: Final = 0.5
 HELP: Final = """\
 read                      {keys.read}: the reader is on and takes a program
 punch [NUMBER | all]      {keys.punch}: gives a program, or all of them; alone: the one that came in last
-round                     read, wait, punch and wait in one: a program out and back
+round                     read, wait, punch and wait in one; in a trial punch only when it asks for it
 list, show NUMBER         what the memory holds
 edit NUMBER OLD NEW       the first block with OLD gets NEW ("quotes" around blanks)
 edit [NUMBER]             the last feed becomes a quarter less
