@@ -73,12 +73,13 @@ def run(*words: object, **env: str) -> str:
     return done.stdout
 
 
-def fill(root: Path) -> str:
+def fill(root: Path, wheel: Path | None) -> str:
     """Lays everything out under `root`; gives the version."""
     library = root / "usr/lib/dncd"
     with tempfile.TemporaryDirectory() as wheels:
-        run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", wheels, SOURCE)
-        (wheel,) = Path(wheels).glob("dncd-*.whl")
+        if wheel is None:
+            run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", wheels, SOURCE)
+            (wheel,) = Path(wheels).glob("dncd-*.whl")
         # no machine code: those of watchdog name a kind of computer, and have none for Linux all the same
         pure = ("--only-binary", ":all:", "--implementation", "py", "--abi", "none", "--python-version", "3.11")
         platforms = ("--platform", "any", "--platform", "manylinux2014_x86_64")
@@ -116,12 +117,12 @@ def fill(root: Path) -> str:
     return run(*words, "--version", **dncd).split()[1]
 
 
-def build(folder: Path) -> Path:
-    """Gives the package's path."""
+def build(folder: Path, wheel: Path | None = None) -> Path:
+    """Gives the package's path. wheel: where this source has been built before."""
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as temporary:
         root = Path(temporary) / "root"
-        version = fill(root)
+        version = fill(root, wheel)
         control = root / "DEBIAN"
         control.mkdir()
         (control / "control").write_text(CONTROL.format(version=version))

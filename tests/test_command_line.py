@@ -266,11 +266,3 @@ def test_help_stays_when_python_drops_docstrings(shop: Path, command: str) -> No
     plain, bare = (dncd_(shop, f"{sys.executable} {flag} -m dncd {command} --help").stdout for flag in ("", "-OO"))
     assert plain == bare
     assert len(plain) > 100
-
-
-@pytest.mark.slow
-def test_the_demo_holds_in_an_ascii_locale() -> None:
-    env = {"PYTHONPATH": ENV["PYTHONPATH"], "PATH": os.environ["PATH"], "LC_ALL": "C"}
-    narrow = env | {"PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
-    done = subprocess.run([sys.executable, "-m", "dncd", "demo"], env=narrow, capture_output=True, check=False)
-    assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]

@@ -7,6 +7,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import sysconfig
 import tarfile
 import zipfile
 from html.parser import HTMLParser
@@ -45,31 +46,12 @@ def run(*words: object, **more: object) -> str:
     return str(done.stdout)
 
 
-def environment(folder: Path) -> Path:
-    """A new one with nothing in it but pip; gives its bin."""
-    run(sys.executable, "-m", "venv", folder)
-    return folder / "bin"
-
-
 def test_every_library_has_a_lowest_version(tmp_path: Path) -> None:
     assert [line for line in loaded("lowest").lowest() if "==" not in line] == []
     project = tmp_path / "pyproject.toml"
     project.write_text('[project]\ndependencies = ["click"]\n')
     with pytest.raises(ValueError, match="no lower bound"):
         loaded("lowest").lowest(project)
-
-
-@pytest.mark.slow
-def test_the_lowest_versions_do_the_whole_job(tmp_path: Path) -> None:
-    """`dncd demo` and the tests of the command line, with the oldest libraries that pyproject.toml says to work."""
-    constraints = tmp_path / "lowest.txt"
-    constraints.write_text("\n".join(loaded("lowest").lowest()) + "\n")
-    bin_ = environment(tmp_path / "venv")
-    run(bin_ / "pip", "install", "-q", "-c", constraints, ROOT, "pytest", "pytest-timeout", "hypothesis")
-    frozen = run(bin_ / "pip", "freeze").splitlines()
-    assert [low for low in loaded("lowest").lowest() if not any(each.startswith(low) for each in frozen)] == []
-    run(bin_ / "dncd", "demo", cwd=tmp_path)
-    run(bin_ / "pytest", "-p", "no:cacheprovider", "tests/test_cli.py", cwd=ROOT)
 
 
 # --- sdist and wheel -------------------------------------------------------------------------------------------------
@@ -83,18 +65,27 @@ def built(source: Path, into: Path) -> tuple[Path, Path]:
     return into / sdist, into / wheel
 
 
-@pytest.mark.slow
-def test_sdist_and_wheel_are_whole_and_the_wheel_does_the_whole_job(tmp_path: Path) -> None:
-    sdist, _ = built(ROOT, tmp_path / "first")
+@pytest.fixture(scope="session")
+def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the sdist holds, unpacked."""
+    folder = tmp_path_factory.mktemp("packages")
+    sdist, _ = built(ROOT, folder / "sdist")
     with tarfile.open(sdist) as tar:
-        tar.extractall(tmp_path, filter="data")
-    source = tmp_path / sdist.name.removesuffix(".tar.gz")
+        tar.extractall(folder, filter="data")
+    return folder / sdist.name.removesuffix(".tar.gz")
+
+
+@pytest.fixture(scope="session")
+def wheel(source: Path) -> Path:
+    return built(source, source.parent / "wheel")[1]
+
+
+@pytest.mark.slow
+def test_sdist_and_wheel_are_whole(source: Path, wheel: Path) -> None:
     for name in ("README.md", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "config/dncd.toml", "systemd/dncd.service"):
         assert (source / name).read_bytes() == (ROOT / name).read_bytes()
     assert (source / "tests/test_packages.py").is_file()
     assert (source / ".ci/deb.py").is_file()
-
-    _, wheel = built(source, tmp_path / "second")
     with zipfile.ZipFile(wheel) as files:
         names = set(files.namelist())
         metadata = files.read(f"dncd-{__version__}.dist-info/METADATA").decode()
@@ -105,14 +96,34 @@ def test_sdist_and_wheel_are_whole_and_the_wheel_does_the_whole_job(tmp_path: Pa
     assert f"\nVersion: {__version__}\n" in metadata
     assert "\nKeywords: " in metadata
 
-    bin_ = environment(tmp_path / "venv")
-    run(bin_ / "pip", "install", "-q", wheel)
+
+@pytest.mark.slow
+def test_the_wheel_does_the_whole_job_with_the_lowest_versions(wheel: Path, tmp_path: Path) -> None:
+    """In an empty environment, with the oldest libraries that pyproject.toml says to work, in an ASCII locale."""
+    constraints = tmp_path / "lowest.txt"
+    constraints.write_text("\n".join(loaded("lowest").lowest()) + "\n")
+    run(sys.executable, "-m", "venv", "--without-pip", tmp_path / "venv")
+    bin_ = tmp_path / "venv/bin"
+    pip = (sys.executable, "-m", "pip", "--python", bin_ / "python")
+    run(*pip, "install", "-q", "-c", constraints, wheel)
+    frozen = run(*pip, "freeze").splitlines()
+    assert [low for low in loaded("lowest").lowest() if not any(each.startswith(low) for each in frozen)] == []
+
     assert run(bin_ / "dncd", "--version") == f"dncd {__version__}\n"
-    run(bin_ / "dncd", "demo", cwd=tmp_path)
     unit = run(bin_ / "dncd", "unit", cwd=tmp_path)
     assert unit == (ROOT / "systemd/dncd.service").read_text("utf-8").replace("/opt/dncd/bin/dncd", str(bin_ / "dncd"))
     assert run(bin_ / "dncd", "manual", "sending", cwd=tmp_path) == topic_text("sending")
     assert run(bin_ / "dncd", "unit", "dncd.toml") == (ROOT / "config/dncd.toml").read_text("utf-8")
+    narrow = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PATH": os.environ["PATH"]}
+    run(bin_ / "dncd", "demo", cwd=tmp_path, env=narrow)
+
+    (packages,) = (tmp_path / "venv/lib").glob("python*/site-packages")
+    (packages / "test-tools.pth").write_text(sysconfig.get_path("purelib"))  # behind those of the environment itself
+    tests = ("-p", "no:cacheprovider", "tests/test_cli.py")
+    code = "import sys, dncd, pytest; print(dncd.__file__); sys.exit(pytest.main(sys.argv[1:]))"
+    # not from this folder, or its dncd would be the one that is tried
+    said = run(bin_ / "python", "-P", "-c", code, *tests, cwd=ROOT)
+    assert said.startswith(str(packages))
 
 
 SHIPPED = ROOT / "dncd/cli/shipped"
@@ -208,8 +219,8 @@ def test_each_topic_is_a_page_to_print_with_all_its_words(topic: str, tmp_path: 
     not (shutil.which("dpkg-deb") and shutil.which("systemd-sysusers") and os.geteuid() == 0),
     reason="wants root, dpkg-deb and systemd-sysusers",
 )
-def test_the_debian_package_installs_works_goes_and_is_purged(tmp_path: Path) -> None:
-    package = loaded("deb").build(tmp_path / "out")
+def test_the_debian_package_installs_works_goes_and_is_purged(wheel: Path, tmp_path: Path) -> None:
+    package = loaded("deb").build(tmp_path / "out", wheel)
     root = tmp_path / "root"
     for folder in ("updates", "info"):
         (root / "var/lib/dpkg" / folder).mkdir(parents=True)
