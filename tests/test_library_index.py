@@ -15,7 +15,7 @@ from steps import steps
 from dncd import defaults
 from dncd.errors import RecordsError
 from dncd.records.library import Library, Revision, Text, Writer, path_of
-from dncd.records.library_index import Index, path_of_index
+from dncd.records.library_index import Index, _connect, path_of_index
 from dncd.values import Origin
 
 needs_git = pytest.mark.skipif(shutil.which("git") is None, reason="the git program is not installed")
@@ -109,6 +109,16 @@ def test_a_lost_or_torn_index_is_made_anew(tmp_path: Path, harm: str) -> None:
     assert index is not None
     assert index.rows == 31
     index.close()
+
+
+def test_what_is_no_index_is_not_kept_open(tmp_path: Path) -> None:
+    path = tmp_path / "library.index"
+    path.write_bytes(b"no database" * 1000)
+    with pytest.raises(sqlite3.DatabaseError) as error:  # which keeps whatever was not closed alive
+        _connect(path, "rw")
+    assert [fd for fd in Path("/proc/self/fd").iterdir() if fd.is_symlink() and fd.readlink() == path] == []
+    assert Index.find(path) is None
+    del error
 
 
 @needs_git

@@ -138,7 +138,11 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     """Used by one thread at a time, not by one alone: the records thread is not the one that opened it."""
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     connection = sqlite3.connect(uri, uri=True, timeout=_WAIT_S, isolation_level=None, check_same_thread=False)
-    connection.execute("PRAGMA synchronous = FULL")
+    try:
+        connection.execute("PRAGMA synchronous = FULL")
+    except sqlite3.Error:  # it is no database
+        connection.close()
+        raise
     return connection
 
 
