@@ -12,7 +12,7 @@ import pytest
 import structlog
 
 from dncd.outside import manager
-from dncd.outside.journal import LONGEST_TEXT, journal, set_up
+from dncd.outside.journal import LONGEST_TEXT, MESSAGE_IDS, journal, set_up
 
 GONE = {"what": "the port is gone", "where": "/dev/ttyUSB0", "next": "Plug it in again"}
 
@@ -61,7 +61,7 @@ def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, m
     with (tmp_path / "stream").open("w+") as out:
         found = os.fstat(out.fileno())
         monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino}")
-        set_up(out)
+        set_up(out, native=str(tmp_path / "nobody"))
         journal(machine="gang-lathe").transfer({**RECORD, "file": "a b\n<0>.nc"})
         journal(machine="gang-lathe").warning(
             "port-gone", what="the port is gone", where="/dev/ttyUSB0", next="Plug it in again"
@@ -82,6 +82,59 @@ def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, m
     assert fault[-1] == "<3>ZeroDivisionError: some fault"
     assert all(line.startswith("<3>") for line in fault)
     assert json.loads(elsewhere)["event"] == "elsewhere"
+
+
+def entry(datagram: bytes) -> dict[str, str]:
+    """The fields of one of systemd's native protocol (systemd.io/JOURNAL_NATIVE_PROTOCOL)."""
+    fields = {}
+    while datagram:
+        name, _, rest = datagram.partition(b"\n")
+        length = int.from_bytes(rest[:8], "little")
+        assert rest[8 + length : 9 + length] == b"\n"
+        fields[name.decode()], datagram = rest[8 : 8 + length].decode(), rest[9 + length :]
+    return fields
+
+
+def test_systemds_journal_gets_fields_by_its_own_socket(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    native = tmp_path / "socket"
+    with (tmp_path / "stream").open("w+") as out, socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
+        listening.bind(str(native))
+        listening.settimeout(5)
+        found = os.fstat(out.fileno())
+        monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino}")
+        set_up(out, native=str(native))
+        lathe = journal(machine="gang-lathe")
+        lathe.transfer({**RECORD, "event": "interrupted", "file": "a\nPRIORITY=0.nc", "transfer": "17-1"})
+        lathe.warning("no port", **GONE)
+        journal().info("no port")
+        try:
+            raise ZeroDivisionError("some fault")
+        except ZeroDivisionError as error:
+            journal().failed("command", error)
+        sent, gone, told, fault = (entry(listening.recv(100_000)) for _ in range(4))
+        assert out.tell() == 0
+        listening.close()
+        journal().info("x" * 10)
+        out.seek(0)
+        assert out.read() == "<6>" + "x" * 10 + "\n"
+    assert sent.pop("MESSAGE").startswith("gang-lathe: transfer interrupted program=O0004 file=")
+    about = {"SYSLOG_IDENTIFIER": "dncd", "MACHINE": "gang-lathe"}
+    assert sent == {
+        **about, "PRIORITY": "6", "PROGRAM": "O0004", "TRANSFER": "17-1", "MESSAGE_ID": MESSAGE_IDS["transfer interrupted"],
+    }  # fmt: skip
+    line = "gang-lathe: no port: the port is gone (/dev/ttyUSB0); next: Plug it in again"
+    assert gone == {**about, "PRIORITY": "4", "MESSAGE_ID": MESSAGE_IDS["no port"], "MESSAGE": line}
+    assert told == {"SYSLOG_IDENTIFIER": "dncd", "PRIORITY": "6", "MESSAGE": "no port"}, "told without need is no alarm"
+    assert fault["MESSAGE_ID"] == MESSAGE_IDS["fault"]
+    first, *_, last = fault["MESSAGE"].split("\n")
+    assert (first, last) == ("command", "ZeroDivisionError: some fault")
+
+
+def test_each_alarm_has_an_id_of_its_own_that_developers_md_names() -> None:
+    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text("utf-8")
+    table = re.findall(r"^\| `([a-zA-Z ]+)`.*\| `([0-9a-f]{32})` \|$", text, re.MULTILINE)
+    assert dict(table) == MESSAGE_IDS
+    assert len(set(MESSAGE_IDS.values())) == len(MESSAGE_IDS)
 
 
 def test_a_warning_has_its_three_sentences() -> None:
