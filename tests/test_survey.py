@@ -178,12 +178,13 @@ def test_memory() -> None:
     """31496 characters are 80 m of tape; the marks and every block end count."""
     block = "G01 X1. Y1.\n"
     fits = (defaults.MEMORY_CHARS - len("%\n%\nM30\n")) // len(block)
-    assert not look(block * fits + "M30\n").findings
-    found = look(block * (fits + 1) + "M30\n")
+    rules = replace(RULES, weights={"no-number": Weight.OFF})
+    assert not look(block * fits + "M30\n", rules).findings
+    found = look(block * (fits + 1) + "M30\n", rules)
     finding = only(found, "too-big")
     assert str(found.image_chars) in finding.what
     assert str(found.image_chars - defaults.MEMORY_CHARS) in finding.what
-    only(look(block * fits + "M30\n", replace(RULES, block_end_chars=2)), "too-big")
+    only(look(block * fits + "M30\n", replace(rules, block_end_chars=2)), "too-big")
     assert not look(block * 50_000 + "M30\n", replace(RULES, memory_chars=0)).findings
 
 
@@ -334,6 +335,31 @@ def test_a_mark_behind_blanks() -> None:
 
 
 # --- weights and numbers of findings ---------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    "data",
+    [
+        "  0\nSECTION\n  2\nHEADER\n  9\n$ACADVER\n" * 300,  # a drawing
+        "HELLO FRED\nPLEASE MAKE 10 OF THESE\n",
+        "PART,QTY\nA100,5\nA200,7\n",
+        "(NOTHING BUT A COMMENT)\n",
+    ],
+)
+def test_a_file_by_mistake_is_told_as_that_and_goes_nowhere(data: str) -> None:
+    found = look(data)
+    assert found.refused
+    assert "no part program" in only(found, "not-a-program").what
+    own = replace(RULES, weights={"not-a-program": Weight.OFF})
+    assert "not-a-program" not in {f.code for f in look(data, own).findings}
+    assert "not-a-program" not in {f.code for f in look(data, replace(RULES, end_words="END")).findings}
+
+
+def test_a_program_without_a_number_is_warned_of() -> None:
+    found = look("N10 G00 X1.\nM30\n")
+    assert only(found, "no-number").severity is Severity.WARN
+    assert not look("N10 G00 X1.\nM30\n", replace(RULES, memory_chars=0)).findings, "drip feed keeps nothing"
+    assert not look("%O0004\nN10 G00 X1.\nM30\n%\n").findings
+
+
 def test_weights_can_be_changed() -> None:
     data = "O1\nG0 X\n(é)\n"
     normal = {f.code: f.severity for f in look(data).findings}
@@ -371,7 +397,7 @@ def test_every_kind_says_what_to_do() -> None:
     assert {code for code, kind in KINDS.items() if kind.weight is Weight.REFUSE} == {
         "uncodable", "block-too-long", "block-endless", "too-big", "lower-case", "empty", "mark-inside",
         "text-outside-marks", "mark-missing", "cut-short",
-        "control-character", "second-program",
+        "control-character", "second-program", "not-a-program",
     }  # fmt: skip
 
 
@@ -441,7 +467,7 @@ def test_nist_programs_stay_unchanged(program: dict[str, object], end: str) -> N
     data = "".join(line + end for line in lines).encode("ascii")
     found, text = look_and_body(data, replace(RULES, lower_case=LowerCase.KEEP))
     assert hashlib.sha256(text.encode()).hexdigest() == program["sha256_lf"]
-    assert {f.code for f in found.findings} == (set() if program["ends_with"] else {"no-end"})
+    assert {f.code for f in found.findings} - {"no-number"} == (set() if program["ends_with"] else {"no-end"})
 
 
 # --- speed and memory ------------------------------------------------------------------------------------------

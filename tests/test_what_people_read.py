@@ -101,3 +101,33 @@ def test_a_reload_of_a_mere_title_forgets_no_start(tmp_path):
 )
 def test_a_dc1_is_too_old_once_it_stayed_its_time(dc1_at, dropped_at, too_old):
     assert StartWay(SendSettings(dc1_stays_s=60)).too_old(dc1_at, dropped_at) is too_old
+
+
+def test_a_receipt_tells_people_first_and_then_has_its_record(tmp_path):
+    with PtyLine() as control, house(tmp_path, lathe=machine(control)) as shop:
+        shop.drop("lathe", "0004.nc", SLEEVE)
+        sent = shop.receipt("lathe", "sent", "0004.nc")
+        front, _, record = (shop.shop / "lathe/sent/0004.nc.receipt.txt").read_text().partition("\n\n")
+        assert [line.partition(":")[0] for line in front.split("\n")] == ["what", "do"]
+        assert front.endswith("O0004 (SLEEVE) was sent to lathe, all of it\n" + f"do: {sent.get('do')}")
+        assert record.startswith("result: sent\nmachine: lathe\n")
+        assert (front + record).count("prove out") == 1
+        assert sent.get("time").endswith("Z"), "records have UTC"
+        shop.drop("lathe", "note.txt", b"HELLO FRED\nPLEASE MAKE 10 OF THESE\n")
+        refused = shop.receipt("lathe", "refused", "note.txt")
+        assert "note.txt was not sent to lathe; it lies here" in refused.get("what")
+        assert "this is no part program" in refused.get("why")
+        assert refused.get("do").endswith("drop it into to-machine/ again")
+        assert len(refused.all("reason")) == 1, "one cause, one sentence"
+
+
+def test_a_punch_of_letter_salad_is_told_by_its_cause_and_gets_no_name_of_it(tmp_path):
+    with PtyLine() as control, house(tmp_path, lathe=machine(control)) as shop:
+        control.say(b"%\nO\x80008\n" + b"Y\x83X\x85\xffF\x7fcE\x9b" * 40 + b"\n%\n")
+        damaged = shop.shop / "lathe/from-machine/damaged"
+        (receipt,) = until(lambda: list(damaged.glob("*.receipt.txt")))
+        assert receipt.name.startswith("UNNAMED-2")
+        found = shop.receipt("lathe", "from-machine/damaged", receipt.name.removesuffix(".receipt.txt"))
+        assert len(found.all("reason")) == 1
+        assert "compare line.baud, line.frame and tape.code" in found.get("why")
+        assert found.get("do").startswith("punch it out again")

@@ -4,6 +4,7 @@ Normal blocks cost one search over the whole piece; only what is not normal is l
 """
 
 import re
+from dataclasses import dataclass
 from typing import Final
 
 from dncd.choices import LowerCase
@@ -73,26 +74,40 @@ def check_length(text: str, line: int, rules: Rules, findings: Findings) -> None
         findings.add("block-too-long", what, place(text, found.start(1), line))
 
 
-def check_words(text: str, line: int, findings: Findings, end_words: str = "") -> None:
+@dataclass(slots=True)
+class Share:
+    """How much of a text is words. words: of blocks that are looked at one by one, and one for each other line that is not
+    empty; odd: words that no control can read; first: where the first of them stands."""
+
+    words: int = 0
+    odd: int = 0
+    first: Place | None = None
+
+
+def check_words(text: str, line: int, findings: Findings, share: Share, end_words: str = "") -> None:
     """Codes `odd-word`, `comment-unclosed` and `comment-nested`. text: whole blocks, no mark lines; end_words: not odd."""
     at = 0
     codes = ("odd-word", "comment-unclosed", "comment-nested")
     while any(map(findings.wanted, codes)) and not any(map(findings.exhausted, codes)):
         normal = _NORMAL.match(text, at)
         start = normal.end() if normal else at
+        share.words += text.count("\n", at, start) - text.count("\n\n", at, start)
         if start >= len(text):
             return
         stop = text.find("\n", start)
         stop = stop if stop >= 0 else len(text)
         line += text.count("\n", at, start)
-        _check_block(text[start:stop], line, findings, end_words.upper().split())
+        _check_block(text[start:stop], line, findings, share, end_words.upper().split())
         at, line = stop + 1, line + 1
 
 
-def _check_block(block: str, line: int, findings: Findings, end_words: list[str]) -> None:
+def _check_block(block: str, line: int, findings: Findings, share: Share, end_words: list[str]) -> None:
     for token in tokens(block[:_WORDS_CHARS]):
         where = Place(line, token.at + 1, block[:_BLOCK_CHARS])
         odd = token.kind is TokenKind.ODD and token.text.strip().upper() not in end_words
+        share.words += not odd
+        if odd:
+            share.odd, share.first = share.odd + 1, share.first or where
         if odd and token.text.isascii() and token.text.isprintable():
             findings.add("odd-word", _odd(token), where)
         elif token.kind is TokenKind.BAD_COMMENT and ")" in token.text:

@@ -30,6 +30,12 @@ class Kind:
 
 KINDS: Final[Mapping[str, Kind]] = {
     "empty": Kind(Weight.REFUSE, "empty programs", "put the program's blocks into the file and drop it again"),
+    "not-a-program": Kind(
+        Weight.REFUSE,
+        "files that are no programs",
+        "take it away; where this control's programs look so, name the words that end them in program.end_words, or set "
+        'not-a-program = "warn" in program.findings',
+    ),
     "uncodable": Kind(
         Weight.REFUSE,
         "characters that the tape code does not have",
@@ -79,6 +85,11 @@ KINDS: Final[Mapping[str, Kind]] = {
     "number-out-of-range": Kind(
         Weight.WARN, "program numbers out of range", "give the program a number that the control takes"
     ),
+    "no-number": Kind(
+        Weight.WARN,
+        "programs without a number",
+        "give it the number under which the control keeps it, such as O0004, if that control wants one",
+    ),
     "second-program": Kind(
         Weight.REFUSE, "further programs", "drop each program as a file of its own: this control takes one at a time"
     ),
@@ -127,6 +138,13 @@ class Findings:
         if self._counts[code] <= PLACES_OF_A_KIND:
             finding = Finding(code, Severity(self._weights[code].value), what, KINDS[code].next_step, place)
             self._listed.setdefault(code, []).append(finding)
+
+    def is_no_program(self, what: str, place: Place | None) -> None:
+        """One cause, one finding: what else was found in a file that is refused as no program is of no use to anybody."""
+        if self.refuses("not-a-program"):
+            self._listed.clear()
+            self._counts.clear()
+        self.add("not-a-program", what, place)
 
     def result(self) -> tuple[Finding, ...]:
         """At most defaults.REASONS findings, those that refuse first, then by line; the rest counted in a last one."""

@@ -40,6 +40,11 @@ class ProgramChecks:
         self._numbers: set[int] = set()
         self._calls: dict[str, tuple[str, Place]] = {}
 
+    @property
+    def has_blocks(self) -> bool:
+        """Whether there is anything but comments."""
+        return bool(self.heads) or self._last is not None
+
     def feed(self, text: str, line: int) -> None:
         """Takes whole blocks; line: the number of the first in the file."""
         if self.empty and text.strip():

@@ -10,9 +10,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from dncd import defaults
 from dncd.choices import LowerCase, MarkAt
 from dncd.program import names
-from dncd.program.block_checks import check_characters, check_length, check_small_letters, check_words, place
+from dncd.program.block_checks import Share, check_characters, check_length, check_small_letters, check_words, place
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised
 from dncd.program.findings import Findings
 from dncd.program.names import Head
@@ -94,6 +95,7 @@ class _Reading:
         self._rules = rules
         self._findings = Findings(rules.weights)
         self._programs = ProgramChecks(rules, self._findings)
+        self._share = Share()
         self._marks: list[_Mark] = []
         self._first: Place | None = None  # the first line with text
         self._after_mark: Place | None = None  # the first line with text after the last mark
@@ -156,7 +158,7 @@ class _Reading:
     def _between(self, text: str, line: int) -> None:
         if not text:
             return
-        check_words(text, line, self._findings, self._rules.end_words)
+        check_words(text, line, self._findings, self._share, self._rules.end_words)
         self._programs.feed(text, line)
         if self._marks and not self._after_mark:
             self._after_mark = self._text_line(text, 0, line)
@@ -194,12 +196,26 @@ class _Reading:
         use = rules.other_use(name, title) if name else ""
         if use:
             self._findings.add("name-used", use)
+        if not name and rules.memory_chars and not self._programs.empty:
+            self._findings.add("no-number", "it has no program number, so it goes by its file's name in all records")
+        self._is_program()
         heads = zip(self._programs.heads, self._programs.lines, strict=True)
         programs = tuple(Found(head.name, head.number, head.title, line) for head, line in heads)
         found = self._findings.result()
         return Survey(
             *out, first_line, end_line, stop - start, blocks, image, rules.lower_case, name, title, programs, found
         )
+
+    def _is_program(self) -> None:
+        """Whether it is one, unless the settings name the words of this control's own text."""
+        share = self._share
+        if self._rules.end_words != defaults.END_WORDS or self._programs.empty or self._had_long_line:
+            return
+        if share.odd > share.words:
+            what = f"this is no part program: {share.odd} of its words are not letter and number, {share.words} are"
+            self._findings.is_no_program(what, share.first)
+        elif not self._programs.has_blocks:
+            self._findings.is_no_program("this is no part program: it has no block at all", self._first)
 
     def _bounds(self) -> tuple[_Mark | None, _Mark | None]:
         """The opening and the closing mark line: one mark alone is the opening if it comes first, else the closing."""

@@ -1,7 +1,11 @@
 """What the ledger line and the receipt of an ending say, and the file that the office gets of a capture."""
 
+import dataclasses
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
 from typing import Any, Final
 
 from dncd.peer_text import printable
@@ -23,10 +27,41 @@ CAUTION_LINK: Final = (
 READER_OFF: Final = (
     "the control switched its reader off behind the program: short of a readback the best sign that it read all of it"
 )
+HERE: Final = "\ue000HERE"
+"""Stands in a reason for the path of the refused file until its ending has found it a name: what it says can be typed."""
+
+_FOR_PEOPLE: Final = {
+    Result.SENT: ("{program} was sent to {machine}, all of it", CAUTION),
+    Result.RECEIVED: ("{program} came from {machine}", "nothing, unless it was changed there: see below"),
+    Result.DAMAGED: (
+        "what {machine} punched came damaged: it is no good program",
+        "punch it out again, and never send this file to a control",
+    ),
+    Result.REFUSED: (
+        "{file} was not sent to {machine}; it lies here, in refused/",
+        "put right what the reasons below say, and drop it into to-machine/ again",
+    ),
+    Result.INTERRUPTED: (
+        "{file} was sent to {machine} only in part, or not at all; it lies here, in refused/",
+        "look what the control holds, delete a part of it there, then drop the file into to-machine/ again",
+    ),
+    Result.WITHDRAWN: (
+        "{file} was taken back and not sent to {machine}; it lies here, in refused/",
+        "drop it into to-machine/ again if it is to go",
+    ),
+}
+"""What became of a file, and what to do, by the result."""
+
 _NAMED: Final = 20
 """Programs that one line of a receipt names."""
 
 CAUTION_DRIP: Final = "keep clear while a drip-fed program runs: a lost line stops it in the middle of a cut"
+
+
+def placed(ended: Sent, path: Path) -> Sent:
+    """With the path of the file in its reasons, as it is typed in a shell."""
+    reasons = tuple(reason.replace(HERE, shlex.quote(str(path))) for reason in ended.reasons)
+    return dataclasses.replace(ended, reasons=reasons)
 
 
 def file_of(part: Part, line_end: str) -> bytes:
@@ -109,7 +144,7 @@ def proven_lines(plan: OutPlan) -> Iterable[str]:
             yield f"{which}yes, revision {signed.revision}, {signed.time}, {signed.by}: {signed.note}"
     if no:
         which = f"{named(no)}: " if several else ""
-        yield f"{which}no; prove it out: single block, dry run, reduced rapid"
+        yield f"{which}no"
 
 
 def named(programs: Sequence[str]) -> str:
@@ -120,7 +155,7 @@ def named(programs: Sequence[str]) -> str:
 
 def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
     pairs: list[tuple[str, object]] = head_pairs(
-        ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record
+        ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record, why=ended.reasons
     )
     if name != plan.file:
         pairs.append(("dropped as", plan.file))
@@ -142,7 +177,7 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
     pairs += [("note", note) for note in ended.notes]
     pairs += [("note", READER_OFF)] if ended.reader_off and ended.result == Result.SENT else []
     if ended.result == Result.SENT:
-        pairs += [("caution", CAUTION), ("caution", CAUTION_LINK)]
+        pairs += [("caution", CAUTION_LINK)]
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
     elif ended.result == Result.INTERRUPTED and ended.counted is not Counted.NOTHING:
         pairs.append(("caution", "the control may hold a part of this program: delete it there before you send again"))
@@ -192,10 +227,24 @@ def in_pairs(plan: InPlan, part: Part, revision: int, aside: str, beside: Beside
 
 
 def head_pairs(
-    result: str, machine: str, titles: Iterable[str], *, name: str, digest: str, record: Record
+    result: str,
+    machine: str,
+    titles: Iterable[str],
+    *,
+    name: str,
+    digest: str,
+    record: Record,
+    why: Sequence[str] = (),
 ) -> list[tuple[str, object]]:
-    """The lines that every receipt has (contract 1), and the ledger line that it stands on."""
+    """Three lines for people, times of the place; then those that every receipt has (contract 1), and its ledger line."""
+    titles = list(titles)
+    what, do = _FOR_PEOPLE[Result(result)]
+    at = datetime.fromisoformat(str(record["time"])).astimezone().strftime("%Y-%m-%d %H:%M %Z")
+    more = f" (and {len(why) - 1} more below)" if len(why) > 1 else ""
     return [
+        ("what", f"{at}: {what.format(program=named(titles), machine=machine, file=printable(name))}"),
+        *([("why", f"{why[0]}{more}")] if why else []),
+        ("do", do),
         ("result", result),
         ("machine", machine),
         *(("program", title) for title in titles),

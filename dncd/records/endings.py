@@ -19,6 +19,7 @@ from dncd.records.claims import Claims
 from dncd.records.ending_words import (
     BESIDE_SHA256,
     Beside,
+    compared_with,
     fault_pairs,
     file_of,
     head_pairs,
@@ -26,6 +27,7 @@ from dncd.records.ending_words import (
     in_wire_fields,
     out_fields,
     out_receipt,
+    placed,
     wire_pairs,
 )
 from dncd.records.holdings import SignedOff
@@ -132,7 +134,8 @@ class Endings:
                 return self._carried_out(saved)
             with self.shop.folders.opened(plan.machine, _where(ended)) as target:
                 name = durable.free_name(target, plan.file)
-            plan = dataclasses.replace(plan, ended=ended, placed_as=name)
+            path = self.shop.folders.path_of(plan.machine, _where(ended)) / name
+            plan = dataclasses.replace(plan, ended=placed(ended, path), placed_as=name)
             plans.save(self.shop.state, plan)
             return self._carried_out(plan)
 
@@ -247,12 +250,19 @@ class Endings:
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         pairs = [
-            *head_pairs(Result.DAMAGED, plan.machine, [plan.program], name=path.name, digest=digest, record=record),
+            *head_pairs(
+                Result.DAMAGED,
+                plan.machine,
+                [plan.program],
+                name=path.name,
+                digest=digest,
+                record=record,
+                why=plan.reasons,
+            ),
             *receipts.reasons(plan.reasons),
             *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
             *fault_pairs(plan.line_faults),
             ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
-            ("caution", "never send this file to a control; punch the program out again"),
         ]
         _receipt(path, pairs)
         raw = self.shop.state / "captures" / f"{plan.id}{spool.RAW}"
@@ -295,12 +305,12 @@ class Endings:
             )
         with self.shop.folders.opened(plan.machine, FROM_MACHINE) as folder:
             path = folder / name
-            beside = _beside(
-                path, part, transfer, self.shop.line_end
-            )  # first: the receipt that goes knows the one before
+            # first: the receipt that goes knows the one before
+            beside = _beside(path, part, transfer, self.shop.line_end)
             if aside := _deliver(path, data, transfer):
                 aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
-            head = head_pairs(Result.RECEIVED, plan.machine, [part.title], name=name, digest=digest, record=record)
+            of, why = [part.title], [compared_with(part)]
+            head = head_pairs(Result.RECEIVED, plan.machine, of, name=name, digest=digest, record=record, why=why)
             _receipt(path, [*head, *in_pairs(plan, part, revision.number, aside, beside)])
         return self._told(plan.machine, FROM_MACHINE, name, record, ())
 

@@ -39,7 +39,10 @@ class Receipt:
         return tuple(value for k, value in self.lines if k == key)
 
     def render(self) -> str:
-        return "".join(f"{key}: {value}\n" for key, value in self.lines)
+        """Lines for people, if any, stand in front of `result`, and an empty line behind them."""
+        front = [key for key, _ in self.lines].index("result") if self.get("result") else 0
+        lines = [f"{key}: {value}\n" for key, value in self.lines]
+        return "".join([*lines[:front], *(["\n"] if front else []), *lines[front:]])
 
 
 def one_line(text: str) -> str:

@@ -14,7 +14,7 @@ from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable
 from dncd.program.edits import LostEdit, Version
 from dncd.records.checks import Readback
-from dncd.records.ending_words import named
+from dncd.records.ending_words import HERE, named
 from dncd.records.holdings import Holdings, SignedOff
 from dncd.records.library import Library
 from dncd.records.proving import Standing
@@ -102,7 +102,7 @@ class LostEditGate:
             return []
         return [Version(r.number, r.origin, text) for r, text in zip(history, texts, strict=True)]
 
-    def refusals(self, lost: Iterable[Lost], file: str) -> tuple[str, ...]:
+    def refusals(self, lost: Iterable[Lost]) -> tuple[str, ...]:
         """The sentences of a refusal: what is missing, and the ways out."""
         said = []
         for program in lost:
@@ -115,7 +115,7 @@ class LostEditGate:
             name = f"from-machine/{program.program}{self._extension}"
             said.append(
                 f"take the edit over from {printable(name)} and drop the file again, or send it over the edit with "
-                f"`dncd send --over-edits {self._machine} {printable(file)}`"
+                f"`dncd send --over-edits {self._machine} {HERE}`"
             )
         return tuple(said)
 
@@ -153,12 +153,12 @@ class ProvenGate:
             program for program, text in texts if not standing.any(program) or standing.of(program, text) is None
         )
 
-    def refusals(self, unproven: Sequence[str], file: str) -> tuple[str, ...]:
+    def refusals(self, unproven: Sequence[str]) -> tuple[str, ...]:
         """The sentences of a refusal, and the ways out."""
         return (
             f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
             " else out",
-            f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {printable(file)}`; when the "
+            f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {HERE}`; when the "
             f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
         )
 
@@ -211,11 +211,11 @@ class Gates:
         if lost and self.leaves.has("over-edits", checked.sha256):
             warnings += self._edits.warnings(lost)
         elif lost:
-            refusals = self._edits.refusals(lost, name)
+            refusals = self._edits.refusals(lost)
         if unproven and self.leaves.has("to-prove", checked.sha256):
             warnings = (*warnings, self._proven.warning(unproven))
         elif unproven:
-            refusals += self._proven.refusals(unproven, name)
+            refusals += self._proven.refusals(unproven)
         return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest)
 
     def outdated(self, library: Library, checked: Checked) -> bool:

@@ -26,7 +26,7 @@ from dncd.records.revisions import Revision
 from dncd.records.store import Store
 from dncd.station.capture_reading import Contents, Known, Mending, read_all, shells, torn
 from dncd.station.results import Damage
-from dncd.tape.capture import Capture, Closed
+from dncd.tape.capture import WRONG_SETTINGS, Capture, Closed
 from dncd.tape.codes import Coder
 from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes, fault_words
 
@@ -160,7 +160,8 @@ class Judging:
             notes=(*contents.notes, *left_out),
         )
         if reasons:
-            name = names.safe_name(self._name_of(contents.captures[0], called))
+            salad = any(fault.code == WRONG_SETTINGS for capture in contents.captures for fault in capture.faults)
+            name = _unnamed() if salad else names.safe_name(self._name_of(contents.captures[0], called))
             return dataclasses.replace(plan, program=name, whole=contents.whole, reasons=tuple(reasons), notes=())
         return dataclasses.replace(plan, result=Result.RECEIVED, parts=parts)
 

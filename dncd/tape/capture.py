@@ -39,6 +39,9 @@ _AGAIN: Final = (
 _COMPARE: Final = (
     "so many do not come from a bad cable: compare line.baud, line.frame and tape.code with what the control is set to"
 )
+WRONG_SETTINGS: Final = "wrong-settings"
+"""Code of the one finding of a capture that rate, frame or code made letter salad of."""
+
 _MANY: Final = 4
 """One damaged character in this many points to wrong settings: another frame or code damages about half."""
 
@@ -149,11 +152,10 @@ def read_capture(
         return "the port reports it as hit" if index in marked else _why(wire[index], coder)
 
     lacks = _missing(bounds.marks, ends_on, tape, whole)
-    faults = [
-        *lacks,
-        *_outside(bytes(chars[:first]), text, opened, ends_on),
-        *_damage(checked, searched, whole, end, why),
-    ]
+    hits = tuple(_damage(checked, searched, whole, end, why))
+    faults = [*lacks, *_outside(bytes(chars[:first]), text, opened, ends_on), *hits]
+    if any(hit.code == WRONG_SETTINGS for hit in hits):
+        faults = [*hits]  # one cause, one sentence
     start, stop = {_Marks.NONE: (0, len(wire)), _Marks.OPENING: (first, len(wire))}.get(bounds.marks, (first, last))
     if not opened:
         before = ""
@@ -273,6 +275,10 @@ def _damage(chars: bytes, searched: slice, whole: str, end: bytes, why: Callable
     """A finding for each damaged character, up to LOCATED, and one for the rest. why: by the index on the wire."""
     count = chars.count(FAULT, searched.start, searched.stop)
     hits = (hit.start() for hit in re.compile(b"\xff").finditer(chars, searched.start, searched.stop))
+    if count > LOCATED and count * _MANY > searched.stop - searched.start:
+        what = f"{count} of {searched.stop - searched.start} characters are damaged"
+        yield Finding(WRONG_SETTINGS, Severity.REFUSE, what, _COMPARE)
+        return
     next_step = _COMPARE if count * _MANY > searched.stop - searched.start else _AGAIN
     line, column, offset, then = 1, 1, 0, 0
     for index in itertools.islice(hits, LOCATED):
