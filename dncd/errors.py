@@ -73,10 +73,13 @@ class RecordsError(DncdError):
 
 
 class NoServiceError(DncdError):
-    """No service answers on the state folder."""
+    """No service answers on the state folder. where: its socket, which nobody knows and no sentence says."""
 
     code = "no-service"
     exit_status = 3
+
+    def __str__(self) -> str:
+        return f"{_sentence(self.what[:1].upper() + self.what[1:])} {_sentence(self.next_step)}"
 
 
 class NotDoneError(DncdError):

@@ -249,7 +249,7 @@ def test_without_a_service_3_and_nothing_is_dropped(
     (shop / "a.nc").write_text("O1")
     status, out, err = words(capsys, *line)
     assert (status, out) == (3, "")
-    assert "`dncd run`" in err
+    assert "Start it: `dncd --config " in err
     assert list((shop / "shop/gang-lathe/to-machine").iterdir()) == []
 
 
@@ -357,6 +357,11 @@ def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixtur
     status, out, err = words(capsys, "check-config")
     assert (status, err) == (0, "")
     assert 'port = "/dev/tty-gang-lathe"' in out
+    assert out.startswith("# No faults. 2 machines: gang-lathe, bore-mill\n")
+    assert "# default" not in out
+    assert "silence_s" not in out
+    assert "silence_s" in words(capsys, "check-config", "--all")[1]
+    assert tomllib.loads(out)["machines"]["gang-lathe"]["line"]["port"] == "/dev/tty-gang-lathe"
     holds = json.loads(words(capsys, "check-config", "--json")[1])
     assert holds["shop"]["folder"] == str(shop / "shop")
     assert holds["machines"]["bore-mill"]["line"]["frame"] == "7E2"
@@ -367,7 +372,7 @@ def test_words_of_old_are_told_by_check_config_and_in_the_journal_at_a_start(
 ) -> None:
     (shop / "dncd.toml").write_text(SETTINGS + "ahead = 8\n")
     hint = "ahead = 8 is written ahead_chars = 8 now"
-    status, out, err = words(capsys, "check-config")
+    status, out, err = words(capsys, "check-config", "--all")
     assert status == 0
     assert hint in err
     assert tomllib.loads(out)["machines"]["bore-mill"]["line"]["ahead_chars"] == 8
@@ -603,9 +608,12 @@ def test_go_and_withdraw(service: Service, capsys: pytest.CaptureFixture[str]) -
     status, out, err = words(capsys, "go", "gang-lathe")
     assert (status, out) == (1, "")
     assert err == "gang-lathe: nothing waits for a go. Drop a file first.\n"
-    assert words(capsys, "withdraw", "gang-lathe", "b.nc")[:2] == (0, "gang-lathe: b.nc is taken back, to refused/\n")
+    assert words(capsys, "withdraw", "gang-lathe", "b.nc")[:2] == (
+        0,
+        "gang-lathe: b.nc is withdrawn; it lies in refused/ with its receipt\n",
+    )
     assert words(capsys, "withdraw", "gang-lathe")[0] == 0
-    assert service.asked[-2:] == [
+    assert [each for each in service.asked if each["do"] == "withdraw"] == [
         {"do": "withdraw", "machine": "gang-lathe", "file": "b.nc"},
         {"do": "withdraw", "machine": "gang-lathe"},
     ]

@@ -97,7 +97,7 @@ def test_two_files_with_a_day_between_them_wait_for_somebodys_word(tmp_path):
         until(lambda: next_of(shop)["withheld"])
         control.go()
         until(lambda: "the next READ brings nothing: 0004.nc is in front" in notes(shop))
-        assert "what to do: take it out of to-machine/, drop it anew, or say `dncd next lathe 0004.nc`" in notes(shop)
+        assert "what to do: take it out of to-machine/, drop it again, or say `dncd next lathe 0004.nc`" in notes(shop)
         until(lambda: "start withheld" in (tmp_path / "run.log").read_text())
         assert shop.dncd("next", "lathe", "nobody.nc").returncode == 1
         assert shop.dncd("next", "lathe", "0007.nc").returncode == 0

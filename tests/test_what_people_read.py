@@ -5,10 +5,13 @@ import subprocess
 import sys
 
 import pytest
-from house import ENV, house, machine, text
+from house import ENV, LONG, house, machine, text
 from pty_line import PtyLine
 from waiting import until
 
+from dncd.cli import main
+from dncd.cli.asking import spelt, unknown
+from dncd.commissioning.loopback_measures import Echo, Measures
 from dncd.line.starting import StartWay
 from dncd.records.checks import Checks, Last
 from dncd.service.next_words import last_lines, later_warnings
@@ -131,3 +134,61 @@ def test_a_punch_of_letter_salad_is_told_by_its_cause_and_gets_no_name_of_it(tmp
         assert len(found.all("reason")) == 1
         assert "compare line.baud, line.frame and tape.code" in found.get("why")
         assert found.get("do").startswith("punch it out again")
+
+
+# --- the words of commands ------------------------------------------------------------------------------------------
+
+SHOP = '[machines.gang-lathe.line]\nport = "/dev/null"\n[machines.bore-mill.line]\nport = "/dev/ttyS9"\n'
+
+
+@pytest.mark.parametrize(
+    ("typed", "status", "told"),
+    [
+        (["status"], 3, "The service does not run. Start it: `dncd --config {file} run` (or `systemctl start dncd`)."),
+        (["withdraw"], 2, "Which machine? gang-lathe, bore-mill"),
+        (["status", "--config", "x"], 2, "--config comes before the command: dncd --config FILE COMMAND"),
+        (["trial", "gang-lathe"], 2, "There is no command 'trial'. Type: dncd line trial"),
+        (["stop"], 2, "Type: dncd withdraw MACHINE"),
+        (["show", "gang-lathe", "O0004", "-r", "abc"], 2, "--revision wants a whole number from 1: 'abc'"),
+        (["show", "gang-lathe", "O0004", "-r", "0"], 2, "--revision wants a whole number from 1: 0"),
+        (["help", "send"], 0, "Offer files to a machine"),
+        (["help"], 0, "Commands:"),
+        (["version"], 0, "dncd "),
+    ],
+)
+def test_what_is_typed_wrong_is_told_with_what_to_type(tmp_path, capsys, typed, status, told):
+    file = tmp_path / "shop.toml"
+    file.write_text(SHOP)
+    assert main(["--config", str(file), *typed]) == status
+    out, err = capsys.readouterr()
+    assert told.format(file=file) in out + err
+
+
+def test_a_value_that_is_no_toml_is_told_with_how_it_is_written(tmp_path, capsys):
+    file = tmp_path / "shop.toml"
+    file.write_text(SHOP + "[machines.gang-lathe.program]\nsend_only_proven = yes\n")
+    assert main(["--config", str(file), "check-config"]) == 2
+    assert "true or false, text in quotes" in capsys.readouterr().err
+
+
+def test_a_program_is_found_by_its_number_and_no_other_number_is_offered():
+    assert [spelt(word) for word in ("4", "o4", "0004", "O0004", "BRACKET.1")] == ["O0004"] * 4 + ["BRACKET.1"]
+    assert "O0014" in str(unknown("program", "O0004", ["O0014"], "the library"))
+    assert "Did you mean" not in str(unknown("program", "O0004", ["O0014"], "the library"))
+    assert "Did you mean 'BRACKET'?" in str(unknown("program", "BRACKE", ["BRACKET"], "the library"))
+
+
+def test_a_withdrawal_in_mid_sending_says_that_the_control_holds_a_part(tmp_path):
+    with PtyLine() as control, house(tmp_path, lathe=machine(control)) as shop:
+        shop.drop("lathe", "0100.nc", text(LONG))
+        control.read(50)
+        control.hold()
+        until(lambda: json.loads(shop.dncd("status", "--json").stdout)["machines"]["lathe"]["state"] == "held")
+        told = shop.dncd("withdraw", "lathe").stdout
+        assert "0100.nc is withdrawn; it lies in refused/ with its receipt" in told
+        assert "which may hold a part of O0100: delete it there" in told
+
+
+def test_no_count_is_more_than_its_whole():
+    soak = Echo(sent=100, lost=100, added=78)
+    assert Measures((), frozenset(), Echo(), 0, 0.0, 0.0, (), Echo(), soak, 38400).errors_per_million == 1e6

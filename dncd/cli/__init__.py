@@ -5,6 +5,7 @@ Exit status: 0 done; 1 it could not be done, or a check found something; 2 wrong
 """
 
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,7 +15,7 @@ import click
 
 from dncd import __version__
 from dncd.cli.asking import Asked, answered
-from dncd.cli.late_group import LateGroup, help_of
+from dncd.cli.late_group import LateGroup, help_of, plainer
 from dncd.errors import DncdError, UsageError
 from dncd.peer_text import printable
 
@@ -71,7 +72,10 @@ LATE: Final = {
 @click.pass_context
 def group(context: click.Context, file: Path | None) -> None:
     """Part programs between the office and machine-tool controls, proven both ways."""
+    from dncd.outside import command_client
+
     context.obj = Asked(file)
+    command_client.start_with = f"dncd --config {shlex.quote(str(file))}" if file is not None else PROGRAM
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -104,6 +108,7 @@ def _run(words: Sequence[str] | None) -> int:
     except click.exceptions.Exit as asked:
         return asked.exit_code
     except click.ClickException as error:
+        error = plainer(error)
         error.show()
         context = getattr(error, "ctx", None)
         where = context.command_path if context else PROGRAM

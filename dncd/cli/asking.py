@@ -1,9 +1,10 @@
 """What every command is asked with: the settings, and the machine that its words name."""
 
+import re
 from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -102,10 +103,20 @@ class Asked:
         return unknown("machine", name, dict.fromkeys((*self.machines, *more)), str(self.file))
 
 
+_NUMBER: Final = re.compile(r"[Oo:]?\d+")
+
+
+def spelt(program: str) -> str:
+    """4, o4 and 0004 as the library has them: O0004."""
+    from dncd.program.names import file_name
+
+    return file_name(program) if _NUMBER.fullmatch(program) else program
+
+
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
     names = list(known)
-    if near := nearest(name, names):
+    if not _NUMBER.fullmatch(name) and (near := nearest(name, names)):  # another number is another program
         next_step = f"Did you mean '{near}'?"
     elif names:
         more = f" and {len(names) - 20} more" if len(names) > 20 else ""

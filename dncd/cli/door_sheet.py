@@ -27,7 +27,7 @@ CHAR_MM: Final = 2.54
 
 GENERATOR: Final = '<meta name="generator" content="dncd index sheet">'
 
-HEADS: Final = ("Program", "Title", "Rev.", "Proven", "Chars", "Tape m", "Last sent", "Last back", "Heed")
+HEADS: Final = ("Program", "Title", "Rev.", "Proven", "Chars", "Tape m", "Last sent", "Last back", "Note")
 
 CAUTIONS: Final = (
     "Prove out a new or changed program before it cuts: single block, dry run, reduced rapid, a hand at feed hold.",

@@ -1,13 +1,16 @@
 """A group whose commands are loaded when they are asked for, so that `--help`, a TAB and each command stay quick."""
 
+import contextlib
 import importlib
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 import click
 from click.shell_completion import CompletionItem
 
+from dncd import __version__
 from dncd.cli.examples import EXAMPLES
+from dncd.errors import DncdError
 
 
 def help_of(command: click.Command) -> str:
@@ -24,6 +27,29 @@ def help_of(command: click.Command) -> str:
     return next((ast.get_docstring(node) or "" for node in found), "")
 
 
+_MEANT: Final = {
+    **{word: f"dncd line {word}" for word in ("ports", "setup", "wiring", "test", "find", "watch", "replay", "trial")},
+    "start": "dncd run",
+    "stop": "dncd withdraw MACHINE",
+    "list": "dncd programs",
+}
+"""What is typed for a command, and the command."""
+
+
+def plainer(error: click.ClickException) -> click.ClickException:
+    """What a user did wrong, told anew where the library's own words do not say what to do."""
+    match error:
+        case click.NoSuchOption(option_name="--config", ctx=ctx):
+            return click.UsageError("--config comes before the command: dncd --config FILE COMMAND", ctx)
+        case click.MissingParameter(param=click.Parameter(name="machine"), ctx=click.Context(obj=obj) as ctx) if obj:
+            with contextlib.suppress(DncdError):
+                return click.UsageError(f"Which machine? {', '.join(obj.machines)}", ctx)
+        case click.BadParameter(param=click.Parameter(type=click.IntRange(min=least, max=most), opts=opts), ctx=ctx):
+            to = f" to {most}" if most is not None else ""
+            return click.UsageError(f"{opts[-1]} wants a whole number from {least or 0}{to}: {error.message}", ctx)
+    return error
+
+
 class LateGroup(click.Group):
     """late: by the command's word its place in this room, MODULE:NAME, and its short help, which is shown without loading
     it."""
@@ -31,6 +57,19 @@ class LateGroup(click.Group):
     def __init__(self, *args: Any, late: Mapping[str, tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.late = late
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Words that people type for a command are told with the command: the nearest word is often another thing."""
+        if args[0] == "help" and args[1:]:
+            return super().resolve_command(ctx, [*args[1:], "--help"])
+        if args[0] in ("help", "version"):
+            click.echo(ctx.get_help() if args[0] == "help" else f"dncd {__version__}")
+            ctx.exit()
+        if args[0] not in self.late and args[0] in _MEANT:
+            raise click.UsageError(f"There is no command {args[0]!r}. Type: {_MEANT[args[0]]}", ctx)
+        return super().resolve_command(ctx, args)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(self.late)

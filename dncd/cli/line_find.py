@@ -145,7 +145,10 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
     if answer.sureness is Sureness.SURE:
         changed = _changed(settings, answer)
         lines += ["", "The settings say so already." if not changed else f"The settings say otherwise: {changed}."]
-        lines += ["To paste:", "", toml(settings.name, answer)]
+        to_do = (
+            "To paste:" if not changed else "Change these lines of the settings file, where these tables stand already:"
+        )
+        lines += [to_do, "", toml(settings.name, answer)]
         lines.append(f"Next: `dncd check-config`, then `dncd line watch {settings.name}` while somebody punches.")
     else:
         lines += ["", "Nothing is named that is not certain. Look at cable, ground and the control's parameter sheet."]

@@ -1,18 +1,23 @@
 """`dncd prove`, and how the other commands tell what is proven and checked."""
 
+import sys
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from dncd.cli import completing
-from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.asking import Asked, as_json, asked, machine_word, spelt
 from dncd.cli.layout import local_time, print_json
 from dncd.peer_text import printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff
     from dncd.records.library import Library
+
+
+_NOBODY: Final = ("root", "dncd", "")
+"""Login names that all share who look after the box."""
 
 
 def _user() -> str:
@@ -48,7 +53,9 @@ def prove(given: Asked, *, machine: str, program: str, revision: int | None, not
     from dncd.service.signing import sign
 
     given.need(machine)
-    done = sign(given.state, Signing(machine, program, note, by, revision or 0))
+    if by in _NOBODY and sys.stdin.isatty():
+        by = click.prompt(f"{by} is no person. Who signs it off", err=True)
+    done = sign(given.state, Signing(machine, spelt(program), note, by, revision or 0))
     if as_json:
         print_json({"machine": machine, **done})
         return

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.cli import completing
-from dncd.cli.asking import Asked, as_json, asked, machine_word, unknown
+from dncd.cli.asking import Asked, as_json, asked, machine_word, spelt, unknown
 from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, local_time, number, print_json, save_page, table
 from dncd.cli.log import known
@@ -35,6 +35,8 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | N
     if sheet or output is not None:
         if machine is None or not sheet or as_json:
             raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
+        if output is None and sys.stdout.isatty():
+            raise click.UsageError("the sheet is a page for a browser: name its file with --output FILE")
         _sheet(given, machine, output)
         return
     from dncd.program.habits import NOT_KEPT
@@ -133,9 +135,9 @@ def _library(given: Asked) -> "Library":
 
 
 def _history(library: "Library", given: Asked, machine: str, program: str) -> "list[Revision]":
-    history = library.history(machine, program)
+    history = library.history(machine, program) or library.history(machine, spelt(program))
     if not history:
-        raise unknown("program", program, library.programs(machine), f"the library of {machine}")
+        raise unknown("program", spelt(program), library.programs(machine), f"the library of {machine}")
     return list(history)
 
 

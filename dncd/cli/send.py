@@ -135,9 +135,17 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
     machine, it is sent to again.
     """
     given.need(machine)
+    before = ask(given.state, {"do": "status"})["machines"].get(machine) or {}
     request = {"do": "withdraw", "machine": machine, **({"file": file} if file else {})}
     done = ask(given.state, request)
     if done.get("released"):
         click.echo(f"{machine}: it is sent to again; what waits in its to-machine/ goes out at its next start")
         return
-    click.echo(f"{machine}: {printable(str(done.get('file', file or 'the program')))} is taken back, to refused/")
+    name = str(done.get("file", file or "the program"))
+    click.echo(f"{machine}: {printable(name)} is withdrawn; it lies in refused/ with its receipt")
+    moving = before.get("transfer") or {}
+    if moving.get("file") == name and moving.get("chars"):
+        click.echo(
+            f"Caution: {moving['chars']} of its {moving['of_chars']} characters had gone to the control, which may hold"
+            f" a part of {printable(str(moving['program']))}: delete it there before anything cuts."
+        )

@@ -1,5 +1,6 @@
 """Commands about the settings file: `check-config`, `reload`."""
 
+import re
 import time
 from typing import Final
 
@@ -16,9 +17,10 @@ LOOK_S: Final = 0.1
 
 
 @click.command("check-config")
+@click.option("--all", "everything", is_flag=True, help="Also what is the default: every key that holds.")
 @as_json
 @asked
-def check_config(given: Asked, as_json: bool) -> None:
+def check_config(given: Asked, everything: bool, as_json: bool) -> None:
     """Check the settings; print what holds."""
     from dncd.outside import config
 
@@ -28,7 +30,12 @@ def check_config(given: Asked, as_json: bool) -> None:
     if as_json:
         print_json(config.plain(settings))
     else:
-        click.echo(config.explain(settings), nl=False)
+        names = settings.machines
+        click.echo(f"# No faults. {len(names)} machine{'' if len(names) == 1 else 's'}: {', '.join(names)}")
+        text = config.explain(settings)
+        if not everything:  # neither the keys that are at their default, nor tables that have no other
+            text = re.sub(r"^\[[^\n]*\n\n", "", re.sub(r"(?m)^.*    # default\n", "", text), flags=re.MULTILINE)
+        click.echo(text, nl=False)
 
 
 @click.command()

@@ -330,9 +330,9 @@ def _damage(measures: Measures, plan: Plan) -> tuple[LineFinding, ...]:
         what = f"Characters are missing now and then, up to {total.longest_lost} in a row: a contact is loose"
         look = f"Move {_where(plan)} while testing, and screw the connectors down"
         return _one(Trouble.LOOSE, what, look)
-    what = f"{total.errors} of {total.sent} characters are damaged, at lower rates too"
+    what = f"{min(total.errors, total.sent)} of {total.sent} characters are damaged, at lower rates too"
     if clean_below:
-        what = f"{total.errors} of {total.sent} characters are damaged, others each time"
+        what = f"{min(total.errors, total.sent)} of {total.sent} characters are damaged, others each time"
     return _one(Trouble.NOISE, what + bits, _NOISE_WORDS)
 
 

@@ -224,4 +224,4 @@ class Measures:
     @property
     def errors_per_million(self) -> float:
         echo = self.soak if self.soak.sent else self.rates[0].echo if self.rates else NO_ECHO
-        return 1e6 * echo.errors / echo.sent if echo.sent else 0.0
+        return 1e6 * min(echo.errors, echo.sent) / echo.sent if echo.sent else 0.0

@@ -107,7 +107,7 @@ def wiring_page(order: Order) -> str:
 <body>
 <h1>{escape(_heading(order))}</h1>
 {"".join(f"<p>{escape(fact)}</p>" for fact in _facts(order))}
-<div class="cautions"><h2>Heed</h2><ul>
+<div class="cautions"><h2>Note</h2><ul>
 {"".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)}
 </ul></div>
 <h2>Drawing</h2>

@@ -31,6 +31,9 @@ _QUEUE_S: Final = 0.01
 
 _PIECE: Final = 1 << 18
 
+start_with = "dncd"
+"""The command as its user must type it, with the settings file that he named."""
+
 
 @contextlib.contextmanager
 def socket_address(state: Path) -> Iterator[str]:
@@ -161,7 +164,8 @@ def translating_errors(state: Path, timeout: float) -> Iterator[None]:
     try:
         yield
     except (FileNotFoundError, ConnectionRefusedError, NotADirectoryError):
-        raise NoServiceError("the service does not run", where, "Start it with `dncd run`") from None
+        next_step = f"Start it: `{start_with} run` (or `systemctl start dncd`)"
+        raise NoServiceError("the service does not run", where, next_step) from None
     except PermissionError:
         what = "this user may not speak to the service"
         raise NotDoneError(what, where, "Use the service's own user, or join its group") from None

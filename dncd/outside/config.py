@@ -67,7 +67,9 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
             line, column, what = len(lines), len(lines[-1]) + 1, re.sub(r" \(at end of document\)$", "", said)
         block = _printable(lines[min(line, len(lines)) - 1].strip())
         problem = f"{path.name}: line {line}, column {column}: not TOML: {what[:1].lower()}{what[1:]}: {block}"
-        raise SettingsError(str(path), (problem,), f"Correct that line of {path}") from None
+        raise SettingsError(
+            str(path), (problem,), f"Correct that line of {path}: true or false, text in quotes"
+        ) from None
     except RecursionError:
         problem = f"{path.name}: brackets are nested too deep."
         raise SettingsError(str(path), (problem,), f"Take them out of {path}") from None
@@ -358,7 +360,7 @@ def explain(settings: Settings) -> str:
 
 
 def _explained(settings: Settings) -> Iterator[str]:
-    yield f"# What holds in {settings.file}; values that are the default are marked so."
+    yield f"# What holds in {settings.file}; `dncd check-config --all` prints what is the default, too, and marks it so."
     yield "[shop]"
     yield from _keys(KINDS["shop"], settings.shop)
     yield ""

@@ -46,7 +46,7 @@ _FOR_PEOPLE: Final = {
         "look what the control holds, delete a part of it there, then drop the file into to-machine/ again",
     ),
     Result.WITHDRAWN: (
-        "{file} was taken back and not sent to {machine}; it lies here, in refused/",
+        "{file} was withdrawn and not sent to {machine}; it lies here, in refused/",
         "drop it into to-machine/ again if it is to go",
     ),
 }

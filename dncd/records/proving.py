@@ -38,11 +38,12 @@ class Signing:
     def checked(self) -> "Signing":
         """The same with its words made one printable line each; UsageError where they say nothing or too much."""
         note, by = (" ".join(printable(" ".join(text.split())).split()) for text in (self.note, self.by))
-        for what, text, most in (("--note", note, NOTE_CHARS), ("--by", by, NAME_CHARS)):
+        say_what = 'Say what was looked at: --note "order 1187, first part measured"'
+        for what, text, most, next_step in (
+            ("--note", note, NOTE_CHARS, say_what), ("--by", by, NAME_CHARS, 'Say who signs: --by "A. Miller"'),
+        ):  # fmt: skip
             if not text or len(text) > most:
-                raise UsageError(
-                    f"{what} has {len(text)} characters", what, f"Say in 1 to {most} characters what and who it was"
-                )
+                raise UsageError(f"it has {len(text)} characters, and 1 to {most} are allowed", what, next_step)
         return Signing(self.machine, self.program, note, by, self.revision)
 
 

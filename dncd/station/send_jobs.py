@@ -33,7 +33,7 @@ from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
 _ALWAYS: Final = 3
 """Programs in succession after which a control switched its reader off, that it is taken to do so always."""
 
-_WITHDRAWN: Final = Sent(Result.WITHDRAWN, ("taken back at a keyboard before its start",))
+_WITHDRAWN: Final = Sent(Result.WITHDRAWN, ("withdrawn at a keyboard before its start",))
 
 
 class SendJobs:

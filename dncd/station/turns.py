@@ -71,7 +71,7 @@ class Turns:
 
     def way_out(self, name: str) -> str:
         """What to do where a start brings nothing."""
-        return f"take it out of to-machine/, drop it anew, or say `dncd next {self._machine} {name}`"
+        return f"take it out of to-machine/, drop it again, or say `dncd next {self._machine} {name}`"
 
     def may_begin(self, file: WaitingFile, now: float) -> tuple[bool, list[ev.Action]]:
         """Its start has come: whether it goes, and what is to be done or said before."""
