@@ -176,6 +176,8 @@ def test_a_dead_thread_starves_the_watchdog(hands, tmp_path):
     health = Health(made, {"state": tmp_path, "folder": tmp_path})
     assert health.look(ROUND)
     made.supply.finish(5.0)
+    assert health.look(ROUND), "one that was ended in order is no problem"
+    made.supply.thread.fault = "OSError: it ended by a fault"
     assert not health.look(ROUND)
     assert [problem.kind for problem in health.problems] == ["dead-supply"]
 

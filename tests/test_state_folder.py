@@ -126,6 +126,24 @@ def test_a_folder_of_0_1_0_is_taken_over_and_nothing_is_sent_twice(root: Path, l
     }
 
 
+def test_a_folder_of_0_2_0_is_read_as_it_is_and_nothing_is_sent_twice(tmp_path: Path, line) -> None:
+    """Killed as the one of 0.1.0 was."""
+    master, machine = line
+    shutil.copytree(OLD.with_name("0.2.0"), tmp_path, dirs_exist_ok=True)
+    dropped = (tmp_path / "shop" / MACHINE / "to-machine" / "0006.nc").read_bytes()
+    before = [record["event"] for record in records(tmp_path / "state")]
+    assert before.count("sent") == 2
+    with house(tmp_path, **{MACHINE: machine}) as shop:
+        told = shop.receipt(MACHINE, "refused", "0006.nc")
+        assert (told.get("result"), told.get("sha256")) == ("interrupted", hashlib.sha256(dropped).hexdigest())
+        assert shop.dncd("verify").returncode == 0
+        held = json.loads(shop.dncd("holds", MACHINE, "--json").stdout)
+        assert [program["program"] for program in held["programs"]][:2] == ["O0004", "O0005"]
+        assert "is proven" in shop.dncd("prove", MACHINE, "O0005", "--by", "A", "--note", "again").stdout
+        assert [r["event"] for r in shop.ledger()[len(before) :]] == ["interrupted", "started", "proven"]
+    assert came(master) == b""
+
+
 def test_a_folder_of_a_newer_dncd_is_refused_and_stays_as_it_is(root: Path) -> None:
     newer = codec.encode(state_format.StateFormat(state_format.FORMAT + 1, "9.1"))
     (root / "state" / "format").write_bytes(newer)

@@ -796,6 +796,21 @@ def test_nothing_is_sent_until_what_came_is_on_record():
     assert len(bench.given_of(Begin)) == 1
 
 
+def test_what_a_control_punches_behind_a_program_is_no_part_of_it_though_dncd_looks_late():
+    """A busy computer finds the last characters gone and the first of a punch there in one look."""
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work(2)
+    while len(bench.written) < bench.chars:
+        bench.run(0.001)
+    bench.now += 1.0  # nobody looked meanwhile
+    bench.look(b"%\nO0001\nM30\n%\n")
+    bench.run(1.0)
+    assert [type(job) for job in bench.jobs] == [Append, End]
+    assert b"".join(job.data for job in bench.given_of(Append)) == b"%\nO0001\nM30\n%\n"
+
+
 def test_a_control_may_punch_while_the_end_of_a_sending_is_written():
     bench = LineBench(do_at_once=False)
     bench.plug()

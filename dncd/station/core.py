@@ -15,7 +15,6 @@ from dncd.choices import ModemLine, StartOn
 from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said
-from dncd.ports.port import Reading
 from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.capture_buffer import CaptureBuffer
@@ -80,7 +79,7 @@ class Core:
             case ev.Wrote():
                 return self._wrote(event, now)
             case ev.Read():
-                return self._read(event.reading, now)
+                return self._read(event, now)
             case ev.Lines() | ev.Suspended() | ev.Holds():
                 if (run := self.sender.run) is not None:
                     run.port_says(event, now)
@@ -227,8 +226,12 @@ class Core:
         actions = run.wrote(event, now)
         return actions if run.sending.outcome is None else [*actions, *self.sender.over(now), *self._say(now)]
 
-    def _read(self, reading: Reading, now: float) -> list[ev.Action]:
-        run = self.sender.run
+    def _read(self, event: ev.Read, now: float) -> list[ev.Action]:
+        reading, run = event.reading, self.sender.run
+        ended: list[ev.Action] = []
+        if run is not None and event.settled and run.is_out(reading.data, now):
+            run.time_goes(now, settled=True)  # a busy computer looks late: what came is none of this sending's
+            ended, run = self.sender.over(now), self.sender.run
         if run is not None:
             run.feed(reading.data, reading.counted, now)
         elif reading.data:
@@ -246,7 +249,7 @@ class Core:
             what = ", ".join(f"{n} {kind}" for kind, n in dataclasses.asdict(reading.notices).items() if n)
             next_step = "look at cable, shield and plugs, and at frame and rate"
             actions.append(warning("faults on the line", what, self.settings.line.port, next_step))
-        return actions
+        return ended + actions
 
     def _captured(self) -> list[ev.Action]:
         """What the captures want done and said; and whether the line is theirs."""

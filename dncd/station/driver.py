@@ -128,7 +128,7 @@ class Station:
                     self._act(core.on(ev.Lines(port.modem()), now))
                 settled = port.settled()
                 if reading is not NOTHING:
-                    self._act(core.on(ev.Read(reading), now))
+                    self._act(core.on(ev.Read(reading, settled), now))
                 if (suspended := port.suspended()) or self._suspended:
                     self._suspended = suspended
                     self._act(core.on(ev.Suspended(Signal.ON if suspended else Signal.OFF), now))
@@ -149,7 +149,7 @@ class Station:
             return False
         try:
             if (reading := port.read()) is not NOTHING:  # a stop that can be read is heard before anything goes
-                self._act(core.on(ev.Read(reading), now))
+                self._act(core.on(ev.Read(reading, port.settled()), now))
                 return False
             if core.needs_modem:
                 core.on(ev.Lines(port.modem()), now)

@@ -192,9 +192,10 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What came over the line since the last look."""
+    """What came over the line since the last look. settled: whether the port had taken all that was written."""
 
     reading: Reading
+    settled: bool = True
 
 
 @dataclass(frozen=True, slots=True)

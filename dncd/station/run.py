@@ -5,6 +5,7 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine, Protocol
+from dncd.line.codes import WHILE_SENDING
 from dncd.line.packet_protocols import Offer
 from dncd.line.packet_sending import PacketSending
 from dncd.line.sending import Sending
@@ -165,6 +166,11 @@ class Run:
     def _waits_for_line(self) -> bool:
         """Whether CTS or DSR has been off since the start: a machine that is switched off uses no program up."""
         return self._by_line and self._written == 0 and self.sending.held_since is not None
+
+    def is_out(self, data: bytes, now: float) -> bool:
+        """Whether all of it has left a plain line, and `data` has more than the reader's codes: the control punches."""
+        plain = isinstance(self.sending, Sending) and not self._waits_for_line
+        return plain and self.sending.has_left(now) and any(byte not in WHILE_SENDING.meaning for byte in data)
 
     def next_due(self, now: float) -> float:
         """When `pump` should be called next; infinity: only an event can help."""
