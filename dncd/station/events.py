@@ -17,7 +17,6 @@ from dncd.station.results import Begun, Checked, Damage, Heard, Prepared
 from dncd.values import Modem, Signal
 
 
-# --- jobs: values that name their thread (`hands.Hands`) -------------------------------------------
 class Scope(enum.Enum):
     """How much of a file's intake is wanted: its image is made of the first in line alone."""
 
