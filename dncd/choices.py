@@ -215,6 +215,15 @@ class Programs(enum.StrEnum):
     MANY = "many"
 
 
+class NameFrom(enum.StrEnum):
+    """What a program is named by that has neither number nor name: see `program.names` and `program.readback`."""
+
+    NUMBER = "number"
+    COMMENT = "comment"
+    WORD = "word"
+    SENT = "sent"
+
+
 class MachineEdits(enum.StrEnum):
     """Whether a dropped file that lacks an edit made at the machine is refused or sent all the same."""
 

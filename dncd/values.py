@@ -21,6 +21,7 @@ from dncd.choices import (
     MachineEdits,
     MarkAt,
     ModemLine,
+    NameFrom,
     Programs,
     Protocol,
     Request,
@@ -236,9 +237,17 @@ class ProgramSettings:
     lowest_number: int = defaults.LOWEST_NUMBER
     highest_number: int = defaults.HIGHEST_NUMBER
     end_words: str = defaults.END_WORDS
+    begins_with: str = ""
+    ends_with: str = ""
+    name_from: tuple[NameFrom, ...] = (NameFrom.NUMBER,)
     machine_edits: MachineEdits = MachineEdits.REFUSE
     send_only_proven: bool = False
     findings: tuple[tuple[str, Weight], ...] = ()
+
+    @property
+    def ends(self) -> tuple[str, ...]:
+        """What ends a program: words, and the one that closes conversational text, which may have blanks inside."""
+        return (*self.end_words.split(), *filter(None, (self.ends_with,)))
 
 
 @dataclass(frozen=True, slots=True)

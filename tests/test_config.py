@@ -166,6 +166,13 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("program", "memory_chars = 0"),
         ("program", "longest_block_chars = 0"),
         ("program", 'lower_case = "Raise"'),
+        ("program", 'begins_with = " BEGIN"'),
+        ("program", 'ends_with = "END  PART"'),
+        ("program", 'name_from = "comment"'),
+        ("program", 'name_from = ["title"]'),
+        ("program", 'name_from = ["comment", "number"]'),
+        ("program", 'name_from = ["comment", "comment"]'),
+        ("program", "name_from = [[]]"),
     ],
 )
 def test_an_impossible_value_is_named_with_what_is_allowed(tmp_path: Path, table: str, wrong: str) -> None:
@@ -417,12 +424,16 @@ def test_what_holds_is_a_settings_file_that_says_the_same(tmp_path: Path) -> Non
     [machines.bore-mill.tape]
     code = "eia"
     eia_codes = { "(" = 0x2C, "$" = 0x5B }
+    [machines.bore-mill.program]
+    name_from = ["sent", "comment"]
     """
     first = read(tmp_path, text)
     shown = config.explain(first)
     assert replace(read(tmp_path, shown, "again.toml"), file=first.file) == first
     assert "27.27 characters a second" in shown  # 300 / 11, standards: serial arithmetic
     assert "baud = 4800    # default" in shown
+    assert 'name_from = ["number", "sent", "comment"]\n' in shown
+    assert config.plain(first)["machines"]["gang-lathe"]["program"]["name_from"] == ["number"]
 
 
 def test_what_holds_shows_every_key(tmp_path: Path) -> None:

@@ -158,12 +158,12 @@ def test_the_reader_off_is_told_and_missed_where_it_always_came(tmp_path, kind):
     ],
 )
 def test_what_ends_a_program(block, words, is_):
-    assert is_end(block, words) is is_
+    assert is_end(block, tuple(words.split())) is is_
 
 
 def test_where_the_end_word_stands():
-    assert end_in("O1\nN20 M30 (END)\n\n(BACK)\n", "M30") == (len("O1\nN20 M30 (END)"), "M30")
-    assert end_in("O1\nG0 X1\n", "M30")[1] == ""
+    assert end_in("O1\nN20 M30 (END)\n\n(BACK)\n", ("M30",)) == (len("O1\nN20 M30 (END)"), "M30")
+    assert end_in("O1\nG0 X1\n", ("M30",))[1] == ""
 
 
 def test_an_end_word_of_the_settings_is_neither_odd_nor_missing(tmp_path):

@@ -2,8 +2,10 @@
 
 import hashlib
 import tracemalloc
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import fields, replace
+from types import MappingProxyType
+from typing import Any
 
 import pytest
 import strategies
@@ -20,11 +22,19 @@ from dncd.program.rules import Rules, Saved
 from dncd.program.survey import Survey, body, survey
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chars
-from dncd.values import Finding, Frame, Severity, TapeSettings
+from dncd.values import Finding, Frame, ProgramSettings, Severity, TapeSettings
 
 ISO = Coder(TapeCode.ISO, Frame.parse("7E2"))
 EIA = Coder(TapeCode.EIA, Frame.parse("8N1"))
-RULES = Rules(ISO.uncodable)
+RULES = Rules(ISO.uncodable, ProgramSettings())
+OF_THE_PROGRAM = {f.name for f in fields(ProgramSettings)} - {"memory_chars"}
+
+
+def other(weights: Mapping[str, Weight] = MappingProxyType({}), **keys: Any) -> Rules:
+    """Rules with other settings, those of the table `program` among them."""
+    own = {key: value for key, value in keys.items() if key not in OF_THE_PROGRAM}
+    program = {key: value for key, value in keys.items() if key in OF_THE_PROGRAM}
+    return replace(RULES, **own, program=ProgramSettings(**program, findings=tuple(weights.items())))
 
 
 def look(data: bytes | str, rules: Rules = RULES, size: int = 1000) -> Survey:
@@ -76,11 +86,11 @@ def test_marks_bound_the_body(data: str, opening: str, between: str, closing: st
 @pytest.mark.parametrize("data", ["%\nO1\nM30", "%\nO1\nN10 G01 X7\nM30\n", "\n%O0004 (A)\nM30\n\n"])
 def test_a_file_that_opens_and_does_not_close_may_be_half_a_file(data: str) -> None:
     for mark_at in ("both", "end"):
-        found = look(data, replace(RULES, mark_at=MarkAt(mark_at)))
+        found = look(data, other(mark_at=MarkAt(mark_at)))
         assert at(only(found, "mark-missing")) == (1 + data.startswith("\n"), 1)
         assert found.refused
     for mark_at in ("start", "none"):
-        assert not look(data, replace(RULES, mark_at=MarkAt(mark_at))).findings
+        assert not look(data, other(mark_at=MarkAt(mark_at))).findings
     torn = {finding.code for finding in look("%\nO1\nN10 G01 X7").findings}
     assert torn == {"mark-missing", "no-end"}
     assert not look("O1\nM30\n").findings, "an office that writes no marks at all"
@@ -88,7 +98,7 @@ def test_a_file_that_opens_and_does_not_close_may_be_half_a_file(data: str) -> N
 
 @pytest.mark.parametrize("mark_at", ["both", "start", "end", "none"])
 def test_a_file_that_lay_there_in_a_power_cut_shows_its_end(mark_at: str) -> None:
-    since = replace(RULES, mark_at=MarkAt(mark_at), weights={"mark-missing": Weight.WARN})
+    since = other(mark_at=MarkAt(mark_at), weights={"mark-missing": Weight.WARN})
     before = replace(since, saved=Saved.BEFORE_CUT)
     for half in ("O1\nN10 G01 X7", "%\nO1\nN10 G01 X7\n", "O1\nM30\nO2\nG04", "O1\nG10 L2 P1 X7.\n", "%\nO1\nM3"):
         assert [each.code for each in look(half, before).findings if each.severity is Severity.REFUSE] == ["cut-short"]
@@ -99,15 +109,15 @@ def test_a_file_that_lay_there_in_a_power_cut_shows_its_end(mark_at: str) -> Non
 
 def test_marks_are_added_where_the_settings_say() -> None:
     for mark_at, out in (("both", "%%"), ("start", "%"), ("end", "%"), ("none", "")):
-        found = look("O1\nM30\n", replace(RULES, mark_at=MarkAt(mark_at)))
+        found = look("O1\nM30\n", other(mark_at=MarkAt(mark_at)))
         assert found.opening + found.closing == out
-        marked = look("%A\nO1\nM30\n%B\n", replace(RULES, mark_at=MarkAt(mark_at)))
+        marked = look("%A\nO1\nM30\n%B\n", other(mark_at=MarkAt(mark_at)))
         assert (marked.opening, marked.closing) == ("%A", "%B"), "a mark that is there is never taken away"
 
 
 @pytest.mark.parametrize("mark", ["*", "$", ".", "^", "\\", "E", "&", "["])
 def test_any_character_can_be_the_mark(mark: str) -> None:
-    found, text = look_and_body(f"{mark}\nO1\nM30\n{mark}\n", replace(RULES, mark=mark))
+    found, text = look_and_body(f"{mark}\nO1\nM30\n{mark}\n", other(mark=mark))
     assert (found.opening, text, found.closing) == (mark, "O1\nM30\n", mark)
     assert not found.findings
 
@@ -124,7 +134,7 @@ def test_the_image_is_as_long_as_the_tape_says(
 ) -> None:
     """Against tape.image, which makes the image that goes out."""
     text += "M30\n"
-    rules = replace(RULES, block_end_chars=len(end.chars), mark_at=mark_at)
+    rules = other(block_end_chars=len(end.chars), mark_at=mark_at)
     found, between = look_and_body(opening + text + closing, rules)
     assert between == text
     tape = TapeSettings(block_end=end, mark_at=mark_at)
@@ -147,16 +157,16 @@ def test_a_character_without_code() -> None:
 def test_small_letters() -> None:
     data = "%\nO0009\nN10 g00 x1.\nM30\n%\n"
     assert at(only(look(data), "lower-case")) == (3, 5)
-    raised, text = look_and_body(data, replace(RULES, lower_case=LowerCase.UPPER))
+    raised, text = look_and_body(data, other(lower_case=LowerCase.UPPER))
     assert not raised.findings
     assert text == "O0009\nN10 G00 X1.\nM30\n"
-    kept, text = look_and_body(data, replace(RULES, lower_case=LowerCase.KEEP))
+    kept, text = look_and_body(data, other(lower_case=LowerCase.KEEP))
     assert not kept.findings
     assert "g00 x1." in text
     assert at(only(look("O1(x)\nM30\n"), "lower-case")) == (1, 4), "in comments too"
-    eia = replace(RULES, uncodable=EIA.uncodable, lower_case=LowerCase.KEEP)
+    eia = other(uncodable=EIA.uncodable, lower_case=LowerCase.KEEP)
     assert [f.code for f in look(data, eia).findings] == ["uncodable", "uncodable"], "EIA code has no small letters"
-    assert at(only(look(data, replace(RULES, uncodable=EIA.uncodable)), "lower-case")) == (3, 5)
+    assert at(only(look(data, other(uncodable=EIA.uncodable)), "lower-case")) == (3, 5)
 
 
 def test_long_blocks() -> None:
@@ -178,14 +188,14 @@ def test_memory() -> None:
     """31496 characters are 80 m of tape; the marks and every block end count."""
     block = "G01 X1. Y1.\n"
     fits = (defaults.MEMORY_CHARS - len("%\n%\nM30\n")) // len(block)
-    rules = replace(RULES, weights={"no-number": Weight.OFF})
+    rules = other(weights={"no-number": Weight.OFF})
     assert not look(block * fits + "M30\n", rules).findings
     found = look(block * (fits + 1) + "M30\n", rules)
     finding = only(found, "too-big")
     assert str(found.image_chars) in finding.what
     assert str(found.image_chars - defaults.MEMORY_CHARS) in finding.what
     only(look(block * fits + "M30\n", replace(rules, block_end_chars=2)), "too-big")
-    assert not look(block * 50_000 + "M30\n", replace(RULES, memory_chars=0)).findings
+    assert not look(block * 50_000 + "M30\n", other(memory_chars=0)).findings
 
 
 @pytest.mark.parametrize(
@@ -242,9 +252,10 @@ def test_no_end() -> None:
 
 
 def test_comments() -> None:
-    assert at(
-        only(look("O1\nG0 (OPEN\nX1.)\nM30\n", replace(RULES, weights={"odd-word": Weight.OFF})), "comment-unclosed")
-    ) == (2, 4)
+    assert at(only(look("O1\nG0 (OPEN\nX1.)\nM30\n", other(weights={"odd-word": Weight.OFF})), "comment-unclosed")) == (
+        2,
+        4,
+    )
     assert at(only(look("O1\nG0 (A (B) C)\nM30\n"), "comment-nested")) == (2, 4)
     assert not look("O1 (A)\n(B) G0 (C) (D)\nM30\n").findings
 
@@ -260,7 +271,7 @@ def test_comments() -> None:
     ],
 )
 def test_words_that_are_none_but_are_right(block: str) -> None:
-    rules = replace(RULES, lower_case=LowerCase.KEEP)
+    rules = other(lower_case=LowerCase.KEEP)
     assert not look(f"O1\n{block}\nM30\n", rules).findings
 
 
@@ -281,7 +292,7 @@ def test_odd_words(block: str, column: int) -> None:
 def test_numbers() -> None:
     assert at(only(look("O1\nN10 G0\nN20 G1\nN10 G2\nM30\n"), "block-number-twice")) == (4, 1)
     assert not look("O1\nN10 G0\nM99\nO2\nN10 G0\nM99\n").findings, "each program has its own numbers"
-    rules = replace(RULES, number_range=(1, 7999))
+    rules = other(lowest_number=1, highest_number=7999)
     assert at(only(look("O7999\nM30\nO8000\nM30\n", rules), "number-out-of-range")) == (3, 1)
     assert "O8000" in only(look("%O8000\nO8000\nM30\n%\n", rules), "number-out-of-range").what
 
@@ -289,12 +300,12 @@ def test_numbers() -> None:
 def test_a_second_program() -> None:
     data = "O1\nM30\nO2\nM30\n"
     assert not look(data).findings
-    finding = only(look(data, replace(RULES, programs=Programs.ONE)), "second-program")
+    finding = only(look(data, other(programs=Programs.ONE)), "second-program")
     assert (at(finding), finding.severity) == ((3, 1), Severity.REFUSE)
 
 
 def test_calls() -> None:
-    rules = replace(RULES, knows=lambda name: name in {"O1000", "O51001"})
+    rules = other(knows=lambda name: name in {"O1000", "O51001"})
     for call in (
         "M98 P1000",
         "M98P0001000",
@@ -348,15 +359,15 @@ def test_a_file_by_mistake_is_told_as_that_and_goes_nowhere(data: str) -> None:
     found = look(data)
     assert found.refused
     assert "no part program" in only(found, "not-a-program").what
-    own = replace(RULES, weights={"not-a-program": Weight.OFF})
+    own = other(weights={"not-a-program": Weight.OFF})
     assert "not-a-program" not in {f.code for f in look(data, own).findings}
-    assert "not-a-program" not in {f.code for f in look(data, replace(RULES, end_words="END")).findings}
+    assert "not-a-program" not in {f.code for f in look(data, other(end_words="END")).findings}
 
 
 def test_a_program_without_a_number_is_warned_of() -> None:
     found = look("N10 G00 X1.\nM30\n")
     assert only(found, "no-number").severity is Severity.WARN
-    assert not look("N10 G00 X1.\nM30\n", replace(RULES, memory_chars=0)).findings, "drip feed keeps nothing"
+    assert not look("N10 G00 X1.\nM30\n", other(memory_chars=0)).findings, "drip feed keeps nothing"
     assert not look("%O0004\nN10 G00 X1.\nM30\n%\n").findings
 
 
@@ -364,13 +375,13 @@ def test_weights_can_be_changed() -> None:
     data = "O1\nG0 X\n(é)\n"
     normal = {f.code: f.severity for f in look(data).findings}
     assert normal == {"uncodable": Severity.REFUSE, "odd-word": Severity.WARN, "no-end": Severity.WARN}
-    changed = replace(RULES, weights={"odd-word": Weight.REFUSE, "no-end": Weight.OFF, "uncodable": Weight.WARN})
+    changed = other(weights={"odd-word": Weight.REFUSE, "no-end": Weight.OFF, "uncodable": Weight.WARN})
     assert {f.code: f.severity for f in look(data, changed).findings} == {
         "uncodable": Severity.REFUSE,  # it cannot be sent, whatever the settings say
         "odd-word": Severity.REFUSE,
     }
     with pytest.raises(ValueError, match="no finding is called 'odd-wort'"):
-        look(data, replace(RULES, weights={"odd-wort": Weight.OFF}))
+        look(data, other(weights={"odd-wort": Weight.OFF}))
 
 
 def test_many_findings_are_counted_and_hide_no_other() -> None:
@@ -387,7 +398,7 @@ def test_many_findings_are_counted_and_hide_no_other() -> None:
 
 
 def test_small_letters_that_only_warn_are_still_uncodable_in_eia() -> None:
-    warns = replace(RULES, uncodable=EIA.uncodable, weights={"lower-case": Weight.WARN})
+    warns = other(uncodable=EIA.uncodable, weights={"lower-case": Weight.WARN})
     found = {f.code: f.severity for f in look("O1\nG0 x1.\nM30\n", warns).findings}
     assert found == {"lower-case": Severity.WARN, "uncodable": Severity.REFUSE}
 
@@ -428,7 +439,7 @@ def test_name_and_title(data: str, name: str, title: str) -> None:
 def test_a_title_may_stand_in_the_next_piece() -> None:
     """The number at the very end of a piece, its title in the one after; not the title of the next program."""
     front = "G00 X1.\n" * (PIECE_CHARS // 8)
-    rules = replace(RULES, memory_chars=0)
+    rules = other(memory_chars=0)
     for shift in range(-2, 3):
         data = f"O1\n{front[: (PIECE_CHARS // 8 + shift) * 8 - 8]}M30\nO2\n"
         found = look(f"{data}(TITLE)\nM30\n", rules, size=8192)
@@ -440,7 +451,7 @@ def test_a_title_may_stand_in_the_next_piece() -> None:
 def test_programs_of_a_dump() -> None:
     made = many(330)
     data = "%\n" + "".join(program.text for program in made) + "%\n"
-    rules = replace(RULES, memory_chars=0, lower_case=LowerCase.KEEP)
+    rules = other(memory_chars=0, lower_case=LowerCase.KEEP)
     found, text = look_and_body(data, rules, size=4096)
     assert [(p.name, p.title) for p in found.programs] == [(p.name, p.title) for p in made]
     assert text == data[2:-2]
@@ -450,7 +461,7 @@ def test_programs_of_a_dump() -> None:
 
 def test_generated_programs_have_no_findings() -> None:
     """Nothing in a right program of any dialect is found fault with; a call is, where nothing is known."""
-    rules = replace(RULES, lower_case=LowerCase.KEEP, longest_block_chars=200, knows=lambda name: False)
+    rules = other(lower_case=LowerCase.KEEP, longest_block_chars=200, knows=lambda name: False)
     for program in many(330):
         found = look(f"%\n{program.text}%\n", rules)
         missing = [f.what for f in found.findings if f.code == "missing-subprogram"]
@@ -465,7 +476,7 @@ def test_nist_programs_stay_unchanged(program: dict[str, object], end: str) -> N
     lines = program["lines"]
     assert isinstance(lines, list)
     data = "".join(line + end for line in lines).encode("ascii")
-    found, text = look_and_body(data, replace(RULES, lower_case=LowerCase.KEEP))
+    found, text = look_and_body(data, other(lower_case=LowerCase.KEEP))
     assert hashlib.sha256(text.encode()).hexdigest() == program["sha256_lf"]
     assert {f.code for f in found.findings} - {"no-number"} == (set() if program["ends_with"] else {"no-end"})
 
@@ -479,7 +490,7 @@ def test_ten_megabytes_take_little_memory() -> None:
     def chunks() -> Iterable[bytes]:
         return (block for _ in range(count))
 
-    rules = replace(RULES, memory_chars=0)
+    rules = other(memory_chars=0)
     found = survey(chunks, encoding_of(chunks), rules)
     assert found.blocks == count * 999
     tracemalloc.start()

@@ -124,7 +124,7 @@ def _heard(ended: Ended, began: float, contents: Contents, settings: MachineSett
 
 
 def _programs(capture: Capture, settings: MachineSettings) -> Iterator[tuple[str, str, int]]:
-    for part in split(capture.text, capture.opening, settings.tape.mark or "%"):
+    for part in split(capture.text, capture.opening, settings.tape.mark or "%", settings.program.ends):
         yield part.name or f"{part.kind.value} without a name", part.title, part.text.count("\n")
 
 

@@ -5,8 +5,8 @@ thread of the service, the lines ran at 89 % of their rate; in a process, at 98.
 (`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had
 nothing to do for `_IDLE_S`.
 
-Request and answer are one JSON line each: `{"known", "punched"}` and the fields of a `Reading`, or `{"versions", "dropped"}`
-and a list of revisions with lines.
+Request and answer are one JSON line each: `{"known", "punched"}` and the fields of a `Reading`, `{"versions", "dropped"}`
+and a list of revisions with lines, or `{"texts", "punched"}` and the percent of each.
 """
 
 import contextlib
@@ -22,7 +22,7 @@ from typing import Any, Final
 
 from dncd.program.carrying import Carried, Carry
 from dncd.program.edits import LostEdit, Version, lost_edits
-from dncd.program.readback import Reading, read_back
+from dncd.program.readback import Reading, read_back, shares
 from dncd.program.substance import Answer
 from dncd.values import Origin
 
@@ -75,6 +75,14 @@ class Comparer:
             if isinstance(answer, list):
                 return tuple(LostEdit(number, tuple(said)) for number, said in answer)
         return lost_edits(versions, dropped)
+
+    def shares(self, known: Sequence[str], punched: str) -> list[int]:
+        """As `program.readback.shares`. Where it took too long it is like none."""
+        if sum(map(len, known)) + len(punched) > _SMALL_CHARS:
+            with contextlib.suppress(TimeoutError):
+                return self._answer({"texts": known, "punched": punched}) or shares(known, punched)
+            return [0] * len(known)
+        return shares(known, punched)
 
     def _answer(self, question: dict[str, Any]) -> Any:
         try:
@@ -161,6 +169,8 @@ def serve() -> None:
 def _done(asked: dict[str, Any]) -> Any:
     if "versions" in asked:
         return [(edit.number, edit.differences) for edit in lost_edits(_versions(asked["versions"]), asked["dropped"])]
+    if "texts" in asked:
+        return shares(asked["texts"], asked["punched"])
     said = read_back(_versions(asked["known"]), asked["punched"])
     return said.number, said.answer, said.differences, said.carried.how, said.carried.text, said.spelling
 

@@ -383,8 +383,7 @@ def _keys(table: Table, part: Any) -> Iterator[str]:
     for f in fields(part):
         value = getattr(part, f.name)
         default = f.name in table.defaults and value == table.defaults[f.name]
-        shown = dict(value) if isinstance(value, tuple) else value
-        yield f"{f.name} = {toml_value(shown)}" + ("    # default" if default else "")
+        yield f"{f.name} = {toml_value(config_rules.written(value))}" + ("    # default" if default else "")
 
 
 def _meaning(part: Any) -> str:
@@ -414,7 +413,5 @@ def plain(settings: Settings) -> dict[str, Any]:
 
 
 def _plain_table(part: Any) -> dict[str, Any]:
-    values = ((f.name, getattr(part, f.name)) for f in fields(part))
-    return {
-        k: dict(v) if isinstance(v, tuple) else v if isinstance(v, (bool, int, float)) else str(v) for k, v in values
-    }
+    values = ((f.name, config_rules.written(getattr(part, f.name))) for f in fields(part))
+    return {k: v if isinstance(v, (bool, int, float, list, dict)) else str(v) for k, v in values}

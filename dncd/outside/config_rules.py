@@ -12,7 +12,7 @@ from importlib import resources
 from typing import Any, Final, get_type_hints
 
 from dncd import defaults
-from dncd.choices import CHARACTERS, SAID, Protocol, TapeCode, Weight, characters
+from dncd.choices import CHARACTERS, SAID, NameFrom, Protocol, TapeCode, Weight, characters
 from dncd.peer_text import nearest
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
@@ -154,6 +154,20 @@ def _finding_faults(table: Mapping[str, Any]) -> Iterator[tuple[str, Any, str]]:
             yield code, weight, 'allowed: "refuse" alone, for such a file cannot be sent'
 
 
+def _name_from(value: object) -> tuple[NameFrom, ...]:
+    """The number comes first in any case (contract, 5)."""
+    if not isinstance(value, list) or len({*map(str, value)}) < len(value) or NameFrom.NUMBER in value[1:]:
+        raise ValueError
+    return tuple(dict.fromkeys([NameFrom.NUMBER, *map(NameFrom, value)]))
+
+
+def written(value: Any) -> Any:
+    """A list of words or a table, as it is written in the file; any other value as it is."""
+    if not isinstance(value, tuple):
+        return value
+    return list(map(str, value)) if isinstance(next(iter(value), ()), str) else dict(value)
+
+
 def _profile_names() -> tuple[str, ...]:
     folder = resources.files("dncd.outside").joinpath("profiles")
     return tuple(sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml")))
@@ -179,6 +193,10 @@ _KEY = _text(r"[!-~]([ -~]{0,22}[!-~])?", "what is written on the key: 1 to 24 c
 _SAID = _text(
     rf"|{SAID}(?: {SAID}){{0,40}}",
     f'texts in single quotes, and {", ".join(CHARACTERS)}, with blanks between, such as "\'LOAD\' CR LF" or "SUB"',
+)
+
+_PHRASE = _text(
+    r"|(?=.{1,40}$)[!-~]+( [!-~]+)*", 'printable characters with single blanks, at most 40, such as "BEGIN PART", or ""'
 )
 
 RULES: Final[Mapping[str, Rule]] = {
@@ -241,6 +259,12 @@ RULES: Final[Mapping[str, Rule]] = {
     "program.longest_block_chars": _whole(1, 100_000, "characters"),
     "program.end_words": _text(
         r"[!-~]{1,20}( [!-~]{1,20}){0,19}", 'words of printable characters with a blank between, such as "M02 M30 END"'
+    ),
+    "program.begins_with": _PHRASE,
+    "program.ends_with": _PHRASE,
+    "program.name_from": Rule(
+        _name_from,
+        'a list such as ["number", "comment"], of "comment", "word" and "sent" each once; the number comes first',
     ),
     "program.lowest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),

@@ -30,7 +30,8 @@ JOURNAL_SOCKET: Final = "/run/systemd/journal/socket"
 _kept: deque[str] = deque(maxlen=LINES_KEPT)
 
 TRANSFER_FIELDS: Final = (
-    "machine", "program", "file", "wire_chars", "seconds", "holds", "revision", "sha256", "seq", "transfer", "reason",
+    "machine", "program", "file", "wire_chars", "seconds", "holds", "revision", "like", "sha256", "seq", "transfer",
+    "reason",
 )  # fmt: skip
 """Fields of a ledger record that the canonical line of a transfer shows, in this order."""
 

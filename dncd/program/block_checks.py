@@ -34,7 +34,7 @@ def place(text: str, index: int, line: int) -> Place:
 
 def check_characters(text: str, line: int, rules: Rules, findings: Findings) -> None:
     """Codes `uncodable` and `control-character`; small letters that are refused anyway are left to `lower-case`."""
-    small = rules.lower_case is LowerCase.REFUSE and findings.refuses("lower-case")
+    small = rules.program.lower_case is LowerCase.REFUSE and findings.refuses("lower-case")
     for index in rules.uncodable(text):
         char = text[index]
         if small and "a" <= char <= "z":
@@ -53,7 +53,7 @@ def check_characters(text: str, line: int, rules: Rules, findings: Findings) -> 
 
 def check_small_letters(text: str, line: int, rules: Rules, findings: Findings) -> None:
     """Code `lower-case`, once a block, at its first small letter. text: as in the file, before any raising."""
-    if rules.lower_case is not LowerCase.REFUSE or not findings.wanted("lower-case"):
+    if rules.program.lower_case is not LowerCase.REFUSE or not findings.wanted("lower-case"):
         return
     for found in _SMALL_LETTERS.finditer(text):
         if not findings.wanted("lower-case"):
@@ -64,7 +64,7 @@ def check_small_letters(text: str, line: int, rules: Rules, findings: Findings) 
 
 def check_length(text: str, line: int, rules: Rules, findings: Findings) -> None:
     """Code `block-too-long`, at the first character that is too many."""
-    longest = rules.longest_block_chars
+    longest = rules.program.longest_block_chars
     if not findings.wanted("block-too-long") or max(map(len, text.split("\n"))) <= longest:
         return
     for found in re.finditer(rf"^[^\n]{{{longest}}}([^\n]+)", text, re.MULTILINE):
@@ -84,8 +84,8 @@ class Share:
     first: Place | None = None
 
 
-def check_words(text: str, line: int, findings: Findings, share: Share, end_words: str = "") -> None:
-    """Codes `odd-word`, `comment-unclosed` and `comment-nested`. text: whole blocks, no mark lines; end_words: not odd."""
+def check_words(text: str, line: int, findings: Findings, share: Share, ends: tuple[str, ...] = ()) -> None:
+    """Codes `odd-word`, `comment-unclosed` and `comment-nested`. text: whole blocks, no mark lines; ends: words, not odd."""
     at = 0
     codes = ("odd-word", "comment-unclosed", "comment-nested")
     while any(map(findings.wanted, codes)) and not any(map(findings.exhausted, codes)):
@@ -97,14 +97,15 @@ def check_words(text: str, line: int, findings: Findings, share: Share, end_word
         stop = text.find("\n", start)
         stop = stop if stop >= 0 else len(text)
         line += text.count("\n", at, start)
-        _check_block(text[start:stop], line, findings, share, end_words.upper().split())
+        _check_block(text[start:stop], line, findings, share, ends)
         at, line = stop + 1, line + 1
 
 
-def _check_block(block: str, line: int, findings: Findings, share: Share, end_words: list[str]) -> None:
+def _check_block(block: str, line: int, findings: Findings, share: Share, ends: tuple[str, ...]) -> None:
+    not_odd = {word.upper() for word in ends}
     for token in tokens(block[:_WORDS_CHARS]):
         where = Place(line, token.at + 1, block[:_BLOCK_CHARS])
-        odd = token.kind is TokenKind.ODD and token.text.strip().upper() not in end_words
+        odd = token.kind is TokenKind.ODD and token.text.strip().upper() not in not_odd
         share.words += not odd
         if odd:
             share.odd, share.first = share.odd + 1, share.first or where

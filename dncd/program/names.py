@@ -9,19 +9,25 @@
 | `%SHAFT`, `%<SHAFT>`                   | SHAFT   | a PC control                                         |
 | `<SHAFT>`, `O<SHAFT>` likewise         | SHAFT   | common practice                                      |
 | `O100 SUB`, `O100 WHILE [...]`         | none    | flow words of a dialect, no program number           |
+
+Without any of these: the first comment, or the word behind the one that opens conversational text, if the settings say so.
 """
 
 import functools
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from dncd import defaults
+from dncd.choices import NameFrom
 
 MOST_DIGITS: Final = 8
 """Digits of a program number on the largest controls (a later control's data formats)."""
+
+ENDS: Final = tuple(defaults.END_WORDS.split())
+"""What ends a program where the settings say nothing else."""
 
 TITLE_CHARS: Final = 4_096
 """Characters after a program's number within which its title is looked for: a comment further down is none."""
@@ -100,10 +106,33 @@ def mark_name(line: str, mark: str) -> MarkName:
     return MarkName(safe_name(plain) if plain else "", -1, title)
 
 
-def heads(text: str, before: str = "") -> Iterator[Head]:
+def chosen(name_from: Sequence[NameFrom], title: str, text: str, begins_with: str) -> str:
+    """The safe name of a program without number and name, "" for none: its title, or what stands up to the next blank
+    behind the words that its text begins with."""
+    found = _first_in_block(begins_with).search(text, 0, TITLE_CHARS)
+    word = without_comments(found[1]).replace('"', " ").split()[:1] if found else ()
+    said = {NameFrom.COMMENT: title, NameFrom.WORD: "".join(word)}
+    return next((safe_name(said[source]) for source in name_from if said.get(source)), "")
+
+
+@functools.lru_cache
+def _first_in_block(words: str) -> re.Pattern[str]:
+    said = "[ \\t]+".join(map(re.escape, words.split())) or "(?!)"
+    return re.compile(rf"^[ \t]*(?:[Nn]?\d+[ \t]+)?{said}(?![A-Za-z0-9])([^\n]*)\n?", re.MULTILINE | re.IGNORECASE)
+
+
+def block_with(text: str, words: str, at: int = 0) -> tuple[int, int]:
+    """Where the first block from `at` on starts and ends that begins with these words, perhaps behind a block number. The
+    end of the text for both, where there is none or no word."""
+    found = _first_in_block(words).search(text, at)
+    return found.span() if found else (len(text), len(text))
+
+
+def heads(text: str, before: str = "", words: tuple[str, ...] = ENDS) -> Iterator[Head]:
     """The beginnings of programs in a text, or in a piece of one that starts at a block.
 
     before: the last block before the text that is neither empty nor only a comment, "" at the start of a program.
+    words: what ends a program.
     """
     waiting: tuple[int, str, int] | None = None
     for found in _HEAD.finditer(text):
@@ -113,7 +142,7 @@ def heads(text: str, before: str = "") -> Iterator[Head]:
             continue
         if found["letter"] not in ("O", "o"):  # `:` and `<...>` mean something else inside a program
             last = last_code(text, found.start()) or before
-            if last and not is_end(last):
+            if last and not is_end(last, words):
                 continue
         if waiting:
             yield _head(text, *waiting, found.start())
@@ -143,33 +172,39 @@ def is_code(block: str) -> bool:
 
 
 @functools.lru_cache
-def _end_word(words: str) -> re.Pattern[str]:
-    """words: parted by blanks; in one of a letter and a number, zeros in front do not count."""
-    numbered = "|".join(
-        f"{found[1]}[ \\t]*0*{found[2]}" for found in map(_NUMBERED_WORD.fullmatch, words.split()) if found
+def _end_word(words: tuple[str, ...]) -> re.Pattern[str]:
+    """words: in one of a letter and a number, zeros in front do not count; a blank inside stands for any."""
+    numbered = "|".join(f"{found[1]}[ \\t]*0*{found[2]}" for found in map(_NUMBERED_WORD.fullmatch, words) if found)
+    plain = "|".join(
+        "[ \\t]+".join(map(re.escape, word.split())) for word in words if not _NUMBERED_WORD.fullmatch(word)
     )
-    plain = "|".join(re.escape(word) for word in words.split() if not _NUMBERED_WORD.fullmatch(word))
     return re.compile(
         rf"(?<![A-Za-z])(?:{numbered or '(?!)'})(?![\d.])|(?<![A-Za-z0-9])(?:{plain or '(?!)'})(?![A-Za-z0-9.])",
         re.IGNORECASE,
     )
 
 
-def is_end(block: str, words: str = defaults.END_WORDS) -> bool:
+def listed(words: tuple[str, ...]) -> str:
+    """What ends a program, to be read: `M02, M30 or M99`."""
+    *most, last = words
+    return f"{', '.join(most)} or {last}" if most else last
+
+
+def is_end(block: str, words: tuple[str, ...] = ENDS) -> bool:
     """Whether a block ends a program: it has one of the words outside comments."""
     return _end_word(words).search(without_comments(block)) is not None
 
 
-def end_in(text: str, words: str) -> tuple[int, str]:
+def end_in(text: str, words: tuple[str, ...]) -> tuple[int, str]:
     """Index behind the last block that says something, without block end, and the end word in it, "" for none."""
     block = last_code(text, len(text))
     found = _end_word(words).search(without_comments(block))
     return last_code_at(text, len(text)) + len(block), found[0] if found else ""
 
 
-def has_end(text: str) -> bool:
+def has_end(text: str, words: tuple[str, ...] = ENDS) -> bool:
     """Whether the last block that says something ends a program."""
-    return is_end(last_code(text, len(text)))
+    return is_end(last_code(text, len(text)), words)
 
 
 def is_shell(text: str) -> bool:
@@ -180,12 +215,12 @@ def is_shell(text: str) -> bool:
     )
 
 
-def ends(text: str) -> Iterator[int]:
+def ends(text: str, words: tuple[str, ...] = ENDS) -> Iterator[int]:
     """Index behind each block that ends a program."""
-    for found in _end_word(defaults.END_WORDS).finditer(text):
+    for found in _end_word(words).finditer(text):
         start = text.rfind("\n", 0, found.start()) + 1
         stop = text.find("\n", found.end()) + 1 or len(text)
-        if is_end(text[start:stop]):
+        if is_end(text[start:stop], words):
             yield stop
 
 

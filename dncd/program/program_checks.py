@@ -1,6 +1,7 @@
 """Checks of whole programs: which there are, how they end, their numbers, and what they call."""
 
 import re
+from collections.abc import Iterator
 from typing import Final
 
 from dncd.choices import Programs
@@ -30,8 +31,9 @@ class ProgramChecks:
         self._rules, self._findings = rules, findings
         self.heads: list[Head] = []
         self.lines: list[int] = []  # the file's line of each head
-        self.first_comment = ""
+        self.first_comment = self.front = ""  # front: of the text, in which a name may be
         self.empty = True
+        self.talks = False  # conversational text is open
         self.ended = False  # the last program has its M02, M30 or M99
         self._title_room = 0  # characters in which the last head may still find its title
         self._comment_room = names.TITLE_CHARS
@@ -49,7 +51,8 @@ class ProgramChecks:
         """Takes whole blocks; line: the number of the first in the file."""
         if self.empty and text.strip():
             self.empty = False
-        found = list(names.heads(text, self._before))
+            self.front = text[: names.TITLE_CHARS]
+        found = list(names.heads(text, self._before, self._rules.program.ends))
         starts = [head.at for head in found]
         self._titles(text, starts[0] if starts else len(text))
         at = 0
@@ -62,6 +65,18 @@ class ProgramChecks:
         if found:
             self._title_room = names.TITLE_CHARS - (len(text) - starts[-1]) if not found[-1].title else 0
         self._note_calls(text, line)
+
+    def words(self, text: str) -> Iterator[tuple[int, int]]:
+        """Where the stretches of a text start and stop that are words; conversational text is none, in blocks of its own."""
+        at = 0
+        while at < len(text):
+            program = self._rules.program
+            start, stop = names.block_with(text, program.ends_with if self.talks else program.begins_with, at)
+            if not self.talks:
+                yield at, start
+            if start < len(text):
+                self.talks = not self.talks
+            at = stop
 
     def finish(self) -> None:
         self._end_of_program()
@@ -84,17 +99,19 @@ class ProgramChecks:
         if len(self.heads) < MOST_PROGRAMS:
             self.heads.append(Head(head.at, head.name, head.number, head.title))
             self.lines.append(where.line)
-        low, high = self._rules.number_range
+        low, high = self._rules.program.lowest_number, self._rules.program.highest_number
         if head.number >= 0 and not low <= head.number <= high:
             self._findings.add("number-out-of-range", f"{head.name} is outside O{low:04d} to O{high:04d}", where)
-        if len(self.heads) > 1 and self._rules.programs is Programs.ONE:
+        if len(self.heads) > 1 and self._rules.program.programs is Programs.ONE:
             self._findings.add("second-program", f"{head.name} is a further program in this file", where)
 
     def _end_of_program(self) -> None:
-        self.ended = self._last is not None and names.is_end(self._last.block, self._rules.end_words)
-        if self._last and not self.ended and not _DATA.match(self._last.block):
+        ends = self._rules.program.ends
+        self.ended = self._last is not None and names.is_end(self._last.block, ends)
+        endless = self.talks and not self._rules.program.ends_with
+        if self._last and not (self.ended or endless or _DATA.match(self._last.block)):
             name = f"the program {self.heads[-1].name}" if self.heads else "the program"
-            self._findings.add("no-end", f"{name} has no {self._rules.ends} in its last block", self._last)
+            self._findings.add("no-end", f"{name} has no {names.listed(ends)} in its last block", self._last)
 
     def _titles(self, text: str, first_head: int) -> None:
         """Comments that belong to the last head of the piece before, and the first comment of all."""

@@ -1,11 +1,12 @@
 """What one machine can take: the settings as the checks of a program need them."""
 
 import enum
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 from dncd import defaults
-from dncd.choices import LowerCase, MarkAt, Programs, Weight
+from dncd.choices import MarkAt
+from dncd.values import ProgramSettings
 
 
 def _knows_every(name: str) -> bool:
@@ -29,30 +30,17 @@ class Rules:
     """What a program is checked against.
 
     uncodable: indexes of the characters of a text that the tape code does not have (LF is a block end and has one).
-    longest_block_chars: without block end. memory_chars: of the image without leader and trailer; 0 for no limit, as
-    with drip feed. block_end_chars: characters of one block end on the line. number_range: first and last program
-    number. knows: whether the machine has the program of a name. other_use: name and title of a program in, out a
-    sentence about what the name is used for already, or "". end_words: parted by blanks.
-    weights: other weights of findings, by code.
+    memory_chars: of the image without leader and trailer; 0 for no limit, as with drip feed (the one in `program` is not
+    asked). block_end_chars: characters of one block end on the line. knows: whether the machine has the program of a
+    name. other_use: name and title of a program in, out a sentence about what the name is used for already, or "".
     """
 
     uncodable: Callable[[str], Iterator[int]]
+    program: ProgramSettings
     mark: str = defaults.MARK
     mark_at: MarkAt = MarkAt.BOTH
-    lower_case: LowerCase = LowerCase.REFUSE
-    longest_block_chars: int = defaults.LONGEST_BLOCK_CHARS
     memory_chars: int = defaults.MEMORY_CHARS
     block_end_chars: int = 1
-    programs: Programs = Programs.MANY
-    number_range: tuple[int, int] = (defaults.LOWEST_NUMBER, defaults.HIGHEST_NUMBER)
     knows: Callable[[str], bool] = _knows_every
     other_use: Callable[[str, str], str] = _used_for_nothing_else
-    end_words: str = defaults.END_WORDS
-    weights: Mapping[str, Weight] = field(default_factory=dict)
     saved: Saved = Saved.SINCE_START
-
-    @property
-    def ends(self) -> str:
-        """The words that end a program, to be read."""
-        *most, last = self.end_words.split()
-        return f"{', '.join(most)} or {last}" if most else last

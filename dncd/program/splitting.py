@@ -31,13 +31,15 @@ class Kind(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of a text. name: safe, "" for a program without one; number: -1 without one; title: "" without one."""
+    """A part of a text. name: safe, "" for a program without one; number: -1 without one; title: "" without one; like:
+    percent of its blocks, where the name is that of a program that it is like, else 0."""
 
     kind: Kind
     name: str
     number: int
     title: str
     text: str
+    like: int = 0
 
 
 _N: Final = r"[ \t]*(?:[Nn][ \t]*\d+[ \t]*)?"
@@ -54,18 +56,19 @@ _FRAME_BLOCK: Final = re.compile(rf"{_N}(?:{_FRAME_WORD})*;?")
 _LINES: Final = re.compile(r"[^\n]*\n|[^\n]+")
 
 
-def split(text: str, opening: str = "", mark: str = "%") -> tuple[Part, ...]:
-    """The parts of a text in order; their texts joined are the text. opening: the mark line before it, for its name."""
-    found = list(names.heads(text))
+def split(text: str, opening: str = "", mark: str = "%", ends: tuple[str, ...] = names.ENDS) -> tuple[Part, ...]:
+    """The parts of a text in order; their texts joined are the text. opening: the mark line before it, for its name; ends:
+    what ends a program."""
+    found = list(names.heads(text, words=ends))
     on_mark = names.mark_name(opening, mark) if opening else names.MarkName("", -1, "")
     parts: list[Part] = []
-    starts = [_head_start(text, head.at, i == 0) for i, head in enumerate(found)]
+    starts = [_head_start(text, head.at, i == 0, ends) for i, head in enumerate(found)]
     front = text[: starts[0]] if starts else text
     if front:
-        parts += _front(front, on_mark, alone=not found)
+        parts += _front(front, on_mark, ends, alone=not found)
     for i, head in enumerate(found):
         part = text[starts[i] : starts[i + 1] if i + 1 < len(starts) else len(text)]
-        program, data = _data_behind_end(part)
+        program, data = _data_behind_end(part, ends)
         title = head.title or names.title_in(program[: names.TITLE_CHARS]) or (on_mark.title if i == 0 else "")
         parts.append(Part(Kind.PROGRAM, head.name, head.number, title, program))
         if data:
@@ -73,7 +76,7 @@ def split(text: str, opening: str = "", mark: str = "%") -> tuple[Part, ...]:
     return tuple(told_apart(parts))
 
 
-def _head_start(text: str, at: int, first: bool) -> int:
+def _head_start(text: str, at: int, first: bool, ends: tuple[str, ...]) -> int:
     """Where the part of a head starts: before the comments and empty blocks in front of it that are its own."""
     last = names.last_code_at(text, at)
     if last < 0:
@@ -81,23 +84,23 @@ def _head_start(text: str, at: int, first: bool) -> int:
     after = text.find("\n", last) + 1
     if first:
         return after
-    return after if names.is_end(text[last:after]) else at
+    return after if names.is_end(text[last:after], ends) else at
 
 
-def _front(front: str, on_mark: names.MarkName, alone: bool) -> list[Part]:
+def _front(front: str, on_mark: names.MarkName, ends: tuple[str, ...], alone: bool) -> list[Part]:
     """What stands before the first number: data, or a program that has its name from the mark line or none."""
     kind = _kind(front)
     if kind is not Kind.PROGRAM and not (alone and on_mark.number >= 0):
         return [_data(front, kind)]
     title = names.title_in(front[: names.TITLE_CHARS]) or on_mark.title
-    program, data = _data_behind_end(front)
+    program, data = _data_behind_end(front, ends)
     part = Part(Kind.PROGRAM, on_mark.name, on_mark.number, title, program)
     return [part, _data(data, _kind(data))] if data else [part]
 
 
-def _data_behind_end(text: str) -> tuple[str, str]:
-    """A program, and the data behind its first M02, M30 or M99 if nothing but data follows there."""
-    for at in names.ends(text):
+def _data_behind_end(text: str, ends: tuple[str, ...]) -> tuple[str, str]:
+    """A program, and the data behind its first end if nothing but data follows there."""
+    for at in names.ends(text, ends):
         rest = text[at:]
         if _kind(rest) is not Kind.PROGRAM:
             return text[:at], rest

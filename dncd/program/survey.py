@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from dncd import defaults
 from dncd.choices import LowerCase, MarkAt
 from dncd.program import names
 from dncd.program.block_checks import Share, check_characters, check_length, check_small_letters, check_words, place
@@ -65,7 +64,7 @@ class Survey:
 
 
 def survey(chunks: Chunks, encoding: Encoding, rules: Rules) -> Survey:
-    """Reads the file once; its memory does not grow with the file. ValueError: unknown code in `rules.weights`."""
+    """Reads the file once; its memory does not grow with the file. ValueError: unknown code in `program.findings`."""
     reading = _Reading(rules)
     for text in pieces(chunks, encoding):
         reading.take(text)
@@ -93,7 +92,7 @@ class _Reading:
 
     def __init__(self, rules: Rules) -> None:
         self._rules = rules
-        self._findings = Findings(rules.weights)
+        self._findings = Findings(dict(rules.program.findings))
         self._programs = ProgramChecks(rules, self._findings)
         self._share = Share()
         self._marks: list[_Mark] = []
@@ -125,7 +124,7 @@ class _Reading:
         return part
 
     def _check(self, text: str, line: int, skipped: int) -> None:
-        outgoing = raised(text, self._rules.lower_case)
+        outgoing = raised(text, self._rules.program.lower_case)
         check_characters(outgoing, line, self._rules, self._findings)
         check_small_letters(text, line, self._rules, self._findings)
         check_length(outgoing, line, self._rules, self._findings)
@@ -158,7 +157,10 @@ class _Reading:
     def _between(self, text: str, line: int) -> None:
         if not text:
             return
-        check_words(text, line, self._findings, self._share, self._rules.end_words)
+        for at, stop in self._programs.words(text):
+            check_words(
+                text[at:stop], line + text.count("\n", 0, at), self._findings, self._share, self._rules.program.ends
+            )
         self._programs.feed(text, line)
         if self._marks and not self._after_mark:
             self._after_mark = self._text_line(text, 0, line)
@@ -202,14 +204,14 @@ class _Reading:
         heads = zip(self._programs.heads, self._programs.lines, strict=True)
         programs = tuple(Found(head.name, head.number, head.title, line) for head, line in heads)
         found = self._findings.result()
-        return Survey(
-            *out, first_line, end_line, stop - start, blocks, image, rules.lower_case, name, title, programs, found
-        )
+        case = rules.program.lower_case
+        return Survey(*out, first_line, end_line, stop - start, blocks, image, case, name, title, programs, found)
 
     def _is_program(self) -> None:
         """Whether it is one, unless the settings name the words of this control's own text."""
-        share = self._share
-        if self._rules.end_words != defaults.END_WORDS or self._programs.empty or self._had_long_line:
+        share, program = self._share, self._rules.program
+        own = program.ends != names.ENDS or program.begins_with
+        if own or self._programs.empty or self._had_long_line:
             return
         if share.odd > share.words:
             what = f"this is no part program: {share.odd} of its words are not letter and number, {share.words} are"
@@ -238,15 +240,18 @@ class _Reading:
             what = f"line {opening.line} has the opening mark and no line has the closing one: this may be half a file"
             add("mark-missing", what, Place(opening.line, 1, opening.text))
         if not closing and not self._programs.ended and self._rules.saved is Saved.BEFORE_CUT:
-            what = f"it lay here as the power failed, and has neither a closing mark nor {self._rules.ends} at its end"
+            ends = names.listed(self._rules.program.ends)
+            what = f"it lay here as the power failed, and has neither a closing mark nor {ends} at its end"
             add("cut-short", f"{what}: this may be half a file")
         if closing and self._after_mark:
             add("text-outside-marks", f"text after the closing mark in line {closing.line}", self._after_mark)
 
     def _name(self, opening: _Mark | None) -> tuple[str, str]:
-        """Number of a program, or of the mark line, or the name of either (contract, 5)."""
+        """Number of a program, or of the mark line, or the name of either, else what the settings say (contract, 5)."""
         on_mark = names.mark_name(opening.text, self._rules.mark) if opening else names.MarkName("", -1, "")
         head = self._programs.heads[0] if self._programs.heads else Head(0, "", -1, "")
         numbered = head.number >= 0 or (on_mark.number < 0 and not on_mark.name)
         name = head.name if numbered else on_mark.name
-        return name, head.title or self._programs.first_comment or on_mark.title
+        title = head.title or self._programs.first_comment or on_mark.title
+        program, front = self._rules.program, self._programs.front
+        return name or names.chosen(program.name_from, title, front, program.begins_with), title

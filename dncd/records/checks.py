@@ -58,6 +58,7 @@ class Checks:
         self._spelling: dict[str, dict[str, str]] = {}
         self._reader_off: dict[str, int] = {}
         self._endings: dict[str, Last] = {}
+        self._last_out: dict[str, tuple[str, ...]] = {}
 
     def feed(self, record: Mapping[str, Any]) -> None:
         machine, time = record.get("machine"), str(record.get("time", ""))
@@ -67,6 +68,8 @@ class Checks:
         if event in tuple(Result):
             damaged = 0 if event == Result.RECEIVED else self.ending(machine).damaged + (event == Result.DAMAGED)
             self._endings[machine] = Last(time, str(event), str(record.get("file", "")), damaged)
+        if event in ("sent", "interrupted"):
+            self._last_out[machine] = tuple(program for program, _ in programs_of(record))
         if event == "sent":
             self._reader_off[machine] = self._reader_off.get(machine, 0) + 1 if record.get("reader_off") else 0
         if isinstance(spelling := record.get("spelling"), dict):  # of a readback, or of the rounds of a trial
@@ -96,6 +99,10 @@ class Checks:
     def spelling(self, machine: str) -> dict[str, str]:
         """How its control spells what it was given, as `program.habits` says; the newest readback counts."""
         return self._spelling.get(machine, {})
+
+    def last_out(self, machine: str) -> tuple[str, ...]:
+        """The programs of the file that went out last."""
+        return self._last_out.get(machine, ())
 
     def reader_off(self, machine: str) -> int:
         """After how many programs in succession, up to the last one sent, its control switched its reader off."""

@@ -211,6 +211,8 @@ class Beside:
 def in_pairs(plan: InPlan, part: Part, revision: int, aside: str, beside: Beside) -> list[tuple[str, object]]:
     """The lines of a delivery's receipt behind its head. aside: says what somebody had edited in the folder, or ""."""
     pairs: list[tuple[str, object]] = [("revision", str(revision)), ("compared", compared_with(part))]
+    if part.like:
+        pairs.append(("name", f"it says none: taken for {part.program}, {part.like} % of its blocks"))
     pairs += sure_pairs(part.sure)
     pairs += [("difference", line) for line in part.differences]
     if beside.name:

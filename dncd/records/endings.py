@@ -290,6 +290,7 @@ class Endings:
             "revision": revision.number,
             "commit": revision.commit,
             "sure": part.sure or None,
+            "like": part.like or None,
             **in_wire_fields(plan),
         }
         transfer = f"{plan.id}.{index}"

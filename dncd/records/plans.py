@@ -148,7 +148,8 @@ class Part:
     comparison said, a value of `program.substance.Answer`, "" where there was none; sure: on a line without parity, what
     stands for the parity: a value of `Evidence`; carry: a value of `program.carrying.Carry`, "" where nobody
     asked; carried: the office's own text with the edit, "" for none; spelling: how the control spelt it, as
-    `program.habits` says; otherwise: in which of these habits it differs from what it was known for.
+    `program.habits` says; otherwise: in which of these habits it differs from what it was known for; like: percent of its
+    blocks that are those of the program whose name it took, 0 where it has a name of its own.
     """
 
     program: str
@@ -164,6 +165,7 @@ class Part:
     carried: str = ""
     spelling: dict[str, str] = field(default_factory=dict)
     otherwise: tuple[str, ...] = ()
+    like: int = 0
 
     @property
     def known(self) -> bool:

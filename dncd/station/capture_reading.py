@@ -42,17 +42,17 @@ def read_all(
     wire: WireBytes, bad: tuple[int, ...], machine: MachineSettings, coder: Coder, why: EndsOn | CaptureEnd
 ) -> Contents:
     """What was caught, read. bad: indexes that the port marked as damaged; why: what ended the capture."""
-    tape, ends_on = machine.tape, machine.receive.ends_on
+    tape, ends_on, ends = machine.tape, machine.receive.ends_on, machine.program.ends
     found: tuple[_Punch, ...] = ()
     if tape.mark and (ends_on is not EndsOn.MARK or why in (CaptureEnd.PACKETS, CaptureEnd.STOPPED)):
         alphabet = alphabet_of(machine, coder)
         cutter = Receiving(alphabet, tape.code, ends_on=EndsOn.MARK, silence_s=1.0, char_s=machine.line.char_s)
         found = _punches(cutter, wire, bad)
     if len(found) < 2:
-        capture = _ended(read_capture(wire, tape, coder, ends_on, bad), why)
+        capture = _ended(read_capture(wire, tape, coder, ends_on, bad), why, ends)
         reasons = tuple(fault.sentence() for fault in capture.faults)
         return Contents((capture,), reasons, capture.notes, capture.whole, _significant(wire, capture))
-    captures = tuple(_ended(read_capture(each.wire, tape, coder, ends_on, each.bad), each.why) for each in found)
+    captures = tuple(_ended(read_capture(each.wire, tape, coder, ends_on, each.bad), each.why, ends) for each in found)
     reasons = tuple(
         f"punch {number} of {len(found)} in it: {fault.sentence()}"
         for number, capture in enumerate(captures, 1)
@@ -62,10 +62,10 @@ def read_all(
     return Contents(captures, reasons, notes, "".join(capture.whole for capture in captures), wire)
 
 
-def _ended(capture: Capture, why: EndsOn | CaptureEnd) -> Capture:
+def _ended(capture: Capture, why: EndsOn | CaptureEnd, ends: tuple[str, ...]) -> Capture:
     """A program that the next one's mark ended has its own end if its last block ends a program."""
     lacks = [fault.code for fault in capture.faults] == ["no-closing-mark"]
-    if why is CaptureEnd.NEXT and lacks and names.has_end(capture.text):
+    if why is CaptureEnd.NEXT and lacks and names.has_end(capture.text, ends):
         return dataclasses.replace(capture, closed=Closed.YES, faults=(), notes=(*capture.notes, _NEXT))
     return capture
 
@@ -121,16 +121,16 @@ def shells(parts: Iterable[Part], known: Callable[[str], Known]) -> dict[str, st
     return found
 
 
-def torn(parts: Iterable[Part], known: Callable[[str], Known]) -> tuple[str, ...]:
+def torn(parts: Iterable[Part], known: Callable[[str], Known], ends: tuple[str, ...]) -> tuple[str, ...]:
     """Why programs that no closing mark ended are not whole: their newest revisions have an end word and they have none."""
     found = []
     for part in parts:
-        if part.kind is not Kind.PROGRAM or names.has_end(part.text):
+        if part.kind is not Kind.PROGRAM or names.has_end(part.text, ends):
             continue
         before = known(part.name)
-        if before.number and names.has_end(before.text):
+        if before.number and names.has_end(before.text, ends):
             found.append(
-                f"{part.name} has no M02, M30 or M99 at its end, which revision {before.number} of it has: "
+                f"{part.name} has no {names.listed(ends)} at its end, which revision {before.number} of it has: "
                 "the punch may have been broken off; punch it out again"
             )
     return tuple(found)

@@ -54,7 +54,7 @@ def image_of(
         wire += around.trail
         if file is not None:
             file.write(wire)
-    end, word = names.end_in(tail, settings.program.end_words)
+    end, word = names.end_in(tail, settings.program.ends)
     behind = significant_chars("", [tail[end:]], found.closing, tape)
     return Prepared(
         copy,

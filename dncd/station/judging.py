@@ -2,10 +2,11 @@
 
 import dataclasses
 import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Final
 
-from dncd.choices import EndsOn, Protocol, TapeCode
+from dncd.choices import EndsOn, NameFrom, Protocol, TapeCode
 from dncd.errors import RecordsError
 from dncd.line.receivers import unfinished
 from dncd.line.receiving import CaptureEnd
@@ -14,12 +15,12 @@ from dncd.peer_text import printable
 from dncd.program import names
 from dncd.program.edits import Version
 from dncd.program.habits import otherwise
-from dncd.program.readback import Reading
+from dncd.program.readback import Like, Reading, taken_for
 from dncd.program.splitting import Kind, split, told_apart
 from dncd.program.splitting import Part as Split
 from dncd.program.substance import Answer
 from dncd.records.checks import Checks, Readback
-from dncd.records.holdings import UNNAMED
+from dncd.records.holdings import UNNAMED, is_data, is_unnamed
 from dncd.records.library import Library, Text, blob_name
 from dncd.records.plans import Comparison, Evidence, InPlan, Part
 from dncd.records.revisions import Revision
@@ -32,6 +33,11 @@ from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes,
 
 _COMPARED_CHARS: Final = 4 * 1024 * 1024
 """Characters above which a program that came back is only said to differ, not compared block by block."""
+
+
+_ALIKE_PROGRAMS: Final = 1_000
+_ALIKE_CHARS: Final = 4 * 1024 * 1024
+"""Programs, and their characters in all, that a capture without a name is held against: those of its length first."""
 
 
 class _Comparisons:
@@ -47,6 +53,28 @@ class _Comparisons:
 
     def _text(self, revision: Revision) -> str:
         return self._library.blob(revision.blob).decode("utf-8")
+
+    def like(self, text: str) -> Like:
+        """Which known program a text without a name is; what was last sent is looked at first."""
+        newest = {
+            name: revision
+            for name, revision in self._library.newest(self._settings.name).items()
+            if not is_unnamed(name) and not is_data(name)
+        }
+        sent = [name for name in self._checks.last_out(self._settings.name) if name in newest]
+        share = self._shares(sent, newest, text)
+        if 100 not in share.values():
+            rest = sorted(newest.keys() - share.keys(), key=lambda name: abs(newest[name].chars - len(text)))
+            share |= self._shares(rest[:_ALIKE_PROGRAMS], newest, text)
+        return taken_for(share, sent, text)
+
+    def _shares(self, programs: Iterable[str], newest: Mapping[str, Revision], text: str) -> dict[str, int]:
+        texts, room = dict[str, str](), _ALIKE_CHARS - len(text)
+        for name in programs:
+            if newest[name].chars <= room:
+                texts[name] = self._text(newest[name])
+                room -= len(texts[name])
+        return dict(zip(texts, self._comparer.shares(list(texts.values()), text), strict=True))
 
     def of(self, part: Part) -> Part:
         """With what it is compared to: the revision that was last sent, if it is that one; else the newest."""
@@ -166,22 +194,41 @@ class Judging:
         return dataclasses.replace(plan, result=Result.RECEIVED, parts=parts)
 
     def _name_of(self, capture: Capture, called: str) -> str:
-        parts = split(capture.text, capture.opening, self._settings.tape.mark or "%") if capture.text else ()
-        return next((part.name for part in parts if part.name), called or _unnamed())
+        order, parts = self._settings.program.name_from, self._split(capture) if capture.text else ()
+        return next((name for part in parts if (name := part.name or self._said(part, order))), called or _unnamed())
+
+    def _named(self, capture: Capture, compared: _Comparisons, called: str, taken: set[str]) -> Iterator[Split]:
+        """The programs between two marks. One that says no name has that of the file it came as, or of what it is like;
+        taken: names that others of the same capture have."""
+        order, here = self._settings.program.name_from, self._split(capture)
+        first = order[: order.index(NameFrom.SENT)] if NameFrom.SENT in order else order
+        taken |= {part.name for part in here}
+        for part in here:
+            name = part.name or self._said(part, first)
+            later = self._said(part, order) or (called if len(here) == 1 else "")
+            like = Like() if name or (later and first is order) else compared.like(part.text)
+            if like.program in taken or (later and not like.sent):
+                like = Like()
+            yield dataclasses.replace(part, name=name or like.program or later, like=like.percent)
+
+    def _split(self, capture: Capture) -> tuple[Split, ...]:
+        return split(capture.text, capture.opening, self._settings.tape.mark or "%", self._settings.program.ends)
+
+    def _said(self, part: Split, name_from: Sequence[NameFrom]) -> str:
+        return names.chosen(name_from, part.title, part.text, self._settings.program.begins_with)
 
     def _parts(
         self, contents: Contents, compared: _Comparisons, called: str
     ) -> tuple[tuple[Part, ...], tuple[str, ...]]:
         """What becomes a revision, and why other parts do not; no part at all where one is torn."""
-        mark, found = self._settings.tape.mark or "%", list[Split]()
-        marks: list[str] = []
+        found, marks = list[Split](), list[str]()
         for capture in contents.captures:
-            here = split(capture.text, capture.opening, mark)
-            if len(here) == 1 and not here[0].name and called:
-                here = (dataclasses.replace(here[0], name=called),)
+            here = list(self._named(capture, compared, called, {part.name for part in found}))
             found += here
             marks += [capture.opening if index == 0 else capture.opening[:1] for index in range(len(here))]
-        if contents.captures[-1].closed is Closed.NO and (broken := torn(found, compared.known)):
+        if contents.captures[-1].closed is Closed.NO and (
+            broken := torn(found, compared.known, self._settings.program.ends)
+        ):
             return (), broken
         left_out = shells(found, compared.known)
         parts = [
@@ -194,7 +241,7 @@ class Judging:
 
 def _part(part: Split, mark_line: str) -> Part:
     name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
-    return Part(name, f"{name} ({printable(part.title)})" if part.title else name, part.text, mark_line)
+    return Part(name, f"{name} ({printable(part.title)})" if part.title else name, part.text, mark_line, like=part.like)
 
 
 def _unnamed() -> str:

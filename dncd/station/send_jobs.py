@@ -118,7 +118,7 @@ class SendJobs:
             return ()
         whole = "".join(body(chunks, checked.encoding, found))
         if len(found.programs) > 1:
-            parts = split(whole, found.opening, self._settings.tape.mark or "%")
+            parts = split(whole, found.opening, self._settings.tape.mark or "%", self._settings.program.ends)
             return tuple((part.name, part.text) for part in parts if part.name)
         return ((found.name or names.safe_name(Path(name).stem), whole),)
 
@@ -162,16 +162,11 @@ class SendJobs:
             uncodable=self._coder.uncodable,
             mark=tape.mark,
             mark_at=tape.mark_at,
-            lower_case=program.lower_case,
-            longest_block_chars=program.longest_block_chars,
             memory_chars=0 if self._settings.send.drip_feed else program.memory_chars,
             block_end_chars=len(block_end(tape).chars),
-            programs=program.programs,
-            number_range=(program.lowest_number, program.highest_number),
             knows=lambda name: bool(self._store.reader.history(self._settings.name, name)),
             other_use=self._other_use,
-            end_words=program.end_words,
-            weights=dict(program.findings),
+            program=program,
             saved=Saved.BEFORE_CUT if identity(status) in self._store.lay_at_cut else Saved.SINCE_START,
         )
 
@@ -237,7 +232,9 @@ class SendJobs:
 
         if len(checked.programs) > 1 and checked.survey.chars <= IN_MEMORY:
             whole = b"".join(pieces()).decode("utf-8")
-            for part in split(whole, checked.survey.opening, self._settings.tape.mark or "%"):
+            for part in split(
+                whole, checked.survey.opening, self._settings.tape.mark or "%", self._settings.program.ends
+            ):
                 yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8"))
             return
         size = sum(map(len, pieces())) if prepared is NO_IMAGE else prepared.text_bytes

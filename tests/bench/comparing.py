@@ -24,7 +24,7 @@ from dncd.program.dropped import encoding_of
 from dncd.program.rules import Rules
 from dncd.program.survey import survey
 from dncd.tape.codes import Coder
-from dncd.values import Frame
+from dncd.values import Frame, ProgramSettings
 
 _T = TypeVar("_T")
 
@@ -100,7 +100,7 @@ def main(count: int) -> None:
     def chunks() -> Iterable[bytes]:
         return (raw[at : at + 65_536] for at in range(0, len(raw), 65_536))
 
-    rules = Rules(Coder(TapeCode.ISO, Frame.parse("7E2")).uncodable, memory_chars=0)
+    rules = Rules(Coder(TapeCode.ISO, Frame.parse("7E2")).uncodable, ProgramSettings(), memory_chars=0)
     seconds, _ = _seconds(lambda: survey(chunks, encoding_of(chunks), rules))
     tracemalloc.start()
     survey(chunks, encoding_of(chunks), rules)
