@@ -94,11 +94,19 @@ class BlockEnd(enum.StrEnum):
     CR_LF = "CR LF"
     LF_CR_CR = "LF CR CR"
     CR_LF_LF = "CR LF LF"
+    LF_CR = "LF CR"
+    CR_CR_LF = "CR CR LF"
+    CR_NUL_NUL = "CR NUL NUL"
 
     @property
     def chars(self) -> str:
-        """The characters themselves: LF is U+000A, CR is U+000D."""
-        return "".join({"LF": "\n", "CR": "\r"}[word] for word in self.value.split())
+        """The characters themselves, as they are sent."""
+        return "".join(chr(CHARACTERS[word]) for word in self.value.split())
+
+    @property
+    def read(self) -> str:
+        """The characters of it that a reader counts: NULs behind it give a slow printer or reader its time."""
+        return self.chars.rstrip("\0")
 
 
 class MarkAt(enum.StrEnum):

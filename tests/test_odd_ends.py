@@ -8,6 +8,7 @@ from odd_controls import (
     AnswersItsCommand,
     AsksForEachBlock,
     Echoes,
+    OddControl,
     StopsAtItsEndWord,
     SwitchesItsReaderOff,
     at_a_terminal,
@@ -19,7 +20,7 @@ from odd_controls import (
 from sending_line import DC1, DC3, machine, run_to_end, step
 
 from dncd import defaults
-from dncd.choices import Flow, StartOn
+from dncd.choices import BlockEnd, Flow, StartOn
 from dncd.line.sending import Phase, Sending, Shape
 from dncd.program.names import end_in, is_end
 from dncd.values import Frame, LineSettings, ProgramSettings, Result, SendSettings
@@ -121,6 +122,23 @@ def test_a_control_that_stops_at_m30_got_its_program(tmp_path, kind, ahead, trai
         until(rig, control, lambda: rig.status()["waiting"])
         control.read()
         until(rig, control, lambda: control.got.startswith("%\nO0004"))
+
+
+@pytest.mark.parametrize("end", [BlockEnd.LF_CR, BlockEnd.CR_CR_LF, BlockEnd.CR_NUL_NUL])
+@pytest.mark.parametrize("kind", ["7E1", "7E2", "8N1"])
+def test_a_program_goes_out_with_exactly_its_block_ends_and_comes_back(tmp_path, kind, end):
+    odd = settings(kind, tape={"block_end": end})
+    with at_a_terminal(tmp_path, odd, OddControl) as (rig, control):
+        receipt = send(rig, control, "0004.nc", PROGRAM)
+        image = control.coder.encode(PROGRAM.replace("\n", end.chars).encode())
+        until(rig, control, lambda: len(control.wire) >= len(image))
+        assert bytes(control.wire) == image
+        assert (receipt.get("result"), receipt.get("wire_chars")) == ("sent", str(len(image)))
+        assert receipt.get("wire_sha256") == hashlib.sha256(image).hexdigest()
+        rig.skip(defaults.END_HOLD_S)
+        control.line.say(image)
+        until(rig, control, lambda: rig.ledger("received"))
+        assert rig.ledger("received")[0]["program"] == "O0004"
 
 
 # --- the reader off behind the mark ---------------------------------------------------------------------------------

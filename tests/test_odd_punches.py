@@ -150,6 +150,22 @@ def good(*texts: str) -> tuple[tuple[str, str], ...]:
     return tuple((each[:5], each) for each in texts)
 
 
+@pytest.mark.parametrize("end", list(BlockEnd))
+@pytest.mark.parametrize("frame", ["7E1", "7E2", "8N1"])
+def test_every_block_end_comes_back_however_it_is_cut(frame: str, end: BlockEnd) -> None:
+    """Whole, one by one and at seeded places; also where the settings name another block end than the control has, but
+    for CR LF LF, which is one block end by its setting alone."""
+    others = [BlockEnd.LF, BlockEnd.CR_CR_LF, BlockEnd.CR_NUL_NUL] if end is not BlockEnd.CR_LF_LF else []
+    control = Control(frame, tape=Tape(block_end=end))
+    run = [part for each in SIX for part in (control.punch(each), BLANK)]
+    together = b"".join(control.punch(each) for each in SIX)
+    for ear in (control, *(Control(frame, tape=Tape(block_end=other)) for other in others)):
+        for parts in (run, [together]):
+            for how in ({}, {"step": 1}, *({"cuts": random.Random(seed)} for seed in range(3))):
+                heard = ear.hear(*parts, **how)
+                assert (heard.good, heard.damaged, heard.notes) == (good(*SIX), (), ())
+
+
 # --- a mark is hit ---------------------------------------------------------------------------------------------------
 
 

@@ -27,6 +27,9 @@ ENDS = {
     BlockEnd.CR_LF: b"\r\n",
     BlockEnd.LF_CR_CR: b"\n\r\r",
     BlockEnd.CR_LF_LF: b"\r\n\n",
+    BlockEnd.LF_CR: b"\n\r",
+    BlockEnd.CR_CR_LF: b"\r\r\n",
+    BlockEnd.CR_NUL_NUL: b"\r\0\0",
 }
 
 

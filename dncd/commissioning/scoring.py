@@ -151,7 +151,7 @@ def _solid(piece: bytes) -> int:
 
 def _block_ends(text: bytes) -> Counter[BlockEnd]:
     names = {end.chars.encode(): end for end in BlockEnd}
-    runs = re.findall(rb"[\r\n]+", text)
+    runs = re.findall(rb"\r\0\0(?=[^\0\r\n])|[\r\n]+", text)
     found = Counter(names[run] for run in runs if run in names)
     # empty blocks run together: LF LF is twice LF, CR LF CR LF twice CR LF
     for run in runs:

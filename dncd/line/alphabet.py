@@ -17,7 +17,7 @@ SIGNS: Final = {EndsOn.DC4: _SIGNALS[ReaderCode.DC4], EndsOn.SUB: b"S", EndsOn.E
 
 @dataclass(frozen=True, slots=True)
 class Alphabet:
-    """How the receiver reads bytes: a table of 256 class letters, and the length of a block end in bytes."""
+    """How the receiver reads bytes: a table of 256 class letters, and how many characters of a block end are read."""
 
     classes: bytes
     block_end_chars: int
@@ -39,7 +39,7 @@ class Alphabet:
             named, ends = {EOB: wording.END, **plain}, 1
         else:
             plain |= {LF: wording.END, CR: wording.END}
-            named, ends = {_coded(byte, code, frame): letter for byte, letter in plain.items()}, len(block_end.chars)
+            named, ends = {_coded(byte, code, frame): letter for byte, letter in plain.items()}, len(block_end.read)
         signs = {signal.value: letter for signal, letter in _SIGNALS.items()}
         signs |= {end.chars[0]: letter for end, letter in SIGNS.items() if code in end.codes}
         named |= {_coded(byte, code, frame): letter for byte, letter in signs.items()}

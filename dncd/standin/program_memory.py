@@ -97,7 +97,7 @@ class ProgramReader:
     def __init__(self, mark: str, block_end: str, ends_on: EndsOn = EndsOn.MARK, mark_at: MarkAt = MarkAt.BOTH) -> None:
         marked = mark_at in (MarkAt.BOTH, MarkAt.START)
         self.state = Reading.SKIPPING if marked else Reading.SIGNIFICANT
-        self._mark, self._end = ord(mark), block_end
+        self._mark, self._end = ord(mark), block_end.rstrip("\0")
         self._line_ends = frozenset(block_end.encode("ascii"))
         self._ends_on = ends_on
         self._text = bytearray()

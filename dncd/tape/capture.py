@@ -137,7 +137,7 @@ def read_capture(
     checked = b"".join(
         (chars[:first].translate(_OUTSIDE), chars[first:last].translate(significant), chars[last:].translate(_OUTSIDE))
     )
-    end = block_end(tape).chars.encode("ascii")
+    end = block_end(tape).read.encode("ascii")
     before, inside = _text(checked[:first], end), _ended(_text(checked[first:closing], end))
     after = _text(checked[last:], end).strip("\n")
     whole = before + inside + _ended(_text(checked[closing:last], end)) + _ended(after)
