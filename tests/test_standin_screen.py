@@ -11,7 +11,7 @@ from contextlib import closing
 import pytest
 from house import ENV
 
-from dncd.choices import EndsOn, Flow, Protocol, TapeCode
+from dncd.choices import BlockEnd, EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
@@ -207,3 +207,10 @@ def test_wrong_options_are_told(capsys, monkeypatch, words, status, said):
     err = capsys.readouterr().err
     assert said in err
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("end", list(BlockEnd))
+def test_a_dump_is_stored_block_by_block_with_any_block_end(end):
+    reader = ProgramReader("%", end.chars)
+    assert reader.feed("%\nO0001\nN1 G04 P1\nM30\n%\n".replace("\n", end.chars).encode()) is Reading.CLOSED
+    assert [program.blocks for program in reader.stored()] == [("O0001", "N1 G04 P1", "M30")]
