@@ -1,5 +1,6 @@
 """The command socket: what clients may send, what they get, and that nothing of it ends the service's thread."""
 
+import contextlib
 import json
 import socket
 import stat
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.outside import command_client, command_server
 from dncd.outside.command_client import ask
-from dncd.outside.command_server import CommandServer
+from dncd.outside.command_server import CommandServer, StreamReply
 
 
 def answer(request: dict[str, Any]) -> dict[str, Any]:
@@ -136,6 +137,36 @@ def test_a_crowd_of_clients_makes_room_for_the_next(tmp_path: Path) -> None:
     finally:
         for sock in crowd:
             sock.close()
+
+
+def test_who_waits_for_an_answer_makes_room_for_nobody(tmp_path: Path) -> None:
+    asked, go = threading.Event(), threading.Event()
+
+    def late(request: dict[str, Any]) -> dict[str, Any]:
+        asked.set()
+        return {"waited": go.wait(30)}
+
+    with CommandServer(tmp_path, late), raw(tmp_path) as waiting, contextlib.ExitStack() as stack:
+        waiting.sendall(b'{"do": "late"}\n')
+        assert asked.wait(30)
+        crowd = [stack.enter_context(raw(tmp_path)) for _ in range(command_server.MOST_CLIENTS + 20)]
+        assert crowd[10].recv(1) == b""  # the silent ones make room
+        go.set()
+        assert lines(waiting, 1) == [{"ok": {"waited": True}}]
+
+
+def test_of_many_who_would_watch_at_once_none_is_too_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(command_server, "MOST_LASTING", 2)
+    gone: list[str] = []
+    lasting = StreamReply({"said": "watch"}, lambda: gone.append("gone"))
+    with CommandServer(tmp_path, lambda _: lasting), contextlib.ExitStack() as stack:
+        crowd = [stack.enter_context(raw(tmp_path)) for _ in range(20)]
+        for sock in crowd:
+            sock.sendall(b'{"do": "watch"}\n')
+        told = [lines(sock, 1)[0] for sock in crowd]
+        assert sum("ok" in said for said in told) == 2
+        assert all(said["error"]["what"] == "2 watch already, and no more may" for said in told if "ok" not in said)
+        assert len(gone) == 18
 
 
 @pytest.mark.usefixtures("server")

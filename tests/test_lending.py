@@ -241,7 +241,7 @@ def test_lasting_connections_are_never_dropped_for_idleness_or_room(tmp_path, mo
         assert held.news() == []
         stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
         stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
-        with pytest.raises((NoServiceError, NotDoneError)):  # no room at all: refused, and nobody is thrown out
+        with pytest.raises(DncdError, match="3 watch already"):  # no room at all: told, and nobody is thrown out
             ask(tmp_path, {"do": "status"})
         assert ended == []
 

@@ -6,6 +6,7 @@ connection stays open.
 
 import contextlib
 import json
+import math
 import os
 import selectors
 import socket
@@ -28,10 +29,10 @@ LONGEST_REQUEST: Final = 65_536
 """Bytes of one request: names and little else."""
 
 MOST_CLIENTS: Final = 64
+"""Connections at once; the one that was idle longest makes room for a new one."""
+
 MOST_LASTING: Final = 48
 """Of these, watchers and borrowers: the rest is left for commands."""
-
-"""Connections at once; the one that was idle longest makes room for a new one."""
 
 IDLE_S: Final = 30.0
 """Seconds after which a connection that says nothing, or does not take its answer, is closed."""
@@ -171,7 +172,8 @@ class CommandServer:
             if len(self._clients) >= MOST_CLIENTS:
                 passing = [each for each in self._clients if each.stream is None]
                 if not passing:
-                    client.sock.close()
+                    with client.sock, contextlib.suppress(OSError):  # nothing was sent yet, so that it never waits
+                        client.sock.send(encoded(_error(_full(len(self._clients)))))
                     return
                 oldest = min(passing, key=lambda each: each.heard_at)
                 oldest.hang_up()
@@ -198,8 +200,10 @@ class CommandServer:
                             what = f"a request has at most {LONGEST_REQUEST} bytes"
                             client.sock.sendall(encoded(_error(UsageError(what, "", "Shorten it"))))
                         return
-                    client.sock.sendall(encoded(self._answer(line, client)))
+                    client.heard_at = math.inf  # who waits for an answer is not idle
+                    answer = self._answer(line, client)
                     client.heard_at = time.monotonic()
+                    client.sock.sendall(encoded(answer))
                     if client.stream is not None:
                         _tell(client.sock, client.stream.news)
                         return
@@ -221,11 +225,12 @@ class CommandServer:
             with self._turn:
                 answer = self._handle(request)
             if isinstance(answer, StreamReply):
-                lasting = sum(each.stream is not None for each in self._clients)
-                if lasting >= MOST_LASTING:
+                with self._lock:  # counted and taken in one, for many may ask at once
+                    lasting = sum(each.stream is not None for each in self._clients)
+                    client.stream = answer if lasting < MOST_LASTING else None
+                if client.stream is None:
                     answer.gone()
-                    raise NotDoneError(f"{lasting} watch already, and no more may", "command socket", "End one of them")
-                client.stream = answer
+                    raise _full(lasting)
                 return {"ok": answer.content}
             return {"ok": answer}
         except DncdError as error:
@@ -234,6 +239,10 @@ class CommandServer:
             self._failed(error)
             what = f"the service failed over this request: {type(error).__name__}: {error}"
             return _error(DncdError(what, str(request["do"]), "Look into the service's journal and report it"))
+
+
+def _full(lasting: int) -> NotDoneError:
+    return NotDoneError(f"{lasting} watch already, and no more may", "command socket", "End one of them")
 
 
 def _error(error: DncdError) -> dict[str, Any]:
