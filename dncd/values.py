@@ -228,7 +228,8 @@ class ReceiveSettings:
 
 @dataclass(frozen=True, slots=True)
 class ProgramSettings:
-    """Table `[machines.NAME.program]`; sizes in characters. findings: code and weight of those that are not as shipped."""
+    """Table `[machines.NAME.program]`; sizes in characters. findings: code and weight of those that are not as shipped;
+    replace: characters that the code does not have, and what goes out for each."""
 
     memory_chars: int = defaults.MEMORY_CHARS
     longest_block_chars: int = defaults.LONGEST_BLOCK_CHARS
@@ -240,6 +241,7 @@ class ProgramSettings:
     begins_with: str = ""
     ends_with: str = ""
     name_from: tuple[NameFrom, ...] = (NameFrom.NUMBER,)
+    replace: tuple[tuple[str, str], ...] = ()
     machine_edits: MachineEdits = MachineEdits.REFUSE
     send_only_proven: bool = False
     findings: tuple[tuple[str, Weight], ...] = ()

@@ -174,6 +174,18 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("program", 'name_from = ["comment", "number"]'),
         ("program", 'name_from = ["comment", "comment"]'),
         ("program", "name_from = [[]]"),
+        ("program", 'replace = "UE"'),
+        ("program", 'replace = { "U" = "UE" }'),  # a character that the code has
+        ("program", 'replace = { "ÜÄ" = "UE" }'),
+        ("program", 'replace = { "" = "UE" }'),
+        ("program", 'replace = { "\\u0085" = "UE" }'),
+        ("program", 'replace = { "Ü" = "" }'),  # left out
+        ("program", 'replace = { "Ü" = "Ä", "Ä" = "AE" }'),
+        ("program", 'replace = { "Ü" = "UE", "ß" = "(S" }'),
+        ("program", 'replace = { "²" = "2" }'),
+        ("program", 'replace = { "Ü" = "%" }'),
+        ("program", 'replace = { "Ü" = "U\\n" }'),
+        ("program", 'replace = { "Ü" = 5 }'),
     ],
 )
 def test_an_impossible_value_is_named_with_what_is_allowed(tmp_path: Path, table: str, wrong: str) -> None:
@@ -427,6 +439,7 @@ def test_what_holds_is_a_settings_file_that_says_the_same(tmp_path: Path) -> Non
     eia_codes = { "(" = 0x2C, "$" = 0x5B }
     [machines.bore-mill.program]
     name_from = ["sent", "comment"]
+    replace = { "Ü" = "UE", "ß" = "]" }
     """
     first = read(tmp_path, text)
     shown = config.explain(first)
@@ -435,6 +448,9 @@ def test_what_holds_is_a_settings_file_that_says_the_same(tmp_path: Path) -> Non
     assert "baud = 4800    # default" in shown
     assert 'name_from = ["number", "sent", "comment"]\n' in shown
     assert config.plain(first)["machines"]["gang-lathe"]["program"]["name_from"] == ["number"]
+    assert 'replace = { "Ü" = "UE", "ß" = "]" }\n' in shown
+    assert first.machines["bore-mill"].program.replace == (("Ü", "UE"), ("ß", "]"))
+    assert config.plain(first)["machines"]["bore-mill"]["program"]["replace"] == {"Ü": "UE", "ß": "]"}
 
 
 def test_what_holds_shows_every_key(tmp_path: Path) -> None:

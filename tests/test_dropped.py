@@ -18,6 +18,7 @@ from dncd.program.dropped import (
     lines_between,
     pieces,
     raised,
+    replaced,
 )
 
 
@@ -149,3 +150,10 @@ def test_raising_touches_a_to_z_only_and_keeps_the_length() -> None:
     assert raised("n10 g0 (straße é ß)", LowerCase.UPPER) == "N10 G0 (STRAßE é ß)"
     assert raised("n10 (abc)", LowerCase.UPPER) == "N10 (ABC)"
     assert raised("n10 (abc)", LowerCase.KEEP) == "n10 (abc)" == raised("n10 (abc)", LowerCase.REFUSE)
+
+
+def test_replacing_touches_what_is_named_and_nothing_else():
+    table = (("Ü", "UE"), ("ß", "SS"))
+    assert replaced("N10 (GRÜßE É) X1.\n", table) == "N10 (GRUESSE É) X1.\n"
+    assert replaced("N10 (GRÜßE)\n", ()) == "N10 (GRÜßE)\n"
+    assert replaced(replaced("ÜÜ", table), table) == "UEUE"

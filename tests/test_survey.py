@@ -169,6 +169,20 @@ def test_small_letters() -> None:
     assert at(only(look(data, other(uncodable=EIA.uncodable)), "lower-case")) == (3, 5)
 
 
+def test_only_what_the_settings_name_is_replaced_and_counted() -> None:
+    rules = other(replace=(("Ü", "UE"), ("ß", "SS")), longest_block_chars=14)
+    data = "%ÜB\nO9 (WÜLST Ü)\n(FUß)\nM30\n%\n"
+    found, text = look_and_body(data, rules, size=1)
+    assert (found.findings, found.replaced) == ((), (("Ü", 3), ("ß", 1)))
+    assert (found.opening, found.title) == ("%UEB", "WUELST UE")
+    assert found.image_chars == len("%UEB\nO9 (WUELST UE)\n(FUSS)\nM30\n%\n")
+    assert text == "O9 (WÜLST Ü)\n(FUß)\nM30\n", "the library keeps the office's text"
+    assert at(only(look("%\nO9 (WÜLST Ä)\nM30\n%\n", rules), "uncodable")) == (2, 12)
+    assert at(only(look("%\nO9 (WÜLST ÜÜ)\nM30\n%\n", rules), "block-too-long")) == (2, 15), "counted as it goes out"
+    raised, text = look_and_body("o9 (fuß)\nm30\n", other(replace=(("ß", "SS"),), lower_case=LowerCase.UPPER))
+    assert (raised.findings, text) == ((), "O9 (FUß)\nM30\n")
+
+
 def test_long_blocks() -> None:
     found = look(f"%\nO0009\n({'A' * 90})\nM30\n%\n")
     assert at(only(found, "block-too-long")) == (3, 81)

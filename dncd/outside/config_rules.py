@@ -67,6 +67,10 @@ NOT_A_MARK: Final = "/():;#<>+-.,[]="
 """Characters that begin or end something else in a block, so that a mark line could not be told from a block."""
 
 
+_INSTEAD: Final = re.compile(r"[A-Za-z@\[\\\]^`{|}~]{1,8}")
+"""Letters, and where the national forms of ISO 646 have theirs; no digit, for X1² must never go out as X12."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """What one key may be, or one value of the file made what dncd holds.
@@ -140,6 +144,16 @@ def _findings(value: object) -> tuple[tuple[str, Weight], ...]:
         raise ValueError
     given = {code: Weight(weight) for code, weight in value.items()}
     return tuple((code, given[code]) for code, kind in FINDINGS.items() if given.get(code, kind.weight) != kind.weight)
+
+
+def _replacements(value: object) -> tuple[tuple[str, str], ...]:
+    """No key in ASCII and no value out of it: nothing is replaced twice, and no code's own character is touched."""
+    if not isinstance(value, dict) or not all(
+        len(key) == 1 and not key.isascii() and key.isprintable() and isinstance(to, str) and _INSTEAD.fullmatch(to)
+        for key, to in value.items()
+    ):
+        raise ValueError
+    return tuple(value.items())
 
 
 def _finding_faults(table: Mapping[str, Any]) -> Iterator[tuple[str, Any, str]]:
@@ -265,6 +279,11 @@ RULES: Final[Mapping[str, Rule]] = {
     "program.name_from": Rule(
         _name_from,
         'a list such as ["number", "comment"], of "comment", "word" and "sent" each once; the number comes first',
+    ),
+    "program.replace": Rule(
+        _replacements,
+        'a table of character = what goes out for it, such as { "Ü" = "UE", "ß" = "SS" }: one character outside '
+        "ASCII, and 1 to 8 of the letters A to Z, a to z and @[\\]^`{|}~",
     ),
     "program.lowest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),
     "program.highest_number": _whole(0, defaults.HIGHEST_NUMBER, "program numbers"),

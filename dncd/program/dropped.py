@@ -95,6 +95,11 @@ def raised(text: str, lower_case: LowerCase) -> str:
     return text.upper() if text.isascii() else text.translate(_SMALL)
 
 
+def replaced(text: str, table: Iterable[tuple[str, str]]) -> str:
+    """The text as it goes out, where the library has it as dropped. table: `program.replace`, no key of it in ASCII."""
+    return text if text.isascii() else text.translate({ord(char): instead for char, instead in table})
+
+
 def lines_between(texts: Iterable[str], first: int, end: int) -> Iterator[str]:
     """Of pieces as `pieces` gives them, lines `first` up to and without `end`, counted from 1."""
     line = 1

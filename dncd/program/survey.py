@@ -6,14 +6,15 @@ Text before the opening or after the closing mark, and a further mark line, are 
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from dncd.choices import LowerCase, MarkAt
 from dncd.program import names
 from dncd.program.block_checks import Share, check_characters, check_length, check_small_letters, check_words, place
-from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised
+from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised, replaced
 from dncd.program.findings import Findings
 from dncd.program.names import Head
 from dncd.program.program_checks import ProgramChecks
@@ -42,7 +43,8 @@ class Survey:
 
     first_line, end_line: the body is lines first_line up to and without end_line of the file. chars: characters of the
     body, each block end as one; blocks: of the body; image_chars: of the image without leader and trailer.
-    name, title: of the file's (first) program; "" for none.
+    name, title: of the file's (first) program; "" for none. All of it is of the text as it goes out; replaced: how often
+    each character was, that `program.replace` names.
     """
 
     opening: str
@@ -57,6 +59,7 @@ class Survey:
     title: str
     programs: tuple[Found, ...]
     findings: tuple[Finding, ...]
+    replaced: tuple[tuple[str, int], ...] = ()
 
     @property
     def refused(self) -> bool:
@@ -65,14 +68,17 @@ class Survey:
 
 def survey(chunks: Chunks, encoding: Encoding, rules: Rules) -> Survey:
     """Reads the file once; its memory does not grow with the file. ValueError: unknown code in `program.findings`."""
-    reading = _Reading(rules)
+    reading, table, counts = _Reading(rules), dict(rules.program.replace), Counter[str]()
     for text in pieces(chunks, encoding):
-        reading.take(text)
-    return reading.result()
+        if table and not text.isascii():
+            counts.update(char for char in text if char in table)
+        reading.take(replaced(raised(text, rules.program.lower_case), rules.program.replace))
+    return replace(reading.result(), replaced=tuple(counts.items()))
 
 
 def body(chunks: Chunks, encoding: Encoding, surveyed: Survey) -> Iterator[str]:
-    """The text between the marks in pieces, as it goes out: LF ends each block, small letters raised if so set."""
+    """The text between the marks in pieces, as the library has it: LF ends each block, small letters raised if so set,
+    nothing replaced."""
     for text in lines_between(pieces(chunks, encoding), surveyed.first_line, surveyed.end_line):
         yield raised(text, surveyed.lower_case)
 
@@ -124,21 +130,20 @@ class _Reading:
         return part
 
     def _check(self, text: str, line: int, skipped: int) -> None:
-        outgoing = raised(text, self._rules.program.lower_case)
-        check_characters(outgoing, line, self._rules, self._findings)
+        check_characters(text, line, self._rules, self._findings)
         check_small_letters(text, line, self._rules, self._findings)
-        check_length(outgoing, line, self._rules, self._findings)
+        check_length(text, line, self._rules, self._findings)
         if not self._first:
-            self._first = self._text_line(outgoing, 0, line)
+            self._first = self._text_line(text, 0, line)
         at = 0
-        for start, stop in self._mark_lines(outgoing):
-            self._between(outgoing[at:start], line)
-            line += outgoing.count("\n", at, start)
+        for start, stop in self._mark_lines(text):
+            self._between(text[at:start], line)
+            line += text.count("\n", at, start)
             offset = self._chars + skipped
-            self._marks.append(_Mark(line, outgoing[start : stop - 1], offset + start, offset + stop))
+            self._marks.append(_Mark(line, text[start : stop - 1], offset + start, offset + stop))
             self._after_mark = None
             at, line = stop, line + 1
-        self._between(outgoing[at:], line)
+        self._between(text[at:], line)
 
     def _mark_lines(self, text: str) -> Iterator[tuple[int, int]]:
         """Start and end (with the block end) of each line that starts with the mark."""

@@ -170,7 +170,7 @@ class Part:
     @property
     def known(self) -> bool:
         """Whether it is the revision that it was compared with, perhaps in the control's own spelling."""
-        return self.against > 0 and (self.told is Comparison.MATCHED or self.how == Answer.SUBSTANCE)
+        return self.against > 0 and (self.told is Comparison.MATCHED or self.how in (Answer.EQUAL, Answer.SUBSTANCE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from typing import Final
 from dncd.choices import MachineEdits
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable
+from dncd.program.dropped import replaced
 from dncd.program.edits import LostEdit, Version
 from dncd.records.checks import Readback
 from dncd.records.ending_words import HERE, named
@@ -72,7 +73,7 @@ class LostEditGate:
         self, settings: MachineSettings, comparer: Comparer, extension: str, readback: Callable[[str], Readback]
     ) -> None:
         self._machine, self._comparer, self._extension = settings.name, comparer, extension
-        self._readback = readback
+        self._readback, self._replace = readback, settings.program.replace
 
     def newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
         """Of each program, the commit of its newest revision and the number of what came back last, "" without one: another
@@ -81,7 +82,7 @@ class LostEditGate:
         return {p: f"{history[-1].commit}, back {readback.back}" if history else "" for p, readback, history in found}
 
     def lost(self, library: Library, texts: Iterable[tuple[str, str]]) -> tuple[Lost, ...]:
-        """What each text lacks, where anything."""
+        """What each text lacks, where anything. texts: as they go out."""
         found = []
         for program, text in texts:
             readback = self._readback(program)  # before the history: an edit that comes meanwhile counts as an edit
@@ -95,9 +96,8 @@ class LostEditGate:
                 found.append(Lost(program, edits))
         return tuple(found)
 
-    @staticmethod
-    def _versions(library: Library, history: list[Revision]) -> list[Version]:
-        texts = [library.blob(revision.blob).decode("utf-8") for revision in history]
+    def _versions(self, library: Library, history: list[Revision]) -> list[Version]:
+        texts = [replaced(library.blob(revision.blob).decode("utf-8"), self._replace) for revision in history]
         if any(len(text) > _COMPARED_CHARS for text in texts):
             return []
         return [Version(r.number, r.origin, text) for r, text in zip(history, texts, strict=True)]

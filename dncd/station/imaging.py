@@ -40,8 +40,9 @@ def image_of(
             data = text.encode("utf-8")
             size += len(data)
             reading.feed(data)
-            tail = (tail + text)[-_TAIL_CHARS:]
-            yield text
+            outgoing = dropped.replaced(text, settings.program.replace)
+            tail = (tail + outgoing)[-_TAIL_CHARS:]
+            yield outgoing
 
     with contextlib.nullcontext() if small else image.open("wb") as file:
         for piece in significant_chunks(found.opening, counted(), found.closing, tape, coder):

@@ -13,6 +13,7 @@ from dncd.line.receiving import CaptureEnd
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable
 from dncd.program import names
+from dncd.program.dropped import replaced
 from dncd.program.edits import Version
 from dncd.program.habits import otherwise
 from dncd.program.readback import Like, Reading, taken_for
@@ -52,7 +53,8 @@ class _Comparisons:
         return Known(history[-1].number, self._text(history[-1])) if history else Known()
 
     def _text(self, revision: Revision) -> str:
-        return self._library.blob(revision.blob).decode("utf-8")
+        """As it goes out."""
+        return replaced(self._library.blob(revision.blob).decode("utf-8"), self._settings.program.replace)
 
     def like(self, text: str) -> Like:
         """Which known program a text without a name is; what was last sent is looked at first."""

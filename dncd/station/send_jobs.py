@@ -3,9 +3,11 @@
 import contextlib
 import dataclasses
 import hashlib
+import io
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
@@ -116,7 +118,7 @@ class SendJobs:
         found = checked.survey
         if not self.gates.hold_edits or found.refused or found.chars > IN_MEMORY:
             return ()
-        whole = "".join(body(chunks, checked.encoding, found))
+        whole = dropped.replaced("".join(body(chunks, checked.encoding, found)), self._settings.program.replace)
         if len(found.programs) > 1:
             parts = split(whole, found.opening, self._settings.tape.mark or "%", self._settings.program.ends)
             return tuple((part.name, part.text) for part in parts if part.name)
@@ -231,11 +233,11 @@ class SendJobs:
                 yield piece.encode("utf-8")
 
         if len(checked.programs) > 1 and checked.survey.chars <= IN_MEMORY:
-            whole = b"".join(pieces()).decode("utf-8")
-            for part in split(
-                whole, checked.survey.opening, self._settings.tape.mark or "%", self._settings.program.ends
-            ):
-                yield part.name or checked.programs[0], Text.of(part.text.encode("utf-8"))
+            whole, program = b"".join(pieces()).decode("utf-8"), self._settings.program
+            outgoing, kept = dropped.replaced(whole, program.replace), io.StringIO(whole)  # of as many lines
+            for part in split(outgoing, checked.survey.opening, self._settings.tape.mark or "%", program.ends):
+                text = "".join(islice(kept, part.text.count("\n")))
+                yield part.name or checked.programs[0], Text.of(text.encode("utf-8"))
             return
         size = sum(map(len, pieces())) if prepared is NO_IMAGE else prepared.text_bytes
         yield checked.programs[0], Text(pieces, size, prepared.facts)
@@ -251,7 +253,7 @@ class SendJobs:
                 "drop the file again" if nothing else "delete what the control holds of it, then drop the file again"
             )
             reasons = (f"{outcome.reason}; {chars}; {to_do}",)
-        notes = outcome.notes
+        notes = outcome.notes + _replaced(job.checked.survey, self._settings)
         if heard.strays:
             notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
         if heard.early_s and outcome.result is Result.SENT and not outcome.holds and outcome.reader_off_at is None:
@@ -366,6 +368,12 @@ def _unproven_start(early_s: float) -> str:
         f"the control asked for it {early_s:.0f} s before it was dropped and has said nothing since, so nothing proves that"
         " it was read: look whether the control has it"
     )
+
+
+def _replaced(found: Survey, settings: MachineSettings) -> tuple[str, ...]:
+    table = dict(settings.program.replace)
+    said = ", ".join(f"{char} by {table[char]} ({times} x)" for char, times in found.replaced)
+    return (f"replaced, as program.replace says: {said}; the library has the text as it was dropped",) if said else ()
 
 
 def _disturbed(faults: Mapping[str, int]) -> str:
