@@ -180,7 +180,7 @@ def test_no_bytes_end_the_thread(tmp_path: Path, pieces: list[bytes]) -> None:
 
 
 def test_nobody_answers(tmp_path: Path) -> None:
-    with pytest.raises(NoServiceError, match="`dncd run`") as raised:
+    with pytest.raises(NoServiceError, match=r"Start it: `dncd .*run`") as raised:
         ask(tmp_path, {"do": "status"})
     assert raised.value.exit_status == 3
     with pytest.raises(NoServiceError):

@@ -85,7 +85,7 @@ def settings_lines(machine: MachineSettings) -> tuple[str, ...]:
 def _plain(value: Any) -> str:
     if isinstance(value, tuple):
         return ", ".join(f"{char} 0x{code:02X}" for char, code in value) or "none"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float) else str(value) or "none"
 
 
 def fingerprint(machine: MachineSettings) -> str:
