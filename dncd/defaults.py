@@ -231,7 +231,8 @@ END_HOLD_S: Final = 10.0
 that stores a block before it reads on holds a few seconds, an operator presses READ again later (common practice)."""
 
 READER_OFF_S: Final = 0.25
-"""Seconds after a program's end in which the control's reader off (DC3, or its line off) is waited for, for the receipt."""
+"""Seconds after a program's end in which the control's reader off (DC3, or its line off) is waited for, for the receipt,
+where the control starts each program itself."""
 
 # --- tape and program ------------------------------------------------------------------------------------------
 MARK: Final = "%"

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from line_bench import GONE, LineBench, entry, program, settings
 
+from dncd import defaults
 from dncd.choices import Flow, Protocol, Request, StartOn
 from dncd.errors import NotDoneError, PortGoneError
 from dncd.outside.folder_looks import Complete
@@ -441,6 +442,40 @@ def test_a_file_refused_when_it_is_taken_in_anew_starts_no_other():
     assert bytes(bench.written) == program("b", bench.chars)
 
 
+@pytest.mark.parametrize(
+    ("start", "waits_s"), [(StartOn.DC1, defaults.READER_OFF_S), (StartOn.NOW, 0), (StartOn.GO, 0)]
+)
+def test_an_ending_waits_for_the_reader_off_only_where_the_control_started_the_program(start, waits_s):
+    bench = LineBench(settings(start=start))
+    bench.plug()
+    bench.drop("a")
+    if start is StartOn.GO:
+        bench.tell(Go())
+    bench.look(b"\x11" if start is StartOn.DC1 else b"")
+    while bench.core.standing.line is not LineUse.ENDING and not bench.ended:
+        bench.run(0.01)
+    over_at = bench.now
+    while not bench.ended:
+        bench.run(0.01)
+    (end,) = bench.given_of(End)
+    assert bench.now - over_at == pytest.approx(waits_s, abs=0.011)
+    assert end.heard.awaited is (waits_s > 0)
+
+
+@pytest.mark.parametrize("cut_short", ["reader off", "stop"])
+def test_a_reader_off_that_came_or_was_waited_for_no_longer_is_not_missed(cut_short):
+    bench = LineBench(settings(start=StartOn.DC1))
+    bench.plug()
+    bench.drop("a")
+    bench.look(b"\x11")
+    while bench.core.standing.line is not LineUse.ENDING:
+        bench.run(0.01)
+    bench.look(b"\x13") if cut_short == "reader off" else bench.tell(Stop("the service was stopped"))
+    (end,) = bench.given_of(End)
+    assert end.heard.awaited is False
+    assert (end.outcome.reader_off_at is not None) is (cut_short == "reader off")
+
+
 @pytest.mark.parametrize("what", ["reader off", "a loan"])
 def test_a_start_that_is_taken_back_while_the_file_is_taken_in_anew_starts_nothing(what):
     bench = outdated_at_its_start("a")
@@ -555,9 +590,10 @@ def test_a_start_that_the_records_do_not_take_is_tried_again_a_second_later():
 
 
 def test_an_ending_that_the_disk_does_not_take_is_tried_ever_slower_and_only_then_is_the_line_free():
-    bench = LineBench(do_at_once=False)
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
     bench.plug()
     bench.drop("a", "b")
+    bench.look(b"\x11")
     bench.work(3)
     bench.run(2.0)
     bench.work()
@@ -572,6 +608,7 @@ def test_an_ending_that_the_disk_does_not_take_is_tried_ever_slower_and_only_the
         assert len(bench.given_of(Begin)) == 1
     assert waits == [1.0, 2.0, 4.0, 8.0, 16.0, 30.0, 30.0]
     bench.work()
+    bench.look(b"\x11")
     bench.work(2)
     assert len(bench.given_of(Begin)) == 2
 
@@ -798,9 +835,10 @@ def test_nothing_is_sent_until_what_came_is_on_record():
 
 def test_what_a_control_punches_behind_a_program_is_no_part_of_it_though_dncd_looks_late():
     """A busy computer finds the last characters gone and the first of a punch there in one look."""
-    bench = LineBench(do_at_once=False)
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
     bench.plug()
     bench.drop("a")
+    bench.look(b"\x11")
     bench.work(2)
     while len(bench.written) < bench.chars:
         bench.run(0.001)

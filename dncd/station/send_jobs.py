@@ -261,7 +261,7 @@ class SendJobs:
         faults = heard.counted.kinds()
         off = ReaderOff.NOT_SEEN if outcome.reader_off_at is None else ReaderOff.SEEN
         warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
-        if outcome.result is Result.SENT and not off:
+        if heard.awaited:
             warnings += _not_switched_off(self._store.holdings().checks.reader_off(self._settings.name))
         ended = Sent(
             outcome.result,

@@ -62,7 +62,8 @@ class Unrecorded:
         for end in [job for job in self._retries if isinstance(job, ev.End) and not self._tries[job]]:
             del self._tries[end], self._retries[end]
             outcome = end.outcome if off_at == math.inf else dataclasses.replace(end.outcome, reader_off_at=off_at)
-            actions += self.add(dataclasses.replace(end, outcome=outcome))
+            heard = dataclasses.replace(end.heard, awaited=False)
+            actions += self.add(dataclasses.replace(end, outcome=outcome, heard=heard))
         return actions
 
     def done(self, job: _OnRecord) -> None:
@@ -313,10 +314,11 @@ class Sender:
             next_step = "look whether the control is ready, and at send.before and send.wait_for"
             return [warning("no answer", self.no_answer, self.settings.line.port, next_step), *back]
         self.turns.sent(file, outcome.result)
-        heard = run.heard(self.line_warnings)
+        plain = self.settings.line.protocol is Protocol.PLAIN and self.starts.way.by_control
+        awaited = plain and outcome.result is Result.SENT and outcome.reader_off_at is None and self._standing.serving
+        heard = dataclasses.replace(run.heard(self.line_warnings), awaited=awaited)
         end = ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard)
-        plain = self.settings.line.protocol is Protocol.PLAIN and outcome.reader_off_at is None
-        if outcome.result is not Result.SENT or not plain or not self._standing.serving:
+        if not awaited:
             return self._unrecorded.add(end)
         self._unrecorded.wait(end, now + defaults.READER_OFF_S)
         return []
