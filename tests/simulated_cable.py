@@ -14,13 +14,21 @@ from waveform import Fault, Waveform, receive_waveform, send_waveform
 from dncd.commissioning.loopback import LoopbackTest
 from dncd.commissioning.loopback_measures import Measures, Plan
 from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.commissioning.wiring import Cable, End, Variant, loopback_plug
+from dncd.commissioning.wiring import Cable, End, Variant
 from dncd.ports.port import Reading
 from dncd.values import Frame, Modem, Signal
 
 EIGHT = Frame.parse("8N1")
 Contact = tuple[str, int]
 """`near` or `far` (the cable's two ends), `port`, or `supply`; and a pin."""
+
+
+PLUG = ((Line.TXD, Line.RXD), (Line.RTS, Line.CTS), (Line.DTR, Line.DSR), (Line.DTR, Line.DCD))
+"""What a loopback plug bridges (vectors/nullmodem.csv)."""
+
+
+def plug_pins(connector: Connector) -> tuple[tuple[int, int], ...]:
+    return tuple((pin_of(a, connector), pin_of(b, connector)) for a, b in PLUG)
 
 
 @dataclass
@@ -35,7 +43,7 @@ class Wires:
         cls, connector: Connector = Connector.DE9, bridges: Iterable[tuple[int, int]] | None = None
     ) -> "Wires":
         """A plug right at the port."""
-        pins = loopback_plug(connector).pins if bridges is None else tuple(bridges)
+        pins = plug_pins(connector) if bridges is None else tuple(bridges)
         made = cls(connector, [(("near", a), ("near", b)) for a, b in pins])
         return made._at_port()
 
@@ -49,10 +57,8 @@ class Wires:
     ) -> "Wires":
         """A null modem with a plug at its end."""
         ends = {End.NEAR: "near", End.FAR: "far"}
-        joins = [
-            ((ends[join.a.end], join.a.pin), (ends[join.b.end], join.b.pin)) for join in Cable(near, far, variant).joins
-        ]
-        pins = loopback_plug(far).pins if bridges is None else tuple(bridges)
+        joins = [((ends[a.end], a.pin), (ends[b.end], b.pin)) for a, b in Cable(near, far, variant).joins]
+        pins = plug_pins(far) if bridges is None else tuple(bridges)
         joins += [(("far", a), ("far", b)) for a, b in pins]
         return cls(near, joins)._at_port()
 

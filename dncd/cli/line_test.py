@@ -15,7 +15,7 @@ from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring_page import COLUMNS
+from dncd.commissioning.wiring import COLUMNS
 from dncd.peer_text import printable
 from dncd.ports.loan import line_for
 from dncd.ports.session import LineSession

@@ -8,7 +8,7 @@ import click
 from dncd.cli.asking import Asked, asked, machine_word
 from dncd.cli.layout import save_page
 from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring_page import Order, wiring_page, wiring_text
+from dncd.commissioning.wiring import Order, wiring_page, wiring_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable

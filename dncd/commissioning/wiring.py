@@ -1,21 +1,28 @@
-"""The cable between a port and a control: which pins to join for a flow setting, how long it may be, what to heed.
+"""The cable between a port and a control: which pins to join for a flow setting, how long it may be, what to heed; as text
+for a terminal and as one printable page of HTML that needs nothing beside it.
 
 Drawn for two ends that are DTE, as a computer and most controls are: a null modem. `end_test` tells whether the control
-is one. `nullmodem.csv` has the same wires with their sources (three pages on
-null modems; the tie of DCD in the loopback plug is from memory). Printed by `wiring_page`.
+is one. `nullmodem.csv` has the same wires with their sources (three pages on null modems; the tie of DCD in the loopback
+plug is from memory).
 """
 
 import enum
+import re
 from dataclasses import dataclass
+from html import escape
+from textwrap import fill
 from typing import Final
 
 from dncd.choices import Flow, ModemLine
-from dncd.commissioning.pins import Connector, Line, pin_of
+from dncd.commissioning.pins import PINS, Connector, Line, pin_of
+
+COLUMNS: Final = 100
+"""Widest line of the text."""
 
 
 class End(enum.StrEnum):
-    NEAR = "dncd's port"
-    FAR = "the control"
+    NEAR = "port"
+    FAR = "control"
 
 
 class Variant(enum.StrEnum):
@@ -35,85 +42,45 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
-class Join:
-    a: Contact
-    b: Contact
-
-    @property
-    def is_bridge(self) -> bool:
-        return self.a.end is self.b.end
-
-
-class Runs(enum.Enum):
-    THROUGH = "from end to end"
-    LOCAL = "inside the connector of each end"
-
-
-@dataclass(frozen=True, slots=True)
-class Net:
-    """Circuits that are joined: those of the near end with those of the far one, or each end's own with each other."""
-
-    near: tuple[Line, ...]
-    far: tuple[Line, ...]
-    runs: Runs = Runs.THROUGH
-
-
-@dataclass(frozen=True, slots=True)
 class Cable:
-    """The wires of a null modem between these connectors. The shield is not among them: see `CAUTIONS`."""
+    """A null modem between these connectors. The shield is not among its wires: see `CAUTIONS`."""
 
     near: Connector
     far: Connector
     variant: Variant
 
     @property
-    def nets(self) -> tuple[Net, ...]:
-        return _DATA + (_HANDSHAKE if self.variant is Variant.FULL else _LOCAL)
-
-    @property
     def wires(self) -> int:
-        """Wires between the two ends: a net that joins several pins of one end needs one."""
-        return sum(net.runs is Runs.THROUGH for net in self.nets)
+        """Wires between the two ends: what is joined to several pins of one end needs one."""
+        return 7 if self.variant is Variant.FULL else 3
 
     @property
-    def joins(self) -> tuple[Join, ...]:
-        through = [net for net in self.nets if net.runs is Runs.THROUGH]
-        joins = [Join(self.at(End.NEAR, a), self.at(End.FAR, b)) for net in through for a in net.near for b in net.far]
+    def joins(self) -> list[tuple[Contact, Contact]]:
+        """What is joined: wires from end to end, then (of one end) bridges in its plug."""
+        through = _DATA + (_HANDSHAKE if self.variant is Variant.FULL else ())
+        joins = [(self.at(End.NEAR, a), self.at(End.FAR, b)) for a, b in through]
         if self.variant is Variant.THREE_WIRE:
-            joins += [Join(self.at(end, a), self.at(end, b)) for end in End for a, b in _LOOPS]
-        return tuple(joins)
+            joins += [(self.at(end, a), self.at(end, b)) for end in End for a, b in _LOOPS]
+        return joins
 
     def at(self, end: End, line: Line) -> Contact:
-        return Contact(end, line, pin_of(line, self.near if end is End.NEAR else self.far))
+        return Contact(end, line, pin_of(line, self.connector(end)))
+
+    def connector(self, end: End) -> Connector:
+        return self.near if end is End.NEAR else self.far
 
 
-@dataclass(frozen=True, slots=True)
-class Plug:
-    """A loopback plug: pairs of pins that are joined, each with its circuits."""
-
-    connector: Connector
-    joins: tuple[tuple[Line, Line], ...]
-
-    @property
-    def pins(self) -> tuple[tuple[int, int], ...]:
-        return tuple((pin_of(a, self.connector), pin_of(b, self.connector)) for a, b in self.joins)
-
-
-_DATA: Final = (Net((Line.TXD,), (Line.RXD,)), Net((Line.RXD,), (Line.TXD,)), Net((Line.GND,), (Line.GND,)))
-"""What every null modem joins."""
-
-_HANDSHAKE: Final = (
-    Net((Line.RTS,), (Line.CTS,)),
-    Net((Line.CTS,), (Line.RTS,)),
-    Net((Line.DTR,), (Line.DSR, Line.DCD)),
-    Net((Line.DSR, Line.DCD), (Line.DTR,)),
-)
-"""What a full null modem joins besides."""
-
-_LOCAL: Final = tuple(Net(lines, lines, Runs.LOCAL) for lines in ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR, Line.DCD)))
+_DATA: Final = ((Line.TXD, Line.RXD), (Line.RXD, Line.TXD), (Line.GND, Line.GND))
+"""What every null modem joins, near end first."""
 
 _LOOPS: Final = ((Line.RTS, Line.CTS), (Line.DTR, Line.DSR), (Line.DTR, Line.DCD))
-"""Circuits that are bridged at each end of a three-wire cable, and in a loopback plug."""
+"""Circuits that are bridged at each end of a three-wire cable."""
+
+_HANDSHAKE: Final = (
+    *((Line.RTS, Line.CTS), (Line.CTS, Line.RTS)),
+    *((Line.DTR, Line.DSR), (Line.DTR, Line.DCD), (Line.DSR, Line.DTR), (Line.DCD, Line.DTR)),
+)
+"""What a full null modem joins besides."""
 
 
 def variant_for(flow: Flow) -> Variant:
@@ -122,81 +89,79 @@ def variant_for(flow: Flow) -> Variant:
     return Variant.THREE_WIRE if flow.stop_line is ModemLine.NONE else Variant.FULL
 
 
-def loopback_plug(connector: Connector) -> Plug:
-    """A plug that brings every output back: TXD to RXD, RTS to CTS, DTR to DSR and DCD."""
-    return Plug(connector, ((Line.TXD, Line.RXD), *_LOOPS))
+_HEAD: Final = """\
+DNCD PORT                                        CONTROL
+{near:<13}                                    {far}
+
+   TXD    # o----------------------------------o #    RXD
+
+   RXD    # o----------------------------------o #    TXD
+
+   GND    # o----------------------------------o #    GND
+"""
+_DRAWN: Final = {
+    Variant.FULL: """
+   RTS    # o----------------------------------o #    CTS
+
+   CTS    # o----------------------------------o #    RTS
+
+   DTR    # o-----------------------------+----o #    DSR
+                                          +----o #    DCD
+
+   DSR    # o----+-----------------------------o #    DTR
+   DCD    # o----+
+""",
+    Variant.THREE_WIRE: """
+   RTS    # o----+                        +----o #    RTS
+   CTS    # o----+                        +----o #    CTS
+
+   DTR    # o----+                        +----o #    DTR
+   DSR    # o----+                        +----o #    DSR
+   DCD    # o----+                        +----o #    DCD
+""",
+}
+_PLUG: Final = """\
+Loopback plug, {near}
+
+   TXD    # o----+
+   RXD    # o----+
+
+   RTS    # o----+
+   CTS    # o----+
+
+   DTR    # o----+
+   DSR    # o----+
+   DCD    # o----+
+"""
+"""The drawings: `-` is a wire, `+` joins what touches it, `o` is a contact, beside it the circuit and, for #, its pin."""
 
 
-SPAN: Final = 34
-"""Columns between the contacts of the two ends."""
-
-NEAR_BUS: Final = 4
-FAR_BUS: Final = SPAN - 5
-"""Columns, in the span, of the upright wires at each end."""
+def _drawn(drawing: str, near: Connector, far: Connector) -> str:
+    """The drawing with its pin numbers; every wire can be followed with a finger, from `o` to `o`."""
+    text = re.sub(r"(\w+) {4}# o", lambda at: f"{at[1]} {pin_of(Line(at[1]), near):>4} o", drawing)
+    text = re.sub(r"o # {4}(\w+)", lambda at: f"o {pin_of(Line(at[1]), far):<4} {at[1]}", text)
+    return text.format(near=near.value, far=far.value)
 
 
 def draw_cable(cable: Cable) -> str:
-    """The cable in text, near end at the left: every wire can be followed with a finger, from `o` to `o`.
-
-    `-` and `|` are wires, `+` joins what touches it, `o` is a contact, pin number and circuit beside it. Lines end in
-    newlines.
-    """
-    head = [f"{'DNCD PORT':<13}{'':{SPAN}}  CONTROL", f"{cable.near.value:<13}{'':{SPAN}}  {cable.far.value}", ""]
-    rows = [row for net in cable.nets for row in [*_net_rows(cable, net), ""]]
+    """The cable in text, near end at the left. Lines end in newlines."""
     shield = "the shell" if cable.near is Connector.DE9 else f"pin {pin_of(Line.SHIELD, cable.near)}"
-    rows.append(f"SHIELD: to {shield} at dncd's end; at the control's insulated, unless its manual clamps it")
-    return "\n".join(line.rstrip() for line in [*head, *rows]) + "\n"
+    heed = f"SHIELD: to {shield} at dncd's end; at the control's insulated, unless its manual clamps it"
+    return f"{_drawn(_HEAD + _DRAWN[cable.variant], cable.near, cable.far)}\n{heed}\n"
 
 
-def _net_rows(cable: Cable, net: Net) -> list[str]:
-    """One net, or the loops of both ends side by side: near contacts down the left, far ones down the right, and a wire
-    between them in the first row if the net runs through."""
-    near = [cable.at(End.NEAR, line) for line in net.near]
-    far = [cable.at(End.FAR, line) for line in net.far]
-    rows = []
-    for k in range(max(len(near), len(far))):
-        wire = [" "] * SPAN
-        if k < len(near):
-            _stub(wire, range(NEAR_BUS + 1 if len(near) > 1 else 1))
-        if k < len(far):
-            _stub(wire, range(FAR_BUS if len(far) > 1 else SPAN - 1, SPAN))
-        if k == 0 and net.runs is Runs.THROUGH:
-            _stub(wire, range(SPAN))
-        if len(near) > 1 and k < len(near):
-            wire[NEAR_BUS] = "+"
-        if len(far) > 1 and k < len(far):
-            wire[FAR_BUS] = "+"
-        left = f"{near[k].line.value:>6} {near[k].pin:>4} o" if k < len(near) else " " * 13
-        right = f"o {far[k].pin:<4} {far[k].line.value}" if k < len(far) else ""
-        rows.append(left + "".join(wire) + right)
-    return rows
-
-
-def _stub(wire: list[str], columns: range) -> None:
-    for column in columns:
-        wire[column] = "-"
-
-
-def draw_plug(plug: Plug) -> str:
-    """A loopback plug: its pins down the left, the bridges at the right. Lines end in newlines."""
-    rows = [f"Loopback plug, {plug.connector.value}", ""]
-    for net in ((Line.TXD, Line.RXD), (Line.RTS, Line.CTS), (Line.DTR, Line.DSR, Line.DCD)):
-        rows += [f"{line.value:>6} {pin_of(line, plug.connector):>4} o----+" for line in net]
-        rows.append("")
-    return "\n".join(rows)
+def draw_plug(connector: Connector) -> str:
+    """A plug that brings every output back, its pins down the left, the bridges at the right. Lines end in newlines."""
+    return _drawn(_PLUG, connector, connector)
 
 
 def table_rows(cable: Cable) -> list[tuple[str, str, str]]:
     """(from, to, what it is) of every wire and bridge, for a table in text or on a page."""
-    sides = {End.NEAR: f"port {cable.near.value}", End.FAR: f"control {cable.far.value}"}
-    return [
-        (
-            f"{sides[join.a.end]} pin {join.a.pin} {join.a.line.value}",
-            f"{sides[join.b.end]} pin {join.b.pin} {join.b.line.value}",
-            "bridge in the plug" if join.is_bridge else "wire",
-        )
-        for join in cable.joins
-    ]
+
+    def named(at: Contact) -> str:
+        return f"{at.end} {cable.connector(at.end)} pin {at.pin} {at.line}"
+
+    return [(named(a), named(b), "bridge in the plug" if a.end is b.end else "wire") for a, b in cable.joins]
 
 
 STANDARD_METRES: Final = 15.0
@@ -209,26 +174,16 @@ STANDARD_PF: Final = 2500.0
 """Most capacitance that a driver is asked to bear, in picofarads (verified on one page; from revision D on: memory)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Length:
-    """metres: the longest cable; because: why, in one sentence."""
-
-    metres: float
-    because: str
-
-
-def longest_cable(baud: int) -> Length:
-    """The longest cable at this rate, in metres: up to 20,000 bits a second the standard's.
+def longest_cable(baud: int) -> tuple[float, str]:
+    """The longest cable at this rate, in metres, and why: up to 20,000 bits a second the standard's.
 
     Above, the standard has no figure: the capacitance may then be smaller in proportion to the bit (derived, no source).
     """
     limit = f"{STANDARD_PF:g} pF and 15 m (50 ft)"
     if baud <= STANDARD_BAUD:
-        return Length(STANDARD_METRES, f"the standard's limit up to 20,000 bits a second is {limit}")
-    return Length(
-        round(STANDARD_METRES * STANDARD_BAUD / baud, 1),
-        f"the standard ends at 20,000 bits a second with {limit}; above, the limit shrinks with the bit (derived)",
-    )
+        return STANDARD_METRES, f"the standard's limit up to 20,000 bits a second is {limit}"
+    because = f"the standard ends at 20,000 bits a second with {limit}; above, the limit shrinks with the bit (derived)"
+    return round(STANDARD_METRES * STANDARD_BAUD / baud, 1), because
 
 
 CAUTIONS: Final = (
@@ -262,3 +217,104 @@ def end_test(far: Connector) -> str:
 THREE_WIRE_NOTE: Final = (
     "On a three-wire cable each port sees its own RTS on CTS: hardware flow control can never stop the sender."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What the cable is for: machine and title for the heading, baud and flow as its settings have them, the connectors."""
+
+    machine: str
+    title: str
+    baud: int
+    flow: Flow
+    near: Connector = Connector.DE9
+    far: Connector = Connector.DB25
+
+    @property
+    def cable(self) -> Cable:
+        return Cable(self.near, self.far, variant_for(self.flow))
+
+    @property
+    def plugs(self) -> list[str]:
+        """Drawings of a loopback plug for each kind of connector."""
+        return [draw_plug(connector) for connector in dict.fromkeys((self.near, self.far))]
+
+
+def _facts(order: Order) -> list[str]:
+    made = order.cable
+    metres, because = longest_cable(order.baud)
+    facts = [
+        f"Flow {order.flow.value}: {made.variant.value}, {made.wires} wires and the shield.",
+        f"Longest cable at {order.baud} bits a second: {metres:g} m ({because}).",
+        "Look first which ends have pins and which sockets: a computer's connector has pins, a control's may have either.",
+        end_test(order.far),
+    ]
+    if made.variant is Variant.THREE_WIRE:
+        facts.append(THREE_WIRE_NOTE)
+    return facts
+
+
+def _heading(order: Order) -> str:
+    return f"Cable for {order.machine}" + (f" ({order.title})" if order.title else "")
+
+
+def wiring_text(order: Order) -> str:
+    rows = table_rows(order.cable)
+    wide = max(len(row[0]) for row in rows), max(len(row[1]) for row in rows)
+    parts = [_heading(order), *(fill(fact, COLUMNS) for fact in _facts(order)), "", draw_cable(order.cable)]
+    parts += [f"{a:<{wide[0]}}  to  {b:<{wide[1]}}  {kind}" for a, b, kind in rows]
+    parts += ["", *order.plugs]
+    parts += [fill(caution, COLUMNS, initial_indent="! ", subsequent_indent="  ") for caution in CAUTIONS]
+    return "\n".join(parts) + "\n"
+
+
+_STYLE: Final = """
+body { font: 11pt/1.4 sans-serif; color: #111; background: #fff; max-width: 48em; margin: 2em auto; padding: 0 1em; }
+h1 { font-size: 1.5em; margin-bottom: 0.2em; } h2 { font-size: 1.1em; margin: 1.4em 0 0.4em; }
+pre { font: 10pt/1.25 monospace; border: 1px solid #888; padding: 0.8em; break-inside: avoid; overflow-x: auto; }
+table { border-collapse: collapse; break-inside: avoid; }
+th, td { border: 1px solid #888; padding: 0.2em 0.6em; text-align: left; }
+.cautions { border: 2px solid #111; padding: 0.4em 1em; break-inside: avoid; }
+.done td:last-child { width: 5em; }
+@media print { body { margin: 0; max-width: none; } @page { margin: 15mm; } }
+"""
+
+
+def wiring_page(order: Order) -> str:
+    """The same as one page of HTML, self-contained, for printing: with a column to tick each wire off."""
+    wires = "".join(
+        f"<tr><td>{escape(a)}</td><td>{escape(b)}</td><td>{escape(kind)}</td><td></td></tr>\n"
+        for a, b, kind in table_rows(order.cable)
+    )
+    plugs = "".join(f"<pre>{escape(plug)}</pre>\n" for plug in order.plugs)
+    pins = "".join(
+        f"<tr><td>{pin.line.value}</td><td>{pin.de9 or 'shell'}</td><td>{pin.db25}</td><td>{pin.direction.value}</td>"
+        f"<td>{escape(pin.name)}</td></tr>\n"
+        for pin in PINS
+    )
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{escape(_heading(order))}</title>
+<style>{_STYLE}</style>
+</head>
+<body>
+<h1>{escape(_heading(order))}</h1>
+{"".join(f"<p>{escape(fact)}</p>" for fact in _facts(order))}
+<div class="cautions"><h2>Note</h2><ul>
+{"".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)}
+</ul></div>
+<h2>Drawing</h2>
+<pre>{escape(draw_cable(order.cable))}</pre>
+<h2>Wires</h2>
+<table class="done"><thead><tr><th>from</th><th>to</th><th>what</th><th>done</th></tr></thead><tbody>
+{wires}</tbody></table>
+<h2>Loopback plugs</h2>
+{plugs}<h2>Pins, seen from the computer or the control</h2>
+<table><thead><tr><th>circuit</th><th>DE-9</th><th>DB-25</th><th>goes</th><th>name</th></tr></thead><tbody>
+{pins}</tbody></table>
+</body>
+</html>
+"""
