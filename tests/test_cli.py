@@ -27,7 +27,7 @@ import pytest
 
 import dncd
 from dncd import __version__
-from dncd.cli import LATE, following, group, line_group, main
+from dncd.cli import LATE, following, group, main
 from dncd.cli import status as status_view
 from dncd.cli.late_group import LateGroup
 from dncd.cli.layout import local_time, seconds, table
@@ -182,7 +182,7 @@ def test_the_commands_are_those_of_the_contract() -> None:
     assert list(LATE) == sorted(LATE)
 
 
-@pytest.mark.parametrize("late", [group, line_group.line])
+@pytest.mark.parametrize("late", [group, group.commands["line"]])
 def test_the_short_help_is_that_of_the_command(late: LateGroup) -> None:
     context = click.Context(late)
     for word, (_, text) in late.late.items():

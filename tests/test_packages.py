@@ -18,10 +18,8 @@ import click
 import pytest
 
 from dncd import __version__
-from dncd.cli import LATE, group, main
+from dncd.cli import LATE, LINE, group, main
 from dncd.cli.examples import EXAMPLES
-from dncd.cli.line_group import LATE as LINE
-from dncd.cli.line_group import line
 from dncd.cli.packaged import TOPICS, title_of, topic_text
 from dncd.records.library import Text, Writer
 from dncd.values import Origin
@@ -253,9 +251,9 @@ def test_the_debian_package_installs_works_goes_and_is_purged(wheel: Path, tmp_p
 def test_every_command_has_an_example_that_holds() -> None:
     """Each is parsed as it stands: options and words are those of its command."""
     top = click.Context(group, info_name="dncd")
-    below = click.Context(line, info_name="line", parent=top)
+    below = click.Context(group.commands["line"], info_name="line", parent=top)
     every = {name: (group.get_command(top, name), top) for name in LATE if name != "line"}
-    every |= {f"line {name}": (line.get_command(below, name), below) for name in LINE}
+    every |= {f"line {name}": (group.commands["line"].get_command(below, name), below) for name in LINE}
     assert set(every) == set(EXAMPLES)
     for name, (command, parent) in every.items():
         assert command is not None

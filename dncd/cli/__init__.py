@@ -30,7 +30,7 @@ LATE: Final = {
     "go": ("send:go", "Start what waits for a go."),
     "holds": ("holdings:holds", "What the control holds, as far as is known."),
     "learn": ("run:learn", "A shop to play with; a next step after each thing."),
-    "line": ("line_group:line", "From a bare port to a line known to be good."),
+    "line": ("", "From a bare port to a line known to be good."),
     "log": ("log:log", "The ledger: what happened, oldest first."),
     "manual": ("packaged:manual", "The manual, by topic."),
     "next": ("send:put_first", "Put a file that waits in front of the others."),
@@ -52,6 +52,18 @@ LATE: Final = {
     "withdraw": ("send:withdraw", "Take back what waits, or stop what runs."),
 }
 """Every command: where it is in this room, and its short help."""
+
+LINE: Final = {
+    "ports": ("line_ports:ports", "The serial ports of this machine, and who uses them."),
+    "setup": ("line_setup:setup", "Write a settings file for a new machine, from a few questions."),
+    "wiring": ("line_wiring:wiring", "The cable for a machine: which pins to join, how long it may be."),
+    "test": ("line_test:test", "Test port, cable and plug with a loopback plug."),
+    "find": ("line_find:find", "Find a line's settings: somebody punches any program."),
+    "watch": ("line_watch:watch", "See a line live, both ways, until ctrl-C."),
+    "replay": ("line_replay:replay", "What the receiver would keep of a recording."),
+    "trial": ("line_trial:trial", "Prove a line with a harmless program, out and back."),
+}
+"""Those of `dncd line`, in the order in which a new line needs them."""
 
 
 @click.group(
@@ -76,6 +88,9 @@ def group(context: click.Context, file: Path | None) -> None:
 
     context.obj = Asked(file)
     command_client.start_with = f"dncd --config {shlex.quote(str(file))}" if file is not None else PROGRAM
+
+
+group.add_command(LateGroup("line", late=LINE, help=LATE["line"][1]))
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -1,19 +1,17 @@
-"""What every command is asked with: the settings, and the machine that its words name."""
+"""What every command is asked with: the settings, the machine that its words name, and what TAB offers for them."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.errors import NoServiceError, SettingsError, UsageError
+from dncd.errors import DncdError, NoServiceError, SettingsError, UsageError
 from dncd.peer_text import nearest, printable, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from dncd.outside.config_outline import Outline
     from dncd.values import MachineSettings, Settings
 
@@ -126,21 +124,60 @@ def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageErro
     return UsageError(f"there is no {kind} {shown(name)}", where, next_step)
 
 
-def _complete(context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
-    """Machine names for the shell's TAB; nothing where the settings cannot be read."""
-    root = context.find_root()
-    try:
-        names = Asked(root.params.get("file")).machines
-    except SettingsError:
-        return []
-    return [name for name in names if name.startswith(start)]
+def _completing(names: Callable[[Asked, str], Iterable[str]]) -> Callable[..., list[str]]:
+    """What TAB offers; nothing where it cannot be read. names: of the machine that the command already names, if any."""
+
+    def complete(context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
+        given = Asked(context.find_root().params.get("file"))
+        try:
+            return [name for name in names(given, context.params.get("machine") or "") if name.startswith(start)]
+        except (DncdError, OSError):
+            return []
+
+    return complete
 
 
-def machine_word(*, required: bool) -> "Callable[[click.decorators.FC], click.decorators.FC]":
-    return click.argument("machine", required=required, shell_complete=_complete)
+@_completing
+def complete_programs(given: Asked, machine: str) -> Iterable[str]:
+    from dncd.records.library import Library
+
+    with Library(given.state) as library:
+        return library.programs(machine)
 
 
-asked = click.pass_obj
-"""Gives a command its `Asked`."""
+@_completing
+def complete_waiting(given: Asked, machine: str) -> Iterable[str]:
+    from dncd.outside.folder_looks import left_alone
 
-as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON alone.")
+    folder = given.folder / machine / "to-machine"
+    return sorted(file.name for file in folder.iterdir() if file.is_file() and not left_alone(file.name))
+
+
+@_completing
+def complete_profiles(_given: Asked, _machine: str) -> Iterable[str]:
+    from dncd.outside.config_rules import PROFILES
+
+    return PROFILES
+
+
+_complete_machines = _completing(lambda given, _: given.machines)
+
+MACHINE: Final = click.Argument(["machine"], shell_complete=_complete_machines)
+ANY_MACHINE: Final = click.Argument(["machine"], required=False, shell_complete=_complete_machines)
+PROGRAM: Final = click.Argument(["program"], shell_complete=complete_programs)
+JSON: Final = click.Option(["--json", "as_json"], is_flag=True, help="Print JSON alone.")
+"""Words that many commands take, for `command`."""
+
+FILE: Final = click.Path(path_type=Path)
+
+
+def command(*words: click.Parameter, name: str | None = None) -> Callable[[Callable[..., Any]], click.Command]:
+    """A command that is given its `Asked`. words: arguments before those of its own, and options behind its own."""
+
+    def made(body: Callable[..., Any]) -> click.Command:
+        found = click.command(name)(click.pass_obj(body))
+        front = [word for word in words if isinstance(word, click.Argument)]
+        found.params = [*front, *found.params, *(word for word in words if word not in front)]
+        return found
+
+    return made

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command
 from dncd.cli.layout import count, local_time, number, print_json, table
 from dncd.cli.moments import at_option
 from dncd.outside.command_client import ask
@@ -53,11 +53,8 @@ def read(given: Asked, machine: str, at: str | None) -> "Holdings":
     return found
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE, JSON)
 @at_option
-@as_json
-@asked
 def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
     """What the control holds, as far as is known.
 
@@ -116,10 +113,8 @@ def backup_line(backup: "Backup | None") -> str:
     return printable(f"backup: {local_time(backup.time)}, {', '.join(parts)}")
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE)
 @click.option("--end", is_flag=True, help="Everything has been punched: end the announced backup now.")
-@asked
 def backup(given: Asked, machine: str, end: bool) -> int:
     """Announce a dump of the whole memory.
 
@@ -155,15 +150,11 @@ def _follow(given: Asked, machine: str) -> int:
     return 0 if outcome["counts"] else 1
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE)
 @at_option
-@click.option(
-    "--output", "-o", metavar="FILE", type=click.Path(path_type=Path), help="The dump's file. It must be new."
-)
+@click.option("--output", "-o", metavar="FILE", type=FILE, help="The dump's file. It must be new.")
 @click.option("--each", is_flag=True, help="A file for each program, into the folder that --output names.")
 @click.option("--drop", is_flag=True, help="Drop it for the machine, to be sent at its next start.")
-@asked
 def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, each: bool, drop: bool) -> int:
     """Make one dump of all that a control held, to send it again.
 

@@ -1,10 +1,11 @@
-"""How things look on a terminal: tables, times, sizes; JSON; and pages to print."""
+"""How things look on a terminal: tables, times, sizes, how far a test is; JSON; and pages to print."""
 
+import contextlib
 import json
 import os
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -121,6 +122,38 @@ def number(value: Any) -> str:
 def count(value: int, one: str, many: str = "") -> str:
     """`1 hold`, `3 holds`."""
     return f"{value:,} {one if value == 1 else many or one + 's'}"
+
+
+_WIDE: Final = 70
+
+
+def progress(what: str, of_s: float) -> Callable[[float], None]:
+    """Give it the seconds that have gone, as often as you like: it says so once a second. of_s: about how many there are."""
+    if not sys.stderr.isatty():
+        return lambda _: None
+    shown = -1
+
+    def told(gone: float) -> None:
+        nonlocal shown
+        if int(gone) != shown:
+            shown = int(gone)
+            show(f"{what} for {seconds(gone)}, of about {seconds(of_s)}")
+
+    return told
+
+
+def show(text: str) -> None:
+    if sys.stderr.isatty():
+        click.echo(f"\r{text[:_WIDE]:<{_WIDE}}\r", err=True, nl=False)
+
+
+@contextlib.contextmanager
+def cleared_line() -> Iterator[None]:
+    """Leaves the line empty at the end, whatever happened."""
+    try:
+        yield
+    finally:
+        show("")
 
 
 def save_page(path: Path, text: str, ours: str) -> None:

@@ -8,9 +8,8 @@ from typing import Any, Final
 import click
 
 from dncd.choices import TapeCode
-from dncd.cli.asking import Asked, as_json, asked, machine_word
-from dncd.cli.layout import count, print_json, seconds
-from dncd.cli.progress import cleared_line, show
+from dncd.cli.asking import JSON, MACHINE, Asked, command
+from dncd.cli.layout import cleared_line, count, print_json, seconds, show
 from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Sureness, settings_text
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.ports.loan import line_for
@@ -25,14 +24,11 @@ MOST_PUNCHES: Final = 8
 """Punches after which an operator has done enough: the finder needs four at most on lines that it can name."""
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE, JSON)
 @click.option("--baud", type=click.IntRange(RATES[0], RATES[-1]), help="Listen at this rate first, where you know it.")
 @click.option(
     "--wait", type=click.FloatRange(1), default=WAIT_S, show_default=True, help="Seconds to wait for a punch."
 )
-@as_json
-@asked
 def find(given: Asked, machine: str, *, baud: int | None, wait: float, as_json: bool) -> int:
     """Find a line's settings: somebody punches any program."""
     settings = given.machine(machine)

@@ -6,16 +6,14 @@ from pathlib import Path
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked
+from dncd.cli.asking import JSON, Asked, command
 from dncd.cli.layout import print_json
 from dncd.errors import SettingsError
 from dncd.peer_text import printable
 from dncd.ports.listing import SerialPort, serial_ports
 
 
-@click.command()
-@as_json
-@asked
+@command(JSON)
 def ports(given: Asked, as_json: bool) -> None:
     """The serial ports of this machine, and who uses them."""
     found = serial_ports()

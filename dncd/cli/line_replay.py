@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from dncd.choices import Protocol
-from dncd.cli.asking import Asked, as_json, asked
+from dncd.cli.asking import FILE, JSON, Asked, command
 from dncd.cli.layout import count, number, print_json, seconds
 from dncd.commissioning.recording import Recording, from_control, read_recording
 from dncd.errors import NotDoneError, UsageError
@@ -49,13 +49,11 @@ class Replay:
     chars: int
 
 
-@click.command()
-@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@command(JSON)
+@click.argument("file", metavar="FILE", type=FILE)
 @click.option(
     "--machine", "-m", metavar="MACHINE", help="Hear it with this machine's settings, not the recorded one's."
 )
-@as_json
-@asked
 def replay(given: Asked, file: Path, *, machine: str | None, as_json: bool) -> int:
     """What the receiver would keep of a recording. Writes nothing."""
     recording = _read(file)

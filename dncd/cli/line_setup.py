@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import click
 
-from dncd.cli import completing
+from dncd.cli.asking import FILE, complete_profiles
 from dncd.errors import NotDoneError, SettingsError, UsageError
 from dncd.outside import config
 from dncd.outside.config import toml_value
@@ -34,13 +34,13 @@ _STDOUT = Path("-")
 
 
 @click.command()
-@click.argument("file", required=False, metavar="[FILE]", type=click.Path(path_type=Path))
+@click.argument("file", required=False, metavar="[FILE]", type=FILE)
 @click.option("--name", metavar="NAME", help="Name of the machine and of its folder: a-z, 0-9 and -.")
 @click.option("--title", metavar="TEXT", help="What people call it.")
 @click.option("--port", metavar="PORT", help="Such as /dev/serial/by-id/... or rfc2217://HOST:PORT.")
 @click.option(
     "--profile",
-    shell_complete=completing.profiles,
+    shell_complete=complete_profiles,
     metavar="PROFILE",
     help="What the control is like: " + ", ".join(LIKES) + ".",
 )

@@ -7,10 +7,9 @@ from typing import Any, Final
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked, machine_word
-from dncd.cli.layout import number, print_json
+from dncd.cli.asking import JSON, MACHINE, Asked, command
+from dncd.cli.layout import cleared_line, number, print_json, progress
 from dncd.cli.line_wiring import connector_option
-from dncd.cli.progress import cleared_line, progress
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
@@ -27,13 +26,10 @@ CAUTION: Final = (
 )
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE, JSON)
 @click.option("--far", is_flag=True, help="The plug is at the far end of the cable, not at the port.")
 @click.option("--minutes", type=click.FloatRange(0, 24 * 60), default=0.5, show_default=True, help="Of the long run.")
 @connector_option("plug", "de-9", "The connector of dncd's port, for the pin numbers.")
-@as_json
-@asked
 def test(given: Asked, machine: str, *, far: bool, minutes: float, plug: str, as_json: bool) -> int:
     """Test port, cable and plug with a loopback plug."""
     settings = given.machine(machine)

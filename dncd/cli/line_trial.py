@@ -6,7 +6,7 @@ from typing import Final
 import click
 
 from dncd.choices import Protocol
-from dncd.cli.asking import Asked, asked, machine_word
+from dncd.cli.asking import MACHINE, Asked, command
 from dncd.cli.layout import count
 from dncd.commissioning.trial_program import Body, trial_number
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, sheet_text
@@ -32,8 +32,7 @@ NOT_GOOD: Final = ("not good", "no good", "bad", "fail")
 """Words that begin what a person types where something is wrong: no reason to skip, and nothing to go on after."""
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE)
 @click.option("--times", type=click.IntRange(1, 100), default=10, show_default=True, help="Rounds out and back.")
 @click.option("--by", metavar="NAME", help="Who signs the sheet.")
 @click.option(
@@ -55,7 +54,6 @@ NOT_GOOD: Final = ("not good", "no good", "bad", "fail")
 @click.option(
     "--patience", type=click.FloatRange(1, 86400), default=PATIENCE_S, show_default=True, help="Seconds a step."
 )
-@asked
 def trial(
     given: Asked,
     machine: str,

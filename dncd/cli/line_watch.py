@@ -11,7 +11,7 @@ from typing import IO, Final
 
 import click
 
-from dncd.cli.asking import Asked, asked, machine_word
+from dncd.cli.asking import FILE, MACHINE, Asked, command
 from dncd.cli.layout import count
 from dncd.commissioning.live_view import View
 from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
@@ -31,11 +31,9 @@ WIDE_CHARS: Final = 60
 """Most characters in one line of the view."""
 
 
-@click.command()
-@machine_word(required=True)
-@click.option("--record", metavar="FILE", type=click.Path(path_type=Path), help="Keep it, for `dncd line replay`.")
+@command(MACHINE)
+@click.option("--record", metavar="FILE", type=FILE, help="Keep it, for `dncd line replay`.")
 @click.option("--seconds", "longest", type=click.FloatRange(0), metavar="N", help="Stop after N seconds.")
-@asked
 def watch(given: Asked, machine: str, *, record: Path | None, longest: float | None) -> None:
     """See a line live, both ways, until ctrl-C.
 

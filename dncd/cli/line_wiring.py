@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dncd.cli.asking import Asked, asked, machine_word
+from dncd.cli.asking import FILE, MACHINE, Asked, command
 from dncd.cli.layout import save_page
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring import Order, wiring_page, wiring_text
@@ -23,12 +23,10 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
     )
 
 
-@click.command()
-@machine_word(required=True)
+@command(MACHINE)
 @connector_option("at-port", "de-9", "The connector of dncd's port.")
 @connector_option("at-control", "db-25", "The connector of the control.")
-@click.option("--page", metavar="FILE", type=click.Path(path_type=Path), help="Write it as an HTML page to print.")
-@asked
+@click.option("--page", metavar="FILE", type=FILE, help="Write it as an HTML page to print.")
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
     """The cable for a machine: which pins to join, how long it may be."""
     settings = given.machine(machine)

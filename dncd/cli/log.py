@@ -9,8 +9,7 @@ from typing import Any, Final
 
 import click
 
-from dncd.cli import completing
-from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command, complete_programs
 from dncd.cli.layout import count, fold, local_time, paged, print_json, seconds
 from dncd.cli.moments import Moment
 from dncd.peer_text import printable
@@ -52,21 +51,18 @@ def _meant(
     return meant
 
 
-@click.command()
-@machine_word(required=False)
+@command(ANY_MACHINE, JSON)
 @click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the last N.")
 @click.option("--since", metavar="TIME", type=Moment(first=True), help="From then on: 2026-07-01, '2026-07-01 14:30'.")
 @click.option(
     "--until", metavar="TIME", type=Moment(), help="Up to then. A day counts whole; a line's number is fine too."
 )
-@click.option("--program", metavar="PROGRAM", shell_complete=completing.programs, help="Only of this program.")
+@click.option("--program", metavar="PROGRAM", shell_complete=complete_programs, help="Only of this program.")
 @click.option(
     "--event", "events", metavar="EVENT", multiple=True, help="Only such, as sent or damaged; may be repeated."
 )
 @click.option("--follow", "-f", is_flag=True, help="The last ones, then each as it comes, until ctrl-C.")
 @click.option("--full", is_flag=True, help="Every reason of a refusal or damage, not the first alone.")
-@as_json
-@asked
 def log(
     given: Asked,
     *,

@@ -7,6 +7,7 @@ from typing import Final
 
 import click
 
+from dncd.cli.asking import FILE
 from dncd.cli.layout import save_page
 from dncd.errors import NotDoneError, UsageError
 
@@ -44,7 +45,7 @@ _PROGRAM: Final = "/opt/dncd/bin/dncd"
 
 @click.command()
 @click.argument("name", required=False, type=click.Choice(list(_PLACES)), metavar="[FILE]")
-@click.option("--into", metavar="DIR", type=click.Path(path_type=Path), help="Install all files: / for this computer.")
+@click.option("--into", metavar="DIR", type=FILE, help="Install all files: / for this computer.")
 @click.option("--program", metavar="PATH", help="Where dncd is, for the unit. Without it: this one.")
 def unit(name: str | None, into: Path | None, program: str | None) -> None:
     """The systemd unit and other files that come with dncd.
@@ -90,7 +91,7 @@ def completion(shell: str) -> None:
 @click.option(
     "--page",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="Write the topic as an HTML page to print: operator is a quarter page for the machine's door.",
 )
 def manual(topic: str | None, page: Path | None) -> None:

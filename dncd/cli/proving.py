@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli import completing
-from dncd.cli.asking import Asked, as_json, asked, machine_word, spelt
+from dncd.cli.asking import JSON, MACHINE, PROGRAM, Asked, command, spelt
 from dncd.cli.layout import local_time, print_json
 from dncd.peer_text import printable
 
@@ -29,9 +28,7 @@ def _user() -> str:
         return ""
 
 
-@click.command()
-@machine_word(required=True)
-@click.argument("program", shell_complete=completing.programs)
+@command(MACHINE, PROGRAM, JSON)
 @click.option(
     "-r",
     "--revision",
@@ -41,8 +38,6 @@ def _user() -> str:
 )
 @click.option("--note", required=True, metavar="TEXT", help="What was looked at: part, order, inspection.")
 @click.option("--by", default=_user, show_default="your login name", metavar="NAME", help="Who signs it off.")
-@as_json
-@asked
 def prove(given: Asked, *, machine: str, program: str, revision: int | None, note: str, by: str, as_json: bool) -> None:
     """Sign a revision off as proven at the machine.
 

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli import completing
-from dncd.cli.asking import Asked, as_json, asked, machine_word, spelt, unknown
+from dncd.cli.asking import ANY_MACHINE, FILE, JSON, MACHINE, PROGRAM, Asked, command, spelt, unknown
 from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, local_time, number, print_json, save_page, table
 from dncd.cli.log import known
@@ -22,12 +21,9 @@ if TYPE_CHECKING:
     from dncd.records.library import Library, Revision
 
 
-@click.command()
-@machine_word(required=False)
+@command(ANY_MACHINE, JSON)
 @click.option("--sheet", is_flag=True, help="A printable page (HTML) for the clip on the machine's door.")
-@click.option("--output", "-o", metavar="FILE", type=click.Path(path_type=Path), help="The sheet's file.")
-@as_json
-@asked
+@click.option("--output", "-o", metavar="FILE", type=FILE, help="The sheet's file.")
 def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | None, as_json: bool) -> None:
     """Programs, and what the control is known to hold."""
     if machine is not None:
@@ -158,12 +154,8 @@ def _proven(signed: "SignedOff | None") -> str:
 _REVISION: Final = click.IntRange(min=1)
 
 
-@click.command()
-@machine_word(required=True)
-@click.argument("program", shell_complete=completing.programs)
+@command(MACHINE, PROGRAM, JSON)
 @click.option("-r", "--revision", type=_REVISION, metavar="N", help="Revision N instead of the newest.")
-@as_json
-@asked
 def show(given: Asked, machine: str, program: str, revision: int | None, as_json: bool) -> None:
     """The text of a revision."""
     from dncd.records.holdings import Holdings
@@ -190,15 +182,11 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
     click.echo(text, nl=False)
 
 
-@click.command()
-@machine_word(required=True)
-@click.argument("program", shell_complete=completing.programs)
+@command(MACHINE, PROGRAM, JSON)
 @click.option(
     "-r", "--revision", "revisions", type=_REVISION, multiple=True, metavar="N", help="From N; twice: from, to."
 )
 @click.option("--unified", "-u", is_flag=True, help="As a unified diff.")
-@as_json
-@asked
 def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...], unified: bool, as_json: bool) -> None:
     """What changed between two revisions, block by block.
 

@@ -4,11 +4,10 @@ from pathlib import Path
 
 import click
 
-from dncd.cli.asking import Asked, asked
+from dncd.cli.asking import Asked, command
 
 
-@click.command()
-@asked
+@command()
 def run(given: Asked) -> int:
     """Serve all machines, until SIGTERM or ctrl-C."""
     settings = given.settings  # its faults come before everything that takes time to load

@@ -5,24 +5,20 @@ from pathlib import Path
 
 import click
 
-from dncd.cli import completing
-from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command, complete_waiting
 from dncd.cli.layout import print_json
 from dncd.outside.command_client import ask
 from dncd.peer_text import printable
 
 
-@click.command()
-@machine_word(required=True)
-@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
+@command(MACHINE, JSON)
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=FILE)
 @click.option("--over-edits", is_flag=True, help="Even if a file lacks an edit that the operator made at the machine.")
 @click.option("--to-prove", is_flag=True, help="Even if send_only_proven holds: for a supervised prove-out.")
 @click.option(
     "--again", type=click.IntRange(1, 9999), metavar="N", help="N times, one for each start; nothing else meanwhile."
 )
 @click.option("--name", metavar="NAME", help="The name of what comes by standard input, which is FILE -.")
-@as_json
-@asked
 def send(
     given: Asked,
     *,
@@ -74,9 +70,7 @@ def send(
     return 0 if all(following.ended.get(name, {}).get("result") == "sent" for name in dropped) else 1
 
 
-@click.command()
-@machine_word(required=True)
-@asked
+@command(MACHINE)
 def go(given: Asked, machine: str) -> None:
     """Start what waits for a go."""
     given.need(machine)
@@ -84,10 +78,8 @@ def go(given: Asked, machine: str) -> None:
     click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
 
 
-@click.command("next")
-@machine_word(required=True)
+@command(MACHINE, name="next")
 @click.argument("file", metavar="FILE")
-@asked
 def put_first(given: Asked, machine: str, file: str) -> None:
     """Put a file that waits in front of the others.
 
@@ -99,9 +91,7 @@ def put_first(given: Asked, machine: str, file: str) -> None:
     click.echo(f"{machine}: {printable(str(done['file']))} goes next")
 
 
-@click.command()
-@machine_word(required=True)
-@asked
+@command(MACHINE)
 def seat(given: Asked, machine: str) -> None:
     """Say to which machine a switch box is turned.
 
@@ -114,9 +104,7 @@ def seat(given: Asked, machine: str) -> None:
     click.echo(f"{machine}: seated; the line of {done['switch']} is its own now{before}")
 
 
-@click.command("request")
-@machine_word(required=True)
-@asked
+@command(MACHINE, name="request")
 def request_program(given: Asked, machine: str) -> None:
     """Ask a control for a program (DC1 reader on)."""
     given.need(machine)
@@ -124,10 +112,8 @@ def request_program(given: Asked, machine: str) -> None:
     click.echo(f"{machine}: asked for a program (DC1); what it punches comes to from-machine/")
 
 
-@click.command()
-@machine_word(required=True)
-@click.argument("file", required=False, shell_complete=completing.waiting)
-@asked
+@command(MACHINE)
+@click.argument("file", required=False, shell_complete=complete_waiting)
 def withdraw(given: Asked, machine: str, file: str | None) -> None:
     """Take back what waits, or stop what runs.
 

@@ -6,7 +6,7 @@ from typing import Final
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked
+from dncd.cli.asking import JSON, Asked, command
 from dncd.cli.layout import print_json
 from dncd.peer_text import printable
 
@@ -16,10 +16,8 @@ RELOAD_S: Final = 40.0
 LOOK_S: Final = 0.1
 
 
-@click.command("check-config")
+@command(JSON, name="check-config")
 @click.option("--all", "everything", is_flag=True, help="Also what is the default: every key that holds.")
-@as_json
-@asked
 def check_config(given: Asked, everything: bool, as_json: bool) -> None:
     """Check the settings; print what holds."""
     from dncd.outside import config
@@ -38,9 +36,7 @@ def check_config(given: Asked, everything: bool, as_json: bool) -> None:
         click.echo(text, nl=False)
 
 
-@click.command()
-@as_json
-@asked
+@command(JSON)
 def reload(given: Asked, as_json: bool) -> int:
     """Have the running service read its settings again.
 

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from dncd.cli import completing
-from dncd.cli.asking import Asked, asked, unknown
+from dncd.cli.asking import FILE, Asked, command, complete_profiles, unknown
 from dncd.errors import NotDoneError, UsageError
 from dncd.outside.config_rules import PROFILES
 from dncd.standin.build import counterpart, of_profile
@@ -19,19 +18,18 @@ from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
 
 
-@click.command()
+@command()
 @click.option(
     "--profile",
-    shell_complete=completing.profiles,
+    shell_complete=complete_profiles,
     metavar="NAME",
     help="A control for which this shipped starting point is right.",
 )
 @click.option("--machine", metavar="MACHINE", help="A control for which the settings of this machine are right.")
-@click.option("--link", metavar="PATH", type=click.Path(path_type=Path), help="A name for the pseudo-terminal.")
+@click.option("--link", metavar="PATH", type=FILE, help="A name for the pseudo-terminal.")
 @click.option(
     "--reads", metavar="CHARS", type=float, default=0.0, help="It reads this many characters a second, and holds."
 )
-@asked
 def standin(given: Asked, *, profile: str | None, machine: str | None, link: Path | None, reads: float) -> None:
     """A stand-in control to learn on; nothing moves.
 

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked, machine_word
+from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
 from dncd.outside.command_client import ask
 from dncd.peer_text import printable
@@ -22,11 +22,8 @@ FOLLOW_S: Final = 0.5
 """Seconds between two looks of `status --follow`."""
 
 
-@click.command()
-@machine_word(required=False)
+@command(ANY_MACHINE, JSON)
 @click.option("--follow", "-f", is_flag=True, help="Keep it up to date until ctrl-C.")
-@as_json
-@asked
 def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
     """What each line does, how far it is, what waits."""
     if machine is not None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import Asked, as_json, asked
+from dncd.cli.asking import JSON, Asked, command
 from dncd.cli.layout import count, print_json, seconds
 from dncd.peer_text import printable
 
@@ -23,10 +23,8 @@ SAID: Final = {
 """What is wrong with a server, by `outside.library_server.Stand`."""
 
 
-@click.command()
+@command(JSON)
 @click.option("--local", is_flag=True, help="Leave the library's server out.")
-@as_json
-@asked
 def verify(given: Asked, local: bool, as_json: bool) -> int:
     """Check ledger, library and receipts; changes nothing.
 
@@ -83,9 +81,7 @@ def compared(settings: "Settings", problems: list[str], notes: list[str]) -> dic
     return {**facts, "stand": stand.value, "behind": behind}
 
 
-@click.command()
-@as_json
-@asked
+@command(JSON)
 def tidy(given: Asked, as_json: bool) -> None:
     """Pack the library; nothing of it is lost.
 
@@ -115,7 +111,7 @@ def told(size: "Size") -> str:
     return f"{count(size.loose, 'loose object')}, {count(size.packs, 'pack')}, {size.held_bytes / 1e6:,.1f} MB"
 
 
-@click.command()
+@command()
 @click.option(
     "--output",
     "-o",
@@ -123,7 +119,6 @@ def told(size: "Size") -> str:
     type=click.Path(path_type=Path, dir_okay=False),
     help="The file to write. Without it: dncd-report-TIME.tar.gz in this folder.",
 )
-@asked
 def report(given: Asked, output: Path | None) -> None:
     """Pack what a maintainer needs into one file.
 
