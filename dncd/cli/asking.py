@@ -81,15 +81,22 @@ class Asked:
             raise self.unknown_machine(name)
         return self.settings.machines[name]
 
-    def need(self, name: str) -> None:
-        """UsageError with the nearest name unless the file, or the service that runs, knows a machine of this name."""
+    def ask(self, do: str, machine: str = "", **more: Any) -> dict[str, Any]:
+        """The service's answer to a request of `service/requests`; UsageError for a machine that nobody knows."""
         from dncd.outside.command_client import ask
 
+        if machine:
+            self.need(machine)
+            more["machine"] = machine
+        return ask(self.state, {"do": do, **more})
+
+    def need(self, name: str) -> None:
+        """UsageError with the nearest name unless the file, or the service that runs, knows a machine of this name."""
         served: Iterable[str] = ()
         if name in self.machines:
             return
         try:
-            served = ask(self.state, {"do": "status"})["machines"]
+            served = self.ask("status")["machines"]
         except NoServiceError:
             if not self.outline.whole:
                 raise

@@ -9,7 +9,6 @@ import click
 from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command
 from dncd.cli.layout import count, local_time, number, print_json, table
 from dncd.cli.moments import at_option
-from dncd.outside.command_client import ask
 from dncd.peer_text import printable
 
 if TYPE_CHECKING:
@@ -121,8 +120,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
     Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
     punches all programs between two marks needs no announcing.
     """
-    given.need(machine)
-    ask(given.state, {"do": "backup-end" if end else "backup", "machine": machine})
+    given.ask("backup-end" if end else "backup", machine)
     if not end:
         click.echo(
             f"{machine}: punch all programs now; it ends after a minute of quiet, or with `dncd backup {machine} --end`"
@@ -137,7 +135,7 @@ def backup(given: Asked, machine: str, end: bool) -> int:
 def _follow(given: Asked, machine: str) -> int:
     shown = 0
     while True:
-        state = ask(given.state, {"do": "status"})["machines"][machine]["backup"]
+        state = given.ask("status")["machines"][machine]["backup"]
         if not state["open"]:
             break
         if state["captures"] != shown:
@@ -168,7 +166,7 @@ def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, 
     if drop:
         import tempfile
 
-        ask(given.state, {"do": "status"})  # nothing is dropped where nobody serves
+        given.ask("status")  # nothing is dropped where nobody serves
         with tempfile.TemporaryDirectory() as folder:
             names = restoring.drop(given, machine, restoring.write(made, Path(folder), None))
         click.echo(f"{machine}: {printable(', '.join(names[:5]))}{' …' if len(names) > 5 else ''} waits to be sent")

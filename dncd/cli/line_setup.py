@@ -15,6 +15,7 @@ from dncd.outside import config
 from dncd.outside.config import toml_value
 from dncd.outside.config_rules import MACHINE_NAME, MACHINE_NAME_ALLOWED, PROFILES
 from dncd.peer_text import printable
+from dncd.standin.build import of_profile
 from dncd.values import Frame
 
 METRE_CHARS: Final = 393.7
@@ -152,24 +153,10 @@ def _taken(found: dict[str, Any], key: str, read: Callable[[str], Any], text: st
 def _whole(found: dict[str, Any]) -> dict[str, Any]:
     """What was answered so far, with the usual for what was not."""
     name, profile = found.get("name", "machine"), found.get("profile", "iso-tape")
-    baud, frame = _line_of(profile) if profile in PROFILES else (4800, Frame.parse("7E2"))
-    usual = {
-        "name": name,
-        "title": name,
-        "port": "/dev/null",
-        "profile": profile,
-        "baud": baud,
-        "frame": frame,
-        "metres": 80.0,
-    }
-    whole = usual | found
+    line = of_profile(profile if profile in PROFILES else "iso-tape").line
+    usual = {"name": name, "title": name, "port": "/dev/null", "profile": profile}
+    whole = usual | {"baud": line.baud, "frame": line.frame, "metres": 80.0} | found
     return whole | {"memory_chars": int(whole["metres"] * METRE_CHARS)}
-
-
-def _line_of(profile: str) -> tuple[int, Frame]:
-    text = f'[machines.control]\nprofile = "{profile}"\n[machines.control.line]\nport = "/dev/null"\n'
-    line = config.read(Path("profile.toml"), text).machines["control"].line
-    return line.baud, line.frame
 
 
 def _tell_choices(key: str) -> None:

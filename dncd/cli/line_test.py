@@ -1,5 +1,6 @@
 """`dncd line test`: what a loopback plug brings back, at the port and at the far end of the cable."""
 
+import dataclasses
 import sys
 from collections.abc import Callable
 from textwrap import fill
@@ -11,8 +12,8 @@ from dncd.cli.asking import JSON, MACHINE, Asked, command
 from dncd.cli.layout import cleared_line, number, print_json, progress
 from dncd.cli.line_wiring import connector_option
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
-from dncd.commissioning.loopback_findings import UNSEEN, LineFinding, findings, is_good, verdict
-from dncd.commissioning.loopback_measures import Echo, Follows, Measures, Plan, PlugAt
+from dncd.commissioning.loopback_findings import UNSEEN, findings, is_good, verdict
+from dncd.commissioning.loopback_measures import Echo, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring import COLUMNS
 from dncd.peer_text import printable
@@ -62,17 +63,6 @@ def run_loopback(
     return hand.measures[0]
 
 
-_FOLLOWS: Final = {
-    Follows.RTS: "follows RTS",
-    Follows.DTR: "follows DTR",
-    Follows.EITHER: "follows RTS as well as DTR",
-    Follows.NEVER: "never comes on",
-    Follows.ALWAYS: "is always on",
-    Follows.OTHERWISE: "follows neither",
-    Follows.UNKNOWN: "cannot be read at this port",
-}
-
-
 def report(measures: Measures, plan: Plan) -> list[str]:
     """What was measured, line by line; then the verdict, what is wrong, and what a plug cannot show."""
     first = measures.rates[0]
@@ -80,8 +70,8 @@ def report(measures: Measures, plan: Plan) -> list[str]:
         ("every byte value", _echo(first.echo)),
         ("rate", _rate(first.measured_baud, plan.baud)),
         ("echo delay", f"{measures.delay_s * 1000:.0f} ms" if measures.delay_s >= 0 else "nothing came back"),
-        ("RTS to CTS", f"CTS {_FOLLOWS[measures.follows('cts')]}"),
-        ("DTR to DSR, DCD", f"DSR {_FOLLOWS[measures.follows('dsr')]}, DCD {_FOLLOWS[measures.follows('dcd')]}"),
+        ("RTS to CTS", f"CTS {measures.follows('cts').value}"),
+        ("DTR to DSR, DCD", f"DSR {measures.follows('dsr').value}, DCD {measures.follows('dcd').value}"),
         ("noise at rest", f"{measures.strays} characters in {measures.quiet_s:g} s"),
     ]
     rows += [(f"at {test.baud} baud", _echo(test.echo)) for test in measures.rates[1:]]
@@ -111,7 +101,8 @@ def _rate(measured: float, nominal: int) -> str:
 
 def _next(machine: str, plan: Plan, *, good: bool) -> str:
     if not good:
-        return f"Put it right, then run `dncd line test {machine}{_far(plan)}` again."
+        far = " --far" if plan.plug_at is PlugAt.CABLE_END else ""
+        return f"Put it right, then run `dncd line test {machine}{far}` again."
     if plan.plug_at is PlugAt.PORT:
         return (
             f"Next: move the plug to the far end of the cable, then `dncd line test {machine} --far`."
@@ -122,10 +113,6 @@ def _next(machine: str, plan: Plan, *, good: bool) -> str:
     )
 
 
-def _far(plan: Plan) -> str:
-    return " --far" if plan.plug_at is PlugAt.CABLE_END else ""
-
-
 def as_object(settings: MachineSettings, measures: Measures, plan: Plan) -> dict[str, Any]:
     first = measures.rates[0]
     return {
@@ -134,7 +121,7 @@ def as_object(settings: MachineSettings, measures: Measures, plan: Plan) -> dict
         "plug": "port" if plan.plug_at is PlugAt.PORT else "cable-end",
         "good": is_good(measures, plan),
         "verdict": verdict(measures, plan),
-        "findings": [_found(found) for found in findings(measures, plan)],
+        "findings": [dataclasses.asdict(found) for found in findings(measures, plan)],
         "values": _counts(first.echo),
         "rate": {"nominal": plan.baud, "measured": round(first.measured_baud, 1) or None},
         "echo_delay_s": round(measures.delay_s, 4) if measures.delay_s >= 0 else None,
@@ -146,10 +133,6 @@ def as_object(settings: MachineSettings, measures: Measures, plan: Plan) -> dict
         "errors_per_million": round(measures.errors_per_million, 1),
         "not_shown": list(UNSEEN),
     }
-
-
-def _found(found: LineFinding) -> dict[str, str]:
-    return {"trouble": found.trouble.value, "what": found.what, "look_at": found.look_at}
 
 
 def _counts(echo: Echo) -> dict[str, Any]:

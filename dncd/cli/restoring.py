@@ -114,10 +114,8 @@ def write(made: Made, folder: Path, file: Path | None) -> list[Path]:
 
 def drop(given: Asked, machine: str, paths: list[Path]) -> list[str]:
     """Drops the files for a machine; their names there. A dump of another day goes over later edits."""
-    from dncd.outside.command_client import ask
-
     given.machine(machine)
     for path in paths:
-        ask(given.state, {"do": "over-edits", "machine": machine, "sha256": durable.sha256_of(path)})
+        given.ask("over-edits", machine, sha256=durable.sha256_of(path))
     folder = given.settings.shop.folder / machine / "to-machine"
     return [dropping.drop(path, folder) for path in paths]

@@ -7,7 +7,6 @@ import click
 
 from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command, complete_waiting
 from dncd.cli.layout import print_json
-from dncd.outside.command_client import ask
 from dncd.peer_text import printable
 
 
@@ -43,16 +42,15 @@ def send(
         files = (dropping.from_input(name),)
     for file in files:
         dropping.check(file)
-    service = ask(given.state, {"do": "status"})["service"]  # nothing is dropped where nobody serves
+    service = given.ask("status")["service"]  # nothing is dropped where nobody serves
     folder = given.folder / machine / "to-machine"
     dropped: dict[str, int] = {}
     for file in files:
         for wanted, do in ((over_edits, "over-edits"), (to_prove, "to-prove")):
             if wanted:
-                ask(given.state, {"do": do, "machine": machine, "sha256": durable.sha256_of(file.resolve())})
+                given.ask(do, machine, sha256=durable.sha256_of(file.resolve()))
         if again is not None:
-            sha256 = durable.sha256_of(file.resolve())
-            ask(given.state, {"do": "again", "machine": machine, "sha256": sha256, "times": again})
+            given.ask("again", machine, sha256=durable.sha256_of(file.resolve()), times=again)
         name = dropping.drop(file, folder)
         dropped[name] = int(service.get("seq", 0))
         if name != file.name and not as_json:
@@ -73,8 +71,7 @@ def send(
 @command(MACHINE)
 def go(given: Asked, machine: str) -> None:
     """Start what waits for a go."""
-    given.need(machine)
-    done = ask(given.state, {"do": "go", "machine": machine})
+    done = given.ask("go", machine)
     click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
 
 
@@ -86,8 +83,7 @@ def put_first(given: Asked, machine: str, file: str) -> None:
     FILE is its name in to-machine/. It stays in front over a reload and a restart, and goes at the next start however old
     it is. While a batch is in the middle of its pieces (`dncd send --again`) nothing goes before it.
     """
-    given.need(machine)
-    done = ask(given.state, {"do": "next", "machine": machine, "file": Path(file).name})
+    done = given.ask("next", machine, file=Path(file).name)
     click.echo(f"{machine}: {printable(str(done['file']))} goes next")
 
 
@@ -98,8 +94,7 @@ def seat(given: Asked, machine: str) -> None:
     The line is this machine's from now on; the others behind the same box keep what waits. Turn the box first, unless it
     turns by itself. No start that was said before counts: press READ, or say `dncd go`, afterwards.
     """
-    given.need(machine)
-    done = ask(given.state, {"do": "seat", "machine": machine, "by": getuser()})
+    done = given.ask("seat", machine, by=getuser())
     before = f", and no longer {done['before']}'s" if done["before"] not in ("", machine) else ""
     click.echo(f"{machine}: seated; the line of {done['switch']} is its own now{before}")
 
@@ -107,8 +102,7 @@ def seat(given: Asked, machine: str) -> None:
 @command(MACHINE, name="request")
 def request_program(given: Asked, machine: str) -> None:
     """Ask a control for a program (DC1 reader on)."""
-    given.need(machine)
-    ask(given.state, {"do": "request", "machine": machine})
+    given.ask("request", machine)
     click.echo(f"{machine}: asked for a program (DC1); what it punches comes to from-machine/")
 
 
@@ -121,9 +115,9 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
     machine, it is sent to again.
     """
     given.need(machine)
-    before = ask(given.state, {"do": "status"})["machines"].get(machine) or {}
-    request = {"do": "withdraw", "machine": machine, **({"file": file} if file else {})}
-    done = ask(given.state, request)
+    given.need(machine)
+    before = given.ask("status")["machines"].get(machine) or {}
+    done = given.ask("withdraw", machine, **({"file": file} if file else {}))
     if done.get("released"):
         click.echo(f"{machine}: it is sent to again; what waits in its to-machine/ goes out at its next start")
         return

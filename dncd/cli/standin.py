@@ -41,7 +41,9 @@ def standin(given: Asked, *, profile: str | None, machine: str | None, link: Pat
     """
     if (profile is None) == (machine is None):
         raise UsageError("no control is named", "dncd standin", "Give --profile or --machine")
-    settings = of_profile(_profile(profile)) if profile is not None else given.machine(str(machine))
+    if profile is not None and profile not in PROFILES:
+        raise unknown("profile", profile, PROFILES, "--profile")
+    settings = of_profile(profile) if profile is not None else given.machine(str(machine))
     build = replace(counterpart(settings), reads_per_s=reads, title=f"stand-in control for {profile or machine}")
     control = StandIn(build, plug=NullModem(Rates.SEEN))
     for program in first_programs():
@@ -54,12 +56,6 @@ def standin(given: Asked, *, profile: str | None, machine: str | None, link: Pat
     finally:
         if linked is not None:
             linked.unlink(missing_ok=True)
-
-
-def _profile(name: str) -> str:
-    if name not in PROFILES:
-        raise unknown("profile", name, PROFILES, "--profile")
-    return name
 
 
 def _link(link: Path, path: str) -> Path:

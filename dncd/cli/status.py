@@ -10,7 +10,6 @@ import click
 
 from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command
 from dncd.cli.layout import count, local_time, number, print_json, seconds, table
-from dncd.outside.command_client import ask
 from dncd.peer_text import printable
 from dncd.service.next_words import last_lines, later_warnings, next_lines
 
@@ -42,7 +41,7 @@ def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> No
 
 
 def _status(given: Asked, machine: str | None) -> dict[str, Any]:
-    now = ask(given.state, {"do": "status"})
+    now = given.ask("status")
     if machine is not None:
         now["machines"] = {name: m for name, m in now["machines"].items() if name == machine}
     return now

@@ -48,11 +48,11 @@ class LinesLook:
 class Follows(enum.Enum):
     RTS = "follows RTS"
     DTR = "follows DTR"
-    EITHER = "follows either"
+    EITHER = "follows RTS as well as DTR"
     NEVER = "never comes on"
     ALWAYS = "is always on"
-    OTHERWISE = "follows no rule"
-    UNKNOWN = "cannot be read"
+    OTHERWISE = "follows neither"
+    UNKNOWN = "cannot be read at this port"
 
 
 SWITCHED: Final = ((Signal.OFF, Signal.OFF), (Signal.ON, Signal.OFF), (Signal.OFF, Signal.ON), (Signal.ON, Signal.ON))
