@@ -6,7 +6,7 @@ from pathlib import Path
 
 from dncd.choices import StartOn
 from dncd.errors import PortGoneError
-from dncd.line.sending import Shape
+from dncd.line.outgoing import Shape
 from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading
 from dncd.records.plans import InPlan, OutPlan

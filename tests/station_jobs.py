@@ -5,9 +5,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from dncd.choices import EndsOn
+from dncd.line.outgoing import Outcome
 from dncd.line.receivers import is_noise
 from dncd.line.receiving import CaptureEnd, Ended
-from dncd.line.sending import Outcome
 from dncd.outside.comparer import Comparer
 from dncd.records.plans import InPlan
 from dncd.records.store import Store

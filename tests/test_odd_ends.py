@@ -21,7 +21,8 @@ from sending_line import DC1, DC3, machine, run_to_end, step
 
 from dncd import defaults
 from dncd.choices import BlockEnd, Flow, StartOn
-from dncd.line.sending import Phase, Sending, Shape
+from dncd.line.outgoing import Shape
+from dncd.line.sending import Phase, Sending
 from dncd.program.names import end_in, is_end
 from dncd.values import Frame, LineSettings, ProgramSettings, Result, SendSettings
 

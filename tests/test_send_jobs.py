@@ -11,7 +11,7 @@ from station_jobs import jobs_of
 
 from dncd.choices import MarkAt
 from dncd.errors import RecordsError
-from dncd.line.sending import Outcome
+from dncd.line.outgoing import Outcome
 from dncd.records.ledger import records
 from dncd.records.plans import load_all
 from dncd.records.receipts import parse

@@ -10,7 +10,8 @@ from sending_line import CHAR_S, DC1, DC3, DC3_PARITY, machine, run_to_end, step
 
 from dncd import defaults
 from dncd.choices import Flow
-from dncd.line.sending import Phase, Sending, Shape
+from dncd.line.outgoing import Shape
+from dncd.line.sending import Phase, Sending
 from dncd.values import Frame, LineSettings, Result, SendSettings
 
 LINE = LineSettings("x", baud=9600, frame=Frame.parse("7E1"))

@@ -11,13 +11,13 @@ from standin_server import ServerPlug
 from waveform import receive_waveform, send_waveform
 
 from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
+from dncd.line.outgoing import Shape
 from dncd.line.packet_machine import Ended, Ending, Received
 from dncd.line.packet_protocols import Offer
 from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.packet_sending import PacketSending
 from dncd.line.receiving import Caught, Wished
 from dncd.line.receiving import Ended as CaptureEnded
-from dncd.line.sending import Shape
 from dncd.line.xmodem import Receiver, Sender
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor

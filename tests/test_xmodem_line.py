@@ -6,11 +6,11 @@ import pytest
 
 from dncd import defaults
 from dncd.choices import Protocol, StartOn
+from dncd.line.outgoing import Shape
 from dncd.line.packet_protocols import Offer
 from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.packet_sending import PacketSending
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Wished
-from dncd.line.sending import Shape
 from dncd.line.starting import Starts
 from dncd.values import Frame, LineSettings, Result, SendSettings
 

@@ -20,10 +20,9 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from dncd import defaults
-from dncd.line.clock import LineClock
+from dncd.line.outgoing import Outcome, Outgoing, Shape
 from dncd.line.packet_machine import Acknowledged, Ended, Ending, Event, Patience, Repeated
 from dncd.line.packet_protocols import PROTOCOLS, Offer
-from dncd.line.sending import SUPPLY_LOW_CHARS, Outcome, Shape
 from dncd.values import LineSettings, Result, SendSettings
 
 _REPEATS_TOLD: Final = 3
@@ -49,51 +48,11 @@ class Due(enum.Enum):
     MACHINE = "the machine's own"
 
 
-class _Window:
-    """The part of the image that is in memory."""
+class _Gated(Outgoing):
+    """Its holds by lines: the control's and a device server's."""
 
-    def __init__(self, shape: Shape) -> None:
-        self._ends = shape.block_end
-        self._image, self._base = b"", 0
-        self.given = 0  # characters that the machine has
-
-    @property
-    def known(self) -> int:
-        """Characters from the start of the image to the end of the window."""
-        return self._base + len(self._image)
-
-    def add(self, piece: bytes, needed_from: int) -> None:
-        """The next piece; what lies well before `needed_from` goes."""
-        gone = max(0, needed_from - self._base - 256)  # the block that is under way stays, for those who look
-        self._image = self._image[gone:] + piece
-        self._base += gone
-
-    def next(self, most: int) -> bytes:
-        """At most so many characters that the machine has not had."""
-        part = self._image[self.given - self._base : self.given - self._base + most]
-        self.given += len(part)
-        return part
-
-    def block_at(self, place: int) -> bytes:
-        """The coded block at a place of the image, as far as it is in memory."""
-        at = place - self._base
-        found = self._image.rfind(self._ends, 0, at)
-        start = found + len(self._ends) if found >= 0 else 0
-        end = self._image.find(self._ends, at)
-        return self._image[start : end if end >= 0 else start + 200]
-
-
-class _Progress:
-    """What a status shows of a sending of `total` characters, and its holds: the control's and a device server's."""
-
-    def __init__(self, total: int, now: float, shape: Shape) -> None:
-        self._window = _Window(shape)
-        self.total, self.handed_over = total, 0
-        self.holds, self.held_s = 0, 0.0
-        self.held_since: float | None = None
-        self.outcome: Outcome | None = None
-        self._begun_at = self._now = now
-        self._gate_open, self._suspended = True, False
+    _gate_open, _suspended = True, False
+    _now = 0.0  # when it was last asked or told anything
 
     def gate(self, open_: bool, now: float) -> None:
         """CTS or DSR, whichever the flow setting watches: on (True) or off."""
@@ -108,41 +67,14 @@ class _Progress:
         if self._open and not was_open:
             self._end_hold(now)
         elif was_open and not self._open and self.outcome is None:
-            self._hold(now)
+            self._begin_hold(now)
 
     @property
     def _open(self) -> bool:
         return self._gate_open and not self._suspended
 
-    def _hold(self, since: float) -> None:
-        if self.held_since is None:
-            self.holds += 1
-            self.held_since = since
 
-    def _end_hold(self, now: float) -> None:
-        if self.held_since is not None:
-            self.held_s += now - self.held_since
-            self.held_since = None
-
-    def wants_supply(self) -> bool:
-        known = self._window.known
-        return known - self._window.given < SUPPLY_LOW_CHARS and known < self.total and self.outcome is None
-
-    def block_now(self) -> bytes:
-        return self._window.block_at(self.handed_over)
-
-    def has_left(self, now: float) -> bool:
-        """Never by the clock: the end of a program in packets is the receiver's own word."""
-        return False
-
-    def held_for(self, now: float) -> float:
-        return 0.0 if self.held_since is None else now - self.held_since
-
-    def seconds(self, now: float) -> float:
-        return self.outcome.seconds if self.outcome else now - self._begun_at
-
-
-class PacketSending(_Progress):
+class PacketSending(_Gated):
     """Sends a program whose characters come by `supply`. wish: what the receiver asked with just before, or b"".
 
     Raises nothing: every byte at any time is an event, or noise.
@@ -151,15 +83,13 @@ class PacketSending(_Progress):
     def __init__(
         self, line: LineSettings, send: SendSettings, offer: Offer, now: float, shape: Shape, *, wish: bytes = b""
     ) -> None:
-        super().__init__(offer.chars, now, shape)
-        self.clock = LineClock(line.char_s)
-        self.strays = bytearray()
+        super().__init__(offer.chars, now, line.char_s, shape.block_end)
+        self._now = now
         self.repeats: list[str] = []
         self._reason = ""
         self._out = bytearray()
         self._place = Place.AWAY
         self._left_at = math.inf  # when the packet that waits for its answer will have left the line, or has
-        self._moved_at = now  # when the last packet was ready to go, or the port took something of it
         self._silent_since = math.inf  # when the first packet left that was followed by no word of the receiver
         self._stall_s = math.inf if send.drip_feed else send.stall_s
         patience = Patience.WAIT if send.drip_feed else Patience.REPEAT
@@ -169,7 +99,7 @@ class PacketSending(_Progress):
     # --- the image ---------------------------------------------------------------------------------------------
 
     def supply(self, piece: bytes) -> None:
-        self._window.add(piece, self.handed_over)
+        super().supply(piece)
         self._take((), self._now)
 
     # --- what the control says -----------------------------------------------------------------------------------
@@ -201,9 +131,11 @@ class PacketSending(_Progress):
                 self._place, self._left_at, self._moved_at = Place.PORT, math.inf, now
             if self.outcome is not None or not (wanted := self._machine.wanted):
                 return
-            if part := self._window.next(wanted):
+            at = self._taken - self._base
+            if part := self._image[at : at + wanted]:
+                self._taken += len(part)
                 events = self._machine.supply(part, now)
-            elif self._window.given == self.total:
+            elif self._taken == self.total:
                 events = self._machine.finish(now)
             else:
                 return
@@ -279,7 +211,7 @@ class PacketSending(_Progress):
                     self._machine.written(now)
                     self._silent_since = min(self._silent_since, self._left_at)
                 case Due.HOLD:
-                    self._hold(self._left_at)
+                    self._begin_hold(self._left_at)
                 case Due.SILENT:
                     self.stop(f"the control did not answer for longer than stall_s = {self._stall_s:g} s", now)
                 case Due.MACHINE:

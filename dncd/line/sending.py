@@ -28,17 +28,13 @@ character is then handed over only when the line has been quiet for so long.
 
 import enum
 import math
-from dataclasses import dataclass
 
 from dncd import defaults
 from dncd.choices import ModemLine
-from dncd.line.clock import LineClock
 from dncd.line.codes import WHILE_SENDING, ReaderCode
 from dncd.line.echo import Answer, Back, Echo
+from dncd.line.outgoing import Outcome, Outgoing, Shape
 from dncd.values import LineSettings, Result, SendSettings
-
-SUPPLY_LOW_CHARS = 32_768
-"""Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""
 
 _STRAYS_KEPT = 200
 
@@ -57,41 +53,7 @@ class Phase(enum.Enum):
     OVER = "over"
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent; notes: sentences
-    about what else was seen; hold_until: up to when a DC1, or the line coming on, ends a hold and starts nothing;
-    echo_tail: what a control that echoes has still to give back."""
-
-    result: Result
-    reason: str
-    chars: int
-    holds: int
-    held_s: float
-    seconds: float
-    hold_until: float = -math.inf
-    reader_off_at: float | None = None
-    notes: tuple[str, ...] = ()
-    echo_tail: bytes = b""
-
-
-@dataclass(frozen=True, slots=True)
-class Shape:
-    """Where things are in the image, in characters from its start. mark_out: behind the closing mark; wire_out: behind
-    its block end (what follows is trailer); block_end: the coded characters that end a block; end_out: behind the block of
-    the last program's end word, and that word; answer: what the control must say when `answer_at` characters have gone, the
-    forms of each of its characters, () for nothing."""
-
-    mark_out: int
-    wire_out: int
-    block_end: bytes
-    end_out: float = math.inf
-    end_word: str = ""
-    answer_at: int = 0
-    answer: tuple[bytes, ...] = ()
-
-
-class Sending:
+class Sending(Outgoing):
     """The machine of the table above, for every flow.
 
     total: characters of the whole image. The image comes by `supply`, in pieces of any size. `allowed(now)` gives what
@@ -102,13 +64,9 @@ class Sending:
     def __init__(
         self, line: LineSettings, send: SendSettings, total: int, now: float, shape: Shape | None = None
     ) -> None:
+        self._shape = shape if shape is not None else Shape(total, total, b"\n")
+        super().__init__(total, now, line.char_s, self._shape.block_end)
         self.phase = Phase.RUNNING
-        self.clock = LineClock(line.char_s)
-        self.total, self.handed_over = total, 0
-        self.holds, self.held_s = 0, 0.0
-        self.held_since: float | None = None
-        self.outcome: Outcome | None = None
-        self.strays = bytearray()
         self.stray_count = 0
         self._in_band, self._gated = line.flow.in_band, line.flow.stop_line is not ModemLine.NONE
         self._ahead = line.ahead_chars
@@ -116,10 +74,7 @@ class Sending:
         self._refill_least = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
         self._refill_at(self._refill_least)
         self._send = send
-        self._shape = shape if shape is not None else Shape(total, total, b"\n")
         self._reader_off_at: float | None = None
-        self._image, self._at = b"", 0
-        self._begun_at = self._moved_at = now
         self._not_before = 0.0
         self._asked = line.flow.by_block
         self.answer = Answer(self._shape.answer)
@@ -129,27 +84,6 @@ class Sending:
         self._hold_until = -math.inf
         self._at_end_word = False  # the control's last stop came when the end word was handed over
         self._control_holds = self._suspended = False  # whose hold it is: it lasts until neither holds
-
-    # --- the image ---------------------------------------------------------------------------------------------
-
-    def wants_supply(self) -> bool:
-        """Whether the next piece of the image should be fetched."""
-        left = len(self._image) - self._at
-        return left < SUPPLY_LOW_CHARS and self.handed_over + left < self.total and self.phase is not Phase.OVER
-
-    def supply(self, piece: bytes) -> None:
-        """The next piece of the image, in order."""
-        gone = max(0, self._at - len(self._shape.block_end) + 1)  # what may begin a block end stays
-        self._image = self._image[gone:] + piece
-        self._at -= gone
-
-    def block_now(self) -> bytes:
-        """The coded block that is being handed over, as far as it is in memory."""
-        ends = self._shape.block_end
-        found = self._image.rfind(ends, 0, self._at)
-        start = found + len(ends) if found >= 0 else 0
-        end = self._image.find(ends, self._at)
-        return self._image[start : end if end >= 0 else start + 200]
 
     # --- what the control says -----------------------------------------------------------------------------------
 
@@ -229,19 +163,13 @@ class Sending:
 
     def _hold(self, now: float) -> None:
         self.phase = Phase.HELD
-        self.holds += 1
-        self.held_since = now
+        self._begin_hold(now)
 
     def _go_on(self, now: float) -> None:
         if self.phase is Phase.HELD and not self.answer.due:
             self._end_hold(now)
             self.phase = Phase.RUNNING
             self._moved_at = now
-
-    def _end_hold(self, now: float) -> None:
-        if self.held_since is not None:
-            self.held_s += now - self.held_since
-            self.held_since = None
 
     # --- handing over --------------------------------------------------------------------------------------------
 
@@ -257,7 +185,8 @@ class Sending:
         elif self._punctual >= defaults.PUNCTUAL_REFILLS:
             self._refill_at(self._refill_chars - 1)
         self._punctual += self._refill_chars > self._refill_least
-        part = self._image[self._at : self._at + self._ahead - in_front]
+        at = self._taken - self._base
+        part = self._image[at : at + self._ahead - in_front]
         return self._up_to_pause(part) if self._paced else part
 
     def _refill_at(self, chars: int) -> None:
@@ -274,28 +203,29 @@ class Sending:
             part = part[: self._shape.answer_at - self.handed_over]
         if self._send.after_char_s > 0:
             return part[:1]
-        ends = self._shape.block_end
-        found = self._image.find(ends, max(0, self._at - len(ends) + 1), self._at + len(part))
-        return part if found < 0 else part[: found + len(ends) - self._at]
+        at = self._taken - self._base
+        found = self._image.find(self._ends, max(0, at - len(self._ends) + 1), at + len(part))
+        return part if found < 0 else part[: found + len(self._ends) - at]
 
     def wrote(self, chars: int, offered: int, now_after: float) -> None:
         """The port took `chars` of the `offered` characters; `now_after` is read after the write returned."""
         if chars:
             self.clock.wrote(chars, now_after)
             if self._echoes or not self.answer.due:  # else what comes is an answer, though it may be like what went
-                self._echo.went(self._image[self._at : self._at + chars])
+                at = self._taken - self._base
+                self._echo.went(self._image[at : at + chars])
             if self._echoes and self._echo.silent:
                 self.stop(
                     "nothing comes back of a control that echoes; look at the cable and at line.echoes", now_after
                 )
                 return
-            self._at += chars
+            self._taken += chars
             self.handed_over += chars
             self._moved_at = now_after
         if chars < offered:  # a full port: asked again when a few characters could have left
             self._not_before = now_after + 4 * self.clock.char_s
         elif self._paced and chars:
-            after_block = self._image.endswith(self._shape.block_end, 0, self._at)
+            after_block = self._image.endswith(self._ends, 0, self._taken - self._base)
             pause = max(self._send.after_char_s, self._send.after_block_s if after_block else 0.0)
             self._not_before = self.clock.busy_until + pause if pause else 0.0
             if self.answer.due and self.handed_over == self._shape.answer_at:
@@ -313,7 +243,7 @@ class Sending:
         """When `tick` or `allowed` should be called next, if nothing comes before; None: only an event can help."""
         match self.phase:
             case Phase.RUNNING:
-                if self._at < len(self._image):
+                if self._taken < self._known:
                     return max(self.clock.busy_until - self._refill_s, self._not_before)
                 return self._stall_due(self._moved_at)
             case Phase.HELD if self.answer.due:
@@ -380,20 +310,7 @@ class Sending:
             self._finish(Result.INTERRUPTED, reason, now)
 
     def has_left(self, now: float) -> bool:
-        """Whether all of it has left by the line's clock, and only its end has to be told."""
         return self.phase is Phase.ENDING and now >= self.clock.busy_until
-
-    def last_words(self) -> bytes:
-        """What must still be said when the sending is over: nothing on a plain line."""
-        return b""
-
-    def held_for(self, now: float) -> float:
-        """Seconds of the hold that is open, 0 without one."""
-        return 0.0 if self.held_since is None else now - self.held_since
-
-    def seconds(self, now: float) -> float:
-        """Seconds since the start, or of the whole sending once it is over."""
-        return self.outcome.seconds if self.outcome else now - self._begun_at
 
     def _finish(self, result: Result, reason: str, now: float, notes: tuple[str, ...] = ()) -> None:
         off, hold_until = self._reader_off_at, self._hold_until

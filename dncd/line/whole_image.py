@@ -4,7 +4,7 @@ import dataclasses
 from dataclasses import dataclass
 
 from dncd.choices import Announce, Protocol, characters
-from dncd.line.sending import Shape
+from dncd.line.outgoing import Shape
 from dncd.tape.codes import Coder
 from dncd.tape.image import block_end, leader, trailer
 from dncd.values import IsoBytes, MachineSettings, WireBytes

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Final
 
 from dncd.choices import EndsOn, MarkAt, StartOn
+from dncd.line.outgoing import Outcome, Shape
 from dncd.line.receiving import CaptureEnd
-from dncd.line.sending import Outcome, Shape
 from dncd.line.whole_image import Around
 from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading

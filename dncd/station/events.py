@@ -8,8 +8,8 @@ from typing import Any, ClassVar
 
 from dncd.choices import ModemLine
 from dncd.errors import DncdError
+from dncd.line.outgoing import Outcome
 from dncd.line.receiving import Ended
-from dncd.line.sending import Outcome
 from dncd.outside.folder_looks import Entry
 from dncd.ports.port import Reading
 from dncd.records.plans import InPlan

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.choices import LowerCase
-from dncd.line.sending import Shape
+from dncd.line.outgoing import Shape
 from dncd.program.dropped import Codec, Encoding, LineEnds
 from dncd.program.survey import Survey
 from dncd.records.orders import UNCOUNTED, Batch

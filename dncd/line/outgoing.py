@@ -1,0 +1,110 @@
+"""What every sending has, characters or packets: its image as far as it is in memory, its holds, and what a status shows."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.line.clock import LineClock
+from dncd.values import Result
+
+SUPPLY_LOW_CHARS: Final = 32_768
+"""Characters (half a chunk) below which the machine asks for more of the image: over 2 s even at 115,200 baud."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent; notes: sentences
+    about what else was seen; hold_until: up to when a DC1, or the line coming on, ends a hold and starts nothing;
+    echo_tail: what a control that echoes has still to give back."""
+
+    result: Result
+    reason: str
+    chars: int
+    holds: int
+    held_s: float
+    seconds: float
+    hold_until: float = -math.inf
+    reader_off_at: float | None = None
+    notes: tuple[str, ...] = ()
+    echo_tail: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Where things are in the image, in characters from its start. mark_out: behind the closing mark; wire_out: behind
+    its block end (what follows is trailer); block_end: the coded characters that end a block; end_out: behind the block of
+    the last program's end word, and that word; answer: what the control must say when `answer_at` characters have gone, the
+    forms of each of its characters, () for nothing."""
+
+    mark_out: int
+    wire_out: int
+    block_end: bytes
+    end_out: float = math.inf
+    end_word: str = ""
+    answer_at: int = 0
+    answer: tuple[bytes, ...] = ()
+
+
+class Outgoing:
+    """A sending of `total` characters. ends: the coded characters that end a block; handed_over: characters that a status
+    counts; strays: characters that came and were no codes; held_since: of the hold that is open."""
+
+    def __init__(self, total: int, now: float, char_s: float, ends: bytes) -> None:
+        self.clock = LineClock(char_s)
+        self.total, self.handed_over = total, 0
+        self.holds, self.held_s = 0, 0.0
+        self.held_since: float | None = None
+        self.outcome: Outcome | None = None
+        self.strays = bytearray()
+        self._begun_at = self._moved_at = now
+        self._ends = ends
+        self._image = b""  # as far as it is in memory
+        self._base = self._known = 0  # where that begins and ends, in characters from the start of the image
+        self._taken = 0  # characters that the port, or the machine of the packets, has
+
+    def supply(self, piece: bytes) -> None:
+        """The next piece of the image, in order; of what was handed over the block that is under way stays, for those who
+        look."""
+        gone = max(0, self.handed_over - self._base - 256)
+        self._image = self._image[gone:] + piece
+        self._base += gone
+        self._known += len(piece)
+
+    def wants_supply(self) -> bool:
+        """Whether the next piece of the image should be fetched."""
+        return self._known - self._taken < SUPPLY_LOW_CHARS and self._known < self.total and self.outcome is None
+
+    def block_now(self) -> bytes:
+        """The coded block that is being handed over, as far as it is in memory."""
+        at = self.handed_over - self._base
+        found = self._image.rfind(self._ends, 0, at)
+        start = found + len(self._ends) if found >= 0 else 0
+        end = self._image.find(self._ends, at)
+        return self._image[start : end if end >= 0 else start + 200]
+
+    def has_left(self, now: float) -> bool:
+        """Whether all of it has left by the line's clock, and only its end has to be told; never so in packets, where the
+        end is the receiver's own word."""
+        return False
+
+    def last_words(self) -> bytes:
+        """What must still be said when the sending is over: nothing on a plain line."""
+        return b""
+
+    def held_for(self, now: float) -> float:
+        """Seconds of the hold that is open, 0 without one."""
+        return 0.0 if self.held_since is None else now - self.held_since
+
+    def seconds(self, now: float) -> float:
+        """Seconds since the start, or of the whole sending once it is over."""
+        return self.outcome.seconds if self.outcome else now - self._begun_at
+
+    def _begin_hold(self, since: float) -> None:
+        if self.held_since is None:
+            self.holds += 1
+            self.held_since = since
+
+    def _end_hold(self, now: float) -> None:
+        if self.held_since is not None:
+            self.held_s += now - self.held_since
+            self.held_since = None
