@@ -32,17 +32,20 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]
 CUTS = int(os.environ.get("DNCD_CUTS", "20"))
 SEED = int(os.environ.get("DNCD_CUT_SEED", "11"))
 CUTS_A_DAY = 10
+SEEN_S = 5.0
+"""Seconds after which a status that names a file means the file that lies there, and not the one that it replaced."""
 
 
 @dataclass(frozen=True)
 class ToldBefore:
-    """What anybody could read before the cut."""
+    """What anybody could read before the cut. at: when the status was asked, in seconds of `time.monotonic`."""
 
     ledger: dict[str, bytes]
     receipts: dict[Path, bytes]
     main: str
     waiting: dict[str, tuple[str, ...]]
     dropped: tuple[Drop, ...]
+    at: float
 
 
 class CutCampaign(Campaign):
@@ -58,7 +61,7 @@ class CutCampaign(Campaign):
 
     def told(self) -> ToldBefore:
         """What is told now."""
-        dropped = tuple(self.day.drops)
+        dropped, at = tuple(self.day.drops), time.monotonic()
         waiting: dict[str, tuple[str, ...]] = {}
         with contextlib.suppress(DncdError, OSError):
             status = ask(self.day.state, {"do": "status"}, 5.0)
@@ -69,7 +72,7 @@ class CutCampaign(Campaign):
             if path.parent.name != "from-machine":  # those give way to newer ones
                 with contextlib.suppress(FileNotFoundError):
                     receipts[path] = path.read_bytes()
-        return ToldBefore(ledger, receipts, self._main(), waiting, dropped)
+        return ToldBefore(ledger, receipts, self._main(), waiting, dropped, at)
 
     def _main(self) -> str:
         words = ["git", "--git-dir", str(self.day.state / "library.git"), "rev-parse", "-q", "--verify", "main"]
@@ -114,8 +117,11 @@ class CutCampaign(Campaign):
             if "sha256" in line
         }
         newest = {(drop.machine, drop.name): drop for drop in told.dropped}
+        oldest = {(drop.machine, drop.name): drop for drop in reversed(told.dropped)}
         for drop in list(self.day.drops):
-            promised = drop.name in told.waiting.get(drop.machine, ()) and newest.get((drop.machine, drop.name)) is drop
+            where = drop.machine, drop.name
+            meant = oldest.get(where) is drop or told.at - drop.at > SEEN_S
+            promised = drop.name in told.waiting.get(drop.machine, ()) and newest.get(where) is drop and meant
             if promised or (drop.machine, drop.sha256) in recorded or drop.taken_away:
                 continue
             path = self.day.shop / drop.machine / "to-machine" / drop.name
