@@ -24,7 +24,7 @@ from waiting import until
 
 from dncd.records.verify import verify
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(3000)]
 
 FILES = int(os.environ.get("DNCD_CROWD", "10000"))
 MACHINES = [f"m-{n:02}" for n in range(16)]
@@ -126,7 +126,11 @@ def test_ten_thousand_files_on_sixteen_machines(room: Path) -> None:
             service.send_signal(signal.SIGCONT)
             second = drop_all(shop, FILES * 9 // 10, FILES)
             took_s = time.monotonic() - began
-            until(lambda: lines_so_far() >= FILES + 1, 400, folder=state / "ledger")
+            told = 1
+            while told < FILES + 1:  # however long they all take on a busy machine: it goes on
+                before = told
+                until(lambda before=before: lines_so_far() > before, 120, folder=state / "ledger")
+                told = lines_so_far()
             done_s = time.monotonic() - began
             service.send_signal(signal.SIGTERM)
             assert service.wait(30) == 0
@@ -137,18 +141,18 @@ def test_ten_thousand_files_on_sixteen_machines(room: Path) -> None:
     print(f"{FILES} files dropped in {took_s:.1f} s, all told after {done_s:.1f} s, {FILES / done_s:.0f} a second")
     log_text = (room / "run.log").read_text()
     assert "Traceback" not in log_text
-    told = [line for line in ledger(state) if line["event"] in ("sent", "refused")]
-    assert len(told) == FILES
+    ends_told = [line for line in ledger(state) if line["event"] in ("sent", "refused")]
+    assert len(ends_told) == FILES
     for name in MACHINES:
         dropped = first[name] + second[name]
         for event in ("sent", "refused"):
-            ended = [line["file"] for line in told if (line["machine"], line["event"]) == (name, event)]
+            ended = [line["file"] for line in ends_told if (line["machine"], line["event"]) == (name, event)]
             wanted = [file for file in dropped if (int(file[7:-3]) % 2 == 0) == (event == "sent")]
             assert ended == wanted, (name, event)
             receipts = {p.name for p in (shop / name / event).glob("*.receipt.txt")}
             assert receipts == {f"{file}.receipt.txt" for file in wanted}
         assert ends.taken[name] == sum(
-            int(str(r["chars"])) for r in told if r["machine"] == name and r["event"] == "sent"
+            int(str(r["chars"])) for r in ends_told if r["machine"] == name and r["event"] == "sent"
         )
         assert not list((shop / name / "to-machine").iterdir())
     assert collections.Counter(p.suffix for p in (state / "outgoing").iterdir()) == {}
