@@ -13,6 +13,7 @@ from house import house, machine, text
 from pty_line import PtyLine
 from waiting import until
 
+from dncd.errors import RecordsError
 from dncd.outside.command_client import ask
 from dncd.records.orders import Batch, Order, Orders
 
@@ -182,8 +183,44 @@ def test_a_batch_is_counted_once_however_often_it_is_told(tmp_path):
     edited = orders.batch("lathe", "0004.nc", "other contents")
     assert edited.piece == "2 of 3"
     assert not orders.batch("lathe", "other.nc", "abc").sha256
-    orders.over("lathe", "0004.nc", "other contents")
+    orders.over("lathe", "0004.nc", edited)
     assert Orders(tmp_path).of("lathe").batches == ()
+
+
+def test_a_batch_whose_file_is_gone_counts_no_other_program_of_its_name(tmp_path):
+    orders = Orders(tmp_path)
+    orders.ask("lathe", "asked for, not begun", 2)
+    orders.count("lathe", Batch("abc", 3, 1, "0004.nc", "T"))
+    orders.put("lathe", {"0004.nc": 0}, ())
+    assert orders.batch("lathe", "0004.nc", "edited").piece == "2 of 3"
+    orders.put("lathe", {}, ())  # its file went away, as a first look after a restart finds
+    assert not orders.batch("lathe", "0004.nc", "another program").piece
+    assert Orders(tmp_path).of("lathe").batches == (Batch("asked for, not begun", 2),)
+
+
+def test_the_end_of_one_file_leaves_the_batch_of_another_with_the_same_contents(tmp_path):
+    orders = Orders(tmp_path)
+    before = orders.batch("lathe", "a.nc", "abc")  # checked before somebody asked
+    orders.ask("lathe", "abc", 3)
+    orders.over("lathe", "a.nc", before)
+    assert orders.batch("lathe", "b.nc", "abc").piece == "1 of 3"
+    orders.over("lathe", "b.nc", Batch("abc", 3))  # refused or withdrawn before its first piece
+    assert orders.of("lathe").batches == ()
+
+
+def test_an_order_that_cannot_be_read_is_released_by_who_says_what_is_next_alone_and_kept(tmp_path):
+    path = tmp_path / "orders" / "lathe.json"
+    Orders(tmp_path)
+    path.write_bytes(b"{torn")
+    orders = Orders(tmp_path)
+    with pytest.raises(RecordsError, match="a batch may be in the middle"):
+        orders.ask("lathe", "abc", 3)
+    orders.count("lathe", Batch("abc", 3, 1, "0004.nc", "T"))  # the end of a piece that the last run left
+    assert (path.read_bytes(), list(Orders(tmp_path).problems)) == (b"{torn", ["lathe"])
+    orders.put("lathe", {"0004.nc": 7}, ())
+    assert not orders.problems
+    assert Orders(tmp_path).of("lathe") == Order("lathe", {"0004.nc": 7}, (), (Batch("abc", 3, 1, "0004.nc", "T"),))
+    assert (tmp_path / "orders" / "unreadable-lathe.json.bytes").read_bytes() == b"{torn"
 
 
 def test_a_standing_count_is_a_batch_of_its_own_for_each_file(tmp_path):

@@ -4,15 +4,21 @@ Nobody else looks at watchdog (6 or 7). One watch stands on the shop's folder an
 a thread a folder: 131 for 128 machines. Links below it are not followed.
 """
 
+import contextlib
 import os
+import threading
+import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 from watchdog import events as wd
 from watchdog.observers.inotify import InotifyObserver
+from watchdog.utils import BaseThread
 
 from dncd.outside.folder_looks import Hint
+from dncd.outside.threads import Thread
 
 ITSELF: Final = ""
 """Stands for the folder itself among the names of hints."""
@@ -36,12 +42,16 @@ _FOLDERS: Final = (wd.DirDeletedEvent, wd.DirMovedEvent, wd.DirCreatedEvent)
 class FolderEvents(wd.FileSystemEventHandler):
     """Events below a shop's folder, where the system has any to give; `keep` asks for them.
 
-    For one thread, but `problem` and `stop`.
+    came: called once there are some, from the thread that asked: it walks the whole shop's folder, and foreign folders in it
+    may be large, or on a share that hangs. What happened before is no event. Nothing here waits but `stop`.
     """
 
-    def __init__(self, shop: Path) -> None:
-        self._shop, self._root = shop, os.path.realpath(shop)
+    def __init__(self, shop: Path, came: Callable[[], None]) -> None:
+        self._shop, self._root, self._came = shop, os.path.realpath(shop), came
+        self._lock = threading.Lock()
         self._observer: InotifyObserver | None = None
+        self._stopped = False
+        self._asking = Thread("folder-events", self._ask)
         self._hears: dict[str, Hear] = {}
         self._ask_at = 0.0
         self.problem = ""
@@ -54,28 +64,44 @@ class FolderEvents(wd.FileSystemEventHandler):
 
     def keep(self, now: float) -> None:
         """Asks for events where there are none, or none any more; now and then."""
-        if self._observer is not None:
-            threads = (self._observer, *self._observer.emitters)
-            if len(threads) > 1 and all(thread.is_alive() for thread in threads):
-                return
-            self._lose("what listens to them has ended", now)
-        if now < self._ask_at:
+        observer = self._observer
+        if observer is not None and (ended := [t for t in _threads_of(observer) if not t.is_alive()]):
+            self._lose(f"{type(ended[0]).__name__} has ended")
+            self._ask_at = now + _AGAIN_S
+        if self.come or now < self._ask_at:
+            return
+        self._ask_at = now + _AGAIN_S
+        if self._asking.alive():
+            self._lose(f"the system has not given them within {_AGAIN_S:g} s")
             return
         try:
-            self._observer = InotifyObserver(generate_full_events=True)
-            self._observer.schedule(self, self._root, recursive=True, event_filter=[*_HINTS, *_FOLDERS])
-            self._observer.start()
-        except (OSError, RuntimeError) as fault:  # no descriptor, no watch, or no thread is left
-            self._lose(str(fault), now)
-        else:
-            self.problem = ""
+            self._asking.start()
+        except RuntimeError as fault:  # no thread is left
+            self._lose(str(fault))
 
-    def _lose(self, why: str, now: float) -> None:
-        if self._observer is not None:
-            self._observer.stop()
-        self._observer = None
-        self._ask_at = now + _AGAIN_S
-        self.problem = f"there are no events of the shared folders: {why}"
+    def _ask(self) -> None:
+        observer = None
+        try:
+            observer = InotifyObserver(generate_full_events=True)
+            observer.schedule(self, self._root, recursive=True, event_filter=[*_HINTS, *_FOLDERS])
+            observer.start()
+        except Exception as fault:  # noqa: BLE001 - no descriptor, no watch, or what watchdog had not thought of
+            self._lose(str(fault), observer)
+            return
+        with self._lock:
+            if not self._stopped:
+                self._observer, observer, self.problem = observer, None, ""
+        if observer is not None:
+            _end(observer)
+        else:
+            self._came()
+
+    def _lose(self, why: str, other: InotifyObserver | None = None) -> None:
+        with self._lock:
+            observer, self._observer = self._observer or other, None
+            self.problem = f"there are no events of the shared folders: {why}"
+        if observer is not None:
+            _ending(observer)
 
     def watch(self, folder: Path, hear: Hear) -> None:
         """Hears of that folder of the shop from now on."""
@@ -96,7 +122,7 @@ class FolderEvents(wd.FileSystemEventHandler):
                 if hear := self._hears.get(path):
                     hear(ITSELF, Hint.GONE)
             return
-        self._tell(source, _HINTS[type(event)])
+        self._tell(source, _HINTS.get(type(event), Hint.CHANGED))
         self._tell(target, Hint.CLOSED)
 
     def _tell(self, path: str, hint: Hint) -> None:
@@ -105,9 +131,32 @@ class FolderEvents(wd.FileSystemEventHandler):
             hear(name, hint)
 
     def stop(self, seconds: float) -> bool:
-        """Ends it; whether its thread is gone."""
-        if self._observer is None or not self._observer.is_alive():
-            return True
-        self._observer.stop()
-        self._observer.join(seconds)
-        return not self._observer.is_alive()
+        """Ends it; whether its threads are gone. A second call does nothing."""
+        until = time.monotonic() + seconds
+        with self._lock:
+            observer, self._observer, self._stopped = self._observer, None, True
+        ending = [] if observer is None else [_ending(observer)]
+        left = [thread for thread in (self._asking, *ending) if not thread.join(max(0.0, until - time.monotonic()))]
+        return not left
+
+
+def _threads_of(observer: InotifyObserver) -> list[BaseThread]:
+    """All that it lives by: itself, its emitter, and the reader of the descriptor, which one of these two has (7, 6)."""
+    known: list[BaseThread] = [observer, *observer.emitters]
+    return [*known, *(part for one in known for part in vars(one).values() if isinstance(part, BaseThread))]
+
+
+def _end(observer: InotifyObserver) -> None:
+    threads = _threads_of(observer)
+    observer.stop()
+    for thread in threads:
+        with contextlib.suppress(RuntimeError):  # one that was never started
+            thread.join()
+
+
+def _ending(observer: InotifyObserver) -> Thread:
+    """Ends an observer in a thread of its own, for it waits for its threads without a limit."""
+    ending = Thread("folder-events-end", partial(_end, observer))
+    with contextlib.suppress(RuntimeError):  # no thread is left: it stays, and what it hears comes twice
+        ending.start()
+    return ending

@@ -42,6 +42,13 @@ class Hint(enum.Enum):
     GONE = "gone"
 
 
+class Sight(enum.Enum):
+    """Whether a folder was seen, so that what is not in the listing is not there."""
+
+    SEEN = "seen"
+    UNSEEN = "unseen"
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One dropped file. name: any bytes, those that are no UTF-8 as surrogates; size: bytes; times: ns."""
@@ -63,15 +70,15 @@ class Listing:
     was taken away. problem: why the folder cannot be used as it should, in words, empty where all is well; the entries are
     then those seen last. notes: what was done.
 
-    number: from 1; who took over the listing before it (number - 1) need only look at `changed` (new, or changed; in the
-    order of `entries`) and `gone` (names). Number 1 follows none: all of it is in `changed`.
+    Who took over the listing before it need only look at `changed` (new, or changed; in the order of `entries`) and `gone`
+    (names). Of the first one, and where somebody new listens, all of it is in `changed`.
     """
 
     machine: str
     entries: tuple[Entry, ...]
     problem: str = ""
     notes: tuple[str, ...] = ()
-    number: int = field(default=0, compare=False)
+    sight: Sight = field(default=Sight.SEEN, compare=False)
     changed: tuple[Entry, ...] = field(default=(), compare=False)
     gone: frozenset[str] = field(default=frozenset(), compare=False)
 

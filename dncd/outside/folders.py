@@ -27,6 +27,7 @@ from dncd.outside.folder_looks import (
     Hint,
     Listing,
     Odd,
+    Sight,
     beside,
     opened,
     plain_files,
@@ -89,19 +90,19 @@ class _Folder:
             return f"not looked at: {'; '.join(rests[:_NAMED])}{more}"
         return self.vanished
 
-    def numbered(self, listing: Listing) -> Listing | None:
-        """A listing with its number and what makes it another one than the last; None where nothing does."""
+    def news(self, listing: Listing) -> Listing | None:
+        """A listing with what makes it another one than the last; None where nothing does."""
         self.vanished = "" if listing.entries else self.vanished
         posted, before = (None, {}) if self.again else (self.posted, self.by_name)
         entries = listing.entries
         changed = tuple(entry for entry in entries if before.get(entry.name) is not entry)
         by_name = {entry.name: entry for entry in entries} if changed or len(entries) != len(before) else before
         gone = frozenset(before.keys() - by_name.keys())
-        if posted is not None and not (changed or gone or listing.notes) and listing.problem == posted.problem:
+        told = posted is not None and (listing.problem, listing.sight) == (posted.problem, posted.sight)
+        if told and not (changed or gone or listing.notes):
             return None
-        number = posted.number + 1 if posted is not None else 1
         self.again, self.by_name = False, by_name
-        self.posted = replace(listing, number=number, changed=changed, gone=gone)
+        self.posted = replace(listing, changed=changed, gone=gone)
         return self.posted
 
 
@@ -123,7 +124,7 @@ class Folders:
         for name in self._folders:
             with contextlib.suppress(OSError, RecordsError):  # the first look tries again and tells
                 shop_folders.look(name)
-        self._events = FolderEvents(shop.folder)
+        self._events = FolderEvents(shop.folder, self.poke)
         self.thread = Thread("folders", self._run, Fate.ANEW | Fate.VITAL)
         self.thread.start()
 
@@ -163,11 +164,12 @@ class Folders:
     def stop(self, seconds: float = 1.0) -> bool:
         """End the watching; whether its threads have ended, which a share that hangs may keep for ever. A second call does
         nothing."""
+        until = time.monotonic() + seconds
         with self._changed:
             self._stopping = True
             self._changed.notify()
         ended = self.thread.join(seconds)
-        return self._events.stop(seconds) and ended
+        return self._events.stop(max(0.0, until - time.monotonic())) and ended
 
     def _run(self) -> None:
         while True:
@@ -209,6 +211,7 @@ class Folders:
     def _look(self, folder: _Folder) -> None:
         """One look: list, post what changed, and set the time of the next."""
         notes: tuple[str, ...] = ()
+        sight = Sight.UNSEEN
         entries = folder.posted.entries if folder.posted else ()
         try:
             self._take_hints(folder)
@@ -219,22 +222,24 @@ class Folders:
                 self._events.watch(folder.path, partial(self._hear, folder))
                 folder.state.lag_s = defaults.HINT_LAG_S if self._events.come else 0.0
                 entries, problem = self._list(folder, descriptor)
+                sight = Sight.SEEN
         except RecordsError as error:
             problem = Problem.of(error, "", "").sentence
         except OSError as fault:
             problem = f"{shown(str(folder.path), 200)} cannot be read ({os.strerror(fault.errno or 0)})"
             problem += "; it must be a folder that dncd's user may read and write"
-        self._post_news(folder, Listing(folder.machine, entries, problem, notes))
+        self._post_news(folder, Listing(folder.machine, entries, problem, notes, sight))
         self._plan(folder, len(entries))
 
     def _failed(self, folder: _Folder, error: Exception) -> None:
         problem = f"dncd failed over {shown(str(folder.path), 200)} ({type(error).__name__}: {error}); report it"
         if folder.posted is None or folder.posted.problem != problem:
             journal().failed(f"a fault of dncd over the folder of {folder.machine}", error)
-        self._post_news(folder, Listing(folder.machine, folder.posted.entries if folder.posted else (), problem))
+        entries = folder.posted.entries if folder.posted else ()
+        self._post_news(folder, Listing(folder.machine, entries, problem, sight=Sight.UNSEEN))
 
     def _post_news(self, folder: _Folder, listing: Listing) -> None:
-        if (news := folder.numbered(listing)) is not None:
+        if (news := folder.news(listing)) is not None:
             self._post(news)
 
     def _plan(self, folder: _Folder, files: int) -> None:

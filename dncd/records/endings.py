@@ -167,7 +167,7 @@ class Endings:
                 plans.remove(self.shop.state, plan)
                 return None
             record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
-            self.orders.over(plan.machine, plan.file, plan.sha256)
+            self.orders.over(plan.machine, plan.file, plan.batch)
             final = _name_taken(taken, target, plan)
             _receipt(final, out_receipt(plan, ended, record, final.name))
         durable.remove(stored)
@@ -202,7 +202,7 @@ class Endings:
     def withdrawn_by_hand(self, plan: OutPlan) -> OnRecord:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
         fields = out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
-        self.orders.over(plan.machine, plan.file, plan.sha256)
+        self.orders.over(plan.machine, plan.file, plan.batch)
         return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields, False), "", "", ())
 
     # --- in ----------------------------------------------------------------------------------------------------------

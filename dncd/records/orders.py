@@ -1,9 +1,11 @@
 """What people asked of the files that wait for a machine, in `STATE/orders/MACHINE.json`: a restart forgets none of it.
 
 Written by the records thread alone; from any thread it may be read. A record that cannot be read stops its machine: a
-batch in the middle of its pieces may stand in it, and its key must not bring another program.
+batch in the middle of its pieces may stand in it, and its key must not bring another program. Who says what goes next lets
+it go on: only then the record is laid aside and a new one written.
 """
 
+import contextlib
 import dataclasses
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,6 +15,7 @@ from dncd.records import codec, durable
 from dncd.records.problems import Problem
 
 FOLDER: Final = "orders"
+_ASIDE: Final = "unreadable-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,19 +63,29 @@ class Orders:
                 self._of[path.stem] = codec.decode(Order, path.read_bytes())
             except (ValueError, OSError) as error:
                 what = f"what was asked of the files that wait cannot be read ({error}); a batch may be in the middle"
-                next_step = f"see what is to go next, then `dncd next {path.stem} FILE`; the count of a batch is lost"
-                self.problems[path.stem] = Problem(what, str(path), next_step)
+                next_step = (
+                    f"see what is to go next, then `dncd next {path.stem} FILE`; the count of a batch is lost, and"
+                )
+                self.problems[path.stem] = Problem(what, str(path), f"{next_step} what is there is kept as {_ASIDE}*")
 
     def of(self, machine: str) -> Order:
         """What holds now."""
         return self._of.get(machine, Order(machine))
 
     def put(self, machine: str, front: dict[str, int], behind: tuple[str, ...]) -> None:
-        """In which order the files go."""
-        self._save(dataclasses.replace(self.of(machine), front=front, behind=behind))
+        """In which order the files go. What has begun stands in front: a batch whose file does not has lost that file, and
+        another one of its name is another program."""
+        batches = tuple(b for b in self.of(machine).batches if not b.file or b.file in front)
+        if machine in self.problems:
+            with contextlib.suppress(FileNotFoundError):  # somebody took it away
+                durable.place(self._path(machine), self._folder, f"{_ASIDE}{machine}.json.bytes")
+            del self.problems[machine]
+        self._save(Order(machine, front, behind, batches))
 
     def ask(self, machine: str, sha256: str, of: int) -> None:
-        """The next file with these contents goes out so many times."""
+        """The next file with these contents goes out so many times. RecordsError while the record cannot be read."""
+        if machine in self.problems:
+            raise self.problems[machine].error
         rest = tuple(b for b in self.of(machine).batches if b.sha256 != sha256 or b.file)
         self._batches(machine, (*rest, Batch(sha256, of)))
 
@@ -89,19 +102,22 @@ class Orders:
         rest = tuple(b for b in self.of(machine).batches if not _same(b, batch))
         self._batches(machine, (*rest, batch))
 
-    def over(self, machine: str, file: str, sha256: str) -> None:
-        """A file has come to its end, and with it its batch."""
-        if (ended := self.batch(machine, file, sha256)) is not UNCOUNTED:
-            self._batches(machine, tuple(b for b in self.of(machine).batches if b is not ended))
+    def over(self, machine: str, file: str, batch: Batch) -> None:
+        """A file has come to its end, and with it its batch. batch: as the file had it."""
+        self._batches(machine, tuple(b for b in self.of(machine).batches if b.file != file and b != batch))
 
     def _batches(self, machine: str, batches: tuple[Batch, ...]) -> None:
         if batches != self.of(machine).batches:
             self._save(dataclasses.replace(self.of(machine), batches=batches))
 
     def _save(self, order: Order) -> None:
-        durable.replace(self._folder / f"{order.machine}.json", codec.encode(order))
+        """Durably, but over no record that could not be read: that one stands until somebody says what is next."""
+        if order.machine not in self.problems:
+            durable.replace(self._path(order.machine), codec.encode(order))
         self._of[order.machine] = order
-        self.problems.pop(order.machine, None)
+
+    def _path(self, machine: str) -> Path:
+        return self._folder / f"{machine}.json"
 
 
 def _same(one: Batch, other: Batch) -> bool:

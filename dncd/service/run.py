@@ -5,7 +5,6 @@ Order of a start: the state folder is taken, what the last run left unfinished i
 """
 
 import contextlib
-import dataclasses
 import faulthandler
 import gc
 import signal
@@ -19,7 +18,8 @@ from dncd.errors import NotDoneError, RecordsError
 from dncd.outside import journal, manager
 from dncd.outside.command_server import CommandServer
 from dncd.outside.comparer import Comparer
-from dncd.outside.folders import Folders, Listing
+from dncd.outside.folder_looks import Listing, Sight
+from dncd.outside.folders import Folders
 from dncd.outside.loop import Loop
 from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
@@ -184,7 +184,7 @@ class Service:
 
     def _listed(self, listing: Listing) -> None:
         if listing.machine in self._records.paused():
-            listing = dataclasses.replace(listing, entries=(), changed=(), gone=frozenset())
+            listing = Listing(listing.machine, (), listing.problem, listing.notes, Sight.UNSEEN)
 
         def hear() -> None:
             self._records.tell_folder(listing)

@@ -306,7 +306,7 @@ class Station:
 
     def news(self, news: Listing) -> None:
         """A new listing of the machine's to-machine folder, which knows what is other in it."""
-        self.tell(ev.Listed(news.changed, tuple(news.gone), news.problem))
+        self.tell(ev.Listed(news.changed, tuple(news.gone), news.problem, news.sight))
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any]:
         """Answers one of `REQUESTS`. NotDoneError where the machine cannot do it now, or fails over it."""

@@ -10,7 +10,7 @@ from dncd.choices import ModemLine
 from dncd.errors import DncdError
 from dncd.line.outgoing import Outcome
 from dncd.line.receiving import Ended
-from dncd.outside.folder_looks import Entry
+from dncd.outside.folder_looks import Entry, Sight
 from dncd.ports.port import Reading
 from dncd.records.plans import InPlan
 from dncd.station.results import Begun, Checked, Damage, Heard, Prepared
@@ -227,12 +227,12 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """What changed in to-machine/: entries that are new or other than before, in the order in which they came, and names
-    that are there no more. problem: why the folder cannot be used, in words."""
+    """What changed in to-machine/: entries in their order; problem: of the folder; sight: whether all of it was seen."""
 
     came: tuple[Entry, ...] = ()
     gone: tuple[str, ...] = ()
     problem: str = ""
+    sight: Sight = Sight.SEEN
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.outside.folder_looks import Complete, Entry
+from dncd.outside.folder_looks import Complete, Entry, Sight
 from dncd.records.orders import Order
 from dncd.station.events import Listed
 from dncd.station.results import NO_IMAGE, UNCHECKED, Checked, Prepared, TakenIn
@@ -163,7 +163,7 @@ class SendQueue:
         for name in listed.gone:
             self._listed.pop(name, None)
             self._open[name] = None
-        if not self._was_listed and not listed.problem:
+        if not self._was_listed and listed.sight is Sight.SEEN:
             self._was_listed = True
             self._forget({*self.front, *self.behind} - set(self._listed))
 
