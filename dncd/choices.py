@@ -86,29 +86,6 @@ class TapeCode(enum.StrEnum):
     EIA = "eia"
 
 
-class BlockEnd(enum.StrEnum):
-    """What ends a block on the line; EIA always ends one with EOB."""
-
-    LF = "LF"
-    CR = "CR"
-    CR_LF = "CR LF"
-    LF_CR_CR = "LF CR CR"
-    CR_LF_LF = "CR LF LF"
-    LF_CR = "LF CR"
-    CR_CR_LF = "CR CR LF"
-    CR_NUL_NUL = "CR NUL NUL"
-
-    @property
-    def chars(self) -> str:
-        """The characters themselves, as they are sent."""
-        return "".join(chr(CHARACTERS[word]) for word in self.value.split())
-
-    @property
-    def read(self) -> str:
-        """The characters of it that a reader counts: NULs behind it give a slow printer or reader its time."""
-        return self.chars.rstrip("\0")
-
-
 class MarkAt(enum.StrEnum):
     """At which end of a program a missing mark is added."""
 
@@ -183,6 +160,55 @@ def characters(words: str) -> bytes:
     """What words of the form SAID say, with a blank between any two."""
     found = re.findall(SAID, words)
     return b"".join(bytes([CHARACTERS[word]]) if word in CHARACTERS else word[1:-1].encode("ascii") for word in found)
+
+
+class BlockEnd(str):
+    """What ends a block on the line: the names of one to four characters with a blank between, such as `CR LF` or `; LF`.
+
+    NUL and DEL behind the first give a slow reader or printer its time. One of OWN_ENDS is no text of a program at this
+    control: it ends a block wherever it stands. ValueError for words that are no block end.
+    """
+
+    __slots__ = ()
+
+    def __new__(cls, words: str) -> "BlockEnd":
+        """words: as above; EOB is LF in EIA code."""
+        if not _BLOCK_END.fullmatch(words):
+            raise ValueError(f"{words!r} is no block end")
+        return super().__new__(cls, words)
+
+    @property
+    def chars(self) -> str:
+        """The characters themselves, as they are sent."""
+        return "".join(chr(CHARACTERS.get(word, ord(word[-1]))) for word in self.split())
+
+    @property
+    def own(self) -> frozenset[str]:
+        """Those of its characters that are no text of a program any more."""
+        return frozenset(self.chars) - set("\r\n\0\x7f")
+
+    @property
+    def decoded(self) -> str:
+        """As `tape.codes` reads it: in place of a character of its own stands LF, or CR where it has an LF."""
+        own = "\r" if "\n" in self.chars else "\n"
+        return "".join(own if char in self.own else char for char in self.chars)
+
+    @property
+    def read(self) -> str:
+        """What a reader counts of `decoded`: CR and LF."""
+        return re.sub("[\0\x7f]", "", self.decoded)
+
+
+OWN_ENDS: Final = "!$&*;?@^_|~"
+"""Printable characters that may end a block: none of them begins or parts a word at any known control."""
+
+_END = f"(?:CR|LF|EOB|[{re.escape(OWN_ENDS)}])"
+_BLOCK_END: Final = re.compile(rf"{_END}(?: (?:{_END}|NUL|DEL)){{0,3}}")
+
+USUAL_ENDS: Final = tuple(
+    map(BlockEnd, ("LF", "CR", "CR LF", "LF CR CR", "CR LF LF", "LF CR", "CR CR LF", "CR NUL NUL"))
+)
+"""What ends a block at most controls, the most usual first."""
 
 
 class Announce(enum.StrEnum):

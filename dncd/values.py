@@ -11,6 +11,7 @@ from typing import Final, NewType
 
 from dncd import defaults
 from dncd.choices import (
+    USUAL_ENDS,
     Announce,
     BlockEnd,
     DcParity,
@@ -190,12 +191,18 @@ class TapeSettings:
     """Table `[machines.NAME.tape]`. eia_codes: bytes for the characters that RS-244 leaves to the builder."""
 
     code: TapeCode = TapeCode.ISO
-    block_end: BlockEnd = BlockEnd.LF
+    block_end: BlockEnd = USUAL_ENDS[0]
     mark: str = defaults.MARK
     mark_at: MarkAt = MarkAt.BOTH
     leader_chars: int = defaults.LEADER_CHARS
     trailer_chars: int = defaults.TRAILER_CHARS
     eia_codes: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def ends(self) -> BlockEnd:
+        """What ends a block on this tape: EIA code has no CR, and EOB (as LF) in place of every end that has one."""
+        none = self.code is TapeCode.EIA and "\r" in self.block_end.chars
+        return BlockEnd("EOB") if none else self.block_end
 
 
 @dataclass(frozen=True, slots=True)

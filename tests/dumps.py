@@ -6,7 +6,7 @@ of older controls: LF CR CR is verified (a later control manual on data formats)
 
 from programs import Made, one
 
-from dncd.choices import BlockEnd
+from dncd.choices import USUAL_ENDS, BlockEnd
 
 PRINTABLE = frozenset(map(chr, range(0x20, 0x7F))) | {"\t", "\n"}
 
@@ -26,7 +26,7 @@ def memory(count: int = 370, first: int = 1) -> list[Made]:
     return made
 
 
-def dump(programs: list[Made], end: BlockEnd = BlockEnd.LF_CR_CR) -> bytes:
+def dump(programs: list[Made], end: BlockEnd = USUAL_ENDS[3]) -> bytes:
     """The characters of the dump, seven bits each, from the opening mark through the closing one's block end."""
     text = "%\n" + "".join(program.text for program in programs) + "%\n"
     return text.replace("\n", end.chars).encode("ascii")

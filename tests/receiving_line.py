@@ -1,6 +1,6 @@
 """The receiving machine as tests feed it."""
 
-from dncd.choices import BlockEnd, EndsOn, TapeCode
+from dncd.choices import USUAL_ENDS, EndsOn, TapeCode
 from dncd.line.alphabet import Alphabet
 from dncd.line.receiving import Began, Caught, Ended, Receiving, Said
 from dncd.tape.codes import Coder
@@ -9,12 +9,9 @@ from dncd.values import Frame
 CHAR_S = 0.001
 
 
-def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=BlockEnd.LF, **more):
-    coder = Coder(code, Frame.parse(frame))
-    text = coder.encode("".join(sorted(coder.codable)).encode())
-    mark = coder.encode(b"%")[0]
-    alphabet = Alphabet.of(code, Frame.parse(frame), mark, text, block_end)
-    return Receiving(alphabet, code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more), coder
+def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=USUAL_ENDS[0], **more):
+    coder = Coder(code, Frame.parse(frame), ends=block_end)
+    return Receiving(Alphabet.of(coder, "%"), code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more), coder
 
 
 def tidy(events):

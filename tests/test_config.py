@@ -19,6 +19,7 @@ from dncd.outside.config_rules import KINDS, PROFILES, TABLES, profile_text
 from dncd.values import Frame, MachineSettings, Settings
 
 LATHE = '[machines.gang-lathe.line]\nport = "/dev/ttyS0"\n'
+EIA_LATHE = '[machines.gang-lathe.line]\nport = "/dev/x"\nframe = "8N1"\n[machines.gang-lathe.tape]\ncode = "eia"\n'
 
 
 def read(folder: Path, text: str, name: str = "dncd.toml") -> Settings:
@@ -49,7 +50,7 @@ def test_only_a_port_is_needed_and_the_rest_has_the_defaults(tmp_path: Path) -> 
     assert (line.port, line.baud, str(line.frame), line.ahead_chars) == ("/dev/ttyS0", 4800, "7E2", 8)
     assert (line.protocol, line.flow) == (Protocol.PLAIN, Flow.XON_XOFF)
     tape = machine.tape
-    assert (tape.code, tape.block_end, tape.mark, tape.mark_at.value) == (TapeCode.ISO, BlockEnd.LF, "%", "both")
+    assert (tape.code, tape.block_end, tape.mark, tape.mark_at.value) == (TapeCode.ISO, BlockEnd("LF"), "%", "both")
     assert (tape.leader_chars, tape.trailer_chars) == (0, 0)
     send = machine.send
     assert (send.start_on, send.dc1_stays_s, send.drip_feed, send.stall_s) == (StartOn.DC1, 60, False, 600)
@@ -130,7 +131,12 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
         ("line", "ahead_chars = 4097"),
         ("line", "ahead_chars = 8.0"),
         ("tape", 'code = "ascii"'),
-        ("tape", 'block_end = "LF NUL"'),
+        ("tape", 'block_end = "NUL LF"'),
+        ("tape", 'block_end = "CR LF LF LF LF"'),
+        ("tape", 'block_end = "A"'),
+        ("tape", "block_end = []"),
+        ("tape", 'block_end = ["CR", 10]'),
+        ("tape", "block_end = 10"),
         ("tape", 'block_end = "cr nul nul"'),
         ("tape", 'mark = ""'),
         ("tape", 'mark = "%%"'),
@@ -196,6 +202,33 @@ def test_an_impossible_value_is_named_with_what_is_allowed(tmp_path: Path, table
     assert len(found) == 1
     assert found[0].startswith(f"dncd.toml: [{name}] {key} = ")
     assert f": allowed: {KINDS[table].rules[key].allowed}" in found[0]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "what"),
+    [
+        ('block_end = ["CR", "CR"]', 'block_end = "CR CR": EIA code has no byte for CR; EOB ends a block'),
+        ('block_end = "; EOB"', 'block_end = "; EOB": EIA code has no byte for ;; give it one in tape.eia_codes'),
+        ('mark = "$"', 'mark = "$": EIA code has no byte for $; give it one in tape.eia_codes'),
+        ('block_end = "$ EOB"\nmark = "$"\neia_codes = { "$" = 0x0D }', "what ends a block cannot be the mark as well"),
+    ],
+)
+def test_what_eia_code_has_not_ends_no_block(tmp_path: Path, wrong: str, what: str) -> None:
+    (said,) = faults(tmp_path, EIA_LATHE + wrong)
+    assert said.startswith("dncd.toml: [machines.gang-lathe.tape] ")
+    assert what in said
+
+
+def test_a_block_end_is_any_list_of_characters_and_an_old_one_is_read_on(tmp_path: Path) -> None:
+    for text, end in (('["CR", "CR", "LF"]', "CR CR LF"), ('"; LF"', "; LF"), ('["CR", "NUL", "NUL"]', "CR NUL NUL")):
+        assert lathe(tmp_path, f"{LATHE}[machines.gang-lathe.tape]\nblock_end = {text}\n").tape.block_end == end
+    own = EIA_LATHE + 'block_end = ["EOB", ";"]\neia_codes = { ";" = 0x0D }\n'
+    assert lathe(tmp_path, own).tape.ends.chars == "\n;"
+    (tmp_path / "dncd.toml").write_text(EIA_LATHE + 'block_end = "CR LF"\n')
+    settings = config.load(tmp_path / "dncd.toml")
+    tape = settings.machines["gang-lathe"].tape
+    assert (tape.block_end, tape.ends) == ("CR LF", "EOB")
+    assert 'block_end = "CR LF" is read as "EOB", for EIA code has no CR; write it so' in settings.hints[0]
 
 
 def test_whole_numbers_are_fine_where_seconds_are_meant(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from punched import COMMON_RATES, KINDS, Control
 from waveform import Pauses, Resync, receive_waveform, send_waveform
 
-from dncd.choices import BlockEnd, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
 from dncd.commissioning.finding import FIRST_RATES, Answer, Ask, Finder, Sureness, judge, settings_text
 from dncd.commissioning.punches import Chunk, Punch
@@ -158,15 +158,15 @@ def test_the_usual_line_by_the_usual_way(baud: int, frame: str, code: TapeCode) 
     assert table["tape"]["code"] == code.value
 
 
-@pytest.mark.parametrize("end", list(BlockEnd))
+@pytest.mark.parametrize("end", USUAL_ENDS)
 def test_block_ends_are_named(end: BlockEnd) -> None:
     """A lone CR as block end has no LF; the others as the settings name them (contract, section 2)."""
     control = Control.of(
         21, baud=9600, frame="7E1", code=TapeCode.ISO, block_end=end.chars, noise=0.0, pauses=Pauses(), leader=0
     )
     answer = judge([control.punch(9600, random.Random(2))])
-    assert answer.block_end is end
-    assert tomllib.loads(settings_text(answer))["tape"]["block_end"] == end.value
+    assert answer.block_end == end
+    assert tomllib.loads(settings_text(answer))["tape"]["block_end"] == end
 
 
 def test_dc_codes_round_the_punch_are_named() -> None:

@@ -125,10 +125,16 @@ def test_a_control_that_stops_at_m30_got_its_program(tmp_path, kind, ahead, trai
         until(rig, control, lambda: control.got.startswith("%\nO0004"))
 
 
-@pytest.mark.parametrize("end", [BlockEnd.LF_CR, BlockEnd.CR_CR_LF, BlockEnd.CR_NUL_NUL])
-@pytest.mark.parametrize("kind", ["7E1", "7E2", "8N1"])
+@pytest.mark.parametrize(
+    ("kind", "end"),
+    [
+        *zip(["7E1", "7E2", "8N1"] * 2, ["LF CR", "CR CR LF", "CR NUL NUL", ";", "; LF", "CR * DEL"], strict=True),
+        *zip(["EIA"] * 4, ["; EOB", ";", "EOB NUL NUL", "EOB ; NUL"], strict=True),
+    ],
+)
 def test_a_program_goes_out_with_exactly_its_block_ends_and_comes_back(tmp_path, kind, end):
-    odd = settings(kind, tape={"block_end": end})
+    end, own = BlockEnd(end), ((";", 0x0D),) if kind == "EIA" else ()
+    odd = settings(kind, tape={"block_end": end, "eia_codes": own})
     with at_a_terminal(tmp_path, odd, OddControl) as (rig, control):
         receipt = send(rig, control, "0004.nc", PROGRAM)
         image = control.coder.encode(PROGRAM.replace("\n", end.chars).encode())
@@ -139,7 +145,18 @@ def test_a_program_goes_out_with_exactly_its_block_ends_and_comes_back(tmp_path,
         rig.skip(defaults.END_HOLD_S)
         control.line.say(image)
         until(rig, control, lambda: rig.ledger("received"))
-        assert rig.ledger("received")[0]["program"] == "O0004"
+        assert [line["how"] for line in until(rig, control, lambda: rig.ledger("matched"))] == ["equal"]
+
+
+def test_a_file_with_what_ends_a_block_in_a_comment_is_refused_with_its_place(tmp_path):
+    odd = settings("7E1", tape={"block_end": BlockEnd("; LF")}, send={"start_on": StartOn.NOW})
+    with at_a_terminal(tmp_path, odd, OddControl) as (rig, control):
+        rig.drop("a.nc", PROGRAM.replace("X33", "X33 (A;B)").encode())
+        receipt = ending(rig, control, "a.nc")
+        (reason,) = receipt.all("reason")
+        assert "line 3, column 15" in reason
+        assert "; (U+003B) ends a block at this control; replace it" in reason
+        assert control.wire == b""
 
 
 # --- the reader off behind the mark ---------------------------------------------------------------------------------

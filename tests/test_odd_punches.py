@@ -8,7 +8,7 @@ import strategies
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dncd.choices import BlockEnd, EndsOn, MarkAt, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, MarkAt, TapeCode
 from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended
 from dncd.program.splitting import split, told_apart
@@ -70,7 +70,7 @@ class Control:
         return Coder.of(self.machine.tape, self.machine.line)
 
     def punch(self, text: str, opening: str = "%", closing: str = "%") -> bytes:
-        end = "\n" if self.code is TapeCode.EIA else self.tape.block_end.chars
+        end = self.tape.block_end.chars
         whole = "".join(f"{line}\n" for line in (opening,) if line) + text + (f"{closing}\n" if closing else "")
         return self.coder.encode(whole.replace("\n", end).encode())
 
@@ -121,8 +121,8 @@ def _told(readings: list[Contents]) -> Heard:
 
 CONTROLS = {
     "7E1": Control("7E1"),
-    "7E2": Control("7E2", tape=Tape(block_end=BlockEnd.LF_CR_CR)),
-    "8N1": Control("8N1", tape=Tape(block_end=BlockEnd.CR_LF)),
+    "7E2": Control("7E2", tape=Tape(block_end=BlockEnd("LF CR CR"))),
+    "8N1": Control("8N1", tape=Tape(block_end=BlockEnd("CR LF"))),
     "EIA": Control("8N1", TapeCode.EIA),
 }
 
@@ -137,6 +137,8 @@ def text(number: int) -> str:
 
 
 SIX = [text(101 + n) for n in range(6)]
+OWN = (";", "; LF", "* CR LF", "CR ; NUL NUL", "CR NUL NUL NUL")
+EIA_OWN = ("EOB NUL", "EOB NUL NUL NUL", ";", "; EOB", "EOB ; NUL NUL")
 GAPS = {"blank tape": BLANK, "pause": Pause(3.0), "none": b""}
 
 
@@ -150,12 +152,14 @@ def good(*texts: str) -> tuple[tuple[str, str], ...]:
     return tuple((each[:5], each) for each in texts)
 
 
-@pytest.mark.parametrize("end", list(BlockEnd))
+@pytest.mark.parametrize("end", [*USUAL_ENDS, *map(BlockEnd, OWN)])
 @pytest.mark.parametrize("frame", ["7E1", "7E2", "8N1"])
 def test_every_block_end_comes_back_however_it_is_cut(frame: str, end: BlockEnd) -> None:
     """Whole, one by one and at seeded places; also where the settings name another block end than the control has, but
     for CR LF LF, which is one block end by its setting alone."""
-    others = [BlockEnd.LF, BlockEnd.CR_CR_LF, BlockEnd.CR_NUL_NUL] if end is not BlockEnd.CR_LF_LF else []
+    others = (
+        [BlockEnd("LF"), BlockEnd("CR CR LF"), BlockEnd("CR NUL NUL")] if end in USUAL_ENDS[:4] + USUAL_ENDS[5:] else []
+    )
     control = Control(frame, tape=Tape(block_end=end))
     run = [part for each in SIX for part in (control.punch(each), BLANK)]
     together = b"".join(control.punch(each) for each in SIX)
@@ -164,6 +168,31 @@ def test_every_block_end_comes_back_however_it_is_cut(frame: str, end: BlockEnd)
             for how in ({}, {"step": 1}, *({"cuts": random.Random(seed)} for seed in range(3))):
                 heard = ear.hear(*parts, **how)
                 assert (heard.good, heard.damaged, heard.notes) == (good(*SIX), (), ())
+
+
+@pytest.mark.parametrize("end", EIA_OWN)
+def test_every_block_end_of_eia_code_comes_back_however_it_is_cut(end: str) -> None:
+    control = Control("8N1", TapeCode.EIA, Tape(block_end=BlockEnd(end), eia_codes=((";", 0x0D),)))
+    for parts in ([p for each in SIX for p in (control.punch(each), BLANK)], [b"".join(map(control.punch, SIX))]):
+        for how in ({}, {"step": 1}, *({"cuts": random.Random(seed)} for seed in range(3))):
+            heard = control.hear(*parts, **how)
+            assert (heard.good, heard.damaged, heard.notes) == (good(*SIX), (), ())
+
+
+@pytest.mark.parametrize("end", ["CR NUL NUL NUL", *OWN[:4], *EIA_OWN])
+def test_a_hit_bit_of_a_block_end_or_of_what_stands_behind_it_is_damage(end: str) -> None:
+    """Each bit of each character in turn; the first block of the program begins with a digit of one hole, which a hit
+    makes blank tape in EIA code."""
+    code = TapeCode.EIA if end in EIA_OWN else TapeCode.ISO
+    tape = Tape(block_end=BlockEnd(end), eia_codes=((";", 0x0D),) if code is TapeCode.EIA else ())
+    control = Control("8N1" if code is TapeCode.EIA else "7E2", code, tape)
+    wire = control.punch("O0104\n1 G00 X104.\nN30 M30\n")
+    first, last = len(control.coder.end) + 1, len(wire) - len(control.coder.end) - 1
+    for at in range(first, last):
+        for bit in range(8):
+            heard = control.hear(flipped(wire, at, bit), BLANK)
+            assert heard.good == (), (at, bit)
+            assert heard.damaged
 
 
 # --- a mark is hit ---------------------------------------------------------------------------------------------------

@@ -80,9 +80,9 @@ def test_every_end(ends_on, tail, why):
 
 def test_block_ends_of_several_characters_belong_to_the_mark_line():
     data = wire(b"%\n\r\rO1\n\r\r%\n\r\r")
-    events, _ = fed(data, block_end=BlockEnd.LF_CR_CR)
+    events, _ = fed(data, block_end=BlockEnd("LF CR CR"))
     assert events[1:] == [("caught", data), ("ended", EndsOn.MARK, len(data))]
-    events, _ = fed(data[:-2] + b"\x14", block_end=BlockEnd.LF_CR_CR)
+    events, _ = fed(data[:-2] + b"\x14", block_end=BlockEnd("LF CR CR"))
     assert events[-1] == ("ended", EndsOn.MARK, len(data) - 2 + 1) or events[-1][1] is EndsOn.MARK
 
 

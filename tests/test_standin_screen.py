@@ -11,7 +11,7 @@ from contextlib import closing
 import pytest
 from house import ENV
 
-from dncd.choices import BlockEnd, EndsOn, Flow, Protocol, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
@@ -23,7 +23,7 @@ from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Rea
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
-from dncd.values import Frame, LineSettings
+from dncd.values import Frame, LineSettings, TapeSettings
 
 
 def played(script: str, build: Build | None = None) -> list[str]:
@@ -100,7 +100,7 @@ def test_a_round_of_which_nothing_comes_punches_nothing():
 
 def test_a_dump_of_four_programs_is_four_programs():
     """Each block that begins with a number begins a program; the mark's own text stays with the first."""
-    reader = ProgramReader("%", "\n")
+    reader = ProgramReader(TapeSettings())
     assert reader.feed(b"%LATHE\nO0001\nN1 M98 P2\nM30\nO0002 (TWO)\nM99\n:3\nM30\nO0004\nM30\n%\n") is Reading.CLOSED
     memory = ProgramMemory(80.0)
     assert memory.store(*reader.stored()) is Alarm.NONE
@@ -113,7 +113,7 @@ def test_a_dump_of_four_programs_is_four_programs():
 
 def test_a_memory_that_is_full_keeps_what_came_before():
     memory = ProgramMemory(0.05)  # 19 characters
-    reader = ProgramReader("%", "\n")
+    reader = ProgramReader(TapeSettings())
     reader.feed(b"%\nO0001\nM30\nO0002\nN1 G04 P1\nM30\n%\n")
     assert memory.store(*reader.stored()) is Alarm.MEMORY_FULL
     assert list(memory.programs) == ["O0001"]
@@ -209,8 +209,11 @@ def test_wrong_options_are_told(capsys, monkeypatch, words, status, said):
     assert "Traceback" not in err
 
 
-@pytest.mark.parametrize("end", list(BlockEnd))
+@pytest.mark.parametrize("end", [*USUAL_ENDS, BlockEnd(";"), BlockEnd("; LF")])
 def test_a_dump_is_stored_block_by_block_with_any_block_end(end):
-    reader = ProgramReader("%", end.chars)
-    assert reader.feed("%\nO0001\nN1 G04 P1\nM30\n%\n".replace("\n", end.chars).encode()) is Reading.CLOSED
+    tape = TapeSettings(block_end=end)
+    coder = Coder.of(tape, LineSettings("x", frame=Frame.parse("8N1")))
+    reader = ProgramReader(tape)
+    whole = "%\nO0001\nN1 G04 P1\nM30\n%\n".replace("\n", end.chars)
+    assert reader.feed(coder.decode(whole.encode()).chars) is Reading.CLOSED
     assert [program.blocks for program in reader.stored()] == [("O0001", "N1 G04 P1", "M30")]

@@ -15,7 +15,7 @@ from programs import NIST, many
 from steps import grows
 
 from dncd import defaults
-from dncd.choices import BlockEnd, LowerCase, MarkAt, Programs, TapeCode, Weight
+from dncd.choices import USUAL_ENDS, BlockEnd, LowerCase, MarkAt, Programs, TapeCode, Weight
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
 from dncd.program.findings import COUNTED_OF_A_KIND, KINDS
 from dncd.program.rules import Rules, Saved
@@ -124,7 +124,7 @@ def test_any_character_can_be_the_mark(mark: str) -> None:
 
 @given(
     strategies.bodies,
-    st.sampled_from(list(BlockEnd)),
+    st.sampled_from(USUAL_ENDS),
     st.sampled_from(list(MarkAt)),
     st.sampled_from(["", "%\n", "%O7\n"]),
     st.sampled_from(["", "%\n"]),
@@ -134,7 +134,7 @@ def test_the_image_is_as_long_as_the_tape_says(
 ) -> None:
     """Against tape.image, which makes the image that goes out."""
     text += "M30\n"
-    rules = other(block_end_chars=len(end.chars), mark_at=mark_at)
+    rules = other(block_end=end, mark_at=mark_at)
     found, between = look_and_body(opening + text + closing, rules)
     assert between == text
     tape = TapeSettings(block_end=end, mark_at=mark_at)
@@ -208,7 +208,7 @@ def test_memory() -> None:
     finding = only(found, "too-big")
     assert str(found.image_chars) in finding.what
     assert str(found.image_chars - defaults.MEMORY_CHARS) in finding.what
-    only(look(block * fits + "M30\n", replace(rules, block_end_chars=2)), "too-big")
+    only(look(block * fits + "M30\n", replace(rules, block_end=BlockEnd("CR LF"))), "too-big")
     assert not look(block * 50_000 + "M30\n", other(memory_chars=0)).findings
 
 

@@ -8,10 +8,10 @@ import strategies
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dncd.choices import BlockEnd, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end, image_chunks, leader, significant_chars, significant_chunks, trailer
-from dncd.values import Frame, TapeSettings
+from dncd.tape.image import leader, significant_chars, significant_chunks, trailer
+from dncd.values import Frame, LineSettings, TapeSettings
 
 VECTORS = Path(__file__).parent / "vectors"
 EXAMPLES = json.loads((VECTORS / "tape_examples.json").read_text())
@@ -22,19 +22,27 @@ EIA = Coder(TapeCode.EIA, Frame.parse("8N1"))
 BODY = "O0001\nN10 G00 X12.5 Y-3.\nM30\n"
 # Written out by hand from the contract's list of block ends.
 ENDS = {
-    BlockEnd.LF: b"\n",
-    BlockEnd.CR: b"\r",
-    BlockEnd.CR_LF: b"\r\n",
-    BlockEnd.LF_CR_CR: b"\n\r\r",
-    BlockEnd.CR_LF_LF: b"\r\n\n",
-    BlockEnd.LF_CR: b"\n\r",
-    BlockEnd.CR_CR_LF: b"\r\r\n",
-    BlockEnd.CR_NUL_NUL: b"\r\0\0",
+    BlockEnd("LF"): b"\n",
+    BlockEnd("CR"): b"\r",
+    BlockEnd("CR LF"): b"\r\n",
+    BlockEnd("LF CR CR"): b"\n\r\r",
+    BlockEnd("CR LF LF"): b"\r\n\n",
+    BlockEnd("LF CR"): b"\n\r",
+    BlockEnd("CR CR LF"): b"\r\r\n",
+    BlockEnd("CR NUL NUL"): b"\r\0\0",
+    BlockEnd(";"): b";",
+    BlockEnd("; LF"): b";\n",
+    BlockEnd("LF $ NUL"): b"\n$\0",
+    BlockEnd("CR DEL DEL DEL"): b"\r\x7f\x7f\x7f",
 }
 
 
 def image(body, tape, coder, opening="%", closing="%"):
-    return b"".join(image_chunks(opening, body, closing, tape, coder))
+    return leader(tape, coder) + b"".join(significant_chunks(opening, body, closing, coder)) + trailer(tape, coder)
+
+
+def ending(end, frame="8N1", code=TapeCode.ISO):
+    return Coder(code, Frame.parse(frame), {";": 0x0D}, end)
 
 
 def test_the_worked_example_in_both_codes():
@@ -42,20 +50,43 @@ def test_the_worked_example_in_both_codes():
     for key, code, coder in (("iso840_hex", TapeCode.ISO, ISO), ("eia244_hex", TapeCode.EIA, EIA)):
         tape = TapeSettings(code=code, leader_chars=3, trailer_chars=2)
         assert image([BODY], tape, coder) == bytes(3) + bytes.fromhex(EXAMPLES[key]) + bytes(2)
-        assert b"".join(significant_chunks("%", [BODY], "%", tape, coder)) == bytes.fromhex(EXAMPLES[key])
+        assert b"".join(significant_chunks("%", [BODY], "%", coder)) == bytes.fromhex(EXAMPLES[key])
 
 
-@pytest.mark.parametrize("end", BlockEnd)
+@pytest.mark.parametrize("end", ENDS)
 def test_block_ends(end):
-    tape = TapeSettings(block_end=end)
-    assert image(["O1\n\n", "M30\n"], tape, PLAIN) == ENDS[end].join([b"%", b"O1", b"", b"M30", b"%", b""])
+    coder = ending(end)
+    assert (coder.end, coder.ends.chars.encode()) == (ENDS[end], ENDS[end])
+    assert image(["O1\n\n", "M30\n"], TapeSettings(), coder) == ENDS[end].join([b"%", b"O1", b"", b"M30", b"%", b""])
 
 
-@pytest.mark.parametrize("end", BlockEnd)
-def test_eia_always_ends_a_block_with_eob(end):
+@pytest.mark.parametrize("end", [*USUAL_ENDS, BlockEnd("EOB")])
+def test_eia_ends_a_block_with_eob_where_the_settings_have_an_end_of_iso_code(end):
     tape = TapeSettings(code=TapeCode.EIA, block_end=end)
-    assert image([BODY], tape, EIA) == bytes.fromhex(EXAMPLES["eia244_hex"])
-    assert block_end(tape).chars == "\n"
+    coder = Coder.of(tape, LineSettings("x", frame=Frame.parse("8N1")))
+    assert image([BODY], tape, coder) == bytes.fromhex(EXAMPLES["eia244_hex"])
+    assert tape.ends.chars == "\n"
+
+
+@pytest.mark.parametrize(
+    ("end", "wire"), [("EOB NUL NUL", "800000"), ("; EOB", "0d80"), (";", "0d"), ("EOB ;", "800d")]
+)
+def test_eia_ends_a_block_with_what_it_has_a_byte_for(end, wire):
+    """0x80 is EOB (verified); 0x0D is what this builder gave the semicolon."""
+    coder = ending(BlockEnd(end), code=TapeCode.EIA)
+    whole = bytes.fromhex(EXAMPLES["eia244_hex"]).replace(b"\x80", bytes.fromhex(wire))
+    assert image([BODY], TapeSettings(), coder) == whole
+    assert b"".join(significant_chunks("%", [BODY], "%", coder)) == whole
+    with pytest.raises(ValueError):
+        Coder(TapeCode.EIA, Frame.parse("8N1"), {}, BlockEnd("*"))
+
+
+@pytest.mark.parametrize(
+    "words", ["", "NUL", "NUL CR", "CR LF LF LF LF", "CR  LF", "cr", "A", "%", "DC3", "LF SUB", "CR\n"]
+)
+def test_what_is_no_block_end(words):
+    with pytest.raises(ValueError):
+        BlockEnd(words)
 
 
 @pytest.mark.parametrize(
@@ -92,23 +123,24 @@ def test_what_the_code_cannot_carry_is_an_error_and_never_left_out():
 
 def test_memory_does_not_grow_with_the_program():
     """An endless program: the chunks come as the pieces do."""
-    chunks = significant_chunks("%", iter(lambda: "N10 G01 X1.\n", None), "%", TapeSettings(), PLAIN)
+    chunks = significant_chunks("%", iter(lambda: "N10 G01 X1.\n", None), "%", PLAIN)
     assert [next(chunks) for _ in range(3)] == [b"%\n", b"N10 G01 X1.\n", b"N10 G01 X1.\n"]
 
 
 @pytest.mark.parametrize("row", LENGTHS["rows"], ids=lambda row: f"{row['metres']} m")
 def test_memories_of_so_many_metres(row):
     """tape_length.json: 10 characters an inch (verified); the largest program that fits is counted to the character."""
-    tape = TapeSettings(block_end=BlockEnd.CR_LF, leader_chars=100)
+    tape = TapeSettings(block_end=BlockEnd("CR LF"), leader_chars=100)
     body = "X" * (row["chars_floor"] - len("%\r\n%\r\n\r\n")) + "\n"
     assert significant_chars("%", [body], "%", tape) == row["chars_floor"]
 
 
-@given(strategies.bodies, st.sampled_from(BlockEnd), st.sampled_from(["", "%"]), st.sampled_from(["", "%"]), st.data())
+@given(strategies.bodies, st.sampled_from([*ENDS]), st.sampled_from(["", "%"]), st.sampled_from(["", "%"]), st.data())
 def test_any_cutting_gives_the_same_image_and_its_length_is_counted(body, end, opening, closing, data):
-    tape = TapeSettings(block_end=end, leader_chars=7)
+    tape, coder = TapeSettings(block_end=end, leader_chars=7), ending(end)
+    body = "".join(char for char in body if char not in end.own)
     pieces = [piece.decode() for piece in data.draw(strategies.cuts(body.encode()))]
-    whole = b"".join(significant_chunks(opening, [body], closing, tape, ISO))
-    assert b"".join(significant_chunks(opening, pieces, closing, tape, ISO)) == whole
+    whole = b"".join(significant_chunks(opening, [body], closing, coder))
+    assert b"".join(significant_chunks(opening, pieces, closing, coder)) == whole
     assert significant_chars(opening, pieces, closing, tape) == len(whole)
-    assert b"".join(image_chunks(opening, pieces, closing, tape, ISO)) == bytes(7) + whole
+    assert image(pieces, tape, coder, opening, closing) == bytes(7) + whole

@@ -19,7 +19,6 @@ from dncd.program.names import title_in
 from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
 from dncd.records.library import Library
 from dncd.records.proving import Standing
-from dncd.tape.image import block_end
 from dncd.values import MachineSettings, TapeSettings
 
 CHAR_MM: Final = 2.54
@@ -62,7 +61,7 @@ def make(given: Asked, machine: str, now: datetime) -> str:
 
 def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) -> Iterator[Row]:
     known, standing = held.of(machine), Standing(library, held, machine)
-    more = len(block_end(tape).chars) - 1
+    more = len(tape.ends.chars) - 1
     for program in {*library.programs(machine), *known}:
         history = library.history(machine, program)
         holding = known.get(program, Holding())

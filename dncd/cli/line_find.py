@@ -133,7 +133,7 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
         lines.append("Not sure: no punch was heard that reads as a part program.")
     lines += [f"- {because}." for because in answer.because]
     if answer.guesses and answer.guesses[0].code is TapeCode.ISO:
-        lines.append(f"- Blocks end in {answer.block_end.value}.")
+        lines.append(f"- Blocks end in {answer.block_end}.")
     if answer.guesses:
         lines.append(f"- {count(answer.marks, 'mark')}, {count(answer.leader, 'character')} of leader.")
     if answer.dc_codes:
@@ -169,7 +169,7 @@ def _changed(settings: MachineSettings, answer: Answer) -> str:
         ("code", tape.code.value, best.code.value),
     ]
     if best.code is TapeCode.ISO:
-        pairs.append(("block_end", tape.block_end.value, answer.block_end.value))
+        pairs.append(("block_end", tape.block_end, answer.block_end))
     return ", ".join(f"{key} = {now}" for key, now, found in pairs if now != found)
 
 
@@ -183,7 +183,7 @@ def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[s
             {"baud": g.baud, "frame": g.frame, "code": g.code.value, "confidence": round(g.confidence, 4)}
             for g in answer.guesses[:2]
         ],
-        "block_end": answer.block_end.value if answer.guesses else None,
+        "block_end": str(answer.block_end) if answer.guesses else None,
         "leader": answer.leader,
         "marks": answer.marks,
         "dc_codes": list(answer.dc_codes),

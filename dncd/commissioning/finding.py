@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from dncd import defaults
-from dncd.choices import BlockEnd, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
 from dncd.commissioning.punches import ENOUGH_CHARS, Chunk, Punch
 
@@ -93,7 +93,7 @@ class Answer:
     listen_next: int
     because: tuple[str, ...]
     guesses: tuple[Guess, ...] = ()
-    block_end: BlockEnd = BlockEnd.LF
+    block_end: BlockEnd = USUAL_ENDS[0]
     leader: int = 0
     marks: int = 0
     dc_codes: tuple[str, ...] = ()
@@ -225,7 +225,7 @@ def _settled(verdict: _Verdict, punches: Sequence[Punch]) -> Answer:
             "Nobody hears whether there are two stop bits: every receiver of one accepts them, so take two",
         ),
         (replace(best, confidence=share), replace(second, confidence=left)),
-        seen.block_ends.most_common(1)[0][0] if seen.block_ends else BlockEnd.LF,
+        seen.block_ends.most_common(1)[0][0] if seen.block_ends else USUAL_ENDS[0],
         seen.leader,
         seen.marks,
         scoring.describe_dc(data, reading.code),
@@ -317,5 +317,5 @@ def settings_text(answer: Answer) -> str:
     best = answer.guesses[0]
     lines = ["[line]", f"baud = {best.baud}", f'frame = "{best.frame}"', "", "[tape]", f'code = "{best.code.value}"']
     if best.code is TapeCode.ISO:
-        lines.append(f'block_end = "{answer.block_end.value}"')
+        lines.append(f'block_end = "{answer.block_end}"')
     return "\n".join(lines) + "\n"

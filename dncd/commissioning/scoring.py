@@ -13,7 +13,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.choices import BlockEnd, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.commissioning.punches import BLANKS
 from dncd.tape.codes import EOB, FAULT, Coder
 from dncd.values import Frame, WireBytes
@@ -150,7 +150,7 @@ def _solid(piece: bytes) -> int:
 
 
 def _block_ends(text: bytes) -> Counter[BlockEnd]:
-    names = {end.chars.encode(): end for end in BlockEnd}
+    names = {end.chars.encode(): end for end in USUAL_ENDS}
     runs = re.findall(rb"\r\0\0(?=[^\0\r\n])|[\r\n]+", text)
     found = Counter(names[run] for run in runs if run in names)
     # empty blocks run together: LF LF is twice LF, CR LF CR LF twice CR LF

@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.choices import BlockEnd, EndsOn, TapeCode
+from dncd.choices import EndsOn, TapeCode
 from dncd.line.codes import ReaderCode, when_idle
 from dncd.tape import wording
-from dncd.tape.codes import CR, DEL, EIA_STANDARD, EOB, LF, NUL, with_parity
-from dncd.values import Frame
+from dncd.tape.codes import Coder
+from dncd.values import IsoBytes, WireBytes
 
 MARK: Final = b"M"
 _SIGNALS: Final = {ReaderCode.DC1: b"1", ReaderCode.DC2: b"2", ReaderCode.DC3: b"3", ReaderCode.DC4: b"4"}
@@ -23,31 +23,19 @@ class Alphabet:
     block_end_chars: int
 
     @classmethod
-    def of(cls, code: TapeCode, frame: Frame, mark: int, text: bytes, block_end: BlockEnd) -> "Alphabet":
-        """mark: the coded mark (-1: none); text: all coded bytes that are text, blanks included.
+    def of(cls, coder: Coder, mark: str) -> "Alphabet":
+        """coder: the machine's; mark: its mark, "" for none.
 
         In a frame with parity only a byte of right parity is a mark, a block end or a signal inside a capture: one
         flipped bit must never make a signal out of a character.
         """
-        table = [wording.OTHER] * 256
-        eia = {byte: char for char, byte in EIA_STANDARD.items()}
-        for byte in text:
-            char = ord(eia.get(byte, "%")) if code is TapeCode.EIA else byte & 0x7F
-            table[byte] = wording.CLASSES[char : char + 1]
-        plain = {NUL: wording.FILL, DEL: wording.FILL}
-        if code is TapeCode.EIA:
-            named, ends = {EOB: wording.END, **plain}, 1
-        else:
-            plain |= {LF: wording.END, CR: wording.END}
-            named, ends = {_coded(byte, code, frame): letter for byte, letter in plain.items()}, len(block_end.read)
-        signs = {signal.value: letter for signal, letter in _SIGNALS.items()}
-        signs |= {end.chars[0]: letter for end, letter in SIGNS.items() if code in end.codes}
-        named |= {_coded(byte, code, frame): letter for byte, letter in signs.items()}
-        for byte, letter in named.items():
-            table[byte] = letter
-        if mark >= 0:
-            table[mark] = MARK
-        return cls(b"".join(table), ends)
+        table = bytearray(coder.decode(WireBytes(bytes(range(256)))).chars.translate(wording.CLASSES))
+        named = {bytes([signal.value]): letter for signal, letter in _SIGNALS.items()}
+        named |= {end.chars: letter for end, letter in SIGNS.items() if coder.code in end.codes}
+        named |= {mark.encode("ascii"): MARK} if mark else {}
+        for char, letter in named.items():
+            table[coder.encode(IsoBytes(char))[0]] = letter[0]
+        return cls(bytes(table), len(coder.ends.read))
 
     def when_idle(self, code: TapeCode) -> bytes:
         """The table of an idle line: every form of a signal but DC4 counts there."""
@@ -67,10 +55,3 @@ def letters(data: bytes, at: int, bad: tuple[int, ...], table: bytes) -> bytes:
         if index >= at:
             classes[index - at] = wording.OTHER[0]
     return bytes(classes)
-
-
-def _coded(byte: int, code: TapeCode, frame: Frame) -> int:
-    if code is TapeCode.ISO and not frame.carries_own_parity:
-        return byte
-    # in EIA even parity is the only form, which no character of it has
-    return with_parity(byte, "E" if code is TapeCode.EIA else frame.parity)

@@ -8,8 +8,7 @@ from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.tape.capture import Capture
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end
-from dncd.values import IsoBytes, MachineSettings
+from dncd.values import MachineSettings
 
 _NOISE_CHARS: Final = 16
 """Characters without one good printable that are noise of the line (a machine switched on), not a capture."""
@@ -31,10 +30,7 @@ def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving
 
 def alphabet_of(machine: MachineSettings, coder: Coder) -> Alphabet:
     """How the receiver reads the bytes of this machine."""
-    tape = machine.tape
-    text = coder.encode(IsoBytes("".join(sorted(coder.codable)).encode()))
-    mark = coder.encode(IsoBytes(tape.mark.encode()))[0] if tape.mark else -1
-    return Alphabet.of(tape.code, machine.line.frame, mark, text, block_end(tape))
+    return Alphabet.of(coder, machine.tape.mark)
 
 
 def is_noise(ended: Ended) -> bool:

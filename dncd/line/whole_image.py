@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from dncd.choices import Announce, Protocol, characters
 from dncd.line.outgoing import Shape
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end, leader, trailer
-from dncd.values import IsoBytes, MachineSettings, WireBytes
+from dncd.tape.image import leader, trailer
+from dncd.values import MachineSettings, WireBytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Around:
                 WireBytes(coder.signal(0x12, parity) + lead),
                 WireBytes(trail + coder.signal(0x14, parity)),
             )
-        end, send = coder.encode(IsoBytes(block_end(tape).chars.encode())), machine.send
+        end, send = coder.end, machine.send
         if machine.line.protocol is not Protocol.PLAIN:
             return cls(lead, trail, end)
         before, after, answer = (coder.forms(characters(words)) for words in (send.before, send.after, send.wait_for))

@@ -90,7 +90,7 @@ def image_of(machine: MachineSettings, text: str) -> TapeImage:
     tape, coder = machine.tape, Coder.of(machine.tape, machine.line)
     opening = tape.mark if tape.mark_at in (MarkAt.BOTH, MarkAt.START) else ""
     closing = tape.mark if tape.mark_at in (MarkAt.BOTH, MarkAt.END) else ""
-    around, inner = Around.of(machine, coder), b"".join(significant_chunks(opening, [text], closing, tape, coder))
+    around, inner = Around.of(machine, coder), b"".join(significant_chunks(opening, [text], closing, coder))
     return TapeImage(around.lead + inner + around.trail, around.shape(len(inner)))
 
 

@@ -13,13 +13,12 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, EndsOn, StartOn, TapeCode
+from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, USUAL_ENDS, EndsOn, StartOn, TapeCode
 from dncd.errors import SettingsError
 from dncd.outside import config_rules
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
 from dncd.peer_text import nearest, printable
-from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD
 from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, SeatSettings, Settings, ShopSettings
 
 _TOP: Final = "[shop], [library] and [machines.NAME]"
@@ -298,11 +297,11 @@ class _Reader:
     def _fits(self, line: _Checked, tape: _Checked) -> None:
         """What no single key can tell: frame, code and protocol must carry each other."""
         frame, code, protocol = line.get("frame"), tape.get("code"), line.get("protocol")
-        mark, codes = tape.get("mark"), tape.get("eia_codes")
-        carried = {**EIA_STANDARD, **EIA_CUSTOMARY, **dict(codes or ())}
-        if code is TapeCode.EIA and mark is not None and codes is not None and mark not in carried:
-            what = "EIA code has no byte for this mark; give it one in tape.eia_codes"
-            self.faults.at(tape.name, "mark", mark, what)
+        for key, what in config_rules.tape_faults(tape.get):
+            self.faults.at(tape.name, key, tape.get(key), what)
+        if code is TapeCode.EIA and (ends := tape.get("block_end")) in USUAL_ENDS and "\r" in ends.chars:
+            what = f'block_end = "{ends}" is read as "EOB", for EIA code has no CR; write it so'
+            self.faults.hints.append(f"{self.path.name}: [{tape.name}] {what}")
         if frame is None:
             return
         eight_plain = frame.data_bits == 8 and frame.parity == "N"

@@ -12,11 +12,22 @@ from importlib import resources
 from typing import Any, Final, get_type_hints
 
 from dncd import defaults
-from dncd.choices import CHARACTERS, SAID, NameFrom, Protocol, TapeCode, Weight, characters
+from dncd.choices import (
+    CHARACTERS,
+    OWN_ENDS,
+    SAID,
+    USUAL_ENDS,
+    BlockEnd,
+    NameFrom,
+    Protocol,
+    TapeCode,
+    Weight,
+    characters,
+)
 from dncd.peer_text import nearest
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
-from dncd.tape.codes import Coder
+from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD, Coder
 from dncd.values import (
     Frame,
     Keys,
@@ -129,6 +140,14 @@ def _frame(value: object) -> Frame:
     if not isinstance(value, str):
         raise ValueError
     return Frame.parse(value)
+
+
+def _block_end(value: object) -> BlockEnd:
+    if isinstance(value, list) and all(isinstance(word, str) for word in value):
+        value = " ".join(value)
+    if not isinstance(value, str):
+        raise ValueError
+    return BlockEnd(value)
 
 
 def _eia_codes(value: object) -> tuple[tuple[str, int], ...]:
@@ -251,6 +270,12 @@ RULES: Final[Mapping[str, Rule]] = {
         f"one printable character that begins no block, such as %; not a letter, a digit or one of {NOT_A_MARK}",
         ("%",),
     ),
+    "tape.block_end": Rule(
+        _block_end,
+        f"one to four of CR, LF (EOB in EIA code), {' '.join(OWN_ENDS)}, and behind the first NUL or DEL, or a list of "
+        'them, such as "CR LF", "; LF" or ["CR", "NUL", "NUL"]',
+        tuple(USUAL_ENDS),
+    ),
     "tape.leader_chars": _whole(0, defaults.LONGEST_LEADER_CHARS, "characters"),
     "tape.trailer_chars": _whole(0, defaults.LONGEST_LEADER_CHARS, "characters"),
     "tape.eia_codes": Rule(
@@ -354,6 +379,23 @@ KINDS: Final[Mapping[str, Table]] = {
 
 
 _Get = Callable[[str], Any]
+
+
+def tape_faults(tape: _Get) -> Iterator[tuple[str, str]]:
+    """Keys of a tape and why they cannot be: EIA code needs a byte for the mark and for all that ends a block.
+
+    tape: gives the table's value of a key, None where that does not hold. The ends of ISO code that EIA settings of old
+    may have are EOB there.
+    """
+    mark, ends, codes = tape("mark") or "", tape("block_end") or USUAL_ENDS[0], tape("eia_codes")
+    if tape("code") is TapeCode.EIA and codes is not None:
+        carried = {*EIA_STANDARD, *EIA_CUSTOMARY, *dict(codes), "LF", "EOB", "NUL", "DEL"}
+        for key, words in ("mark", mark), ("block_end", "" if ends in USUAL_ENDS else ends):
+            if lacking := [word for word in words.split() if word not in carried]:
+                instead = "EOB ends a block" if lacking[0] == "CR" else "give it one in tape.eia_codes"
+                yield key, f"EIA code has no byte for {lacking[0]}; {instead}"
+    if mark and mark in ends.own:
+        yield "block_end", "what ends a block cannot be the mark as well"
 
 
 def said_faults(line: _Get, tape: _Get, send: _Get) -> Iterator[tuple[str, str]]:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from dncd import defaults
-from dncd.choices import MarkAt
+from dncd.choices import USUAL_ENDS, BlockEnd, MarkAt
 from dncd.values import ProgramSettings
 
 
@@ -31,7 +31,7 @@ class Rules:
 
     uncodable: indexes of the characters of a text that the tape code does not have (LF is a block end and has one).
     memory_chars: of the image without leader and trailer; 0 for no limit, as with drip feed (the one in `program` is not
-    asked). block_end_chars: characters of one block end on the line. knows: whether the machine has the program of a
+    asked). block_end: on the line. knows: whether the machine has the program of a
     name. other_use: name and title of a program in, out a sentence about what the name is used for already, or "".
     """
 
@@ -40,7 +40,7 @@ class Rules:
     mark: str = defaults.MARK
     mark_at: MarkAt = MarkAt.BOTH
     memory_chars: int = defaults.MEMORY_CHARS
-    block_end_chars: int = 1
+    block_end: BlockEnd = USUAL_ENDS[0]
     knows: Callable[[str], bool] = _knows_every
     other_use: Callable[[str, str], str] = _used_for_nothing_else
     saved: Saved = Saved.SINCE_START

@@ -192,7 +192,7 @@ class _Reading:
             opening.text if opening else rules.mark if rules.mark_at in (MarkAt.BOTH, MarkAt.START) else "",
             closing.text if closing else rules.mark if rules.mark_at in (MarkAt.BOTH, MarkAt.END) else "",
         )
-        ends = rules.block_end_chars
+        ends = len(rules.block_end.chars)
         image = stop - start + blocks * (ends - 1) + sum(len(text) + ends for text in out if text)
         if self._programs.empty and not self._had_long_line:
             self._findings.add("empty", "the file holds no program")

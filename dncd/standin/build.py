@@ -9,7 +9,7 @@ from typing import Final
 
 from dncd.choices import Announce, EndsOn, Flow, MarkAt, Protocol, Request, StartOn, TapeCode
 from dncd.standin.program_memory import CHAR_MM
-from dncd.tape.codes import DC1, DC2, DC3
+from dncd.tape.codes import DC1, DC2, DC3, Coder
 from dncd.values import Frame, Keys, MachineSettings, TapeSettings
 
 Clock = Callable[[], float]
@@ -136,9 +136,9 @@ class Build:
         return float(self.frame.bits / self.baud)
 
     @property
-    def block_end(self) -> str:
-        """Block end between decoding and blocks; EIA has EOB alone, which the coder gives as LF."""
-        return "\n" if self.tape.code is TapeCode.EIA else self.tape.block_end.chars
+    def coder(self) -> Coder:
+        """How its code is written and read; ValueError where frame and code cannot go together."""
+        return Coder(self.tape.code, self.frame, dict(self.tape.eia_codes), self.tape.ends)
 
     def said(self, code: int) -> bytes:
         return bytes([self.dc3 if code == DC3 else self.codes.byte(code)])

@@ -17,7 +17,6 @@ from dncd.standin.plug import NullModem, Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, Stored
 from dncd.standin.tape_punch import Noise, TapePunch
 from dncd.standin.tape_reader import TapeReader
-from dncd.tape.codes import Coder
 
 
 class Mode(enum.Enum):
@@ -43,7 +42,7 @@ class StandIn:
 
     def _fit(self, build: Build) -> None:
         self.build = build
-        coder = Coder(build.tape.code, build.frame, dict(build.tape.eia_codes))
+        coder = build.coder
         self.reader = TapeReader(build, coder, self.line, plug=self._plug, memory=self.memory, clock=self.clock)
         self.tape_punch = TapePunch(build, coder, self.line)
         self.packet_reader = PacketReader(build, coder, self.line, self.memory, self.clock)
@@ -55,7 +54,7 @@ class StandIn:
     # --- the operator ------------------------------------------------------------------------------------------
     def set_up(self, build: Build) -> None:
         """Its settings become these; what it was doing ends; its memory stays. ValueError: they cannot go together."""
-        Coder(build.tape.code, build.frame, dict(build.tape.eia_codes))
+        _ = build.coder
         with self._changed:
             self._stop()
             self._fit(build)

@@ -10,7 +10,7 @@ from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Rea
 from dncd.standin.tape_punch import Noise, image_text
 from dncd.standin.tape_reader import meanings
 from dncd.tape.codes import Coder
-from dncd.values import IsoBytes, LineSettings
+from dncd.values import LineSettings
 
 FOR_EVER_S = 86_400.0
 """Seconds that a control waits for the host to ask for its packets: the operator's patience ends it."""
@@ -68,7 +68,7 @@ class PacketReader:
 
     def _kept(self) -> Alarm:
         build = self._build
-        program = ProgramReader(build.tape.mark, build.block_end, build.reader.ends_on, build.tape.mark_at)
+        program = ProgramReader(build.tape, build.reader.ends_on)
         state = program.feed(bytes(self._data).translate(self._meaning))
         if state is Reading.STOPPED:
             return Alarm.PARITY
@@ -91,7 +91,7 @@ class PacketPunch:
         """Waits for the host to ask. ValueError for single faults: a packet's check would not see them."""
         if noise:
             raise ValueError("a packet's faults are those of the line: set its noise")
-        self._image = self._coder.encode(IsoBytes(image_text(self._build, programs).encode("ascii")))
+        self._image = self._coder.blocks(image_text(self._build, programs))
         offer = Offer(programs[0].number if programs else "", len(self._image))
         row = PROTOCOLS[self._build.protocol]
         self._senders = [row.sender(_line(self._build), offer, now, FOR_EVER_S, Patience.REPEAT)]

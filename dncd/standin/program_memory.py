@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from dncd.choices import EndsOn, MarkAt
 from dncd.tape.codes import DEL, NUL
+from dncd.values import TapeSettings
 
 CHAR_MM = 2.54
 """Tape pitch: ten characters to the inch."""
@@ -94,11 +95,11 @@ class ProgramReader:
     closing mark, a code, or nothing that can be read (`SILENCE`: whoever feeds it must call `close`).
     """
 
-    def __init__(self, mark: str, block_end: str, ends_on: EndsOn = EndsOn.MARK, mark_at: MarkAt = MarkAt.BOTH) -> None:
-        marked = mark_at in (MarkAt.BOTH, MarkAt.START)
+    def __init__(self, tape: TapeSettings, ends_on: EndsOn = EndsOn.MARK) -> None:
+        marked = tape.mark_at in (MarkAt.BOTH, MarkAt.START)
         self.state = Reading.SKIPPING if marked else Reading.SIGNIFICANT
-        self._mark, self._end = ord(mark), block_end.rstrip("\0")
-        self._line_ends = frozenset(block_end.encode("ascii"))
+        self._mark, self._end = ord(tape.mark), tape.ends.read
+        self._line_ends = frozenset(self._end.encode("ascii"))
         self._ends_on = ends_on
         self._text = bytearray()
 

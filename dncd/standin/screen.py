@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Final, TextIO
 
 from dncd import defaults
-from dncd.choices import BlockEnd, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.peer_text import printable
 from dncd.standin.build import PARITY, Build, CodeForm, Dc3
 from dncd.standin.control import Mode, StandIn
@@ -349,6 +349,9 @@ _SETTINGS: Final[Mapping[str, tuple[str, Callable[[Build, str], Build]]]] = {
     "baud": ("a rate such as 300, 4800 or 9600", _with_baud),
     "frame": ("a frame such as 7E1, 7E2, 7O1 or 8N1", _with_frame),
     "code": ("iso (then 7E2) or eia (then 8N2)", _with_code),
-    "block-end": (", ".join(end.replace(" ", "-") for end in BlockEnd), _with_block_end),
+    "block-end": (
+        ", ".join(end.replace(" ", "-") for end in USUAL_ENDS) + ", or another such as ;-LF",
+        _with_block_end,
+    ),
     "dc3": ("93 (with its parity bit) or 13", _with_dc3),
 }

@@ -46,8 +46,8 @@ class TapePunch:
         IndexError: noise outside the image.
         """
         ways, tape = self._build.punch, self._build.tape
-        image = spoilt(self._coded(image_text(self._build, programs)), noise)
-        leader, trailer = self._coded("\0" * tape.leader_chars), self._coded("\0" * tape.trailer_chars)
+        image = spoilt(self._coder.blocks(image_text(self._build, programs)), noise)
+        leader, trailer = (self._coder.encode(IsoBytes(bytes(n))) for n in (tape.leader_chars, tape.trailer_chars))
         on = self._build.said(DC2) if ways.on is PunchOn.DC2 else b""
         end = b"".join(self._build.said(char) for char in ways.end.chars)
         self._may_give, self._waits_for, self.alarm = -1, ways.waits_for, Alarm.NONE
@@ -80,17 +80,14 @@ class TapePunch:
         else:
             self._may_give -= self._line.give(now, self._may_give)
 
-    def _coded(self, text: str) -> bytes:
-        return self._coder.encode(IsoBytes(text.encode("ascii")))
-
 
 def image_text(build: Build, programs: tuple[Stored, ...]) -> str:
-    """Programs as this control writes them: the marks that it has, blocks, its block ends."""
-    tape, end = build.tape, build.block_end
+    """Programs as this control writes them: the marks that it has and the blocks, '\\n' behind each."""
+    tape = build.tape
     opening = [tape.mark + programs[0].mark_line] if tape.mark_at in (MarkAt.BOTH, MarkAt.START) else []
     closing = [tape.mark] if tape.mark_at in (MarkAt.BOTH, MarkAt.END) else []
     blocks = [block for program in programs for block in program.blocks]
-    return "".join(f"{block}{end}" for block in (*opening, *blocks, *closing))
+    return "".join(f"{block}\n" for block in (*opening, *blocks, *closing))
 
 
 def spoilt(image: bytes, noise: tuple[Noise, ...]) -> bytes:

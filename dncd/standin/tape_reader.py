@@ -9,7 +9,7 @@ from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.tape.codes import DC1, DC3, Coder
-from dncd.values import IsoBytes, Signal, WireBytes
+from dncd.values import Signal, WireBytes
 
 
 class Hold(enum.Enum):
@@ -63,7 +63,7 @@ class TapeReader:
         self.on, self.alarm = False, Alarm.NONE
         self._build, self._line, self._plug, self._memory, self._clock = build, line, plug, memory, clock
         self._meaning = meanings(coder)
-        self._block_end = coder.encode(IsoBytes(build.block_end.encode("ascii")))
+        self._block_end = coder.end
         self._done_at = self._heard_at = 0.0
         self._begin(WaitsFor.NOTHING)
         self.clear()
@@ -78,7 +78,7 @@ class TapeReader:
 
     def _begin(self, waits_for: WaitsFor) -> None:
         build = self._build
-        self._program = ProgramReader(build.tape.mark, build.block_end, build.reader.ends_on, build.tape.mark_at)
+        self._program = ProgramReader(build.tape, build.reader.ends_on)
         self._waits_for, self._read_any = waits_for, False
         self._done_at, self._hold = 0.0, Hold.NONE
 

@@ -13,9 +13,8 @@ from dncd.program.splitting import Kind, Part
 from dncd.records.spool import KEPT
 from dncd.tape.capture import Capture, Closed, read_capture
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end
 from dncd.tape.mending import put_together
-from dncd.values import IsoBytes, MachineSettings, WireBytes
+from dncd.values import MachineSettings, WireBytes
 
 _NEXT: Final = "the mark behind it is the opening mark of the next program as well"
 _KEPT: Final = 8
@@ -152,8 +151,7 @@ class Mending:
             mended = put_together(before, whole)
             if not mended.whole:
                 continue
-            chars = mended.whole.replace("\n", block_end(self._tape).chars).encode("ascii")
-            wire = self._coder.encode(IsoBytes(chars))
+            wire = self._coder.blocks(mended.whole)
             capture = read_capture(wire, self._tape, self._coder, self._ends_on)
             if not capture.faults and capture.whole == mended.whole:
                 note = (

@@ -45,7 +45,7 @@ def image_of(
             yield outgoing
 
     with contextlib.nullcontext() if small else image.open("wb") as file:
-        for piece in significant_chunks(found.opening, counted(), found.closing, tape, coder):
+        for piece in significant_chunks(found.opening, counted(), found.closing, coder):
             sha256.update(piece)
             chars += len(piece)
             wire += piece

@@ -29,7 +29,6 @@ from dncd.station.gates import Gates, Texts
 from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
 from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Outdated, Prepared, TakenIn
 from dncd.tape.codes import Coder
-from dncd.tape.image import block_end
 from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
 
 _ALWAYS: Final = 3
@@ -165,7 +164,7 @@ class SendJobs:
             mark=tape.mark,
             mark_at=tape.mark_at,
             memory_chars=0 if self._settings.send.drip_feed else program.memory_chars,
-            block_end_chars=len(block_end(tape).chars),
+            block_end=tape.ends,
             knows=lambda name: bool(self._store.reader.history(self._settings.name, name)),
             other_use=self._other_use,
             program=program,

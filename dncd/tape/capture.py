@@ -24,7 +24,6 @@ from dncd.choices import EndsOn, MarkAt, TapeCode
 from dncd.peer_text import shown
 from dncd.tape import wording
 from dncd.tape.codes import CR, DC1, DC2, DC3, DC4, DEL, FAULT, LF, NUL, TAB, Coder, with_parity
-from dncd.tape.image import block_end
 from dncd.values import Finding, Place, Severity, TapeSettings, WireBytes
 
 DAMAGED: Final = "\ufffd"
@@ -54,7 +53,7 @@ _NO_TEXT: Final = _FILL + _CODES
 _BLANK: Final = rb"[\x00\x7f\x11-\x14]*"
 _LEADER: Final = rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\xff]*"
 _BLANK_TAPE: Final = rb"[\x00\x7f]{4}"
-_BETWEEN_BLOCKS: Final = re.compile(rb"(?<=\n)\x00{4,}")
+_BETWEEN_BLOCKS: Final = re.compile(rb"(?<=[\r\n])(\x00*)([^\r\n\x00]?)")
 _PROMPT: Final = rb"[\t\x20-\x7e\x00-\x08\x7f\x11-\x14]*?"
 _WORDING_RUNS: Final = re.compile(rb"E+|0+|[^E0]+")
 _BEFORE_CHARS: Final = 200
@@ -130,14 +129,13 @@ def read_capture(
     bounds = _bounds(bytes(chars), _limit(wire, chars, coder, ends_on), tape)
     first, closing, last = bounds.first, bounds.closing, bounds.last
     eia = coder.code is TapeCode.EIA
-    if eia:  # blank tape between two blocks is none of their characters
-        between = _BETWEEN_BLOCKS.sub(lambda blank: bytes([DEL]) * len(blank[0]), bytes(chars[first:last]))
-        chars[first:last] = between
+    if eia:
+        chars[first:last] = _between_blocks(bytes(chars[first:last]), tape.ends.chars.count("\0"))
     significant = _EIA_SIGNIFICANT if eia else _ISO_SIGNIFICANT
     checked = b"".join(
         (chars[:first].translate(_OUTSIDE), chars[first:last].translate(significant), chars[last:].translate(_OUTSIDE))
     )
-    end = block_end(tape).read.encode("ascii")
+    end = tape.ends.read.encode("ascii")
     before, inside = _text(checked[:first], end), _ended(_text(checked[first:closing], end))
     after = _text(checked[last:], end).strip("\n")
     whole = before + inside + _ended(_text(checked[closing:last], end)) + _ended(after)
@@ -170,6 +168,22 @@ def read_capture(
         before,
         _notes(before, _text(checked[last:], end)),
     )
+
+
+def _between_blocks(chars: bytes, own: int) -> bytes:
+    """EIA code with rub-outs for the NULs behind its block ends: blank tape, or `own`, those of the settings.
+
+    Such a NUL that is hit is a character with one hole, so where other block ends have theirs one that lacks it is damage.
+    """
+    gives = own > 0 and re.search(rb"[\r\n]" + bytes(own), chars) is not None
+
+    def read(found: re.Match[bytes]) -> bytes:
+        nuls, then = len(found[1]), found[2]
+        hit = gives and nuls < own
+        fill = DEL if hit or nuls == own or nuls >= own + wording.BLANK_TAPE else NUL
+        return bytes([fill]) * nuls + (bytes([FAULT]) * len(then) if hit else then)
+
+    return _BETWEEN_BLOCKS.sub(read, chars)
 
 
 def says_words(chars: bytes) -> bool:
@@ -240,7 +254,7 @@ def _after_prompt(chars: bytes, limit: int, mark: bytes) -> int:
 
 def _line_end(chars: bytes, at: int, tape: TapeSettings) -> int:
     """Behind the block end of the mark line at `at`; blank tape instead of a block end ends the line too."""
-    end = re.escape(block_end(tape).chars.encode("ascii"))
+    end = re.escape(tape.ends.decoded.encode("ascii"))
     found = re.compile(_CLOSING_LINE + rb"(?:" + end + rb"|\r*\n|\r)?").match(chars, at)
     return found.end() if found else at
 
@@ -256,7 +270,7 @@ def _text(chars: bytes, end: bytes) -> str:
     any, each CR.
     """
     kept = chars.translate(None, _NO_TEXT)
-    if CR in kept:
+    if CR in kept or len(end) > 1:
         kept = _LINE_RUN.sub(lambda run: b"\n" * _block_ends(run[0], end), kept)
     return kept.decode("latin-1").replace("\xff", DAMAGED)
 

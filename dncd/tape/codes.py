@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.choices import DcParity, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, DcParity, TapeCode
 from dncd.values import Frame, IsoBytes, LineSettings, TapeSettings, WireBytes
 
 FAULT: Final = 0xFF
@@ -119,27 +119,45 @@ class Coder:
     """ISO 646 characters ⇄ bytes of an eight-bit line, for one code and frame.
 
     code, frame: what the machine has; eia_codes: bytes for characters that RS-244 leaves to the builder (they change or
-    extend `EIA_CUSTOMARY`). ValueError, in one sentence fit for a user, where these cannot go together.
+    extend `EIA_CUSTOMARY`); ends: what ends a block, of which a character of its own is decoded to CR or LF
+    (`BlockEnd.read`). ValueError, in one sentence fit for a user, where these cannot go together.
     """
 
-    __slots__ = ("_to_chars", "_to_wire", "_uncodable", "_unknown", "codable", "code", "frame")
+    __slots__ = ("_to_chars", "_to_wire", "_uncodable", "_unknown", "codable", "code", "end", "ends", "frame")
 
-    def __init__(self, code: TapeCode, frame: Frame, eia_codes: Mapping[str, int] | None = None) -> None:
-        self.code, self.frame = code, frame
+    def __init__(
+        self,
+        code: TapeCode,
+        frame: Frame,
+        eia_codes: Mapping[str, int] | None = None,
+        ends: BlockEnd = USUAL_ENDS[0],
+    ) -> None:
+        self.code, self.frame, self.ends = code, frame, ends
         table = _iso_table(frame) if code is TapeCode.ISO else _eia_table(frame, eia_codes or {})
         to_wire, to_chars = bytearray(256), bytearray([FAULT]) * 256
         for char, byte in table.items():
             to_wire[char], to_chars[byte] = byte, char
-        self._to_wire, self._to_chars = bytes(to_wire), bytes(to_chars)
-        self._unknown = bytes(table)
-        self.codable = frozenset(chr(char) for char in table if 0x20 <= char < DEL or char == TAB)
+        self._to_wire, self._unknown = bytes(to_wire), bytes(table)
+        self.end = self.encode(IsoBytes(ends.chars.encode("ascii")))
+        """What ends a block, coded."""
+        if ends.own and "\n" not in ends.chars:
+            to_chars[to_wire[LF]] = CR  # which beside an end of its own is none
+        for byte, char in zip(self.end, ends.decoded.encode("ascii"), strict=True):
+            to_chars[byte] = char
+        self._to_chars = bytes(to_chars)
+        self.codable = frozenset(chr(char) for char in table if 0x20 <= char < DEL or char == TAB) - ends.own
         """Characters of a program that the code carries: printable ones and TAB, without block ends."""
         self._uncodable = re.compile(f"[^\n{re.escape(''.join(sorted(self.codable)))}]")
 
     @classmethod
     def of(cls, tape: TapeSettings, line: LineSettings) -> "Coder":
         """The coder of a machine; ValueError as the class says."""
-        return cls(tape.code, line.frame, dict(tape.eia_codes))
+        return cls(tape.code, line.frame, dict(tape.eia_codes), tape.ends)
+
+    def blocks(self, text: str) -> WireBytes:
+        """Blocks with '\\n' behind each, coded, with what ends a block in its place. ValueError as `encode`."""
+        coded = self.encode(IsoBytes(text.encode("ascii")))
+        return WireBytes(coded.replace(self._to_wire[LF : LF + 1], self.end))
 
     def encode(self, chars: IsoBytes) -> WireBytes:
         """One byte of the line for each character (ISO 646, LF being EOB in EIA). ValueError if one has no code."""

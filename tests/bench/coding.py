@@ -38,7 +38,7 @@ def measure(name: str, tape: TapeSettings, frame: str, text: str) -> None:
     """One code, all its ways, printed."""
     coder = Coder(tape.code, Frame.parse(frame))
     pieces = [text[at : at + PIECE] for at in range(0, len(text), PIECE)]
-    wire = WireBytes(b"".join(significant_chunks("%", pieces, "%", tape, coder)))
+    wire = WireBytes(b"".join(significant_chunks("%", pieces, "%", coder)))
     hit = bytearray(wire)
     for at in range(1000, len(hit), len(hit) // 40):
         hit[at] ^= 0x02
@@ -47,7 +47,7 @@ def measure(name: str, tape: TapeSettings, frame: str, text: str) -> None:
         {
             "bytes.translate alone": lambda: wire.translate(table),
             "look for uncodable characters": lambda: [list(coder.uncodable(piece)) for piece in pieces],
-            "code the image": lambda: sum(map(len, significant_chunks("%", pieces, "%", tape, coder))),
+            "code the image": lambda: sum(map(len, significant_chunks("%", pieces, "%", coder))),
             "decode": lambda: coder.decode(wire).faults,
             "read a good capture": lambda: read_capture(wire, tape, coder, EndsOn.MARK),
             "read one with 40 damaged characters": lambda: read_capture(
@@ -68,7 +68,7 @@ def main() -> None:
     """All codes."""
     text = program()
     measure("ISO 7E2, LF", TapeSettings(), "7E2", text)
-    measure("ISO 7E2, LF CR CR", TapeSettings(block_end=BlockEnd.LF_CR_CR), "7E2", text)
+    measure("ISO 7E2, LF CR CR", TapeSettings(block_end=BlockEnd("LF CR CR")), "7E2", text)
     measure("EIA", TapeSettings(code=TapeCode.EIA), "8N1", text)
 
 
