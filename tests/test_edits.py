@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dncd.outside.comparer import Comparer
-from dncd.program.edits import Version, holds, lost_edits
+from dncd.program.edits import Version, lost_edits, not_held
 from dncd.values import Origin
 
 BASE = "O0004(BUSH)\nN10 G28 U0 W0\nN20 T0101\nN30 G00 X52. Z2.\nN40 G01 Z-30. F0.15\nN50 G00 X100. Z50.\nN60 M30\n"
@@ -35,7 +35,7 @@ MORE = BASE.replace("N30", "N25 M08\nN30")
     ],
 )
 def test_one_edit(edited, text, expected):
-    assert holds(BASE, edited, text) is expected
+    assert (not not_held(BASE, edited, text)) is expected
 
 
 def version(number, origin, text):
@@ -115,6 +115,6 @@ def test_a_merge_by_git_holds_both_sides(tmp_path_factory, blocks, data):
         check=False,
     )
     if merged.returncode == 0:
-        assert holds(base, machine, merged.stdout)
-        assert holds(base, office, merged.stdout)
-    assert not holds(base, machine, office)
+        assert not not_held(base, machine, merged.stdout)
+        assert not not_held(base, office, merged.stdout)
+    assert not_held(base, machine, office)

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from dncd.program.comparing import By, blocks, compare
+from dncd.program.comparing import By, beyond, blocks, compare
 from dncd.program.substance import Answer, Numbers, Substance, answer, same_spelling
-from dncd.program.words import Token, TokenKind, tokens
+from dncd.program.words import TokenKind, tokens
 
 _UNCHANGED: Final = 4
 """So many blocks must stand unchanged for each that changed."""
@@ -81,9 +81,9 @@ def _merged(old: str, new: str) -> str:
     if len(comments) == len(mine) or any(token.kind is TokenKind.COMMENT for token in came):
         return new
     stay = Counter(map(same_spelling, mine)) & Counter(map(same_spelling, came))
-    fresh = {token.address.upper(): token.text for token in _beyond(came, stay)}
+    fresh = {token.address.upper(): token.text for token in beyond(came, stay, same_spelling)}
     made = old
-    for token in reversed([token for token in _beyond(mine, stay) if token not in comments]):
+    for token in reversed([token for token in beyond(mine, stay, same_spelling) if token not in comments]):
         made = made[: token.at] + fresh.pop(token.address.upper(), "") + made[token.at + len(token.text) :]
     end = comments[-1].at + len(made) - len(old) if comments else len(made)
     if fresh:
@@ -91,13 +91,3 @@ def _merged(old: str, new: str) -> str:
     if answer(f"{made}\n", f"{new}\n") in (Answer.EQUAL, Answer.SUBSTANCE):
         return made.rstrip()
     return " ".join([new.rstrip(), *(token.text for token in comments)])
-
-
-def _beyond(found: Iterable[Token], stay: Counter[str]) -> list[Token]:
-    """The tokens that are more than these."""
-    left, more = Counter(stay), []
-    for token in found:
-        left[same_spelling(token)] -= 1
-        if left[same_spelling(token)] < 0:
-            more.append(token)
-    return more

@@ -126,7 +126,7 @@ class _Side:
     def of(cls, text: str, by: By) -> "_Side":
         found = blocks(text)
         if by is By.SPELLING:
-            return cls(found, range(len(found)), _keys(found), by)
+            return cls(found, range(len(found)), spelt_alike("\n".join(found)).split("\n") if found else [], by)
         read = Substance.of(text, Numbers.IGNORE)
         return cls([found[i] for i in read.at], read.at, read.keys, by)
 
@@ -176,11 +176,6 @@ def blocks(text: str) -> list[str]:
     if found[-1] == "":
         found.pop()
     return found
-
-
-def _keys(lines: list[str]) -> list[str]:
-    """What each block means, for telling whether two are equal: without number, blanks and zeros that change nothing."""
-    return spelt_alike("\n".join(lines)).split("\n") if lines else []
 
 
 def _pairs(hunk: Hunk, old: _Side, new: _Side) -> Iterator[tuple[int, int]]:
@@ -284,27 +279,28 @@ def _word_changes(old: list[Token], new: list[Token], spelling: Callable[[Token]
             gone += old[i:i_end]
             came += new[j:j_end]
     moved = Counter(map(spelling, gone)) & Counter(map(spelling, came))
-    gone, came = _without(gone, moved, spelling), _without(came, moved, spelling)
+    gone, came = beyond(gone, moved, spelling), beyond(came, moved, spelling)
     by_sort: defaultdict[tuple[str, str], deque[Token]] = defaultdict(deque)
     for token in came:
         by_sort[_sort(token)].append(token)
     for token in gone:
         same = by_sort[_sort(token)]
-        yield _word_change(token, same.popleft() if same else None)
+        became = same.popleft() if same else None
+        yield WordChange(_category(token, became), token.address, _value(token), _value(became) if became else "")
     left = {id(token) for same in by_sort.values() for token in same}
     for token in came:
         if id(token) in left:
-            yield _word_change(None, token)
+            yield WordChange(_category(token), token.address, "", _value(token))
 
 
-def _without(found: list[Token], moved: Counter[str], spelling: Callable[[Token], str]) -> list[Token]:
-    left, kept = Counter(moved), []
+def beyond(found: list[Token], stay: Counter[str], spelling: Callable[[Token], str]) -> list[Token]:
+    """The tokens that are more than these, which are counted by their spelling."""
+    left, more = Counter(stay), []
     for token in found:
-        if left[spelling(token)] > 0:
-            left[spelling(token)] -= 1
-        else:
-            kept.append(token)
-    return kept
+        left[spelling(token)] -= 1
+        if left[spelling(token)] < 0:
+            more.append(token)
+    return more
 
 
 def _sort(token: Token) -> tuple[str, str]:
@@ -313,16 +309,7 @@ def _sort(token: Token) -> tuple[str, str]:
     return kind, token.address.upper().replace(":", "O")
 
 
-def _word_change(old: Token | None, new: Token | None) -> WordChange:
-    token = old or new
-    if token is None:
-        raise ValueError("a change has an old word or a new one")
-    return WordChange(_category(old, new), token.address, _value(old), _value(new))
-
-
-def _value(token: Token | None) -> str:
-    if token is None:
-        return ""
+def _value(token: Token) -> str:
     return token.value if token.address else token.text
 
 
@@ -346,12 +333,11 @@ _BY_KIND: Final = {
 }
 
 
-def _category(old: Token | None, new: Token | None) -> Category:
-    token = old or new
-    if token is None or token.kind is not TokenKind.WORD:
-        return _BY_KIND.get(token.kind, Category.OTHER) if token else Category.OTHER
+def _category(token: Token, became: Token | None = None) -> Category:
+    if token.kind is not TokenKind.WORD:
+        return _BY_KIND.get(token.kind, Category.OTHER)
     letter = token.address.lstrip(",").upper()
-    if letter == "T" and old and new and _tool(old.value) and _tool(old.value) == _tool(new.value):
+    if letter == "T" and became and _tool(token.value) and _tool(token.value) == _tool(became.value):
         return Category.TOOL_OFFSET
     return _BY_LETTER.get(letter, Category.OTHER)
 

@@ -4,17 +4,20 @@ import difflib
 from collections.abc import Iterator
 from typing import Final
 
+from dncd.peer_text import printable
 from dncd.program.aligning import Hunk, hunks
 from dncd.program.comparing import BlockChange, By, Category, ChangeKind, Comparison, Level, WordChange, blocks, compare
 from dncd.program.substance import Answer, answer, comments_in, said_in
 
 _CONTEXT: Final = 3
+_LONGEST: Final = 60
+"""Characters that are shown of a block, word or comment."""
+
 _SMALL_LINES: Final = 2_000
 """Lines of a text up to which difflib makes the unified diff; it is quadratic, so larger ones are made here."""
 
-_PLURALS: Final = {
-    Category.ARC: "arcs or radii",
-}
+_PLURALS: Final = {Category.ARC: "arcs or radii"}
+_NAMES: Final = {Category.COMMENT: "comment", Category.SKIP: "block skip"}
 
 
 def summary(comparison: Comparison) -> str:
@@ -36,10 +39,9 @@ def summary(comparison: Comparison) -> str:
     return ", ".join(said)
 
 
-def lines(comparison: Comparison, longest: int = 60) -> Iterator[str]:
-    """One line for each block that changed: `block N40: F 0.15 → 0.10`. longest: characters shown of a whole block."""
-    for change in comparison.changes:
-        yield line(change, longest)
+def lines(comparison: Comparison) -> Iterator[str]:
+    """One line for each block that changed: `block N40: F 0.15 → 0.10`."""
+    return map(line, comparison.changes)
 
 
 def substance_lines(old: str, new: str) -> Iterator[str]:
@@ -50,22 +52,22 @@ def substance_lines(old: str, new: str) -> Iterator[str]:
         yield "block numbers alone changed"
     gone, came = comments_in(old), comments_in(new)
     for hunk in hunks(list(map(said_in, gone)), list(map(said_in, came))) if came else ():
-        yield from (f"comment {_printable(text, 60)} dropped" for text in gone[hunk.old_start : hunk.old_end])
-        yield from (f"comment {_printable(text, 60)} added" for text in came[hunk.new_start : hunk.new_end])
+        yield from (f"comment {_printable(text)} dropped" for text in gone[hunk.old_start : hunk.old_end])
+        yield from (f"comment {_printable(text)} added" for text in came[hunk.new_start : hunk.new_end])
 
 
-def line(change: BlockChange, longest: int = 60) -> str:
+def line(change: BlockChange) -> str:
     """The line for one block. A block without a number is named by its line between the marks, and shown."""
     match change.kind:
         case ChangeKind.NEW:
-            return f"{_block(change)} new: {_shown(change.new, longest)}"
+            return f"{_block(change)} new: {_shown(change.new)}"
         case ChangeKind.DROPPED:
-            return f"{_block(change)} dropped: {_shown(change.old, longest)}"
+            return f"{_block(change)} dropped: {_shown(change.old)}"
         case ChangeKind.ORDER:
-            old, new = _shown(change.old, longest), _shown(change.new, longest)
+            old, new = _shown(change.old), _shown(change.new)
             return f"{_block(change)}: the same words in another order: {old} → {new}"
-    said = ", ".join(_word(word, longest) for word in change.words)
-    return f"{_block(change)}: {said}" if change.block else f"{_block(change)}, {_shown(change.old, longest)}: {said}"
+    said = ", ".join(_word(word) for word in change.words)
+    return f"{_block(change)}: {said}" if change.block else f"{_block(change)}, {_shown(change.old)}: {said}"
 
 
 def unified(old: str, new: str, old_name: str, new_name: str) -> Iterator[str]:
@@ -121,32 +123,22 @@ def _block(change: BlockChange) -> str:
     return f"block at line {change.new_line if change.kind is ChangeKind.NEW else change.old_line}"
 
 
-def _word(word: WordChange, longest: int) -> str:
-    if word.category is Category.COMMENT:
-        return _came_or_went("comment", word.old, word.new, longest)
-    if word.category is Category.SKIP:
-        return _came_or_went("block skip", word.old, word.new, longest)
-    return _came_or_went(word.address or "word", word.old, word.new, longest)
-
-
-def _came_or_went(what: str, old: str, new: str, longest: int) -> str:
+def _word(word: WordChange) -> str:
+    what, old, new = _NAMES.get(word.category) or word.address or "word", word.old, word.new
     if not old:
-        return f"{what} {_printable(new, longest)} added"
+        return f"{what} {_printable(new)} added"
     if not new:
-        return f"{what} {_printable(old, longest)} dropped"
-    return f"{what} {_printable(old, longest)} → {_printable(new, longest)}"
+        return f"{what} {_printable(old)} dropped"
+    return f"{what} {_printable(old)} → {_printable(new)}"
 
 
-def _shown(block: str, longest: int) -> str:
-    return f"'{_printable(block, longest)}'" if block else "an empty block"
+def _shown(block: str) -> str:
+    return f"'{_printable(block)}'" if block else "an empty block"
 
 
-def _printable(text: str, longest: int) -> str:
+def _printable(text: str) -> str:
     """Text of a program made printable and short."""
-    safe = "".join(
-        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text[:longest]
-    )
-    return f"{safe}…" if len(text) > longest else safe
+    return printable(text[:_LONGEST]) + "…" * (len(text) > _LONGEST)
 
 
 def _counted(n: int, one: str, many: str | None = None) -> str:

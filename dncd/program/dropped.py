@@ -161,86 +161,58 @@ def _line_feeds(text: str, line_ends: LineEnds) -> str:
         return text.replace("\r", "\n")
     if returns in (text.count("\r\n"), 2 * text.count("\n\r\r")):
         return text.replace("\r", "")  # every CR stands in a run that has its LF
-    return _RUN.sub(_count_ends, text)
-
-
-def _count_ends(run: re.Match[str]) -> str:
-    found = run[0]
-    return "\n" * (found.count("\n") or len(found))
+    return _RUN.sub(lambda run: "\n" * (run[0].count("\n") or len(run[0])), text)
 
 
 class EncodingReader:
-    """Finds out how a file is to be read, from its chunks as they come."""
+    """Finds out how a file is to be read, from its chunks as they come.
+
+    The program ends behind the last byte that is neither SUB, NUL nor white space and the blanks after it; CR, LF and
+    CR LF LF are counted up to there.
+    """
 
     def __init__(self) -> None:
-        self._tail, self._ends, self._head = _Tail(), _EndCount(), b""
+        self._head = self._before = b""  # before: the last two bytes, behind which a CR LF LF may end
         self._codec, self._utf_8 = Codec.UTF_8, codecs.getincrementaldecoder("utf-8")()
+        self._offset = self._end = 0
+        self._open = False  # blanks belong to the program as far as is known now
+        self._counts = self._counts_at_end = (0, 0, 0)
 
     def feed(self, chunk: bytes) -> None:
         """The next chunk of the file."""
         if len(self._head) < len(codecs.BOM_UTF8):
             self._head += chunk[: len(codecs.BOM_UTF8)]
-        if self._codec is Codec.UTF_8 and not _continues(self._utf_8, chunk):
-            self._codec = Codec.LATIN_1
-        self._ends.feed(chunk, self._tail.feed(chunk))
-
-    def result(self) -> Encoding:
-        """The file has ended."""
-        start = len(codecs.BOM_UTF8) if self._head.startswith(codecs.BOM_UTF8) else 0
-        if self._codec is Codec.UTF_8 and not _continues(self._utf_8, b"", final=True):
-            self._codec = Codec.LATIN_1
-        return Encoding(self._codec, self._ends.result(), start, max(start, self._tail.end))
-
-
-class _Tail:
-    """Where the program ends: behind the last byte that is neither SUB, NUL nor white space and the blanks after it."""
-
-    __slots__ = ("_offset", "_open", "end")
-
-    def __init__(self) -> None:
-        self.end, self._offset, self._open = 0, 0, False
-
-    def feed(self, chunk: bytes) -> int:
-        """Takes the next chunk; gives how many of its bytes belong to the program as far as is known now."""
+        self._decode(chunk)
         content = len(chunk.rstrip(_AT_THE_END))
         if content or self._open:
             rest = chunk[content:]
             blanks = len(rest) - len(rest.lstrip(b" \t"))
             self._open = blanks == len(rest)
             content += blanks
-            self.end = self._offset + content
+            self._end = self._offset + content
         self._offset += len(chunk)
-        return content
-
-
-class _EndCount:
-    """Counts CR, LF and CR LF LF up to the end of the program."""
-
-    __slots__ = ("_all", "_before", "_content")
-
-    def __init__(self) -> None:
-        self._before, self._all, self._content = b"", (0, 0, 0), (0, 0, 0)
-
-    def feed(self, chunk: bytes, content: int) -> None:
         if content:
-            self._take(chunk[:content])
-            self._content = self._all
-        self._take(chunk[content:])
+            self._count(chunk[:content])
+            self._counts_at_end = self._counts
+        self._count(chunk[content:])
 
-    def _take(self, part: bytes) -> None:
+    def result(self) -> Encoding:
+        """The file has ended."""
+        start = len(codecs.BOM_UTF8) if self._head.startswith(codecs.BOM_UTF8) else 0
+        self._decode(b"", final=True)
+        returns, feeds, triples = self._counts_at_end
+        ends = LineEnds.CR_LF_LF if triples >= 2 and returns == triples and feeds == 2 * triples else LineEnds.RUNS
+        return Encoding(self._codec, ends, start, max(start, self._end))
+
+    def _decode(self, chunk: bytes, final: bool = False) -> None:
+        if self._codec is Codec.UTF_8:
+            try:
+                self._utf_8.decode(chunk, final)
+            except UnicodeDecodeError:
+                self._codec = Codec.LATIN_1
+
+    def _count(self, part: bytes) -> None:
         joined = self._before + part  # two bytes of before are no whole CR LF LF: nothing is counted twice
-        returns, feeds, triples = self._all
-        self._all = (returns + part.count(b"\r"), feeds + part.count(b"\n"), triples + joined.count(b"\r\n\n"))
+        returns, feeds, triples = self._counts
+        self._counts = (returns + part.count(b"\r"), feeds + part.count(b"\n"), triples + joined.count(b"\r\n\n"))
         self._before = joined[-2:]
-
-    def result(self) -> LineEnds:
-        returns, feeds, triples = self._content
-        return LineEnds.CR_LF_LF if triples >= 2 and returns == triples and feeds == 2 * triples else LineEnds.RUNS
-
-
-def _continues(utf_8: codecs.IncrementalDecoder, chunk: bytes, final: bool = False) -> bool:
-    try:
-        utf_8.decode(chunk, final)
-    except UnicodeDecodeError:
-        return False
-    return True

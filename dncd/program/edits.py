@@ -53,12 +53,12 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
         if version.origin is not Origin.MACHINE or (index == 0 and version.number > 1):
             continue
         if not before:
-            if version is newest and not holds(before, version.text, dropped):
+            if version is newest and not_held(before, version.text, dropped):
                 found.append(_lost(version.number, version.text, dropped, most))
             continue
-        lost = _not_held(before, version.text, dropped)
+        lost = not_held(before, version.text, dropped)
         if lost and version is not newest:
-            given_up = _not_held(before, version.text, newest.text)
+            given_up = not_held(before, version.text, newest.text)
             lost = [edit for edit in lost if edit not in given_up]
         if lost:
             made = _with_edits(before, version.text, lost)
@@ -70,17 +70,12 @@ def _lost(number: int, old: str, new: str, most: int) -> LostEdit:
     return LostEdit(number, tuple(islice(lines(compare(old, new, By.SUBSTANCE)), most)))
 
 
-def holds(before: str, edited: str, text: str) -> bool:
-    """Whether `text` holds the edit that made `edited` out of `before`.
+def not_held(before: str, edited: str, text: str) -> list[Hunk]:
+    """The parts of the edit that made `edited` out of `before` that `text` does not hold; indices among the blocks that
+    have words.
 
     before is "" for a program that began at the machine: any of its blocks may be an edit of years ago, so all count.
     """
-    return not _not_held(before, edited, text)
-
-
-def _not_held(before: str, edited: str, text: str) -> list[Hunk]:
-    """The parts of the edit that made `edited` out of `before` that `text` does not hold; indices among the blocks that
-    have words."""
     base, made, asked = (Substance.of(each, Numbers.IGNORE).keys for each in (before, edited, text))
     against = hunks(made, asked)
     return [edit for edit in hunks(base, made) if _undone(edit, base, asked, against)]

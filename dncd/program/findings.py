@@ -28,77 +28,60 @@ class Kind:
     next_step: str
 
 
-KINDS: Final[Mapping[str, Kind]] = {
-    "empty": Kind(Weight.REFUSE, "empty programs", "put the program's blocks into the file and drop it again"),
-    "not-a-program": Kind(
-        Weight.REFUSE,
+_REFUSED: Final = {
+    "empty": ("empty programs", "put the program's blocks into the file and drop it again"),
+    "not-a-program": (
         "files that are no programs",
         "take it away; where this control's programs look so, name the words that end them in program.end_words, or set "
         'not-a-program = "warn" in program.findings',
     ),
-    "uncodable": Kind(
-        Weight.REFUSE,
+    "uncodable": (
         "characters that the tape code does not have",
         "replace it by one that the control knows, or leave it out",
     ),
-    "control-character": Kind(
-        Weight.REFUSE, "control characters", "delete it in an editor that shows control characters"
-    ),
-    "lower-case": Kind(
-        Weight.REFUSE,
+    "control-character": ("control characters", "delete it in an editor that shows control characters"),
+    "lower-case": (
         "blocks with small letters",
         'write it in capitals, or set program.lower_case to "upper" or "keep" for this machine',
     ),
-    "block-too-long": Kind(
-        Weight.REFUSE,
+    "block-too-long": (
         "blocks that are too long",
         "split the block or shorten its comment, or correct program.longest_block_chars",
     ),
-    "too-big": Kind(
-        Weight.REFUSE,
+    "too-big": (
         "programs that are too big",
         "split the program, take comments and blanks out, or drip-feed it; or correct program.memory_chars",
     ),
-    "block-endless": Kind(
-        Weight.REFUSE, "blocks without an end", "break the line up: no control takes such a block, is it a program?"
-    ),
-    "mark-inside": Kind(Weight.REFUSE, "mark lines inside", "take the mark line out, or drop the programs one by one"),
-    "text-outside-marks": Kind(
-        Weight.REFUSE, "texts outside the marks", "delete what stands outside the marks, or move the mark"
-    ),
-    "mark-missing": Kind(
-        Weight.REFUSE,
+    "block-endless": ("blocks without an end", "break the line up: no control takes such a block, is it a program?"),
+    "mark-inside": ("mark lines inside", "take the mark line out, or drop the programs one by one"),
+    "text-outside-marks": ("texts outside the marks", "delete what stands outside the marks, or move the mark"),
+    "mark-missing": (
         "programs without a closing mark",
         'save it whole and drop it again; where the office writes no closing marks, set mark-missing = "warn"',
     ),
-    "cut-short": Kind(Weight.REFUSE, "files that may be half", "see whether it is whole, and drop it again"),
-    "mark-not-first": Kind(
-        Weight.WARN, "marks that do not stand first", "put the mark into the first column, or take it out"
-    ),
-    "no-end": Kind(Weight.WARN, "programs without an end", "add M30, M02 or, to a subprogram, M99 as its last block"),
-    "comment-unclosed": Kind(Weight.WARN, "unclosed comments", "close the comment in the same block"),
-    "comment-nested": Kind(Weight.WARN, "nested comments", "use one pair of brackets for one comment"),
-    "odd-word": Kind(Weight.WARN, "words that are not letter and number", "correct the word"),
-    "block-number-twice": Kind(
-        Weight.WARN, "block numbers that stand twice", "renumber the blocks if anything jumps to that number"
-    ),
-    "number-out-of-range": Kind(
-        Weight.WARN, "program numbers out of range", "give the program a number that the control takes"
-    ),
-    "no-number": Kind(
-        Weight.WARN,
+    "cut-short": ("files that may be half", "see whether it is whole, and drop it again"),
+    "second-program": ("further programs", "drop each program as a file of its own: this control takes one at a time"),
+}
+_WARNED: Final = {
+    "mark-not-first": ("marks that do not stand first", "put the mark into the first column, or take it out"),
+    "no-end": ("programs without an end", "add M30, M02 or, to a subprogram, M99 as its last block"),
+    "comment-unclosed": ("unclosed comments", "close the comment in the same block"),
+    "comment-nested": ("nested comments", "use one pair of brackets for one comment"),
+    "odd-word": ("words that are not letter and number", "correct the word"),
+    "block-number-twice": ("block numbers that stand twice", "renumber the blocks if anything jumps to that number"),
+    "number-out-of-range": ("program numbers out of range", "give the program a number that the control takes"),
+    "no-number": (
         "programs without a number",
         "give it the number under which the control keeps it, such as O0004, if that control wants one",
     ),
-    "second-program": Kind(
-        Weight.REFUSE, "further programs", "drop each program as a file of its own: this control takes one at a time"
-    ),
-    "missing-subprogram": Kind(
-        Weight.WARN, "calls of unknown subprograms", "make sure that the control has it, or send it first"
-    ),
-    "name-used": Kind(
-        Weight.WARN, "names used for something else", "give the program another number if it is another part"
-    ),
+    "missing-subprogram": ("calls of unknown subprograms", "make sure that the control has it, or send it first"),
+    "name-used": ("names used for something else", "give the program another number if it is another part"),
+}
+
+KINDS: Final[Mapping[str, Kind]] = {
+    code: Kind(weight, *words)
+    for weight, kinds in ((Weight.REFUSE, _REFUSED), (Weight.WARN, _WARNED))
+    for code, words in kinds.items()
 }
 
 ALWAYS_REFUSED: Final = frozenset({"empty", "uncodable", "control-character", "block-endless"})

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 from dncd.choices import Programs
@@ -24,13 +25,22 @@ _CALLED: Final = re.compile(r"[Pp][ \t]*(\d+)")
 _DATA: Final = re.compile(r"[ \t]*(?:[Nn]\d+[ \t]*)?(?:[Gg]1[01](?!\d)|#\d+[ \t]*=|[Pp]\d)")
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A program in a file. line: of its number or name, in the file; number: -1 where it has a name."""
+
+    name: str
+    number: int
+    title: str
+    line: int
+
+
 class ProgramChecks:
     """Fed the text between mark lines in pieces that end at a block end; knows the programs and their findings."""
 
     def __init__(self, rules: Rules, findings: Findings) -> None:
         self._rules, self._findings = rules, findings
-        self.heads: list[Head] = []
-        self.lines: list[int] = []  # the file's line of each head
+        self.heads: list[Found] = []
         self.first_comment = self.front = ""  # front: of the text, in which a name may be
         self.empty = True
         self.talks = False  # conversational text is open
@@ -60,7 +70,8 @@ class ProgramChecks:
             if at < start:
                 self._stretch(text, at, start, line)
             if head is not None:
-                self._program(head, place(text, self._first_char(text, start), line))
+                blanks = len(text[start : start + 80]) - len(text[start : start + 80].lstrip(" \t"))
+                self._program(head, place(text, start + blanks, line))
             at = start
         if found:
             self._title_room = names.TITLE_CHARS - (len(text) - starts[-1]) if not found[-1].title else 0
@@ -82,7 +93,8 @@ class ProgramChecks:
         self._end_of_program()
         here = {head.name for head in self.heads}
         for name, (code, where) in self._calls.items():
-            if name not in here and not self._rules.knows(name) and not self._short_form(code, here):
+            either = (name, names.number_name(code))  # P51000 without repeats: a number of five digits or more
+            if not any(each in here or self._rules.knows(each) for each in either):
                 self._findings.add("missing-subprogram", f"the subprogram {name} is not known for this machine", where)
 
     def _stretch(self, text: str, start: int, stop: int, line: int) -> None:
@@ -97,8 +109,7 @@ class ProgramChecks:
         self._last, self._before = where, where.block
         self._numbers.clear()
         if len(self.heads) < MOST_PROGRAMS:
-            self.heads.append(Head(head.at, head.name, head.number, head.title))
-            self.lines.append(where.line)
+            self.heads.append(Found(head.name, head.number, head.title, where.line))
         low, high = self._rules.program.lowest_number, self._rules.program.highest_number
         if head.number >= 0 and not low <= head.number <= high:
             self._findings.add("number-out-of-range", f"{head.name} is outside O{low:04d} to O{high:04d}", where)
@@ -116,9 +127,8 @@ class ProgramChecks:
     def _titles(self, text: str, first_head: int) -> None:
         """Comments that belong to the last head of the piece before, and the first comment of all."""
         if self._title_room > 0 and self.heads and not self.heads[-1].title:
-            last = self.heads[-1]
             title = names.title_in(text[: min(first_head, self._title_room)])
-            self.heads[-1] = Head(last.at, last.name, last.number, title)
+            self.heads[-1] = replace(self.heads[-1], title=title)
             self._title_room -= first_head
         if self._comment_room > 0 and not self.first_comment:
             self.first_comment = names.title_in(text[: self._comment_room])
@@ -151,20 +161,6 @@ class ProgramChecks:
             where = place(text, found.start(), line)
             block = names.without_comments(where.block)
             called = _CALLED.search(block) if _CALL.search(block) else None
-            name = names.number_name(called[1]) if called else ""
-            if called and name:
-                self._calls.setdefault(_called_name(called[1]), (called[1], where))
-
-    def _short_form(self, digits: str, here: set[str]) -> bool:
-        """P51000 without repeats: a program number of five digits or more."""
-        name = names.number_name(digits)
-        return name in here or self._rules.knows(name)
-
-    @staticmethod
-    def _first_char(text: str, start: int) -> int:
-        return start + len(text[start : start + 80]) - len(text[start : start + 80].lstrip(" \t"))
-
-
-def _called_name(digits: str) -> str:
-    """P1000 and P0001000 call O1000 once, P51000 calls it five times: the last four digits are the number."""
-    return names.number_name(digits[-4:]) if len(digits) > 4 else names.number_name(digits)
+            if called and names.number_name(called[1]):
+                # P1000 and P0001000 call O1000 once, P51000 calls it five times: the last four digits are the number
+                self._calls.setdefault(names.number_name(called[1][-4:]), (called[1], where))

@@ -9,15 +9,6 @@ from dncd.choices import USUAL_ENDS, BlockEnd, MarkAt
 from dncd.values import ProgramSettings
 
 
-def _knows_every(name: str) -> bool:
-    return bool(name)
-
-
-def _used_for_nothing_else(name: str, title: str) -> str:
-    del name, title
-    return ""
-
-
 class Saved(enum.Enum):
     """When a file was saved. BEFORE_CUT: it lay there as dncd or its computer ended without a stop, maybe half saved."""
 
@@ -41,6 +32,6 @@ class Rules:
     mark_at: MarkAt = MarkAt.BOTH
     memory_chars: int = defaults.MEMORY_CHARS
     block_end: BlockEnd = USUAL_ENDS[0]
-    knows: Callable[[str], bool] = _knows_every
-    other_use: Callable[[str, str], str] = _used_for_nothing_else
+    knows: Callable[[str], bool] = bool
+    other_use: Callable[[str, str], str] = lambda _name, _title: ""
     saved: Saved = Saved.SINCE_START

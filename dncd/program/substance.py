@@ -21,7 +21,6 @@ in `<...>`, strings, text behind `;`, conversational text, brackets that need no
 import enum
 import hashlib
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -49,7 +48,11 @@ def answer(sent: str, punched: str) -> Answer:
     if sent == punched:
         return Answer.EQUAL
     (one, said), (two, back) = _read(sent), _read(punched)
-    if not _same_words([block for block in one if block], [block for block in two if block]):
+    rows = [[block for block in found if block] for found in (one, two)]
+    # only blocks that are not spelt alike are put in order
+    if len(rows[0]) != len(rows[1]) or any(
+        a != b and _in_order(a, Numbers.COUNT) != _in_order(b, Numbers.COUNT) for a, b in zip(*rows, strict=True)
+    ):
         return Answer.CHANGED
     return Answer.SUBSTANCE if not back or list(map(said_in, said)) == list(map(said_in, back)) else Answer.COMMENTS
 
@@ -174,26 +177,14 @@ _NUMBER_IN_FRONT: Final = re.compile(r"=(/[0-9]?)?N[0-9]+")
 _CALLS: Final = frozenset({"G65", "G66", "G66.1"})
 
 
-def _modal_groups() -> Iterator[tuple[str, str]]:
-    """G and M words that undo each other (S25 3.4, Table 4; threads, thread cycles and constant speed: common practice)."""
-    groups = (
-        "G0 G1 G2 G3 G32 G33 G34 G76 G80 G81 G82 G83 G84 G85 G86 G87 G88 G89", "G17 G18 G19", "G20 G21", "G70 G71",
-        "G40 G41 G42", "G43 G44 G49", "G50 G51", "G54 G55 G56 G57 G58 G59", "G61 G62 G63 G64", "G68 G69", "G90 G91",
-        "G93 G94 G95", "G96 G97", "G98 G99", "M0 M1 M2 M30 M98 M99", "M3 M4 M5 M19", "M7 M8 M9", "M10 M11", "M48 M49",
-    )  # fmt: skip
-    return ((word, group) for group in groups for word in group.split())
+_GROUPS: Final = (
+    "G0 G1 G2 G3 G32 G33 G34 G76 G80 G81 G82 G83 G84 G85 G86 G87 G88 G89", "G17 G18 G19", "G20 G21", "G70 G71",
+    "G40 G41 G42", "G43 G44 G49", "G50 G51", "G54 G55 G56 G57 G58 G59", "G61 G62 G63 G64", "G68 G69", "G90 G91",
+    "G93 G94 G95", "G96 G97", "G98 G99", "M0 M1 M2 M30 M98 M99", "M3 M4 M5 M19", "M7 M8 M9", "M10 M11", "M48 M49",
+)  # fmt: skip
+"""G and M words that undo each other (S25 3.4, Table 4; threads, thread cycles and constant speed: common practice)."""
 
-
-_GROUP: Final = dict(_modal_groups())
-
-
-def _same_words(one: list[str], two: list[str]) -> bool:
-    """Only blocks that are not spelt alike are put in order."""
-    if len(one) != len(two):
-        return False
-    return all(
-        a == b or _in_order(a, Numbers.COUNT) == _in_order(b, Numbers.COUNT) for a, b in zip(one, two, strict=True)
-    )
+_GROUP: Final = {word: group for group in _GROUPS for word in group.split()}
 
 
 def _in_order(block: str, numbers: Numbers) -> str:

@@ -16,8 +16,7 @@ from dncd.program import names
 from dncd.program.block_checks import Share, check_characters, check_length, check_small_letters, check_words, place
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised, replaced
 from dncd.program.findings import Findings
-from dncd.program.names import Head
-from dncd.program.program_checks import ProgramChecks
+from dncd.program.program_checks import Found, ProgramChecks
 from dncd.program.rules import Rules, Saved
 from dncd.values import Finding, Place, Severity
 
@@ -25,16 +24,6 @@ _MOST_MARKS: Final = 1_000
 """Mark lines that are looked at; a file with more is no program."""
 
 _TEXT_LINE: Final = re.compile(r"^[^\n]*\S[^\n]*", re.MULTILINE)
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A program in a file. line: of its number or name, in the file; number: -1 where it has a name."""
-
-    name: str
-    number: int
-    title: str
-    line: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +123,7 @@ class _Reading:
         check_small_letters(text, line, self._rules, self._findings)
         check_length(text, line, self._rules, self._findings)
         if not self._first:
-            self._first = self._text_line(text, 0, line)
+            self._first = _text_line(text, line)
         at = 0
         for start, stop in self._mark_lines(text):
             self._between(text[at:start], line)
@@ -168,17 +157,12 @@ class _Reading:
             )
         self._programs.feed(text, line)
         if self._marks and not self._after_mark:
-            self._after_mark = self._text_line(text, 0, line)
+            self._after_mark = _text_line(text, line)
         for found in self._blank.finditer(text):
             if not self._findings.wanted("mark-not-first"):
                 return
             what = f"the mark {self._rules.mark!r} stands behind blanks, where it is none to dncd"
             self._findings.add("mark-not-first", what, place(text, found.end() - 1, line))
-
-    @staticmethod
-    def _text_line(text: str, start: int, line: int) -> Place | None:
-        found = _TEXT_LINE.search(text, start)
-        return place(text, found.start(), line) if found else None
 
     def result(self) -> Survey:
         self._programs.finish()
@@ -206,10 +190,7 @@ class _Reading:
         if not name and rules.memory_chars and not self._programs.empty:
             self._findings.add("no-number", "it has no program number, so it goes by its file's name in all records")
         self._is_program()
-        heads = zip(self._programs.heads, self._programs.lines, strict=True)
-        programs = tuple(Found(head.name, head.number, head.title, line) for head, line in heads)
-        found = self._findings.result()
-        case = rules.program.lower_case
+        programs, found, case = tuple(self._programs.heads), self._findings.result(), rules.program.lower_case
         return Survey(*out, first_line, end_line, stop - start, blocks, image, case, name, title, programs, found)
 
     def _is_program(self) -> None:
@@ -254,9 +235,14 @@ class _Reading:
     def _name(self, opening: _Mark | None) -> tuple[str, str]:
         """Number of a program, or of the mark line, or the name of either, else what the settings say (contract, 5)."""
         on_mark = names.mark_name(opening.text, self._rules.mark) if opening else names.MarkName("", -1, "")
-        head = self._programs.heads[0] if self._programs.heads else Head(0, "", -1, "")
+        head = self._programs.heads[0] if self._programs.heads else Found("", -1, "", 0)
         numbered = head.number >= 0 or (on_mark.number < 0 and not on_mark.name)
         name = head.name if numbered else on_mark.name
         title = head.title or self._programs.first_comment or on_mark.title
         program, front = self._rules.program, self._programs.front
         return name or names.chosen(program.name_from, title, front, program.begins_with), title
+
+
+def _text_line(text: str, line: int) -> Place | None:
+    found = _TEXT_LINE.search(text)
+    return place(text, found.start(), line) if found else None
