@@ -4,7 +4,7 @@ The page is `door_sheet.html`. Everything that comes from a program, a name or a
 scripts and fetching.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
@@ -16,17 +16,23 @@ from dncd.cli.asking import Asked
 from dncd.cli.layout import local_time
 from dncd.peer_text import printable
 from dncd.program.names import title_in
-from dncd.records.holdings import Backup, Holding, Holdings, How, is_data
+from dncd.records.holdings import Holding, Holdings, How, is_data
 from dncd.records.library import Library
 from dncd.records.proving import Standing
-from dncd.values import MachineSettings, TapeSettings
+from dncd.values import TapeSettings
 
 CHAR_MM: Final = 2.54
 """Tape pitch: ten characters to the inch."""
 
 GENERATOR: Final = '<meta name="generator" content="dncd index sheet">'
 
-HEADS: Final = ("Program", "Title", "Rev.", "Proven", "Chars", "Tape m", "Last sent", "Last back", "Note")
+HEADS: Final = {
+    "Program": "p", "Title": "", "Rev.": "n", "Proven": "t", "Chars": "n", "Tape m": "n", "Last sent": "t", "Last back": "t",
+    "Note": "heed",
+}  # fmt: skip
+"""Columns, and the class of their cells in `door_sheet.html`."""
+
+GONE: Final = '<tr class="gone">'
 
 CAUTIONS: Final = (
     "Prove out a new or changed program before it cuts: single block, dry run, reduced rapid, a hand at feed hold.",
@@ -37,18 +43,12 @@ CAUTIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A program on the sheet. revision: what the control holds, 0 where that is not known; proven: when, "" for never."""
+    """A program on the sheet. metres: of tape; held: whether the control is known to hold it; line: of the table, HTML."""
 
     program: str
-    title: str
-    revision: int
-    proven: str
-    chars: int
     metres: float
-    last_sent: str
-    last_back: str
-    heed: tuple[str, ...]
     held: bool
+    line: str
 
 
 def make(given: Asked, machine: str, now: datetime) -> str:
@@ -56,31 +56,46 @@ def make(given: Asked, machine: str, now: datetime) -> str:
     held = Holdings.read(given.state, machine)
     with Library(given.state) as library:
         rows = sorted(_rows(library, machine, held, settings.tape if settings else TapeSettings()), key=_place)
-    return page(machine, settings, rows, held.backup(machine), now)
+    title = settings.title if settings and settings.title else machine
+    inside = [row for row in rows if row.held]
+    backup = held.backup(machine)
+    backed = f"last backup {_day(backup.time)}" if backup else "no backup yet"
+    summary = f"{len(inside)} programs in the control, {sum(row.metres for row in inside):.1f} m of tape; {backed}"
+    template = resources.files("dncd.cli").joinpath("door_sheet.html").read_text("utf-8")
+    return Template(template).substitute(
+        generator=GENERATOR,
+        title=_safe(title),
+        name=f" ({_safe(machine)})" if title != machine else "",
+        when=_safe(now.strftime("%Y-%m-%d %H:%M")),
+        summary=_safe(summary),
+        cautions="".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS),
+        heads="".join(_cell("th", kind if kind == "n" else "", head) for head, kind in HEADS.items()),
+        body="\n".join(row.line for row in rows) or f'<tr><td colspan="{len(HEADS)}">no programs yet</td></tr>',
+    )
 
 
 def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) -> Iterator[Row]:
     known, standing = held.of(machine), Standing(library, held, machine)
     more = len(tape.ends.chars) - 1
     for program in {*library.programs(machine), *known}:
-        history = library.history(machine, program)
+        newest = len(library.history(machine, program))
         holding = known.get(program, Holding())
-        newest = len(history)
-        shown = holding.revision if holding.held and 0 < holding.revision <= newest else newest
-        text = library.text(machine, program, shown) if history else ""
+        revision = holding.revision if holding.held else 0
+        text = library.text(machine, program, revision if 0 < revision <= newest else newest) if newest else ""
         chars = len(text) + more * text.count("\n")
-        yield Row(
-            program,
-            title_in(text),
-            holding.revision if holding.held else 0,
-            signed.time if holding.held and (signed := standing.of_revision(program, holding.revision)) else "",
-            chars,
-            chars * CHAR_MM / 1000,
-            holding.last_sent,
-            holding.last_back,
-            tuple(_heed(holding, newest)),
-            holding.held,
+        metres = chars * CHAR_MM / 1000
+        signed = standing.of_revision(program, revision) if holding.held else None
+        proven = f"yes, {_day(signed.time)}" if signed else "NO" if holding.held else "–"
+        cells = (
+            *(program, title_in(text), str(revision or "–"), proven, f"{chars:,}", f"{metres:.2f}"),
+            *(_day(holding.last_sent), _day(holding.last_back), "; ".join(_heed(holding, newest))),
         )
+        line = "".join(_cell("td", kind, cell) for kind, cell in zip(HEADS.values(), cells, strict=True))
+        yield Row(program, metres, holding.held, f"{'<tr>' if holding.held else GONE}{line}</tr>")
+
+
+def _cell(tag: str, kind: str, text: str) -> str:
+    return f'<{tag} class="{kind}">{_safe(text)}</{tag}>' if kind else f"<{tag}>{_safe(text)}</{tag}>"
 
 
 def _heed(holding: Holding, newest: int) -> Iterator[str]:
@@ -104,50 +119,6 @@ def _place(row: Row) -> tuple[bool, bool, int, str]:
     digits = row.program[1:]
     numbered = row.program[:1] == "O" and digits.isdecimal()
     return is_data(row.program), not numbered, int(digits) if numbered else 0, row.program
-
-
-def page(
-    machine: str, settings: MachineSettings | None, rows: Sequence[Row], backup: Backup | None, now: datetime
-) -> str:
-    title = settings.title if settings and settings.title else machine
-    name = f" ({_safe(machine)})" if title != machine else ""
-    inside = [row for row in rows if row.held]
-    metres = sum(row.metres for row in inside)
-    backed = f"last backup {_day(backup.time)}" if backup else "no backup yet"
-    summary = f"{len(inside)} programs in the control, {metres:.1f} m of tape; {backed}"
-    heads = "".join(f"<th{_class(n)}>{head}</th>" for n, head in enumerate(HEADS))
-    body = "\n".join(map(_line, rows)) or f'<tr><td colspan="{len(HEADS)}">no programs yet</td></tr>'
-    template = resources.files("dncd.cli").joinpath("door_sheet.html").read_text("utf-8")
-    return Template(template).substitute(
-        generator=GENERATOR,
-        title=_safe(title),
-        name=name,
-        when=_safe(now.strftime("%Y-%m-%d %H:%M")),
-        summary=_safe(summary),
-        cautions="".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS),
-        heads=heads,
-        body=body,
-    )
-
-
-def _class(column: int) -> str:
-    return ' class="n"' if column in (2, 4, 5) else ""
-
-
-def _line(row: Row) -> str:
-    cells = (
-        f'<td class="p">{_safe(row.program)}</td>',
-        f"<td>{_safe(row.title)}</td>",
-        f'<td class="n">{row.revision or "–"}</td>',
-        f'<td class="t">{"yes, " + _day(row.proven) if row.proven else "NO" if row.held else "–"}</td>',
-        f'<td class="n">{row.chars:,}</td>',
-        f'<td class="n">{row.metres:.2f}</td>',
-        f'<td class="t">{_day(row.last_sent)}</td>',
-        f'<td class="t">{_day(row.last_back)}</td>',
-        f'<td class="heed">{_safe("; ".join(row.heed))}</td>',
-    )
-    kind = "" if row.held else ' class="gone"'
-    return f"<tr{kind}>{''.join(cells)}</tr>"
 
 
 def _day(time: str) -> str:

@@ -34,7 +34,7 @@ _SWITCHES: Final = {ModemLine.RTS: (telnet.Setting.RTS, 11, 12), ModemLine.DTR: 
 class SocketPort(Port):
     def __init__(self, line: LineSettings, connection: socket.socket) -> None:
         super().__init__(line.port)
-        self._most = _most_unacknowledged(line)
+        self._most = line.ahead_chars + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
         self._connection = connection
 
     def fileno(self) -> int:
@@ -233,10 +233,6 @@ def _watch_over(connection: socket.socket) -> None:
     ):
         connection.setsockopt(level, option, value)
     connection.setblocking(False)
-
-
-def _most_unacknowledged(line: LineSettings) -> int:
-    return line.ahead_chars + math.ceil(defaults.UNACKNOWLEDGED_S / line.char_s)
 
 
 def _waiting(name: str, connection: socket.socket) -> int:

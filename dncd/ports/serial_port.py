@@ -11,6 +11,7 @@ import contextlib
 import errno
 import fcntl
 import os
+import re
 import stat
 import struct
 import termios
@@ -54,6 +55,9 @@ class _KeepsInput(serial.Serial):
         """Nothing is thrown away."""
 
 
+_MARK: Final = re.compile(rb"\xff(?:\0(?P<marked>.)|\xff|(?P<open>\0?\Z)|)", re.DOTALL)
+
+
 class MarkedInput:
     """What a driver makes of characters with wrong parity or stop bits (PARMRK input).
 
@@ -67,41 +71,29 @@ class MarkedInput:
         """The characters of `raw` and the indexes of the marked ones; an unfinished mark waits for its rest."""
         if not self._held and b"\xff" not in raw:
             return Reading(raw)
-        raw = self._held + raw
-        data, bad = bytearray(), []
-        at = 0
-        while at < len(raw):
-            mark = raw.find(b"\xff", at)
-            if mark < 0:
-                data += raw[at:]
-                at = len(raw)
-                break
-            data += raw[at:mark]
-            at = mark
-            kind = raw[mark + 1 : mark + 2]
-            if not kind or (kind == b"\0" and len(raw) < mark + 3):
-                break
-            if kind == b"\0":
+        raw, self._held = self._held + raw, b""
+        data, bad, at = bytearray(), list[int](), 0
+        for mark in _MARK.finditer(raw):
+            data += raw[at : mark.start()]
+            at = mark.end()
+            if mark["open"] is not None:
+                self._held = mark[0]
+            elif mark["marked"]:
                 bad.append(len(data))
-                data.append(raw[mark + 2])
-                at = mark + 3
+                data += mark["marked"]
             else:
-                data.append(0xFF)
-                # a lone FF cannot come from a driver that marks; it is kept, and its neighbour read anew
-                at = mark + (2 if kind == b"\xff" else 1)
-        self._held = raw[at:]
-        return Reading(bytes(data), tuple(bad))
+                data.append(0xFF)  # a lone FF cannot come from a driver that marks; it is kept, its neighbour read anew
+        return Reading(bytes(data + raw[at:]), tuple(bad))
 
 
 class TtyPort(Port):
     def __init__(self, name: str, fd: int, *, early: bytes, notes: tuple[str, ...]) -> None:
         super().__init__(name, notes)
         self._fd = fd
-        self._marks = MarkedInput() if _marks_errors(fd) else None
+        self._marks = MarkedInput() if termios.tcgetattr(fd)[0] & termios.PARMRK else None
         if early:
             self.put_back(Reading(early))
-        is_pty = os.major(os.fstat(fd).st_rdev) in PTY_MAJORS
-        self._has_count = not is_pty and _answers(fd, termios.TIOCOUTQ, bytes(4))
+        self._has_count = not _is_pty(fd) and _answers(fd, termios.TIOCOUTQ, bytes(4))
         self._has_modem = _answers(fd, termios.TIOCMGET, bytes(4))
         self._has_counters = _answers(fd, _TIOCGICOUNT, bytes(_ICOUNT.size))
         self._seen = self.counters() or Counters()
@@ -345,10 +337,6 @@ def _check(fd: int, line: LineSettings, frame: Frame, iflag: int) -> None:
 
 def _is_pty(fd: int) -> bool:
     return os.major(os.fstat(fd).st_rdev) in PTY_MAJORS
-
-
-def _marks_errors(fd: int) -> bool:
-    return bool(termios.tcgetattr(fd)[0] & termios.PARMRK)
 
 
 def _answers(fd: int, request: int, argument: bytes) -> bool:

@@ -12,7 +12,6 @@ import math
 import select
 import time
 from collections.abc import Callable
-from types import TracebackType
 from typing import Final, Protocol
 
 from dncd.choices import ModemLine
@@ -82,7 +81,7 @@ class LineSession:
         self._port = self._open(self.line)
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: object, _trace: TracebackType | None) -> None:
+    def __exit__(self, *_: object) -> None:
         port, self._port = self._port, None
         if port is not None:
             port.close()
@@ -162,14 +161,11 @@ class LineSession:
         select.select([port.fileno()], writes, [], max(0.0, wait))
 
     def _open(self, line: LineSettings) -> Port:
-        port = self._opened(line)
-        return TappedPort(port, self._tell, self.clock) if self._tell is not None else port
-
-    def _opened(self, line: LineSettings) -> Port:
         until = self.clock() + BUSY_S
         while True:
             try:
-                return self._opening(line)
+                port = self._opening(line)
+                return TappedPort(port, self._tell, self.clock) if self._tell is not None else port
             except PortGoneError as error:  # nobody tries it again, as a service would
                 raise PortGoneError(error.what, error.where, "Check cable, power and adaptor, then ask again") from None
             except PortBusyError:

@@ -10,7 +10,7 @@ from dncd.commissioning.recording import Entry, Lines, Note, Passed, Way, entry_
 from dncd.errors import PortGoneError
 from dncd.outside.command_server import WatchQueue
 from dncd.ports.port import Port, Reading
-from dncd.values import NO_FAULTS, Counters, Modem, Signal
+from dncd.values import NO_FAULTS, Modem, Signal
 
 Tell = Callable[[Entry], None]
 """Is told each entry at once, with `at` by the clock that was given; it must not wait."""
@@ -25,11 +25,10 @@ class TappedPort(Port):
         self._tell, self._clock = tell, clock
         self._ours = {ModemLine.RTS: Signal.ON, ModemLine.DTR: Signal.ON}
         self._seen: Lines | None = None
+        for as_it_is in ("fileno", "pending_write", "suspended", "outgoing", "settled", "counters", "close"):
+            setattr(self, as_it_is, getattr(inner, as_it_is))
         with contextlib.suppress(PortGoneError):  # it went in this instant: the first `read` says so
             self._see()
-
-    def fileno(self) -> int:
-        return self.inner.fileno()
 
     def read_new(self) -> Reading:
         reading = self.inner.read()
@@ -47,18 +46,6 @@ class TappedPort(Port):
             self._tell(Passed(self._clock(), Way.TO_CONTROL, data[:taken]))
         return taken
 
-    def pending_write(self) -> bool:
-        return self.inner.pending_write()
-
-    def suspended(self) -> bool:
-        return self.inner.suspended()
-
-    def outgoing(self) -> int | None:
-        return self.inner.outgoing()
-
-    def settled(self) -> bool:
-        return self.inner.settled()
-
     def modem(self) -> Modem:
         modem = self.inner.modem()
         self._show(modem)
@@ -68,12 +55,6 @@ class TappedPort(Port):
         self.inner.switch(line, on)
         self._ours[line] = on
         self._see()
-
-    def counters(self) -> Counters | None:
-        return self.inner.counters()
-
-    def close(self) -> None:
-        self.inner.close()
 
     def _see(self) -> None:
         self._show(self.inner.modem())
