@@ -5,7 +5,6 @@ Exit status: 0 done; 1 it could not be done, or a check found something; 2 wrong
 """
 
 import os
-import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -87,7 +86,11 @@ def group(context: click.Context, file: Path | None) -> None:
     from dncd.outside import command_client
 
     context.obj = Asked(file)
-    command_client.start_with = f"dncd --config {shlex.quote(str(file))}" if file is not None else PROGRAM
+    command_client.start_with = PROGRAM
+    if file is not None:
+        import shlex
+
+        command_client.start_with = f"{PROGRAM} --config {shlex.quote(str(file))}"
 
 
 group.add_command(LateGroup("line", late=LINE, help=LATE["line"][1]))

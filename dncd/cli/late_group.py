@@ -3,14 +3,15 @@
 import contextlib
 import importlib
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
-from click.shell_completion import CompletionItem
 
 from dncd import __version__
-from dncd.cli.examples import EXAMPLES
 from dncd.errors import DncdError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 
 def help_of(command: click.Command) -> str:
@@ -76,6 +77,8 @@ class LateGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name in self.late and cmd_name not in self.commands:
+            from dncd.cli.examples import EXAMPLES
+
             module, _, name = self.late[cmd_name][0].partition(":")
             command: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
             path = cmd_name if self.name == "dncd" else f"{self.name} {cmd_name}"
@@ -88,6 +91,8 @@ class LateGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(word, text) for word, (_, text) in self.late.items()])
 
-    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
+        from click.shell_completion import CompletionItem
+
         words = [CompletionItem(w, help=text) for w, (_, text) in self.late.items() if w.startswith(incomplete)]
         return words + click.Command.shell_complete(self, ctx, incomplete)
