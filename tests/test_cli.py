@@ -72,6 +72,7 @@ COMMANDS = {
     "seat",
     "next",
     "prove",
+    "recover",
     "completion",
     "unit",
 }

@@ -35,6 +35,7 @@ LATE: Final = {
     "next": ("send:put_first", "Put a file that waits in front of the others."),
     "programs": ("records:programs", "Programs, and what the control is known to hold."),
     "prove": ("proving:prove", "Sign a revision off as proven at the machine."),
+    "recover": ("upkeep:recover", "Make a copy that was taken while dncd worked start again."),
     "reload": ("settings:reload", "Have the running service read its settings again."),
     "report": ("upkeep:report", "Pack what a maintainer needs into one file."),
     "request": ("send:request_program", "Ask a control for a program (DC1 reader on)."),

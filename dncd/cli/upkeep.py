@@ -7,6 +7,7 @@ import click
 
 from dncd.cli.asking import JSON, Asked, command
 from dncd.cli.layout import count, print_json, seconds
+from dncd.errors import UsageError
 from dncd.peer_text import printable
 
 if TYPE_CHECKING:
@@ -79,6 +80,28 @@ def compared(settings: "Settings", problems: list[str], notes: list[str]) -> dic
     elif stand is Stand.NONE and head:
         notes.append(f"{where} {SAID[stand.value]}")
     return {**facts, "stand": stand.value, "behind": behind}
+
+
+@command()
+def recover(given: Asked) -> None:
+    """Make a copy that was taken while dncd worked start again.
+
+    The library goes to the newest state that is whole, and what went is told. Nothing that is whole is dropped from the
+    ledger; texts that the library has no more, and objects that cannot be read, are kept in STATE/aside.
+    """
+    state = given.state
+    from dncd.records import repair
+    from dncd.records.library import Writer
+    from dncd.station.beside import ledger_beside
+
+    if not (state / "ledger").is_dir():
+        raise UsageError("there is no ledger", str(state), "Name the settings of the copy: shop.state is its folder")
+    with ledger_beside(state) as ledger:
+        told = [*ledger.notes, *repair.recovered(state, ledger)]
+        Writer(state).close()  # it can be opened now, or says why not
+    for sentence in told or ("nothing had to be done",):
+        click.echo(printable(sentence))
+    click.echo("Start dncd; `dncd verify` tells more.")
 
 
 @command(JSON)

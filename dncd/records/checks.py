@@ -5,13 +5,17 @@
 | `sent`, `interrupted` | this revision went out last; whatever was punched before it counts no more                |
 | `received`            | this revision came back; the same one again without a sending between is one more of it  |
 | `matched`             | what came back is equal to what was last sent: the revision is checked at this machine   |
+| `recovered`           | these revisions are in the library no more: nothing that was said of them counts          |
 """
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from dncd.values import Result
+
+RECOVERED: Final = "recovered"
+"""Event of the ledger: the library was taken to where it is whole (`records/repair`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +80,10 @@ class Checks:
             self._spelling[machine] = {**self._spelling.get(machine, {}), **spelling}
         for program, revision in programs_of(record):
             key = machine, program
+            if event == RECOVERED:
+                self._readback.pop(key, None)
+                self._checked.get(key, {}).pop(revision, None)
+                continue
             before = self._readback.get(key, Readback())
             match event:
                 case "sent" | "interrupted":

@@ -275,8 +275,11 @@ class Endings:
         trailers = {"Wire-SHA256": plan.wire_sha256}
         if len(part.mark_line) > 1:
             trailers["Mark-Line"] = part.mark_line
-        if part.known:  # no new revision, also where it is not the newest that was sent
-            revision = self.library.history(plan.machine, part.program)[part.against - 1]
+        history = self.library.history(plan.machine, part.program) if part.known else []
+        if part.known and part.against <= len(
+            history
+        ):  # no new revision, also where it is not the newest that was sent
+            revision = history[part.against - 1]
         else:
             revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
         data = file_of(part, self.shop.line_end)

@@ -23,7 +23,7 @@ from typing import Any, Final
 
 from dncd.program.splitting import Kind
 from dncd.records import ledger
-from dncd.records.checks import Checks, number_of, programs_of, strings_of
+from dncd.records.checks import RECOVERED, Checks, number_of, programs_of, strings_of
 
 
 class How(enum.StrEnum):
@@ -150,6 +150,9 @@ class Holdings:
             if late(record):
                 found.out_of_time.append(int(record.get("seq", 0)))
             found.feed(record)
+        for record in lines[last:]:  # a number that was lost since may be another text's by now
+            if record["event"] == RECOVERED:
+                found.feed(record)
         return found
 
     def catch_up(self, state: Path) -> None:
@@ -173,6 +176,8 @@ class Holdings:
             self._take_backup(machine, record)
         elif event == "proven":
             self._take_proven(machine, record)
+        elif event == RECOVERED:
+            self._take_lost(machine, record)
         elif how := _HOW.get(str(event)):
             self._take_transfer(machine, record, how)
 
@@ -188,6 +193,15 @@ class Holdings:
             said = (str(record.get(key, "")) for key in ("time", "note", "by"))
             signed = SignedOff(program, revision, *said)
             self._proven.setdefault(machine, {}).setdefault(program, {})[revision] = signed
+
+    def _take_lost(self, machine: str, record: Mapping[str, Any]) -> None:
+        """Revisions that are in the library no more: their numbers will be other texts'."""
+        held, time = self._held.get(machine, {}), str(record.get("time", ""))
+        for program, revision in programs_of(record):
+            self._proven.get(machine, {}).get(program, {}).pop(revision, None)
+            before = held.get(program, Holding())
+            if revision and before.revision == revision:
+                held[program] = Holding(before.last_sent, before.last_back, 0, How.UNKNOWN, time)
 
     def _take_backup(self, machine: str, record: Mapping[str, Any]) -> None:
         time, held = str(record.get("time", "")), self._held.setdefault(machine, {})

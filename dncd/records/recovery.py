@@ -13,10 +13,10 @@ from dncd.peer_text import printable
 from dncd.records import durable, plans
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings
-from dncd.records.plans import Counted, InPlan, Plan, Sent
-from dncd.records.spool import Leftover, leftovers
-from dncd.records.unreadable import UnreadablePlans
-from dncd.values import Result
+from dncd.records.ledger import records
+from dncd.records.plans import InPlan, Plan
+from dncd.records.spool import Leftover, keep_damaged, leftovers
+from dncd.records.unreadable import UnreadablePlans, how_it_ended
 
 _CUT_OFF = (
     "the service or its machine stopped in the middle of the sending; how much the control took is not known;"
@@ -80,8 +80,12 @@ class Recovery:
             self._endings.again(plan.id)
             yield plan.machine, partial(self._finish, plan)
         planned = {plan.id for plan in found}
-        for leftover in leftovers(state):
-            if leftover.id not in planned:
+        left = [leftover for leftover in leftovers(state) if leftover.id not in planned]
+        known = {str(line.get("transfer")).partition(".")[0] for line in records(state)} if left else set()
+        for leftover in left:
+            if leftover.id in known:  # in a copy of the folder: the ledger was copied later, and has it
+                keep_damaged(leftover.path)
+            else:
                 yield leftover.machine, partial(self._cut_short, leftover, cut_short)
         for path in self._backups.left():
             yield path.name.partition("@")[0], partial(self._backups.recover, path)
@@ -93,9 +97,15 @@ class Recovery:
         if isinstance(plan, InPlan):
             self._endings.end_in(plan)
             return f"{plan.machine}: what the control punched before the last stop is on record now"
-        if plan.ended is None:
-            self._endings.end_out(plan, Sent(Result.INTERRUPTED, (_CUT_OFF,), counted=Counted.UNKNOWN))
-            return f"{plan.machine}: {printable(plan.file)} was being sent and ended as interrupted"
+        if (
+            plan.ended is None
+        ):  # and the ledger knows an ending in a copy of the folder alone, where it was copied later
+            lines = [
+                line for line in records(self._endings.shop.state, plan.machine) if line.get("transfer") == plan.id
+            ]
+            ended = how_it_ended(lines, _CUT_OFF)
+            self._endings.end_out(plan, ended)
+            return f"{plan.machine}: {printable(plan.file)} was being sent and ended as {ended.result}"
         self._endings.carry_out(plan)
         return f"{plan.machine}: {printable(plan.file)} ended as {plan.ended.result}"
 

@@ -86,9 +86,15 @@ def walk(store: BaseObjectStore, head: bytes | None, where: str) -> Iterator[Com
         try:
             kind, raw = read_object(store, ObjectID(at))
         except UNREADABLE as error:
-            raise RecordsError(f"the commit {at.decode()} cannot be read", where, "Take it from a backup") from error
+            raise RecordsError(
+                f"the commit {at.decode()} cannot be read",
+                where,
+                "`dncd recover` takes the library to its newest whole state",
+            ) from error
         if kind != _COMMIT:
-            raise RecordsError(f"{at.decode()} is no commit", where, "Take the library from a backup")
+            raise RecordsError(
+                f"{at.decode()} is no commit", where, "`dncd recover` takes the library to its newest whole state"
+            )
         top, _, message = raw.partition(b"\n\n")
         yield CommitFacts(at, _seconds(top), trailers_in(message))
         parent = top.find(b"\nparent ")

@@ -3,14 +3,16 @@
 import contextlib
 import os
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-from dncd.records import locks, state_format
+from dncd.errors import RecordsError
+from dncd.records import locks, repair, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, stopped
-from dncd.records.library import Library, Writer
+from dncd.records.library import Library, Writer, path_of
 from dncd.records.plans import InPlan
 from dncd.records.problems import Problem
 from dncd.records.recovery import Recovery
@@ -18,6 +20,21 @@ from dncd.records.spool import Leftover
 from dncd.records.unreadable import UnreadablePlans
 from dncd.records.watch import RecordsWatch
 from dncd.values import Settings
+
+
+def stepped_back(state: Path, ledger: Ledger) -> list[str]:
+    """After a run without a stop: a library that is of another moment than its ledger, as in a copy, goes to where both are
+    whole; sentences. RecordsError where something on record would go: a person decides that."""
+    if stopped(state) or not (path_of(state) / "HEAD").is_file():
+        return []
+    found = repair.look(state, repair.RECENT)
+    if found.main == found.before:
+        return []
+    if found.on_record:
+        what = f"the library lacks {len(found.on_record)} revisions that the ledger names, and its newest state is not whole"
+        next_step = "`dncd recover` takes it to the newest state that is whole, and says what is lost"
+        raise RecordsError(what, str(path_of(state)), next_step)
+    return repair.carry_out(state, ledger, found)
 
 
 class Store:
@@ -54,6 +71,7 @@ class Store:
             converted = state_format.take_over(state)
             ledger = Ledger.open(state)
             opened.callback(ledger.close)
+            converted += stepped_back(state, ledger)
             library = Writer(state)
             opened.callback(library.close)
             store = cls(shop, lock, ledger, library)

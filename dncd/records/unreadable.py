@@ -6,7 +6,7 @@ again by itself. `STATE/underway/ID.unreadable` is the plan, and stops the machi
 dropped file that has them ends as interrupted. Each step may be cut and is done again at the next start.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
@@ -82,7 +82,7 @@ class UnreadablePlans:
         if plan is None:
             return ""
         self._endings.again(transfer)
-        ended = self._endings.end_out(plan, _how_it_ended(lines))
+        ended = self._endings.end_out(plan, how_it_ended(lines, _WHY))
         return f"{machine}: {printable(plan.file)} ended as {ended.record['event']}" if ended else ""
 
     def _plan(self, transfer: str, machine: str, stored: Path) -> OutPlan:
@@ -104,8 +104,9 @@ class UnreadablePlans:
         return ""
 
 
-def _how_it_ended(lines: list[Record]) -> Sent:
-    """As the ledger has it, where the ending was on record already; else as interrupted."""
+def how_it_ended(lines: Iterable[Record], why: str) -> Sent:
+    """As the ledger has it in the lines of a transfer, where the ending was on record already; else as interrupted, and
+    why."""
     endings = {Result.SENT, Result.INTERRUPTED, Result.REFUSED, Result.WITHDRAWN}
     result = next((Result(line["event"]) for line in lines if line["event"] in endings), Result.INTERRUPTED)
-    return Sent(result, (_WHY,) if result is Result.INTERRUPTED else (), counted=Counted.UNKNOWN)
+    return Sent(result, (why,) if result is Result.INTERRUPTED else (), counted=Counted.UNKNOWN)

@@ -15,7 +15,7 @@ from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
 from dncd.peer_text import printable
-from dncd.records import backups, durable, receipts, trials
+from dncd.records import backups, durable, receipts, repair, trials
 from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
@@ -67,6 +67,8 @@ def verify(state: Path, folder: Path) -> Report:
     problems += trials.faults(state)
     notes += (f"{machine}: {problem.sentence}" for machine, problem in blocked_machines(state).items())
     notes += _clock_set_back(state)
+    if gone := repair.told_gone(state):
+        notes.append(f"library: {len(gone)} revisions went when a copy was recovered; `dncd log` has them (recovered)")
     return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
 
 
@@ -183,9 +185,12 @@ def _library(state: Path, named: Sequence[Mapping[str, Any]], problems: list[str
             problems += (f"library: {fault}" for fault in _object_faults(library))
         except RecordsError as error:
             problems.append(f"library: {error.where}: {error.what}")
+        gone = repair.told_gone(state)
         for line in named:
             have = numbers.get(str(line["commit"]))
             said = (line.get("machine"), line.get("program"), line.get("revision"))
+            if have is None and line["commit"] in gone:
+                continue  # told in the ledger, when a copy was recovered
             if have is None:
                 problems.append(f"library: commit {line['commit']} of ledger line {line['seq']} is not on main")
             elif have != said:
