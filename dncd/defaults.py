@@ -127,6 +127,9 @@ AFTER_BLOCK_S: Final = 0.0
 WAIT_S: Final = 10.0
 """Seconds (0.1 to 3600) in which a control must answer what is said to it before a program (common practice)."""
 
+ECHO_S: Final = 1.0
+"""Seconds after the last character of a sending in which the rest of an echo must have come."""
+
 NO_ANSWER_S: Final = 60.0
 """Seconds after which a program that starts by itself is tried again where the control gave no answer: it may be switched
 off, or in another mode, and what is said before a program must not be typed into it all the time."""
@@ -135,6 +138,9 @@ off, or in another mode, and what is said before a program must not be typed int
 SILENCE_S: Final = 5.0
 """Seconds (0.1 to 3600) of silence that close an unfinished capture. One control family pauses up to 5 s between the
 blocks it punches (a machining centre's manual of 2004)."""
+
+COMPARED_CHARS: Final = 4 * 1024 * 1024
+"""Characters above which a program is not compared block by block: no control's memory lets an operator edit one."""
 
 CAPTURE_CHARS: Final = 16_000_000
 """Most characters of one capture: 128 times the largest common tape memory of 320 m (125,984). A control that punches

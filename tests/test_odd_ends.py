@@ -271,6 +271,57 @@ def test_a_stop_that_is_the_echo_of_the_first_digit_3_is_told_after_a_while():
     assert "set line.echoes = true" in sending.outcome.reason
 
 
+def echoing(image, now=0.0, shape=None, **send):
+    """A sending to a control that echoes, with all of the image to hand."""
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), echoes=True)
+    sending = Sending(line, SendSettings(**send), len(image), now, shape)
+    sending.supply(image)
+    return sending
+
+
+def test_a_program_that_came_back_whole_was_sent_whatever_the_control_says_behind_it():
+    sending = echoing(b"G1X1\n")
+    step(sending, 0.0)
+    sending.feed(b"G1X1\n>", 0.01)
+    run_to_end(sending, 0.01)
+    assert (sending.outcome.result, bytes(sending.strays)) == (Result.SENT, b">")
+
+
+def test_blank_tape_that_a_control_does_not_give_back_is_no_silence():
+    sending = echoing(bytes(6000) + b"G1X1\n")
+    now = 0.0
+    while sending.phase is Phase.RUNNING:
+        step(sending, now)
+        now += 0.001
+    sending.feed(b"G1X1\n", now)
+    run_to_end(sending, now)
+    assert sending.outcome.result is Result.SENT
+
+
+def test_what_went_before_a_silent_echo_broke_it_off_is_counted():
+    sending = echoing(b"A" * 5000)
+    went, now = 0, 0.0
+    while sending.outcome is None:
+        went += step(sending, now)
+        now += 0.001
+    assert "nothing comes back" in sending.outcome.reason
+    assert sending.outcome.chars == went
+
+
+@pytest.mark.parametrize("echoes", [False, True])
+def test_a_control_that_stopped_at_its_end_word_gives_nothing_back_later(echoes):
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), ahead_chars=2, echoes=echoes)
+    sending = Sending(line, SendSettings(), 20, 0.0, Shape(19, 20, b"\n", 15, "M30"))
+    sending.supply(b"A" * 20)
+    now = 0.0
+    while sending.handed_over < 16:
+        sending.feed(b"A" * min(step(sending, now), 15 - sending.handed_over), now)
+        now += line.char_s / 2
+    sending.feed(DC3, now)
+    sending.tick(now + defaults.END_HOLD_S)
+    assert (sending.outcome.result, sending.outcome.echo_tail) == (Result.SENT, b"")
+
+
 # --- a block for each DC1 --------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("last", ["M30", "nothing"])
 @pytest.mark.parametrize("kind", KINDS)
@@ -308,6 +359,33 @@ def test_without_an_ask_no_block_goes_and_the_sending_ends_by_stall_s():
     assert sending.allowed(80.0) == b"", "two asks at once are one block"
     sending.tick(90.0)
     assert sending.outcome.reason == "the control asked for no block for longer than stall_s = 60 s"
+
+
+def test_an_ask_on_the_first_character_of_a_block_end_is_for_the_next_block():
+    """A character at a time, the end CR LF: the control asks on CR, while LF has not gone."""
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), flow=Flow.ASKED)
+    sending = Sending(line, SendSettings(after_char_s=0.1), 10, 0.0, Shape(8, 10, b"\r\n"))
+    sending.supply(b"%\r\nG1\r\n%\r\n")
+    now, went = 0.0, b""
+    for _ in range(30):
+        part = sending.allowed(now)
+        went += part
+        sending.wrote(len(part), len(part), now)
+        if part in (b"%", b"\r"):
+            sending.feed(DC1, now)
+        now += 0.2
+    assert went == b"%\r\nG1\r\n%\r\n"
+
+
+def test_an_ask_in_the_middle_of_a_block_is_none_for_the_next():
+    line = LineSettings("x", baud=9600, frame=Frame.parse("8N1"), flow=Flow.ASKED)
+    sending = Sending(line, SendSettings(after_char_s=0.1), 10, 0.0, Shape(8, 10, b"\r\n"))
+    sending.supply(b"%\r\nG1\r\n%\r\n")
+    for n in range(10):
+        part = sending.allowed(n * 0.2)
+        sending.wrote(len(part), len(part), n * 0.2)
+        sending.feed(DC1 if part == b"%" else b"", n * 0.2)
+    assert (sending.handed_over, sending.phase) == (3, Phase.HELD)
 
 
 def test_a_dc1_right_behind_the_last_block_is_no_start():
@@ -370,7 +448,7 @@ def test_without_the_answer_no_block_goes_and_the_file_waits_on(tmp_path, echoes
         until(rig, control, lambda: control.commands and rig.station.core.sender.run.sending.answer.came[3:])
         rig.skip(10.0)
         until(rig, control, lambda: rig.status()["trouble"])
-        assert "a.nc waits on: no 'READY' came within wait_s = 10 s; the control said" in rig.status()["trouble"][0]
+        assert "a.nc still waits: no 'READY' came within wait_s = 10 s; the control said" in rig.status()["trouble"][0]
         assert "BUSY" in rig.status()["trouble"][0]
         assert (control.got, rig.status()["waiting"], rig.ledger("interrupted")) == ("LOAD\n", ["a.nc"], [])
         control.says = b"READY"
@@ -392,3 +470,21 @@ def test_a_sending_broken_off_does_not_say_what_stands_behind():
     assert sending.allowed(0.2) == b"%\n"
     sending.stop("withdrawn", 0.2)
     assert sending.allowed(0.3) == b""
+
+
+def test_a_stop_while_dncd_still_says_what_stands_before_ends_with_the_go():
+    shape = Shape(11, 12, b"\n", answer_at=3, answer=(b"O", b"K"))
+    sending = Sending(LineSettings("x", baud=9600), SendSettings(wait_for="'OK'", after_char_s=0.1), 12, 0.0, shape)
+    sending.supply(b"HI\n%\nM30\n%\n")
+    assert sending.allowed(0.0) == b"H"
+    sending.wrote(1, 1, 0.0)
+    sending.feed(DC3, 0.1)
+    assert (sending.allowed(1.0), sending.next_due()) == (b"", 0.1 + defaults.STALL_S), "it is held, and owes no answer"
+    sending.feed(b"OK" + DC1, 1.0)
+    assert sending.allowed(1.0) == b"I", "nothing answers what was not said"
+    sending.wrote(1, 1, 1.0)
+    assert sending.allowed(2.0) == b"\n"
+    sending.wrote(1, 1, 2.0)
+    assert sending.allowed(3.0) == b""
+    sending.feed(b"OK", 3.0)
+    assert sending.allowed(3.0) == b"%"

@@ -29,6 +29,7 @@ class Echo:
     def __init__(self) -> None:
         self.came = 0
         self._out = bytearray()
+        self._due = 0  # characters of it that must come back: NULs of blank tape need not
         self._off = False
 
     @property
@@ -45,10 +46,11 @@ class Echo:
         """So many more characters were handed over."""
         if not self._off:
             self._out += data
-            self._off = not self.came and len(self._out) > _UNANSWERED_CHARS
+            self._due += len(data) - data.count(0)
+            self._off = not self.came and self.silent
 
     def back(self, byte: int) -> Back:
-        """One character came. NULs of blank tape need not come back."""
+        """One character came."""
         if self._off:
             return Back.OTHER
         if byte and self._out[:1] == b"\0":
@@ -56,6 +58,7 @@ class Echo:
         if not self._out or self._out[0] != byte:
             return Back.OTHER
         del self._out[:1]
+        self._due -= byte > 0
         self.came += 1
         return Back.ECHO if self.sure else Back.PERHAPS
 
@@ -66,12 +69,12 @@ class Echo:
     @property
     def whole(self) -> bool:
         """Whether all that went out came back, but for NULs."""
-        return not self._out.strip(b"\0")
+        return not self._due
 
     @property
     def silent(self) -> bool:
         """Whether so much has not come back that no memory of a control explains it."""
-        return len(self._out) > _UNANSWERED_CHARS
+        return self._due > _UNANSWERED_CHARS
 
 
 class Answer:

@@ -19,7 +19,7 @@ more than these. Its phases, and what moves it (rows not listed change nothing):
 A stop in `ending` changes nothing for this program, all of it is on its way; it is remembered as an open hold, so that
 the DC1 that ends it is not taken for the start of the next program. A stop after the closing mark has left the line is the
 control's reader off (a machining centre's manual of 2004): the rest of the trailer is not sent into it. A control that
-reads to its end word (M30) stops there for good: what stands behind the word is let go. In drip feed such a stop may
+reads to its end word (M30) stops there for good: what stands behind the word is not sent. In drip feed such a stop may
 be a full memory until the last block is cut, so there a DC1 alone ends it.
 
 A control without handshake may want quiet after each character or block (`after_char_s`, `after_block_s`): the next
@@ -37,9 +37,6 @@ from dncd.line.outgoing import Outcome, Outgoing, Shape
 from dncd.values import LineSettings, Result, SendSettings
 
 _STRAYS_KEPT = 200
-
-_ECHO_S = 1.0
-"""Seconds after the last character in which the rest of an echo must have come."""
 
 _SET_ECHOES = "the control echoes; set line.echoes = true, and its echo is compared with what went out"
 
@@ -76,7 +73,7 @@ class Sending(Outgoing):
         self._send = send
         self._reader_off_at: float | None = None
         self._not_before = 0.0
-        self._asked = line.flow.by_block
+        self._asked, self._asked_early = line.flow.by_block, False
         self.answer = Answer(self._shape.answer)
         self._paced = self.answer.due or self._asked or send.after_char_s > 0 or send.after_block_s > 0
         self._echo, self._echoes = Echo(), line.echoes
@@ -95,11 +92,11 @@ class Sending(Outgoing):
                 continue
             signal = WHILE_SENDING.meaning.get(byte)
             self._echoed_stop = back is Back.PERHAPS and signal is ReaderCode.DC3
-            answers = self.phase is Phase.HELD and self.answer.due
+            answers = self._awaits_answer
             if answers and self.answer.heard(byte):
                 stopped = self._control_holds or self._suspended  # meanwhile
                 (self._hold if stopped else self._go_on)(now)
-            elif self._echoes and signal is None and self.outcome is None and not answers:
+            elif self._echoes and signal is None and self.outcome is None and not answers and not self._came_back:
                 self._unlike(byte, expected, now)
             if signal is ReaderCode.DC3 and self._in_band:
                 self._stopped(now)
@@ -109,6 +106,11 @@ class Sending(Outgoing):
                 self.stray_count += 1
                 if len(self.strays) < _STRAYS_KEPT:
                     self.strays.append(byte)
+
+    @property
+    def _came_back(self) -> bool:
+        """Whether the control has given all of it back: what it says now is of its own."""
+        return self.phase is Phase.ENDING and self._echo.whole
 
     def _unlike(self, byte: int, expected: int, now: float) -> None:
         """The control has another character than went out: nothing more goes, least of all into a cut."""
@@ -151,12 +153,16 @@ class Sending(Outgoing):
             self._reader_off_at = now if self._at_end_word else None
 
     def _wait_for_ask(self) -> None:
-        """A block went, and the control asks for the next one: a wait, and no hold of the control's."""
+        """A block went, and the control asks for the next one, unless it has: a wait, and no hold of the control's."""
+        asked, self._asked_early = self._asked_early, False
+        if asked:
+            return
         self._control_holds, self.phase = True, Phase.HELD
         self._at_end_word = self.handed_over >= self._shape.end_out and not self._send.drip_feed
 
     def _going(self, now: float) -> None:
         self._control_holds = False
+        self._asked_early = self._asked and self.phase is Phase.RUNNING and self._in_block_end
         if not self._suspended:
             self._go_on(now)
         self._hold_until, self._reader_off_at = -math.inf, None
@@ -166,10 +172,21 @@ class Sending(Outgoing):
         self._begin_hold(now)
 
     def _go_on(self, now: float) -> None:
-        if self.phase is Phase.HELD and not self.answer.due:
+        if self.phase is Phase.HELD and not self._awaits_answer:
             self._end_hold(now)
             self.phase = Phase.RUNNING
             self._moved_at = now
+
+    @property
+    def _awaits_answer(self) -> bool:
+        """Whether all is said before the program, and the control has not answered it."""
+        return self.phase is Phase.HELD and self.answer.due and self.handed_over >= self._shape.answer_at
+
+    @property
+    def _in_block_end(self) -> bool:
+        """Whether a block end was begun and is not whole: a control that reads its first characters may ask already."""
+        at = self._taken - self._base
+        return any(self._image.endswith(self._ends[:length], 0, at) for length in range(1, len(self._ends)))
 
     # --- handing over --------------------------------------------------------------------------------------------
 
@@ -214,14 +231,13 @@ class Sending(Outgoing):
             if self._echoes or not self.answer.due:  # else what comes is an answer, though it may be like what went
                 at = self._taken - self._base
                 self._echo.went(self._image[at : at + chars])
-            if self._echoes and self._echo.silent:
-                self.stop(
-                    "nothing comes back of a control that echoes; look at the cable and at line.echoes", now_after
-                )
-                return
             self._taken += chars
             self.handed_over += chars
             self._moved_at = now_after
+            if self._echoes and self._echo.silent:
+                what = "nothing comes back of a control that echoes; look at the cable and at line.echoes"
+                self.stop(what, now_after)
+                return
         if chars < offered:  # a full port: asked again when a few characters could have left
             self._not_before = now_after + 4 * self.clock.char_s
         elif self._paced and chars:
@@ -246,7 +262,7 @@ class Sending(Outgoing):
                 if self._taken < self._known:
                     return max(self.clock.busy_until - self._refill_s, self._not_before)
                 return self._stall_due(self._moved_at)
-            case Phase.HELD if self.answer.due:
+            case Phase.HELD if self._awaits_answer:
                 return self._since + self._send.wait_s
             case Phase.HELD:
                 soon = self._stopped_for_good or self._echoed_stop
@@ -269,7 +285,7 @@ class Sending(Outgoing):
     def _ends_at(self) -> float:
         """When all has left the line, and come back where the settings say that the control echoes."""
         waits = self._echoes and not self._echo.whole
-        return self.clock.busy_until + (_ECHO_S if waits else 0.0)
+        return self.clock.busy_until + (defaults.ECHO_S if waits else 0.0)
 
     def _echo_notes(self) -> tuple[str, ...]:
         echo, all_of = self._echo, self.handed_over
@@ -286,7 +302,7 @@ class Sending(Outgoing):
         """Moves what only time moves: the end of the line, and stalls."""
         if self.phase is Phase.ENDING and now >= self._ends_at:
             self._finish(Result.SENT, "", now)
-        elif self.phase is Phase.HELD and self.answer.due:
+        elif self._awaits_answer:
             if now - self._since >= self._send.wait_s:
                 self.stop(f"no {self._send.wait_for} came within wait_s = {self._send.wait_s:g} s", now)
         elif self.phase is Phase.HELD and self._echoed_stop and now - self._since >= defaults.END_HOLD_S:
@@ -294,9 +310,9 @@ class Sending(Outgoing):
             self.stop(f"{what}: {_SET_ECHOES}", now)
         elif self.phase is Phase.HELD and self._stopped_for_good:
             if now - self._since >= defaults.END_HOLD_S:
-                self._control_holds, self._reader_off_at = False, self._since  # what it says next ends no hold
-                left = self.total - self.handed_over
-                what = f"the control stopped reading at {self._shape.end_word}: the {left} characters behind it were let go"
+                self._reader_off_at = self._since
+                word, left = self._shape.end_word, self.total - self.handed_over
+                what = f"the control stopped reading at {word}: the {left} characters behind it were not sent"
                 self._finish(Result.SENT, "", now, (what,))
         elif self.phase in (Phase.RUNNING, Phase.HELD) and now >= (self._stall_due(self._since) or math.inf):
             holder = "control" if self._control_holds else "device server"
@@ -314,7 +330,8 @@ class Sending(Outgoing):
 
     def _finish(self, result: Result, reason: str, now: float, notes: tuple[str, ...] = ()) -> None:
         off, hold_until = self._reader_off_at, self._hold_until
-        if self.phase is Phase.HELD and self._control_holds:
+        for_good = self.phase is Phase.HELD and result is Result.SENT  # at the end word: what it says next ends no hold
+        if self.phase is Phase.HELD and self._control_holds and not for_good:
             hold_until = math.inf
         elif self._asked and result is Result.SENT:
             hold_until = max(hold_until, now + defaults.HOLD_AFTER_END_S)  # an ask behind the last block starts nothing
@@ -333,5 +350,5 @@ class Sending(Outgoing):
             hold_until,
             off,
             notes + self._echo_notes(),
-            self._echo.tail,
+            b"" if for_good or (self._echoes and result is Result.SENT) else self._echo.tail,  # it was waited for
         )

@@ -96,7 +96,7 @@ class End:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Return:
-    """A sending of which nothing went out is taken off the records; its file waits on."""
+    """A sending of which nothing went out is taken off the records; its file still waits."""
 
     thread: ClassVar[str] = "records"
     name: str

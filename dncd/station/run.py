@@ -72,7 +72,7 @@ class Run:
     def left_no_trace(self) -> bool:
         """Whether nothing of the program went out, and the file has its turn again: a control that never asked for packets,
         and somebody who took it back, have answered. One that gave no answer to what was said before the program has none
-        of it, and is most often switched off or in another mode: its file waits on, and nobody must drop it again."""
+        of it, and is most often switched off or in another mode: its file still waits, and nobody must drop it again."""
         waits_on = self._cut is Cut.PORT or (
             self._cut is Cut.NOTHING and self._settings.line.protocol is Protocol.PLAIN
         )
@@ -86,7 +86,7 @@ class Run:
             return ""
         came = Coder.of(settings.tape, settings.line).decode(WireBytes(bytes(sending.answer.came[-200:]))).chars
         what = f"the control said {shown(came.decode('latin-1'))}" if came else "the control said nothing"
-        return f"{self.file.name} waits on: {sending.outcome.reason if sending.outcome else ''}; {what}"
+        return f"{self.file.name} still waits: {sending.outcome.reason if sending.outcome else ''}; {what}"
 
     def heard(self, warnings: tuple[str, ...]) -> Heard:
         """What was heard meanwhile. warnings: of the port's opening."""
