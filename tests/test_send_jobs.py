@@ -81,6 +81,7 @@ def test_a_copy_that_changed_on_the_disk_makes_no_revision(jobs, monkeypatch):
     with pytest.raises(RecordsError, match="changed on the disk"):
         jobs.begin("0004.nc", taken)
     assert jobs.store.library.history("mill", "O0004") == []
+    assert load_all(jobs.store.shop.state) == [], "else the next run would tell of a sending that never was"
 
 
 def test_a_file_that_waited_behind_others_is_read_four_times_in_all(jobs, monkeypatch):

@@ -589,6 +589,49 @@ def test_a_start_that_the_records_do_not_take_is_tried_again_a_second_later():
     assert bench.warnings[0][1].startswith("a could not be begun, so nothing was sent")
 
 
+@pytest.mark.parametrize(("start", "word"), [(StartOn.DC1, b"\x11"), (StartOn.GO, b"")])
+def test_a_start_that_the_records_did_not_take_stands(start, word):
+    bench = LineBench(settings(start=start), do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    if start is StartOn.GO:
+        bench.tell(Go())
+    bench.look(word)
+    bench.fail()
+    bench.run(1.1)
+    bench.work()
+    bench.run(3.0)
+    assert bytes(bench.written) == program("a")
+
+
+def test_who_takes_a_program_back_while_the_records_are_asked_is_heeded_though_they_fail():
+    bench = LineBench(do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    bench.tell(Withdraw("a"))
+    bench.fail()
+    bench.run(5.0)
+    bench.work(9)
+    assert (bench.ended, bytes(bench.written)) == ([("a", "withdrawn")], b"")
+
+
+def test_who_takes_a_file_back_that_was_just_saved_again_is_told_that_it_was_not():
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
+    bench.plug()
+    bench.drop("a", "b")
+    bench.work(2)
+    bench.drop(entry("a", 2, Complete.NO))
+    with pytest.raises(NotDoneError, match="a is just being checked, or was saved again"):
+        bench.tell(Withdraw("a"))
+    bench.drop(entry("a", 2))
+    bench.work(9)
+    bench.tell(Withdraw("a"))
+    bench.work()
+    assert bench.ended == [("a", "withdrawn")]
+
+
 def test_an_ending_that_the_disk_does_not_take_is_tried_ever_slower_and_only_then_is_the_line_free():
     bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
     bench.plug()
@@ -847,6 +890,53 @@ def test_what_a_control_punches_behind_a_program_is_no_part_of_it_though_dncd_lo
     bench.run(1.0)
     assert [type(job) for job in bench.jobs] == [Append, End]
     assert b"".join(job.data for job in bench.given_of(Append)) == b"%\nO0001\nM30\n%\n"
+
+
+@pytest.mark.parametrize("flow", [Flow.XON_XOFF, Flow.RTS_CTS])
+@pytest.mark.parametrize("begun", [False, True])
+def test_what_a_control_punches_while_a_program_waits_for_it_is_caught_and_the_program_waits_on(flow, begun):
+    """Nothing of the program has gone: the control holds, or the records have not begun it."""
+    bench = LineBench(settings(flow=flow), do_at_once=False)
+    bench.plug()
+    bench.look(modem=OFF)
+    bench.room = 0
+    bench.drop("a")
+    bench.work(1 + begun)
+    bench.look(b"\x13" if flow is Flow.XON_XOFF else b"")
+    bench.run(1.0)
+    bench.room = 1 << 30
+    bench.look(b"%\nO0007\n")
+    bench.look(b"M30\n%\n")
+    for _ in range(9):
+        bench.work(5)
+        bench.run(0.5)
+    assert b"".join(job.data for job in bench.given_of(Append)) == b"%\nO0007\nM30\n%\n"
+    assert len(bench.given_of(Keep)) == 1
+    assert (bench.ended, len(bench.given_of(Return))) == ([("a", "sent")] if flow is Flow.XON_XOFF else [], 1)
+    bench.look(b"\x11", modem=ON)
+    bench.run(5.0)
+    bench.work(9)
+    assert bench.ended == [("a", "sent")]
+    assert bytes(bench.written) == program("a")
+
+
+@pytest.mark.parametrize("start", [StartOn.DC1, StartOn.CTS])
+def test_a_start_right_after_such_a_punch_is_one(start):
+    bench = LineBench(settings(start=start, flow=Flow.RTS_CTS))
+    bench.plug()
+    bench.look(modem=OFF)
+    bench.drop("a")
+    bench.room = 0
+    bench.look(b"\x11", modem=ON)
+    bench.look(modem=OFF)
+    bench.room = 1 << 30
+    bench.look(b"%\nO0007\nM30\n%\n")
+    bench.run(1.0)
+    assert (len(bench.given_of(Keep)), bench.ended) == (1, [])
+    bench.look(modem=ON)
+    bench.look(b"\x11")
+    bench.run(5.0)
+    assert bench.ended == [("a", "sent")]
 
 
 def test_a_control_may_punch_while_the_end_of_a_sending_is_written():

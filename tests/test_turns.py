@@ -229,6 +229,31 @@ def test_one_that_is_dropped_after_the_last_piece_goes_by_the_key():
     assert gone(line) == ["a", "b"]
 
 
+@pytest.mark.parametrize("inode", [1, 2])
+def test_one_that_waited_behind_and_is_dropped_again_goes_by_the_key(inode):
+    """In one listing; a file that is only touched stays behind."""
+    line = bench(drip_feed=True)
+    line.drop("a", "b")
+    read_key(line)
+    line.drop(dataclasses.replace(entry("b", 9), inode=inode, device=1))
+    read_key(line)
+    assert gone(line) == ["a", "b"][:inode]
+
+
+def test_a_batch_begins_when_its_order_is_on_record():
+    line = bench(a=3)
+    line.drop("a")
+    line.do_at_once = False
+    line.look(b"\x11")
+    assert [type(job) for job in line.jobs] == [KeepOrder]
+    line.fail()
+    assert not line.jobs
+    line.run(1.1)
+    assert [type(job) for job in line.jobs] == [KeepOrder]
+    line.work()
+    assert [type(job) for job in line.jobs] == [Begin]
+
+
 def test_a_batch_goes_out_piece_by_piece_and_nothing_else_meanwhile():
     line = bench(a=3)
     line.drop("a", "b")

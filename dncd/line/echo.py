@@ -47,7 +47,7 @@ class Echo:
         if not self._off:
             self._out += data
             self._due += len(data) - data.count(0)
-            self._off = not self.came and self.silent
+            self._off = not self.came and self._due > _UNANSWERED_CHARS
 
     def back(self, byte: int) -> Back:
         """One character came."""

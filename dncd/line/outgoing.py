@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd.line.clock import LineClock
+from dncd.line.echo import Answer
 from dncd.values import Result
 
 SUPPLY_LOW_CHARS: Final = 32_768
@@ -46,16 +47,17 @@ class Shape:
 
 
 class Outgoing:
-    """A sending of `total` characters. ends: the coded characters that end a block; handed_over: characters that a status
+    """A sending of `total` characters. ends, answer: as `Shape` has them; handed_over: characters that a status
     counts; strays: characters that came and were no codes; held_since: of the hold that is open."""
 
-    def __init__(self, total: int, now: float, char_s: float, ends: bytes) -> None:
+    def __init__(self, total: int, now: float, char_s: float, ends: bytes, answer: tuple[bytes, ...] = ()) -> None:
         self.clock = LineClock(char_s)
         self.total, self.handed_over = total, 0
         self.holds, self.held_s = 0, 0.0
         self.held_since: float | None = None
         self.outcome: Outcome | None = None
         self.strays = bytearray()
+        self.answer = Answer(answer)
         self._begun_at = self._moved_at = now
         self._ends = ends
         self._image = b""  # as far as it is in memory

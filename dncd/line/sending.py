@@ -32,7 +32,7 @@ import math
 from dncd import defaults
 from dncd.choices import ModemLine
 from dncd.line.codes import WHILE_SENDING, ReaderCode
-from dncd.line.echo import Answer, Back, Echo
+from dncd.line.echo import Back, Echo
 from dncd.line.outgoing import Outcome, Outgoing, Shape
 from dncd.values import LineSettings, Result, SendSettings
 
@@ -62,7 +62,7 @@ class Sending(Outgoing):
         self, line: LineSettings, send: SendSettings, total: int, now: float, shape: Shape | None = None
     ) -> None:
         self._shape = shape if shape is not None else Shape(total, total, b"\n")
-        super().__init__(total, now, line.char_s, self._shape.block_end)
+        super().__init__(total, now, line.char_s, self._shape.block_end, self._shape.answer)
         self.phase = Phase.RUNNING
         self.stray_count = 0
         self._in_band, self._gated = line.flow.in_band, line.flow.stop_line is not ModemLine.NONE
@@ -74,7 +74,6 @@ class Sending(Outgoing):
         self._reader_off_at: float | None = None
         self._not_before = 0.0
         self._asked, self._asked_early = line.flow.by_block, False
-        self.answer = Answer(self._shape.answer)
         self._paced = self.answer.due or self._asked or send.after_char_s > 0 or send.after_block_s > 0
         self._echo, self._echoes = Echo(), line.echoes
         self._echoed_stop = False  # the hold that is open may be an echoed digit 3 of EIA code

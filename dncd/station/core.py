@@ -14,11 +14,12 @@ from typing import Final
 from dncd.choices import ModemLine, StartOn
 from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
-from dncd.line.receiving import Said
+from dncd.line.receiving import Said, Wished
 from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.capture_buffer import CaptureBuffer
 from dncd.station.port_side import PortSide
+from dncd.station.run import Cut
 from dncd.station.sender import Sender
 from dncd.station.states import LineUse, Mode, PortState, Standing
 from dncd.station.tally import Account, warning
@@ -232,15 +233,21 @@ class Core:
         if run is not None and event.settled and run.is_out(reading.data, now):
             run.time_goes(now, settled=True)  # a busy computer looks late: what came is none of this sending's
             ended, run = self.sender.over(now), self.sender.run
+        said: list[Said | Wished] = []
+        if run is None or self.captures.busy or run.may_be_punched(reading.data):
+            data, bad = self.sender.echo.without(reading.data, reading.bad, now)
+            said = self.captures.feed(data, bad, now) if data else []
+            if run is not None and self.captures.busy:  # nothing of the program has gone: it waits for its next start
+                run.cut(Cut.PORT, "the control punches", now)
+                ended, run = ended + self.sender.over(now), None
         if run is not None:
             run.feed(reading.data, reading.counted, now)
-        elif reading.data:
-            data, bad = self.sender.echo.without(reading.data, reading.bad, now)
-            for said in self.captures.feed(data, bad, now) if data else ():
-                if isinstance(said, Said):
-                    self.sender.starts.said(said.code, now)
+        else:
+            for word in said:
+                if isinstance(word, Said):
+                    self.sender.starts.said(word.code, now)
                 else:
-                    self.sender.starts.wished(said.wish, now)
+                    self.sender.starts.wished(word.wish, now)
         if reading.counted != NO_FAULTS and run is None:
             self.captures.notice(reading.notices, reading.counted, now)
         actions = self._captured()
@@ -264,19 +271,18 @@ class Core:
         """A job is done, or could not be."""
         job = event.job
         actions: list[ev.Action] = []
-        what = "what the control punched could not be written"
-        if isinstance(event, ev.Done):
+        if isinstance(event, ev.Failed):
             if isinstance(job, ev.CaptureJob):
-                self.captures.done(job, event.result)
-                actions = self.sender.turns.weigh() if isinstance(job, ev.Keep) else []
+                self.captures.failed(job, now)
             else:
-                actions = self.sender.done(job, event.result, now)
-            return [*actions, *self._captured(), *self.account.done(job, event.result, now)]
+                actions = self.sender.failed(job, event.error, now)
+            return [*actions, *self.account.failed(job, event.error)]
         if isinstance(job, ev.CaptureJob):
-            self.captures.failed(job, now)
+            self.captures.done(job, event.result)
+            actions = self.sender.turns.weigh() if isinstance(job, ev.Keep) else []
         else:
-            what = self.sender.failed(job, event.error, now)
-        return self.account.failed(job, what, event.error) if what else []
+            actions = self.sender.done(job, event.result, now)
+        return [*actions, *self._captured(), *self.account.done(job, event.result, now)]
 
     def next_due(self, now: float) -> float:
         """When `Tick` is wanted at the latest; infinity: only an event can help."""

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dncd import defaults
 from dncd.choices import MachineEdits
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable
@@ -27,9 +28,6 @@ from dncd.values import MachineSettings, Origin
 
 _EDITS_LOOKED_AT: Final = 12
 """Revisions from the machine that are looked at, the newest; how many the office made since does not count."""
-
-_COMPARED_CHARS: Final = 4 * 1024 * 1024
-"""Characters above which no control's memory lets an operator edit; such a program is sent as it is."""
 
 Texts = tuple[tuple[str, str], ...]
 """Program and text, LF line ends."""
@@ -98,7 +96,7 @@ class LostEditGate:
 
     def _versions(self, library: Library, history: list[Revision]) -> list[Version]:
         texts = [replaced(library.blob(revision.blob).decode("utf-8"), self._replace) for revision in history]
-        if any(len(text) > _COMPARED_CHARS for text in texts):
+        if any(len(text) > defaults.COMPARED_CHARS for text in texts):
             return []
         return [Version(r.number, r.origin, text) for r, text in zip(history, texts, strict=True)]
 
@@ -199,9 +197,7 @@ class Gates:
         """Whether a file that lacks an edit is refused at all."""
         return self._holds_edits
 
-    def judged(
-        self, library: Library, name: str, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]]
-    ) -> Checked:
+    def judged(self, library: Library, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]]) -> Checked:
         """What was checked, with the refusals and warnings of the gates. texts: that
         edits are held for; parts: all programs."""
         unproven = self._proven.unproven(library, parts)
@@ -211,7 +207,7 @@ class Gates:
         if lost and self.leaves.has("over-edits", checked.sha256):
             warnings += self._edits.warnings(lost)
         elif lost:
-            refusals = self._edits.refusals(lost)
+            refusals += self._edits.refusals(lost)
         if unproven and self.leaves.has("to-prove", checked.sha256):
             warnings = (*warnings, self._proven.warning(unproven))
         elif unproven:

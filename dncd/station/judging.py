@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Final
 
+from dncd import defaults
 from dncd.choices import EndsOn, NameFrom, Protocol, TapeCode
 from dncd.errors import RecordsError
 from dncd.line.receivers import unfinished
@@ -31,10 +32,6 @@ from dncd.station.results import Damage
 from dncd.tape.capture import WRONG_SETTINGS, Capture, Closed
 from dncd.tape.codes import Coder
 from dncd.values import NO_FAULTS, Counters, MachineSettings, Result, WireBytes, fault_words
-
-_COMPARED_CHARS: Final = 4 * 1024 * 1024
-"""Characters above which a program that came back is only said to differ, not compared block by block."""
-
 
 _ALIKE_PROGRAMS: Final = 1_000
 _ALIKE_CHARS: Final = 4 * 1024 * 1024
@@ -108,7 +105,7 @@ class _Comparisons:
 
     def _read_back(self, known: list[Revision], text: str) -> Reading:
         versions = [Version(revision.number, revision.origin, self._text(revision)) for revision in known]
-        if max(len(text), *(len(version.text) for version in versions)) >= _COMPARED_CHARS:
+        if max(len(text), *(len(version.text) for version in versions)) > defaults.COMPARED_CHARS:
             return Reading(known[-1].number, Answer.CHANGED)
         return self._comparer.read_back(versions, text)
 

@@ -61,7 +61,6 @@ class SendQueue:
     def __init__(self, room: int, order: Order) -> None:
         self._room = room
         self.front, self.behind, self.changes = dict(order.front), set(order.behind), 0
-        self._newest_ns = 0
         self._was_listed = False
         self._files: dict[str, WaitingFile] = {}
         self._listed: dict[str, Entry] = {}
@@ -69,16 +68,19 @@ class SendQueue:
         self._later: dict[str, None] = {}  # the same, once it is time to look again
         self._complete: dict[str, None] = {}  # settling files that may be taken in
         self._intakes = 0
-        self._waiting: tuple[str, ...] | None = ()
+        self._waiting: tuple[tuple[str, ...], int] | None = (), 0
 
     @property
     def waiting(self) -> tuple[str, ...]:
         """File names that wait, in order."""
+        return self._who_waits()[0]
+
+    def _who_waits(self) -> tuple[tuple[str, ...], int]:
         if self._waiting is None:
             files = {f.name: f for f in self._files.values() if f.before_turn and f.checked is not UNCHECKED}
-            self._newest_ns = max(map(self.came_ns, files.values()), default=0)
             in_front = dict.fromkeys(name for name in self.front if name in files)
-            self._waiting = tuple(in_front | dict.fromkeys(files))
+            newest_ns = max(map(self.came_ns, files.values()), default=0)
+            self._waiting = tuple(in_front | dict.fromkeys(files)), newest_ns
         return self._waiting
 
     def came_ns(self, file: WaitingFile) -> int:
@@ -88,7 +90,7 @@ class SendQueue:
     @property
     def newest_ns(self) -> int:
         """`came_ns` of the newest that waits."""
-        return self._newest_ns if self.waiting else 0
+        return self._who_waits()[1]
 
     @property
     def looks_again(self) -> bool:
@@ -183,6 +185,9 @@ class SendQueue:
             if entry is None:
                 gone += [file] if file is not None else []
                 continue
+            if file is not None and name in self.behind and file.entry.inode != entry.inode:
+                self.behind.discard(name)  # it was dropped again
+                self.changes += 1
             if file is None:
                 if entry.complete is Complete.NO:
                     continue  # the listing tells when it is

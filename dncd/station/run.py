@@ -5,7 +5,7 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine, Protocol
-from dncd.line.codes import WHILE_SENDING
+from dncd.line.codes import WHILE_SENDING, ReaderCode
 from dncd.line.packet_protocols import Offer
 from dncd.line.packet_sending import PacketSending
 from dncd.line.sending import Sending
@@ -22,12 +22,14 @@ _POLL_MODEM_S: Final = 0.005
 _SETTLE_S: Final = 0.01
 """Seconds between looks whether a device server has acknowledged the last characters."""
 
+_STOP_AND_GO: Final = (ReaderCode.DC1, ReaderCode.DC3)
+
 _PIECE_CHARS: Final = 65_536
 """Characters of a large tape image that are read at a time."""
 
 
 class Cut(enum.Enum):
-    """What broke a sending off from outside. port: that, or the service, went; for good:
+    """What broke a sending off from outside. port: that, or the service, went, or the control punches instead; for good:
     somebody, or a fault of the image."""
 
     NOTHING = "nothing"
@@ -51,7 +53,7 @@ class Run:
         self.begun: Begun | None = None
         self._settings = settings
         self._by_line = line.flow.stop_line is not ModemLine.NONE
-        self._written = 0  # characters that the port took, packets and repetitions included
+        self.written = 0  # characters that the port took, packets and repetitions included
         self._fetched, self._fetching = 0, False
         self._unsettled = False
         self._cut = Cut.NOTHING
@@ -76,13 +78,13 @@ class Run:
         waits_on = self._cut is Cut.PORT or (
             self._cut is Cut.NOTHING and self._settings.line.protocol is Protocol.PLAIN
         )
-        return self._written <= self.file.prepared.shape.answer_at and waits_on
+        return self.written <= self.file.prepared.shape.answer_at and waits_on
 
     @property
     def no_answer(self) -> str:
         """That the control did not answer what was said before the program, and what it said; "" where that is not so."""
         sending, settings = self.sending, self._settings
-        if isinstance(sending, PacketSending) or not sending.answer.due or self._cut is not Cut.NOTHING:
+        if not sending.answer.due or self._cut is not Cut.NOTHING:
             return ""
         came = Coder.of(settings.tape, settings.line).decode(WireBytes(bytes(sending.answer.came[-200:]))).chars
         what = f"the control said {shown(came.decode('latin-1'))}" if came else "the control said nothing"
@@ -90,7 +92,7 @@ class Run:
 
     def heard(self, warnings: tuple[str, ...]) -> Heard:
         """What was heard meanwhile. warnings: of the port's opening."""
-        of_program = max(0, self._written - self.file.prepared.shape.answer_at)
+        of_program = max(0, self.written - self.file.prepared.shape.answer_at)
         return Heard(bytes(self.sending.strays), self._counted, warnings, of_program, self.early_s)
 
     # --- the image ---------------------------------------------------------------------------------------------------
@@ -141,13 +143,13 @@ class Run:
     def went(self, taken: int, offered: int, now: float) -> float:
         """The short way of `wrote`: when `pump` is wanted next, or 0 where there is more to do than to wait."""
         sending = self.sending
-        self._written += taken
+        self.written += taken
         sending.wrote(taken, offered, now)
         return 0.0 if taken < offered or sending.wants_supply() else sending.next_due() or 0.0
 
     def wrote(self, wrote: Wrote, now: float) -> list[Action]:
         """The port took some of it; `now` is read after that."""
-        self._written += wrote.taken
+        self.written += wrote.taken
         self.sending.wrote(wrote.taken, wrote.offered, now)
         self.time_goes(now, settled=True)
         return self.fetch()
@@ -165,12 +167,17 @@ class Run:
     @property
     def _waits_for_line(self) -> bool:
         """Whether CTS or DSR has been off since the start: a machine that is switched off uses no program up."""
-        return self._by_line and self._written == 0 and self.sending.held_since is not None
+        return self._by_line and self.written == 0 and self.sending.held_since is not None
 
     def is_out(self, data: bytes, now: float) -> bool:
         """Whether all of it has left a plain line, and `data` has more than the reader's codes: the control punches."""
-        plain = isinstance(self.sending, Sending) and not self._waits_for_line
-        return plain and self.sending.has_left(now) and any(byte not in WHILE_SENDING.meaning for byte in data)
+        has_left = self.sending.has_left(now) and not self._waits_for_line
+        return has_left and any(byte not in WHILE_SENDING.meaning for byte in data)
+
+    def may_be_punched(self, data: bytes) -> bool:
+        """Whether no character has gone and `data` is more than a stop and a go: the control may punch instead."""
+        plain = self._settings.line.protocol is Protocol.PLAIN
+        return plain and not self.written and any(WHILE_SENDING.meaning.get(byte) not in _STOP_AND_GO for byte in data)
 
     def next_due(self, now: float) -> float:
         """When `pump` should be called next; infinity: only an event can help."""

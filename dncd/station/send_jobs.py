@@ -100,7 +100,7 @@ class SendJobs:
                 checked = self._checked(transfer, job.name, source, found, status)
                 texts = self._texts_of(source.chunks, checked, job.name)
                 parts = () if found.refused else self._parts(source.chunks, checked)
-                checked = self.gates.judged(self._store.reader, job.name, checked, texts, parts)
+                checked = self.gates.judged(self._store.reader, checked, texts, parts)
                 if checked.refusals:
                     return checked
                 if job.scope is ev.Scope.CHECK:
@@ -207,10 +207,15 @@ class SendJobs:
             began=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
             drip_feed=Feed.DRIP if self._settings.send.drip_feed else Feed.STORED,
         )
-        begun = self._store.endings.begin(
-            plan, self._revised(chunks, checked, prepared), lambda made: self.gates.standing(library, made)
-        )
-        return Begun(begun)
+        try:
+            return Begun(
+                self._store.endings.begin(
+                    plan, self._revised(chunks, checked, prepared), lambda made: self.gates.standing(library, made)
+                )
+            )
+        except Exception:
+            durable.discard(plans.path_of(self._store.shop.state, plan.id))  # of a sending that never was
+            raise
 
     def _revised(
         self, chunks: dropped.Chunks, checked: Checked, prepared: Prepared

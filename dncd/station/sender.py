@@ -18,7 +18,7 @@ from dncd.outside.folder_looks import Entry
 from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.queue import SendQueue, WaitingFile
-from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outdated, Outlook, TakenIn
+from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outlook, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
 from dncd.station.tally import warning
@@ -30,9 +30,6 @@ _AGAIN_S: Final = 1.0
 
 _AGAIN_MOST_S: Final = 30.0
 """Most seconds until an ending that the disk did not take is tried again: ever slower, for ever."""
-
-_ECHO_S: Final = 1.0
-"""Seconds after a sending in which the rest of its echo comes."""
 
 _OnRecord = ev.Dismiss | ev.End | ev.Return
 
@@ -185,6 +182,7 @@ class Sender:
         return []
 
     def _begun(self, run: Run, result: object, now: float) -> list[ev.Action]:
+        """What the last look gave, or an error. A file that is as it was keeps its start; who took it back is heeded."""
         if isinstance(result, Begun):
             run.begun = result
             self.queue.move(run.file, FileState.SENDING)
@@ -192,41 +190,35 @@ class Sender:
             return self.over(now) if run.sending.outcome is not None else run.fetch()
         self.run = None
         self._standing.move(LineUse.IDLE)
-        file, stale = run.file, run.file.prepared
+        file, as_it_was = run.file, not isinstance(result, Gone)
         if run.taken_back:
             return self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked)
-        file.prepared = NO_IMAGE
-        if isinstance(result, Outdated):
-            self.queue.move(file, FileState.READY)
-            if run.sending.outcome is None and run.sending.held_since is None:
-                self.starts.give_back()
-                self._start_of = file, file.entry
-        else:
-            self.queue.move(file, FileState.SETTLING)
+        self.queue.move(file, FileState.READY if as_it_was else FileState.SETTLING)
+        if as_it_was and run.sending.outcome is None and run.sending.held_since is None:
+            self.starts.give_back()
+            self._start_of = file, file.entry
+        if isinstance(result, Exception):
+            self._begin_from = now + _AGAIN_S
+            return []
+        stale, file.prepared = file.prepared, NO_IMAGE
         return [ev.Do(ev.PutAway(stale))]
 
-    def failed(self, job: ev.FileJob, error: Exception, now: float) -> str:
-        """A job could not be done; gives what that means, "" where it means nothing."""
+    def failed(self, job: ev.FileJob, error: Exception, now: float) -> list[ev.Action]:
+        """A job could not be done."""
         match job:
             case ev.TakeIn():
                 file = self.queue.get(job.name)
                 if file is not None and file.look == job.look and file.state is FileState.INTAKE:
                     self.queue.move(file, FileState.SETTLING)
-                return f"{job.name} could not be read"
-            case ev.Begin():
-                if self.run is not None:
-                    self.queue.move(self.run.file, FileState.READY)
-                    self._standing.move(LineUse.IDLE)
-                    self.run, self._begin_from = None, now + _AGAIN_S
-                return f"{job.name} could not be begun, so nothing was sent"
+            case ev.Begin() if self.run is not None:
+                return self._begun(self.run, error, now)
             case ev.NextPiece() if self.run is not None:
                 self.run.cut(Cut.FOR_GOOD, f"the tape image could not be read: {error}", now)
             case ev.KeepOrder():
-                return self.turns.not_kept(now)
+                self.turns.not_kept(now)
             case ev.Dismiss() | ev.End() | ev.Return():
                 self._unrecorded.failed(job, now)
-                return f"the end of {job.name} could not be put on record"
-        return ""
+        return []
 
     # --- what people ask ---------------------------------------------------------------------------------------------
 
@@ -261,6 +253,9 @@ class Sender:
                 self.settings.name,
                 "Look at `dncd status` for what waits",
             )
+        if file.state is not FileState.READY:  # what would be taken back is not what lies there any more
+            what = f"{file.name} is just being checked, or was saved again and will be"
+            raise NotDoneError(what, self.settings.name, "Say it again in a moment, or take it out of to-machine/")
         return [ev.Answer(file.name), *self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked)]
 
     # --- sending -----------------------------------------------------------------------------------------------------
@@ -300,8 +295,9 @@ class Sender:
         outcome, file = run.sending.outcome, run.file
         self.run = None
         self.last_words += run.sending.last_words()
-        self.starts.sending_ended(now, outcome.hold_until)
-        self.echo = Tail(outcome.echo_tail, now + _ECHO_S)
+        if run.written or not run.left_no_trace:  # else nothing went that a stop could hold
+            self.starts.sending_ended(now, outcome.hold_until)
+        self.echo = Tail(outcome.echo_tail, now + defaults.ECHO_S)
         self._standing.move(LineUse.ENDING)
         self.queue.move(file, FileState.ENDING)
         self.no_answer = run.no_answer

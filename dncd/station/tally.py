@@ -80,11 +80,13 @@ class Tally:
         }
 
 
-_WHAT_FOR: Final[Mapping[type[Job], str]] = {
-    TakeIn: "intake", Begin: "begin", Dismiss: "ending", End: "ending", Return: "ending", Append: "capture",
-    Judge: "capture", Keep: "capture", Discard: "capture", KeepOrder: "order",
+_ENDING, _CAPTURE = "the end of {} could not be put on record", "what the control punched could not be written"
+_WHAT_FAILS: Final[Mapping[type[Job], str]] = {
+    TakeIn: "{} could not be read", Begin: "{} could not be begun, so nothing was sent",
+    Dismiss: _ENDING, End: _ENDING, Return: _ENDING, KeepOrder: "the order of what waits could not be put on record",
+    Append: _CAPTURE, Judge: _CAPTURE, Keep: _CAPTURE, Discard: _CAPTURE,
 }  # fmt: skip
-"""Jobs whose trouble is one and the same."""
+"""What it means that a job fails, with the name of its file; jobs with the same have one trouble."""
 
 
 class Account:
@@ -105,7 +107,7 @@ class Account:
 
     def done(self, job: Job, result: object, now: float) -> list[Action]:
         """A job is done: what is to be said of it."""
-        self._troubles.pop(_WHAT_FOR.get(type(job), ""), None)
+        self._troubles.pop(_WHAT_FAILS.get(type(job), ""), None)
         match result:
             case FileEnding() if result.result:
                 self.endings = [*self.endings[-_ENDINGS_KEPT:], *(() if result.goes_on else (result,))]
@@ -126,13 +128,15 @@ class Account:
             self.tally.came_in(captured.transfers)
         return [*actions, *(Say(Level.TRANSFER, "", fields) for fields in captured.transfers), Changed()]
 
-    def failed(self, job: Job, what: str, error: Exception) -> list[Action]:
-        """A job failed; what: that means, in a sentence. It is said once while it stays the same."""
+    def failed(self, job: Job, error: Exception) -> list[Action]:
+        """A job failed. What that means is said once while it stays the same."""
+        if not (kind := _WHAT_FAILS.get(type(job), "")):
+            return []
+        what = kind.format(getattr(job, "name", ""))
         if isinstance(error, OSError):  # of a share or a disk
             where, next_step = str(error.filename or "the disk"), next_step_of(error.errno) + TRIED_AGAIN
             error = RecordsError(f"{what}: {error.strerror}", where, next_step)
         said = str(error) if isinstance(error, DncdError) else f"{what}: {error}"
-        kind = _WHAT_FOR.get(type(job), "")
         before, self._troubles[kind] = self._troubles.get(kind), said
         if before == said:
             return [Changed()]

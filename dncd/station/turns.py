@@ -74,7 +74,8 @@ class Turns:
         return f"take it out of to-machine/, drop it again, or say `dncd next {self._machine} {name}`"
 
     def may_begin(self, file: WaitingFile, now: float) -> tuple[bool, list[ev.Action]]:
-        """Its start has come: whether it goes, and what is to be done or said before."""
+        """Its start has come: whether it goes, and what is to be done or said before. A batch goes once its order is on
+        record."""
         if why := self.withheld():
             self._starts.withhold()
             if why == self._told:
@@ -84,9 +85,11 @@ class Turns:
             fields = {"what": what, "where": self._machine, "next": self.way_out(file.name)}
             return False, [ev.Say(ev.Level.WARNING, "start withheld", fields), ev.Changed()]
         self._told = ""
-        if file.checked.batch.of > 1 and file.name not in self._queue.front:
+        batch = file.checked.batch.of > 1
+        if batch and file.name not in self._queue.front:
             self._queue.put_first(file, 0)  # nothing else until all of it went out, also after a restart
-        return True, self.keep(now)
+        actions = self.keep(now)
+        return not (batch and self.busy), actions
 
     def sent(self, file: WaitingFile, result: Result) -> None:
         """A sending is over. The key that has the control read it once more must not bring what waits behind it."""
@@ -125,8 +128,7 @@ class Turns:
         """It is on record."""
         self._saves -= 1
 
-    def not_kept(self, now: float) -> str:
-        """The disk did not take it; what that means."""
+    def not_kept(self, now: float) -> None:
+        """The disk did not take it."""
         self._saves -= 1
         self._kept, self._save_from = -1, now + _AGAIN_S
-        return "the order of what waits could not be put on record"
