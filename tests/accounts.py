@@ -25,10 +25,12 @@ FILL = b"\n\x8d\x80\0"
 
 @dataclass
 class Up:
-    """One run of the service, by its log: when it listened, and when it was killed (endless while it runs)."""
+    """One run of the service, by its log: when it listened, and when it was killed (endless while it runs). dead: when it
+    was certainly gone; what came in between it may have read, and nobody has it."""
 
     ready: float
     killed: float = float("inf")
+    dead: float = float("inf")
 
 
 @dataclass
@@ -256,8 +258,8 @@ class Accounts:
             self._say(f"{what} is whole and was not received")
 
     def _ended(self, at: float, up: Up) -> bool:
-        """Whether an earlier run had this character: it was killed after it came."""
-        return any(other.killed > at and other.killed < up.ready for other in self.ups)
+        """Whether an earlier run may have had this character: it was not yet gone when it came."""
+        return any(at < other.dead < up.ready for other in self.ups)
 
     def _undisturbed(self, times: list[float]) -> bool:
         return not any(times[0] - 0.1 < up.killed < times[-1] + self.margin_s for up in self.ups)

@@ -53,7 +53,8 @@ class Campaign:
         process.close()
         self.kills += 1
         for up in self.accounts.ups[-1:]:
-            up.killed = min(up.killed, time.monotonic())
+            up.dead = min(up.dead, time.monotonic())
+            up.killed = min(up.killed, up.dead)
 
     def look(self, which: str) -> None:
         """Beside the running service, as anybody may."""

@@ -11,6 +11,8 @@ has one, too.
 import ctypes
 import os
 import tempfile
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -62,3 +64,11 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 def pytest_configure(config: pytest.Config) -> None:
     if hasattr(config, "workerinput"):
         _own_terminals()
+
+
+@pytest.fixture
+def memory_path() -> Iterator[Path]:
+    """A folder in memory where the system has such a place: for what is about order and work, not a disk's speed."""
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as place:
+        yield Path(place)

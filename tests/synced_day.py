@@ -32,6 +32,7 @@ class SyncedDay(Workday):
     def _drop(self, machine: str, name: str, data: bytes, tag: str, wire: bytes) -> None:
         folder = self.shop / machine / "to-machine"
         drop = Drop(machine, name, data, tag, wire, time.monotonic())
+        self._clear(folder)
         self._save(folder / f"{name}.part", data)
         with contextlib.suppress(FileExistsError):
             (folder / name).hardlink_to(folder / f"{name}.part")
@@ -39,7 +40,13 @@ class SyncedDay(Workday):
         (folder / f"{name}.part").unlink()
         self._bind(folder)
 
+    def _clear(self, folder: Path) -> None:
+        """A cut may leave a temporary name as the other name of a dropped file: who writes there writes into both."""
+        for path in folder.glob("*.part"):
+            path.unlink()
+
     def edit_waiting(self, machine: str) -> None:
+        self._clear(self.shop / machine / "to-machine")
         super().edit_waiting(machine)
         self._sync_all(self.shop / machine / "to-machine")
 

@@ -12,11 +12,9 @@ import select
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 import tty
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -97,27 +95,19 @@ class Lines:
         return self._count
 
 
-@pytest.fixture
-def room() -> Iterator[Path]:
-    """In memory where the system has such a place: the crowd is about order and work, not about the disk's speed."""
-    memory = Path("/dev/shm")
-    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as place:
-        yield Path(place)
-
-
-def test_ten_thousand_files_on_sixteen_machines(room: Path) -> None:
-    shop, state = room / "shop", room / "state"
-    with FarEnds() as ends, (room / "run.log").open("wb") as log:
+def test_ten_thousand_files_on_sixteen_machines(memory_path: Path) -> None:
+    shop, state = memory_path / "shop", memory_path / "state"
+    with FarEnds() as ends, (memory_path / "run.log").open("wb") as log:
         lines = ["[shop]", "settle_s = 0.2"]
         for name, path in zip(MACHINES, ends.paths, strict=True):
             lines += [f"[machines.{name}.line]", f'port = "{path}"', "baud = 230400", 'frame = "8N1"']
             lines += [f"[machines.{name}.send]", 'start_on = "now"']
-        (room / "dncd.toml").write_text("\n".join(lines))
-        words = [sys.executable, "-m", "dncd", "--config", str(room / "dncd.toml"), "run"]
+        (memory_path / "dncd.toml").write_text("\n".join(lines))
+        words = [sys.executable, "-m", "dncd", "--config", str(memory_path / "dncd.toml"), "run"]
         service = subprocess.Popen(words, stdout=log, stderr=log)
         try:
             lines_so_far = Lines(state)
-            until(lambda: lines_so_far() > 0, folder=room)
+            until(lambda: lines_so_far() > 0, folder=memory_path)
             began = time.monotonic()
             service.send_signal(
                 signal.SIGSTOP
@@ -139,7 +129,7 @@ def test_ten_thousand_files_on_sixteen_machines(room: Path) -> None:
                 service.kill()
                 service.wait(5)
     print(f"{FILES} files dropped in {took_s:.1f} s, all told after {done_s:.1f} s, {FILES / done_s:.0f} a second")
-    log_text = (room / "run.log").read_text()
+    log_text = (memory_path / "run.log").read_text()
     assert "Traceback" not in log_text
     ends_told = [line for line in ledger(state) if line["event"] in ("sent", "refused")]
     assert len(ends_told) == FILES
