@@ -153,7 +153,7 @@ def test_the_usual_line_by_the_usual_way(baud: int, frame: str, code: TapeCode) 
     assert (runner_up.frame, runner_up.code) != (best.frame, best.code)
     assert answer.leader == 40
     assert answer.marks == 2
-    table = tomllib.loads(settings_text(answer))
+    table = tomllib.loads(settings_text(answer, "m"))["machines"]["m"]
     assert table["line"] == {"baud": baud, "frame": frame}
     assert table["tape"]["code"] == code.value
 
@@ -166,7 +166,7 @@ def test_block_ends_are_named(end: BlockEnd) -> None:
     )
     answer = judge([control.punch(9600, random.Random(2))])
     assert answer.block_end == end
-    assert tomllib.loads(settings_text(answer))["tape"]["block_end"] == end
+    assert tomllib.loads(settings_text(answer, "m"))["machines"]["m"]["tape"]["block_end"] == end
 
 
 def test_dc_codes_round_the_punch_are_named() -> None:
@@ -182,7 +182,7 @@ def test_dc_codes_round_the_punch_are_named() -> None:
 def test_too_few_characters_ask_for_more() -> None:
     answer = judge([Punch(9600, (Chunk(0.0, b"%\nO1\nM30\n%\n"),))])
     assert (answer.sureness, answer.ask, answer.guesses) == (Sureness.NOT_SURE, Ask.LONGER_PUNCH, ())
-    assert settings_text(answer) == ""
+    assert settings_text(answer, "m") == ""
 
 
 @pytest.mark.parametrize("seed", range(6))

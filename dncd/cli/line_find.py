@@ -144,17 +144,11 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
         to_do = (
             "To paste:" if not changed else "Change these lines of the settings file, where these tables stand already:"
         )
-        lines += [to_do, "", toml(settings.name, answer)]
+        lines += [to_do, "", settings_text(answer, settings.name)]
         lines.append(f"Next: `dncd check-config`, then `dncd line watch {settings.name}` while somebody punches.")
     else:
         lines += ["", "Nothing is named that is not certain. Look at cable, ground and the control's parameter sheet."]
     return lines
-
-
-def toml(machine: str, answer: Answer) -> str:
-    """The tables of this machine for a settings file; empty where nothing was found."""
-    text = settings_text(answer)
-    return text.replace("[line]", f"[machines.{machine}.line]").replace("[tape]", f"[machines.{machine}.tape]")
 
 
 def _guess(baud: int, frame: str, code: TapeCode) -> str:
@@ -188,5 +182,5 @@ def as_object(settings: MachineSettings, answer: Answer, punches: int) -> dict[s
         "marks": answer.marks,
         "dc_codes": list(answer.dc_codes),
         "because": list(answer.because),
-        "settings": toml(settings.name, answer) if answer.sureness is Sureness.SURE else "",
+        "settings": settings_text(answer, settings.name) if answer.sureness is Sureness.SURE else "",
     }

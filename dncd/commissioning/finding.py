@@ -12,7 +12,6 @@ part program. `judge` is the whole of it, for stored punches; `Finder` collects 
 
 import enum
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -107,13 +106,16 @@ class _Kind(enum.Enum):
     TOO_LITTLE = "too few characters"
 
 
+_Guesses = tuple[tuple[scoring.Reading, Guess], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class _Verdict:
     """What all punches at one rate say together. slower: rates that explain it as a slower line, the likeliest first."""
 
     baud: int
     kind: _Kind
-    guesses: tuple[tuple[scoring.Reading, Guess], ...] = ()
+    guesses: _Guesses = ()
     slower: tuple[int, ...] = ()
     because: str = ""
 
@@ -144,7 +146,7 @@ def _verdict(baud: int, punches: Sequence[Punch]) -> _Verdict:
         return _own_rate(baud, readings, sounds, longest)
     if fits and best_fit > max(null, readings[0][1].score) + CLEAR and fits[0].agreeing >= AGREES:
         near = [fit.baud for fit in fits if fit.score > best_fit - CLEAR / 5]
-        return _Verdict(baud, _Kind.SLOWER, slower=_by_time(near, punches), because=_slower_words(baud, near))
+        return _slower(baud, near, punches)
     readable = [(r, g) for r, g in readings if scoring.look(r, data).printable >= READABLE]
     if readable:
         others = [pair for pair in readings if pair not in readable]
@@ -152,23 +154,17 @@ def _verdict(baud: int, punches: Sequence[Punch]) -> _Verdict:
     return _Verdict(baud, _Kind.FASTER, because=f"At {baud} nothing fits together: the line may be faster")
 
 
-def _slower_words(baud: int, near: Sequence[int]) -> str:
-    if len(near) == 1:
-        return f"At {baud} each bit of the line was seen several times, as {near[0]} would look"
-    return f"At {baud} only long stretches of space were seen, so the line is far slower"
+def _slower(baud: int, near: list[int], punches: Sequence[Punch]) -> _Verdict:
+    """near: the rates that fit alike; the nearest to what time says comes first."""
+    because = f"At {baud} each bit of the line was seen several times, as {near[0]} would look"
+    if len(near) > 1:
+        because = f"At {baud} only long stretches of space were seen, so the line is far slower"
+        if (about := resampling.rate_from_time(punches)) > 0:
+            near.sort(key=lambda rate: abs(math.log(rate / about)))
+    return _Verdict(baud, _Kind.SLOWER, slower=tuple(near), because=because)
 
 
-def _by_time(near: Sequence[int], punches: Sequence[Punch]) -> tuple[int, ...]:
-    """The rates that fit alike, nearest to what time says first."""
-    about = resampling.rate_from_time(punches)
-    if len(near) == 1 or about <= 0:
-        return tuple(near)
-    return tuple(sorted(near, key=lambda rate: abs(math.log(rate / about))))
-
-
-def _readings(
-    baud: int, data: bytes, sounds: Counter[tuple[int, bool]], told: bool
-) -> tuple[tuple[scoring.Reading, Guess], ...]:
+def _readings(baud: int, data: bytes, sounds: resampling.Sounds, told: bool) -> _Guesses:
     scored = [(reading, scoring.score(reading, sounds, told)) for reading in scoring.READINGS]
     best = max(score for _, score in scored)
     weight = sum(math.exp(max(-700.0, score - best)) for _, score in scored)
@@ -181,9 +177,7 @@ def _readings(
     return tuple(sorted(found, key=lambda pair: -pair[1].score))
 
 
-def _own_rate(
-    baud: int, readings: tuple[tuple[scoring.Reading, Guess], ...], sounds: Counter[tuple[int, bool]], longest: int
-) -> _Verdict:
+def _own_rate(baud: int, readings: _Guesses, sounds: resampling.Sounds, longest: int) -> _Verdict:
     """Whether the best reading is good enough to be an answer. longest: characters of the longest punch."""
     best, second = readings[0][1], readings[1][1]
     marked = sum(count for (_, bad), count in sounds.items() if bad) / sounds.total()
@@ -310,12 +304,13 @@ class Finder:
         self.listen_baud = self.answer().listen_next
 
 
-def settings_text(answer: Answer) -> str:
-    """The settings of the best guess, as tables `line` and `tape` of a machine file; empty where there is none."""
+def settings_text(answer: Answer, machine: str) -> str:
+    """The tables of this machine for a settings file, by the best guess; empty where there is none."""
     if not answer.guesses:
         return ""
-    best = answer.guesses[0]
-    lines = ["[line]", f"baud = {best.baud}", f'frame = "{best.frame}"', "", "[tape]", f'code = "{best.code.value}"']
+    best, name = answer.guesses[0], f"machines.{machine}"
+    lines = [f"[{name}.line]", f"baud = {best.baud}", f'frame = "{best.frame}"', ""]
+    lines += [f"[{name}.tape]", f'code = "{best.code.value}"']
     if best.code is TapeCode.ISO:
         lines.append(f'block_end = "{answer.block_end}"')
     return "\n".join(lines) + "\n"

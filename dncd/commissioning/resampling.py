@@ -25,6 +25,9 @@ TICK: Final = 1 / 16
 STRAY: Final = 0.005
 """Chance that a sample is wrong by itself: noise of a poor line."""
 
+Sounds = Counter[tuple[int, bool]]
+"""How often each (byte, marked) was heard."""
+
 COIN: Final = math.log(0.5)
 
 RUNS_PER_BIT: Final = 0.265
@@ -42,7 +45,7 @@ class RateFit:
     agreeing: float
 
 
-def null_score(sounds: Counter[tuple[int, bool]], stops_told: bool) -> float:
+def null_score(sounds: Sounds, stops_told: bool) -> float:
     """Log likelihood if every sample were a coin: nothing is known of the rate."""
     return sounds.total() * (9 if stops_told else 8) * COIN
 
@@ -51,12 +54,12 @@ def stops_told(punches: Sequence[Punch]) -> bool:
     return any(chunk.bad for punch in punches for chunk in punch.chunks)
 
 
-def sounds_of(punches: Iterable[Punch]) -> Counter[tuple[int, bool]]:
+def sounds_of(punches: Iterable[Punch]) -> Sounds:
     """How often each (byte, marked) was heard, of the characters that began where they seem to."""
     return Counter(sound for punch in punches for sound in punch.sound())
 
 
-def fit_rate(sounds: Counter[tuple[int, bool]], told: bool, listening: int, rate: int) -> RateFit:
+def fit_rate(sounds: Sounds, told: bool, listening: int, rate: int) -> RateFit:
     groups, loose = _groups(listening, rate, 10 if told else 9)
     score, agree, samples = 0.0, 0, 0
     for (byte, marked), count in sounds.items():
@@ -64,16 +67,13 @@ def fit_rate(sounds: Counter[tuple[int, bool]], told: bool, listening: int, rate
         for first, group in groups:
             ones = sum(bits[k] for k in group)
             zeros = len(group) - ones
-            likely = _likely(ones, zeros) if not first else (1 - STRAY) ** zeros * STRAY**ones
+            space, mark = (1 - STRAY) ** zeros * STRAY**ones, (1 - STRAY) ** ones * STRAY**zeros
+            likely = space if first else (mark + space) / 2
             score += count * math.log(likely)
             agree += count * (zeros if first else max(zeros, ones))
             samples += count * len(group)
         score += count * loose * COIN
     return RateFit(rate, score, agree / samples if samples else 0.0)
-
-
-def _likely(ones: int, zeros: int) -> float:
-    return 0.5 * ((1 - STRAY) ** ones * STRAY**zeros + (1 - STRAY) ** zeros * STRAY**ones)
 
 
 def _groups(listening: int, rate: int, samples: int) -> tuple[list[tuple[bool, list[int]]], int]:
