@@ -190,6 +190,7 @@ def test_the_short_help_is_that_of_the_command(late: LateGroup) -> None:
         command = late.get_command(context, word)
         assert command is not None
         assert command.get_short_help_str(200) == text
+        assert str(command.help).count(text) == 1, "its docstring goes on where the table ends"
         assert command.name == word
 
 

@@ -55,10 +55,8 @@ def read(given: Asked, machine: str, at: str | None) -> "Holdings":
 @command(MACHINE, JSON)
 @at_option
 def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
-    """What the control holds, as far as is known.
-
-    sent: it went out whole, and only the control knows whether it was kept; checked: it came back equal to what was sent.
-    """
+    """sent: it went out whole, and only the control knows whether it was kept; checked: it came back equal to what was
+    sent."""
     found = read(given, machine, at)
     held, backup = found.of(machine), found.backup(machine)
     if as_json:
@@ -115,9 +113,7 @@ def backup_line(backup: "Backup | None") -> str:
 @command(MACHINE)
 @click.option("--end", is_flag=True, help="Everything has been punched: end the announced backup now.")
 def backup(given: Asked, machine: str, end: bool) -> int:
-    """Announce a dump of the whole memory.
-
-    Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
+    """Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
     punches all programs between two marks needs no announcing.
     """
     given.ask("backup-end" if end else "backup", machine)
@@ -154,10 +150,7 @@ def _follow(given: Asked, machine: str) -> int:
 @click.option("--each", is_flag=True, help="A file for each program, into the folder that --output names.")
 @click.option("--drop", is_flag=True, help="Drop it for the machine, to be sent at its next start.")
 def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, each: bool, drop: bool) -> int:
-    """Make one dump of all that a control held, to send it again.
-
-    Held now, or at a time. The order is that of the last backup. Nothing is sent unless --drop is given.
-    """
+    """Held now, or at a time. The order is that of the last backup. Nothing is sent unless --drop is given."""
     from dncd.cli import restoring
 
     made = restoring.make(given, machine, read(given, machine, at))

@@ -52,8 +52,8 @@ def plainer(error: click.ClickException) -> click.ClickException:
 
 
 class LateGroup(click.Group):
-    """late: by the command's word its place in this room, MODULE:NAME, and its short help, which is shown without loading
-    it."""
+    """late: by the command's word its place in this room, MODULE:NAME, and the beginning of its help, which is shown without
+    loading it; the rest of the help is the command's docstring."""
 
     def __init__(self, *args: Any, late: Mapping[str, tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -79,10 +79,11 @@ class LateGroup(click.Group):
         if cmd_name in self.late and cmd_name not in self.commands:
             from dncd.cli.examples import EXAMPLES
 
-            module, _, name = self.late[cmd_name][0].partition(":")
+            place, said = self.late[cmd_name]
+            module, _, name = place.partition(":")
             command: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
             path = cmd_name if self.name == "dncd" else f"{self.name} {cmd_name}"
-            command.help = command.help or help_of(command)
+            command.help = f"{said}\n\n{help_of(command)}"
             command.epilog = "Example:\n\n\b\n" + EXAMPLES[path] if path in EXAMPLES else None
             self.add_command(command, cmd_name)
         return self.commands.get(cmd_name)

@@ -30,7 +30,6 @@ MOST_PUNCHES: Final = 8
     "--wait", type=click.FloatRange(1), default=WAIT_S, show_default=True, help="Seconds to wait for a punch."
 )
 def find(given: Asked, machine: str, *, baud: int | None, wait: float, as_json: bool) -> int:
-    """Find a line's settings: somebody punches any program."""
     settings = given.machine(machine)
 
     def tell(text: str) -> None:

@@ -15,7 +15,6 @@ from dncd.ports.listing import SerialPort, serial_ports
 
 @command(JSON)
 def ports(given: Asked, as_json: bool) -> None:
-    """The serial ports of this machine, and who uses them."""
     found = serial_ports()
     named = _machines(given)
     users = {port.device: [name for name, device in named.items() if _same(port, device)] for port in found}

@@ -27,7 +27,7 @@ from dncd.values import MachineSettings
     "--machine", "-m", metavar="MACHINE", help="Hear it with this machine's settings, not the recorded one's."
 )
 def replay(given: Asked, file: Path, *, machine: str | None, as_json: bool) -> int:
-    """What the receiver would keep of a recording. Writes nothing."""
+    """Writes nothing."""
     recording = _read(file)
     name = machine or recording.head.get("machine", "")
     if not name:

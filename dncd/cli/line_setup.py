@@ -54,9 +54,7 @@ _STDOUT = Path("-")
     "--no-questions", is_flag=True, help="Ask nothing and take the usual answers; NAME and PORT must be given."
 )
 def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **given: Any) -> None:
-    """Write a settings file for a new machine, from a few questions.
-
-    FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
+    """FILE is NAME.toml unless it is named; nothing is ever overwritten. With - the machine's tables alone are printed, to
     add to a file that you have.
     """
     answers = _answers(given, folder, state, ask=not no_questions)

@@ -32,7 +32,6 @@ CAUTION: Final = (
 @click.option("--minutes", type=click.FloatRange(0, 24 * 60), default=0.5, show_default=True, help="Of the long run.")
 @connector_option("plug", "de-9", "The connector of dncd's port, for the pin numbers.")
 def test(given: Asked, machine: str, *, far: bool, minutes: float, plug: str, as_json: bool) -> int:
-    """Test port, cable and plug with a loopback plug."""
     settings = given.machine(machine)
     plan = plan_for(settings.line, PlugAt.CABLE_END if far else PlugAt.PORT, minutes * 60, Connector(plug.upper()))
     if not as_json:

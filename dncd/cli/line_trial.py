@@ -66,9 +66,7 @@ def trial(
     skip_find: str | None,
     patience: float,
 ) -> int:
-    """Prove a line with a harmless program, out and back.
-
-    Loopback plug, settings heard, then ten rounds, the program another one each time. A signed sheet goes on record;
+    """Loopback plug, settings heard, then ten rounds, the program another one each time. A signed sheet goes on record;
     `dncd status` then shows since when the line is proven, until its settings are changed.
 
     The line is borrowed from the service while it runs.

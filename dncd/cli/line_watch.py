@@ -35,10 +35,8 @@ WIDE_CHARS: Final = 60
 @click.option("--record", metavar="FILE", type=FILE, help="Keep it, for `dncd line replay`.")
 @click.option("--seconds", "longest", type=click.FloatRange(0), metavar="N", help="Stop after N seconds.")
 def watch(given: Asked, machine: str, *, record: Path | None, longest: float | None) -> None:
-    """See a line live, both ways, until ctrl-C.
-
-    With the service running it is a copy of what the service hears and says, and takes nothing from it. Without the service
-    dncd only listens: it answers nothing.
+    """With the service running it is a copy of what the service hears and says, and takes nothing from it. Without the
+    service dncd only listens: it answers nothing.
     """
     settings = given.machine(machine)
     shown = Shown(settings)

@@ -28,7 +28,6 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @connector_option("at-control", "db-25", "The connector of the control.")
 @click.option("--page", metavar="FILE", type=FILE, help="Write it as an HTML page to print.")
 def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
-    """The cable for a machine: which pins to join, how long it may be."""
     settings = given.machine(machine)
     order = Order(
         machine,

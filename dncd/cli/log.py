@@ -76,10 +76,7 @@ def log(
     full: bool,
     as_json: bool,
 ) -> None:
-    """The ledger: what happened, oldest first.
-
-    On a terminal it is shown by $PAGER, or less.
-    """
+    """On a terminal it is shown by $PAGER, or less."""
     if machine is not None:
         known(given, machine)
     from dncd.records import ledger

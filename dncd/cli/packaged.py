@@ -48,9 +48,7 @@ _PROGRAM: Final = "/opt/dncd/bin/dncd"
 @click.option("--into", metavar="DIR", type=FILE, help="Install all files: / for this computer.")
 @click.option("--program", metavar="PATH", help="Where dncd is, for the unit. Without it: this one.")
 def unit(name: str | None, into: Path | None, program: str | None) -> None:
-    """The systemd unit and other files that come with dncd.
-
-    Prints one, or installs all. FILE is dncd.service (if left out), dncd.sysusers, dncd.tmpfiles, 99-dncd-serial.rules
+    """Prints one, or installs all. FILE is dncd.service (if left out), dncd.sysusers, dncd.tmpfiles, 99-dncd-serial.rules
     for udev, dncd.toml, the manual of the settings, alerts.yml, rules for Prometheus, or dashboard.json.
     """
     here = program or str(Path(sys.executable).parent / "dncd")
@@ -74,10 +72,7 @@ def unit(name: str | None, into: Path | None, program: str | None) -> None:
 @click.command()
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion(shell: str) -> None:
-    """The script that makes the shell's TAB know dncd.
-
-    It completes commands, machines, programs, waiting files and profiles.
-    """
+    """It completes commands, machines, programs, waiting files and profiles."""
     from click.shell_completion import BashComplete, FishComplete, ZshComplete
 
     from dncd.cli import PROGRAM, group
@@ -95,10 +90,7 @@ def completion(shell: str) -> None:
     help="Write the topic as an HTML page to print: operator is a quarter page for the machine's door.",
 )
 def manual(topic: str | None, page: Path | None) -> None:
-    """The manual, by topic.
-
-    Without TOPIC the topics are listed.
-    """
+    """Without TOPIC the topics are listed."""
     if topic is not None and page is not None:
         save_page(page, _html(topic_text(topic)), "<!DOCTYPE html>")
         click.echo(f"{page} is written: open it in a browser and print it")

@@ -39,9 +39,7 @@ def _user() -> str:
 @click.option("--note", required=True, metavar="TEXT", help="What was looked at: part, order, inspection.")
 @click.option("--by", default=_user, show_default="your login name", metavar="NAME", help="Who signs it off.")
 def prove(given: Asked, *, machine: str, program: str, revision: int | None, note: str, by: str, as_json: bool) -> None:
-    """Sign a revision off as proven at the machine.
-
-    After a supervised first part: single block, dry run, reduced rapid, a good part. The signature stands in the ledger
+    """After a supervised first part: single block, dry run, reduced rapid, a good part. The signature stands in the ledger
     and as a git note in the library.
     """
     from dncd.records.proving import Signing

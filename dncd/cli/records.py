@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 @click.option("--sheet", is_flag=True, help="A printable page (HTML) for the clip on the machine's door.")
 @click.option("--output", "-o", metavar="FILE", type=FILE, help="The sheet's file.")
 def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | None, as_json: bool) -> None:
-    """Programs, and what the control is known to hold."""
     if machine is not None:
         known(given, machine)
     if sheet or output is not None:
@@ -157,7 +156,6 @@ _REVISION: Final = click.IntRange(min=1)
 @command(MACHINE, PROGRAM, JSON)
 @click.option("-r", "--revision", type=_REVISION, metavar="N", help="Revision N instead of the newest.")
 def show(given: Asked, machine: str, program: str, revision: int | None, as_json: bool) -> None:
-    """The text of a revision."""
     from dncd.records.holdings import Holdings
     from dncd.records.proving import Standing
 
@@ -188,10 +186,7 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
 )
 @click.option("--unified", "-u", is_flag=True, help="As a unified diff.")
 def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...], unified: bool, as_json: bool) -> None:
-    """What changed between two revisions, block by block.
-
-    Between the last two; -r N compares N with the newest, -r A -r B compares A with B.
-    """
+    """Between the last two; -r N compares N with the newest, -r A -r B compares A with B."""
     if len(revisions) > 2:
         raise click.UsageError("-r may be given twice at most: two revisions are compared")
     known(given, machine)

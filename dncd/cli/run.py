@@ -9,7 +9,6 @@ from dncd.cli.asking import Asked, command
 
 @command()
 def run(given: Asked) -> int:
-    """Serve all machines, until SIGTERM or ctrl-C."""
     settings = given.settings  # its faults come before everything that takes time to load
     from dncd.outside import journal
     from dncd.service import run as service
@@ -29,7 +28,6 @@ def run(given: Asked) -> int:
     help="Leave all its files there.",
 )
 def demo(folder: Path | None) -> int:
-    """The whole job on this machine alone, with stand-in controls."""
     from dncd.standin import demo as story
 
     return int(story.main(folder))
@@ -43,9 +41,7 @@ def demo(folder: Path | None) -> int:
     help="Leave all its files there: a new or an empty folder.",
 )
 def learn(folder: Path | None) -> int:
-    """A shop to play with; a next step after each thing.
-
-    The service, two stand-in controls and six programs. You type what the office does and the operators' keys. Nothing
+    """The service, two stand-in controls and six programs. You type what the office does and the operators' keys. Nothing
     moves, and nothing is left behind.
     """
     from dncd.standin import learning

@@ -29,7 +29,6 @@ def send(
     again: int | None,
     as_json: bool,
 ) -> int:
-    """Offer files to a machine; follow them to the end."""
     from dncd.cli import dropping
     from dncd.cli.following import Following, cut_short
     from dncd.errors import NoServiceError
@@ -70,7 +69,6 @@ def send(
 
 @command(MACHINE)
 def go(given: Asked, machine: str) -> None:
-    """Start what waits for a go."""
     done = given.ask("go", machine)
     click.echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
 
@@ -78,9 +76,7 @@ def go(given: Asked, machine: str) -> None:
 @command(MACHINE, name="next")
 @click.argument("file", metavar="FILE")
 def put_first(given: Asked, machine: str, file: str) -> None:
-    """Put a file that waits in front of the others.
-
-    FILE is its name in to-machine/. It stays in front over a reload and a restart, and goes at the next start however old
+    """FILE is its name in to-machine/. It stays in front over a reload and a restart, and goes at the next start however old
     it is. While a batch is in the middle of its pieces (`dncd send --again`) nothing goes before it.
     """
     done = given.ask("next", machine, file=Path(file).name)
@@ -89,9 +85,7 @@ def put_first(given: Asked, machine: str, file: str) -> None:
 
 @command(MACHINE)
 def seat(given: Asked, machine: str) -> None:
-    """Say to which machine a switch box is turned.
-
-    The line is this machine's from now on; the others behind the same box keep what waits. Turn the box first, unless it
+    """The line is this machine's from now on; the others behind the same box keep what waits. Turn the box first, unless it
     turns by itself. No start that was said before counts: press READ, or say `dncd go`, afterwards.
     """
     done = given.ask("seat", machine, by=getuser())
@@ -101,7 +95,6 @@ def seat(given: Asked, machine: str) -> None:
 
 @command(MACHINE, name="request")
 def request_program(given: Asked, machine: str) -> None:
-    """Ask a control for a program (DC1 reader on)."""
     given.ask("request", machine)
     click.echo(f"{machine}: asked for a program (DC1); what it punches comes to from-machine/")
 
@@ -109,9 +102,7 @@ def request_program(given: Asked, machine: str) -> None:
 @command(MACHINE)
 @click.argument("file", required=False, shell_complete=complete_waiting)
 def withdraw(given: Asked, machine: str, file: str | None) -> None:
-    """Take back what waits, or stop what runs.
-
-    Without FILE: what is being sent, else the first that waits; where a plan that cannot be read has stopped the
+    """Without FILE: what is being sent, else the first that waits; where a plan that cannot be read has stopped the
     machine, it is sent to again.
     """
     given.need(machine)

@@ -19,7 +19,6 @@ LOOK_S: Final = 0.1
 @command(JSON, name="check-config")
 @click.option("--all", "everything", is_flag=True, help="Also what is the default: every key that holds.")
 def check_config(given: Asked, everything: bool, as_json: bool) -> None:
-    """Check the settings; print what holds."""
     from dncd.outside import config
 
     settings = given.settings
@@ -38,9 +37,7 @@ def check_config(given: Asked, everything: bool, as_json: bool) -> None:
 
 @command(JSON)
 def reload(given: Asked, as_json: bool) -> int:
-    """Have the running service read its settings again.
-
-    Lines whose settings stay go on undisturbed; others change over when what is under way is over. A bad file changes
+    """Lines whose settings stay go on undisturbed; others change over when what is under way is over. A bad file changes
     nothing.
     """
     from dncd.errors import NotDoneError, SettingsError

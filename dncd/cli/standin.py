@@ -31,9 +31,7 @@ from dncd.standin.yard import Yard
     "--reads", metavar="CHARS", type=float, default=0.0, help="It reads this many characters a second, and holds."
 )
 def standin(given: Asked, *, profile: str | None, machine: str | None, link: Path | None, reads: float) -> None:
-    """A stand-in control to learn on; nothing moves.
-
-    Its operator's keys are words that you type.
+    """Its operator's keys are words that you type.
 
     It reads its words from standard input, so a script can play the operator: `help` lists them.
 

@@ -24,7 +24,6 @@ FOLLOW_S: Final = 0.5
 @command(ANY_MACHINE, JSON)
 @click.option("--follow", "-f", is_flag=True, help="Keep it up to date until ctrl-C.")
 def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
-    """What each line does, how far it is, what waits."""
     if machine is not None:
         given.need(machine)
     now = _status(given, machine)

@@ -27,10 +27,7 @@ SAID: Final = {
 @command(JSON)
 @click.option("--local", is_flag=True, help="Leave the library's server out.")
 def verify(given: Asked, local: bool, as_json: bool) -> int:
-    """Check ledger, library and receipts; changes nothing.
-
-    With [library] remote set, also whether the server has what this library has.
-    """
+    """With [library] remote set, also whether the server has what this library has."""
     settings = given.settings
     from dncd.records.verify import verify as check
 
@@ -106,10 +103,7 @@ def recover(given: Asked) -> None:
 
 @command(JSON)
 def tidy(given: Asked, as_json: bool) -> None:
-    """Pack the library; nothing of it is lost.
-
-    Also beside the running service, which does it by itself when no line is busy.
-    """
+    """Also beside the running service, which does it by itself when no line is busy."""
     state = given.state
     from dncd.records.library import Library
     from dncd.records.packing import tidy as pack
@@ -143,9 +137,7 @@ def told(size: "Size") -> str:
     help="The file to write. Without it: dncd-report-TIME.tar.gz in this folder.",
 )
 def report(given: Asked, output: Path | None) -> None:
-    """Pack what a maintainer needs into one file.
-
-    Settings without secrets, versions, recent journal, counters of the lines, the ledger's last lines; no program.
+    """Settings without secrets, versions, recent journal, counters of the lines, the ledger's last lines; no program.
     Whether the service runs or not.
     """
     from dncd.outside import report as packing
