@@ -37,9 +37,8 @@ def check(source: Path) -> None:
     try:
         source.open("rb").close()
     except OSError as error:
-        raise UsageError(
-            f"it cannot be read: {error.strerror}", str(source), "Give yourself the right to read it"
-        ) from None
+        what = f"it cannot be read: {error.strerror}"
+        raise UsageError(what, str(source), "Give yourself the right to read it") from None
 
 
 def drop(source: Path, folder: Path) -> str:

@@ -66,9 +66,8 @@ class Following:
                 if file != moving:
                     self._waits(file, status)
             elif now - self._missed.setdefault(file, now) > GONE_S:
-                self._end(
-                    file, {"result": "withdrawn", "file": file, "reasons": ["somebody took it out of the folder"]}
-                )
+                gone = {"result": "withdrawn", "file": file, "reasons": ["somebody took it out of the folder"]}
+                self._end(file, gone)
         return bool(self.pending)
 
     def left(self) -> list[str]:
@@ -105,10 +104,7 @@ class Following:
         transfer = status["transfer"]
         held = status["state"] == "held"
         if self._quiet or not sys.stdout.isatty():
-            if held:
-                self._say(file, "held")
-            elif self._said.get(file) != "sending":
-                self._say(file, "sending")
+            self._say(file, "held" if held else "sending")
             return
         self._said[file] = "sending"
         if self._bar is None or self._bar_file != file:
@@ -148,10 +144,8 @@ class Following:
             click.echo(f"  receipt: {printable(str(ended['receipt']))}")
 
     def _say(self, file: str, what: str) -> None:
-        if self._said.get(file) == what:
-            return
-        self._said[file] = what
-        if not self._quiet:
+        before, self._said[file] = self._said.get(file), what
+        if before != what and not self._quiet:
             self._close_bar()
             click.echo(f"{printable(file)}: {printable(what)}")
 

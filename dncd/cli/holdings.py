@@ -29,10 +29,6 @@ HOW: Final = {
 """How a holding is told; the keys are `records.holdings.How`."""
 
 
-def told(known: "Holding") -> str:
-    return HOW[known.how.value].format(known.revision or "?")
-
-
 def read(given: Asked, machine: str, at: str | None) -> "Holdings":
     """What a machine held; UsageError for one that neither the settings nor the ledger know."""
     state = given.state
@@ -65,17 +61,21 @@ def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
     if not held:
         click.echo(f"nothing is known of what {machine} holds: no program has gone over its line")
         return
-    rows = [(program, number(h.revision or None), _how(h), local_time(h.since)) for program, h in _in_order(held)]
+    rows = [
+        (
+            program,
+            number(h.revision or None),
+            HOW[h.how.value].format(h.revision or "?").removeprefix(f"revision {h.revision}, "),
+            local_time(h.since),
+        )
+        for program, h in _in_order(held)
+    ]
     click.echo("\n".join(table(("program", "revision", "how sure", "as of"), rows, right=(1,))))
     if unnamed := len(held) - len(rows):
         click.echo(
             f"{count(unnamed, 'punch', 'punches')} without a number or name, of whatever program: see from-machine/"
         )
     click.echo(backup_line(backup))
-
-
-def _how(known: "Holding") -> str:
-    return told(known).removeprefix(f"revision {known.revision}, ") if known.revision else told(known)
 
 
 def _in_order(held: "dict[str, Holding]") -> "list[tuple[str, Holding]]":
@@ -90,24 +90,16 @@ def _as_json(held: "dict[str, Holding]", backup: "Backup | None") -> dict[str, A
         {"program": program, "revision": h.revision, "how": h.how.value, "since": h.since or None}
         for program, h in _in_order(held)
     ]
-    kept = None
-    if backup is not None:
-        kept = {
-            "time": backup.time,
-            "file": backup.file,
-            "programs": list(backup.programs),
-            "missing": list(backup.missing),
-            "unknown": list(backup.unknown),
-        }
+    keys = ("time", "file", "programs", "missing", "unknown")
+    kept = {key: getattr(backup, key) for key in keys} if backup is not None else None
     return {"programs": programs, "unnamed": len(held) - len(programs), "backup": kept}
 
 
 def backup_line(backup: "Backup | None") -> str:
     if backup is None:
         return "backup: none yet"
-    parts = [count(len(backup.programs), "program")]
-    parts += [f"{len(names)} {what}" for what, names in (("missing", backup.missing),) if names]
-    return printable(f"backup: {local_time(backup.time)}, {', '.join(parts)}")
+    missing = f", {len(backup.missing)} missing" if backup.missing else ""
+    return printable(f"backup: {local_time(backup.time)}, {count(len(backup.programs), 'program')}{missing}")
 
 
 @command(MACHINE)

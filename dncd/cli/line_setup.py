@@ -69,9 +69,8 @@ def setup(file: Path | None, *, folder: str, state: str, no_questions: bool, **g
         with path.open("x", encoding="utf-8") as out:
             out.write(text)
     except FileExistsError:
-        raise NotDoneError(
-            "the file exists, and nothing is ever overwritten", str(path), "Name another FILE, or - to print the tables"
-        ) from None
+        what = "the file exists, and nothing is ever overwritten"
+        raise NotDoneError(what, str(path), "Name another FILE, or - to print the tables") from None
     except OSError as error:
         raise NotDoneError(f"it cannot be written: {error.strerror}", str(path), "Name another FILE") from None
     name, baud, frame, port = (answers[key] for key in ("name", "baud", "frame", "port"))
@@ -90,17 +89,13 @@ def _profile(text: str) -> str:
     return list(LIKES)[int(text) - 1] if text.isdecimal() and 1 <= int(text) <= len(LIKES) else text
 
 
-def _frame(text: str) -> Frame:
-    return Frame.parse(text.upper())
-
-
 _QUESTIONS: Final[tuple[tuple[str, str, Callable[[str], Any]], ...]] = (
     ("name", "Name of the machine, also of its folder (a-z, 0-9, -)", str),
     ("title", "What people call it", str),
     ("port", "Port", str),
     ("profile", "What the control is like (number or name)", _profile),
     ("baud", "Rate in bits a second, as its parameters say", int),
-    ("frame", "Data bits, parity, stop bits", _frame),
+    ("frame", "Data bits, parity, stop bits", lambda text: Frame.parse(text.upper())),
     ("metres", "Metres of tape that its memory holds", float),
 )
 """What is asked, in this order, and how an answer is read; ValueError: it cannot be read."""
@@ -124,9 +119,8 @@ def _answers(given: dict[str, Any], folder: str, state: str, *, ask: bool) -> di
             take = partial(_taken, found, key, read)
             found[key] = click.prompt(question, default=offered and str(offered), value_proc=take, err=True)
         if key == "name" and not MACHINE_NAME.fullmatch(found[key]):
-            raise UsageError(
-                f"{found[key]!r} cannot be a machine's name", "--name", f"Allowed are {MACHINE_NAME_ALLOWED}"
-            )
+            what = f"{found[key]!r} cannot be a machine's name"
+            raise UsageError(what, "--name", f"Allowed are {MACHINE_NAME_ALLOWED}")
     return _whole(found)
 
 

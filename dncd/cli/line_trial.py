@@ -79,24 +79,16 @@ def trial(
     bench = Bench(settings, number, times, click.echo, patience, Body(body))
     signed = by if by is not None else click.prompt("Who signs the sheet")
     with line_for(given.state, machine, f"dncd line trial {machine}"):
-        steps = (
-            _step(
-                "loopback",
-                "Put the loopback plug on the far end of the cable, then press Enter",
-                skip_loopback,
-                lambda: loopback_step(settings, patience),
-            ),
-            hearing_in_packets()
-            if settings.line.protocol is not Protocol.PLAIN
-            else _step(
-                "settings heard",
-                "Put the cable on the control, then press Enter",
-                skip_find,
-                lambda: hearing_step(settings, click.echo, patience),
-            ),
-        )
-        rounds = _rounds(bench) if all(s.done is not Done.FAILED for s in steps) else ()
-    sheet = _sheet(bench, signed, steps, rounds)
+        wanted = "Put the loopback plug on the far end of the cable, then press Enter"
+        loop = _step("loopback", wanted, skip_loopback, lambda: loopback_step(settings, patience))
+        if settings.line.protocol is Protocol.PLAIN:
+            wanted = "Put the cable on the control, then press Enter"
+            heard = _step("settings heard", wanted, skip_find, lambda: hearing_step(settings, click.echo, patience))
+        else:
+            heard = hearing_in_packets()
+        failed = Done.FAILED in (loop.done, heard.done)
+        rounds = () if failed else _rounds(bench)
+    sheet = _sheet(bench, signed, (loop, heard), rounds)
     text = sheet_text(sheet)
     click.echo(f"\n{text}")
     place = keep_sheet(given.state, machine, text)
@@ -123,7 +115,7 @@ def _sheet(bench: Bench, signed: str, steps: tuple[Step, ...], rounds: tuple[Rou
 
 def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Step:
     """Does a step, or skips it for a reason, given as an option or typed where Enter would begin it; or fails it."""
-    said = skip if skip is not None else _prompt(f'{what} (or type why it is skipped, or "not good" and why)')
+    said = skip if skip is not None else _typed(f'{what} (or type why it is skipped, or "not good" and why)')
     if said.strip():
         step = Step(name, Done.FAILED if _not_good(said) else Done.SKIPPED, said.strip())
     else:
@@ -133,7 +125,7 @@ def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Ste
     return step
 
 
-def _prompt(what: str) -> str:
+def _typed(what: str) -> str:
     return str(click.prompt(what, default="", show_default=False))
 
 
@@ -148,7 +140,7 @@ def _rounds(bench: Bench) -> tuple[Round, ...]:
         for round_ in range(1, bench.rounds + 1):
             said = ""
             if starts_by_hand(settings):
-                said = _prompt(f"Press START or {settings.keys.read} at the control, then Enter")
+                said = _typed(f"Press START or {settings.keys.read} at the control, then Enter")
             done = Round(round_, Done.FAILED, what=said) if _not_good(said) else round_step(bench, session, round_)
             rounds.append(done)
             if done.done is not Done.PASSED:

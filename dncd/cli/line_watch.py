@@ -59,11 +59,9 @@ def _watch(
 ) -> None:
     try:
         held = StreamRequest(given.state, {"do": "watch", "machine": settings.name})
-    except NoServiceError:
-        pass
     except DncdError as error:
-        if error.code != "usage":  # a machine that the service does not know yet is free to be opened
-            raise
+        if not isinstance(error, NoServiceError) and error.code != "usage":
+            raise  # a machine that the service does not know yet is free to be opened
     else:
         with held:
             click.echo(f"A copy of what the service does on this line; it is {held.content['state']}.", err=True)
@@ -82,9 +80,8 @@ def _follow(held: StreamRequest, tell: Callable[[Entry], None], shown: "Shown", 
     while (left := until - time.monotonic()) > 0:
         for news in held.news():
             if "dropped" in news:
-                tell(
-                    Note(last, f"{news['dropped']} entries were not shown here: this watcher was too slow for the line")
-                )
+                said = f"{news['dropped']} entries were not shown here: this watcher was too slow for the line"
+                tell(Note(last, said))
             for line in str(news.get("lines", "")).splitlines():
                 entry = read_entry(line, "what the service says")
                 last = entry.at
@@ -188,13 +185,9 @@ def _recorder(file: Path | None, settings: MachineSettings) -> Iterator[Callable
     except OSError as error:
         raise NotDoneError(f"it cannot be written: {error.strerror}", str(file), "Name another FILE") from None
     with out:
-        line = settings.line
-        head = {
-            "machine": settings.name,
-            "port": printable(line.port),
-            "began": utc_now().strftime("%Y-%m-%dT%H:%M:%SZ"),
-            "line": f"{line.baud} {line.frame} {settings.tape.code.value}",
-        }
+        line, began = settings.line, utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")
+        how = f"{line.baud} {line.frame} {settings.tape.code.value}"
+        head = {"machine": settings.name, "port": printable(line.port), "began": began, "line": how}
         _write(out, head_lines(head), file)
         yield lambda entry: _write(out, entry_lines(entry), file)
 
@@ -204,6 +197,5 @@ def _write(out: IO[str], text: str, file: Path) -> None:
         out.write(text)
     except OSError as error:
         what = f"the recording cannot be continued: {error.strerror}"
-        raise NotDoneError(
-            what, str(file), "What came before is kept in it; make room and start a new recording"
-        ) from None
+        next_step = "What came before is kept in it; make room and start a new recording"
+        raise NotDoneError(what, str(file), next_step) from None

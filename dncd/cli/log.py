@@ -119,9 +119,8 @@ def log_line(record: Mapping[str, Any], full: bool = False) -> str:
     parts += [str(record[key]) for key in ("program", "file") if record.get(key)]
     facts = []
     if record.get("event") == "backup":
-        facts += [
-            f"{len(record[key])} {key}" for key in ("programs", "changed", "missing", "unknown") if record.get(key)
-        ]
+        keys = ("programs", "changed", "missing", "unknown")
+        facts += [f"{len(record[key])} {key}" for key in keys if record.get(key)]
     if isinstance(record.get("revision"), int) and record["revision"]:
         facts.append(f"revision {record['revision']}")
     if isinstance(record.get("wire_chars"), int):
@@ -135,14 +134,8 @@ def log_line(record: Mapping[str, Any], full: bool = False) -> str:
     elif record.get("note"):
         facts += [str(record["note"]), f"signed {record.get('by', '')}"]
     line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
-    reasons = reasons_of(record)
+    found = record.get("reasons", record.get("reason"))
+    reasons = [str(reason) for reason in (found if isinstance(found, list) else [found]) if reason]
     said = reasons if full else reasons[:1]
     more = f"; and {len(reasons) - len(said)} more: dncd log --full" if len(said) < len(reasons) else ""
     return line + "".join(f"; {reason}" for reason in said) + more
-
-
-def reasons_of(record: Mapping[str, Any]) -> list[str]:
-    found = record.get("reasons", record.get("reason"))
-    if isinstance(found, str):
-        return [found] if found else []
-    return [str(reason) for reason in found] if isinstance(found, list) else []

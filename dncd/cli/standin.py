@@ -63,7 +63,6 @@ def _link(link: Path, path: str) -> Path:
             link.unlink()
         link.symlink_to(path)
     except OSError as error:
-        raise NotDoneError(
-            f"the link cannot be made: {error.strerror}", f"--link {link}", "Name another that does not exist yet"
-        ) from None
+        what = f"the link cannot be made: {error.strerror}"
+        raise NotDoneError(what, f"--link {link}", "Name another that does not exist yet") from None
     return link

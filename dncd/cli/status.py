@@ -66,11 +66,8 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     machines: Mapping[str, Any] = status["machines"]
     rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"]), _proven(m)) for name, m in machines.items()]
     troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
-    troubles += [
-        f"{name}: {printable(str(m['backup']['due']))}"
-        for name, m in machines.items()
-        if (m.get("backup") or {}).get("due")
-    ]
+    due = {name: (m.get("backup") or {}).get("due") for name, m in machines.items()}
+    troubles += [f"{name}: {printable(str(what))}" for name, what in due.items() if what]
     brings = [
         f"{name}: {line}"
         for name, m in machines.items()
@@ -162,12 +159,8 @@ def kind_of(status: Mapping[str, Any]) -> Any:
     return [
         (
             name,
-            m["state"],
             (m["transfer"] or {}).get("file"),
-            list(m["waiting"]),
-            m.get("next"),
-            m.get("trouble"),
-            m.get("last"),
+            *(m.get(key) for key in ("state", "waiting", "next", "trouble", "last")),
         )
         for name, m in status["machines"].items()
     ]

@@ -137,6 +137,11 @@ class _Side:
             found = [token for token in found if token.kind is not TokenKind.COMMENT]
         return number, found
 
+    def profile(self, i: int) -> "_Profile":
+        number, rest = self.words(i)
+        letters = Counter(token.address.upper() or token.kind.value for token in rest)
+        return number, Counter(map(self.spelling, rest)), letters
+
     def spelling(self, token: Token) -> str:
         return spelt_alike(token.text) if self.by is By.SPELLING else same_spelling(token)
 
@@ -187,8 +192,8 @@ def _pairs(hunk: Hunk, old: _Side, new: _Side) -> Iterator[tuple[int, int]]:
         pairs = [(i, i) for i in range(min(rows, columns))]
     else:
         pairs = _best_pairs(
-            [_profile(old, i) for i in range(hunk.old_start, hunk.old_end)],
-            [_profile(new, j) for j in range(hunk.new_start, hunk.new_end)],
+            [old.profile(i) for i in range(hunk.old_start, hunk.old_end)],
+            [new.profile(j) for j in range(hunk.new_start, hunk.new_end)],
         )
     i = j = 0
     for at, to in [*pairs, (rows, columns)]:
@@ -199,7 +204,11 @@ def _pairs(hunk: Hunk, old: _Side, new: _Side) -> Iterator[tuple[int, int]]:
         i, j = at + 1, to + 1
 
 
-def _best_pairs(old: "Sequence[_Profile]", new: "Sequence[_Profile]") -> list[tuple[int, int]]:
+_Profile = tuple[str, Counter[str], Counter[str]]
+"""What a block is recognised by: its number, its words, their letters."""
+
+
+def _best_pairs(old: Sequence[_Profile], new: Sequence[_Profile]) -> list[tuple[int, int]]:
     """The pairs in order whose likenesses add up to the most (a table as for the longest common part)."""
     best = [[0.0] * (len(new) + 1) for _ in range(len(old) + 1)]
     like = [[_likeness(one, two) for two in new] for one in old]
@@ -219,30 +228,17 @@ def _best_pairs(old: "Sequence[_Profile]", new: "Sequence[_Profile]") -> list[tu
     return pairs
 
 
-@dataclass(frozen=True, slots=True)
-class _Profile:
-    """What a block is recognised by: its number, its words, their letters."""
-
-    number: str
-    words: Counter[str]
-    letters: Counter[str]
-
-
-def _profile(side: _Side, i: int) -> _Profile:
-    number, rest = side.words(i)
-    words = Counter(side.spelling(token) for token in rest)
-    return _Profile(number, words, Counter(token.address.upper() or token.kind.value for token in rest))
-
-
 def _likeness(one: _Profile, two: _Profile) -> float:
     """0 for two blocks that have nothing to do with each other; a shared number counts as much as all the words."""
-    longer = max(one.words.total(), two.words.total())
+    (number, words, letters), (other_number, other_words, other_letters) = one, two
+    longer = max(words.total(), other_words.total())
     if not longer:
         return 1.0
-    words = (one.words & two.words).total() / longer
-    letters = (one.letters & two.letters).total() / longer
-    number = 1.0 if one.number and one.number == two.number else 0.0
-    return number + words + letters / 2 if number or words >= 0.5 or letters > 0.5 else 0.0
+    same_number = 1.0 if number and number == other_number else 0.0
+    same_words, same_letters = (words & other_words).total() / longer, (letters & other_letters).total() / longer
+    if same_number or same_words >= 0.5 or same_letters > 0.5:
+        return same_number + same_words + same_letters / 2
+    return 0.0
 
 
 def _numbered(block: str) -> tuple[str, list[Token]]:

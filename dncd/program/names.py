@@ -18,6 +18,7 @@ import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from dncd import defaults
@@ -134,7 +135,7 @@ def heads(text: str, before: str = "", words: tuple[str, ...] = ENDS) -> Iterato
     before: the last block before the text that is neither empty nor only a comment, "" at the start of a program.
     words: what ends a program.
     """
-    waiting: tuple[int, str, int] | None = None
+    starts: list[tuple[int, str, int]] = []
     for found in _HEAD.finditer(text):
         digits = found["digits"]
         name = number_name(digits) if digits else safe_name(found["name"])
@@ -144,15 +145,9 @@ def heads(text: str, before: str = "", words: tuple[str, ...] = ENDS) -> Iterato
             last = last_code(text, found.start()) or before
             if last and not is_end(last, words):
                 continue
-        if waiting:
-            yield _head(text, *waiting, found.start())
-        waiting = found.start(), name, int(digits) if digits else -1
-    if waiting:
-        yield _head(text, *waiting, len(text))
-
-
-def _head(text: str, at: int, name: str, number: int, end: int) -> Head:
-    return Head(at, name, number, title_in(text[at : min(end, at + TITLE_CHARS)]))
+        starts.append((found.start(), name, int(digits) if digits else -1))
+    for (at, name, number), (end, *_) in pairwise([*starts, (len(text), "", -1)]):
+        yield Head(at, name, number, title_in(text[at : min(end, at + TITLE_CHARS)]))
 
 
 def title_in(text: str) -> str:
