@@ -188,15 +188,32 @@ class LineSettings:
 
 @dataclass(frozen=True, slots=True)
 class TapeSettings:
-    """Table `[machines.NAME.tape]`. eia_codes: bytes for the characters that RS-244 leaves to the builder."""
+    """Table `[machines.NAME.tape]`. end_mark: "" where one mark opens and closes; eia_codes: bytes for the characters
+    that RS-244 leaves to the builder."""
 
     code: TapeCode = TapeCode.ISO
     block_end: BlockEnd = USUAL_ENDS[0]
     mark: str = defaults.MARK
+    end_mark: str = ""
     mark_at: MarkAt = MarkAt.BOTH
     leader_chars: int = defaults.LEADER_CHARS
     trailer_chars: int = defaults.TRAILER_CHARS
     eia_codes: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def closes(self) -> str:
+        """The mark that closes."""
+        return self.end_mark or self.mark
+
+    @property
+    def opening(self) -> str:
+        """The opening mark, "" where none is added to a text without one."""
+        return self.mark if self.mark_at in (MarkAt.BOTH, MarkAt.START) else ""
+
+    @property
+    def closing(self) -> str:
+        """The closing mark, "" where none is added."""
+        return self.closes if self.mark_at in (MarkAt.BOTH, MarkAt.END) else ""
 
     @property
     def ends(self) -> BlockEnd:

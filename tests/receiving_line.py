@@ -9,9 +9,11 @@ from dncd.values import Frame
 CHAR_S = 0.001
 
 
-def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=USUAL_ENDS[0], **more):
+def make(code=TapeCode.ISO, frame="7E1", ends_on=EndsOn.MARK, block_end=USUAL_ENDS[0], closes="%", **more):
     coder = Coder(code, Frame.parse(frame), ends=block_end)
-    return Receiving(Alphabet.of(coder, "%"), code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more), coder
+    return Receiving(
+        Alphabet.of(coder, "%", closes), code, ends_on=ends_on, silence_s=2.0, char_s=CHAR_S, **more
+    ), coder
 
 
 def tidy(events):

@@ -210,7 +210,7 @@ def test_an_impossible_value_is_named_with_what_is_allowed(tmp_path: Path, table
         ('block_end = ["CR", "CR"]', 'block_end = "CR CR": EIA code has no byte for CR; EOB ends a block'),
         ('block_end = "; EOB"', 'block_end = "; EOB": EIA code has no byte for ;; give it one in tape.eia_codes'),
         ('mark = "$"', 'mark = "$": EIA code has no byte for $; give it one in tape.eia_codes'),
-        ('block_end = "$ EOB"\nmark = "$"\neia_codes = { "$" = 0x0D }', "what ends a block cannot be the mark as well"),
+        ('block_end = "$ EOB"\nmark = "$"\neia_codes = { "$" = 0x0D }', "what ends a block cannot be a mark as well"),
     ],
 )
 def test_what_eia_code_has_not_ends_no_block(tmp_path: Path, wrong: str, what: str) -> None:

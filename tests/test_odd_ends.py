@@ -148,6 +148,31 @@ def test_a_program_goes_out_with_exactly_its_block_ends_and_comes_back(tmp_path,
         assert [line["how"] for line in until(rig, control, lambda: rig.ledger("matched"))] == ["equal"]
 
 
+@pytest.mark.parametrize("kind", ["7E2", "EIA"])
+def test_one_mark_opens_and_another_closes(tmp_path, kind):
+    """Out, back, an edit, and half a file; the marks of another control are refused."""
+    own = (("&", 0x0E), ("$", 0x0D)) if kind == "EIA" else ()
+    odd = settings(kind, tape={"mark": "&", "end_mark": "$", "eia_codes": own})
+    with at_a_terminal(tmp_path, odd, OddControl) as (rig, control):
+        receipt = send(rig, control, "0004.nc", PROGRAM.strip("%\n") + "\n")
+        image = control.coder.encode(b"&" + PROGRAM[1:-2].encode() + b"$\n")
+        until(rig, control, lambda: len(control.wire) >= len(image))
+        assert (bytes(control.wire), receipt.get("result")) == (image, "sent")
+        assert receipt.get("wire_sha256") == hashlib.sha256(image).hexdigest()
+        for said, event in ((image, "matched"), (image.replace(control.coder.encode(b"X33"), b""), "differs")):
+            rig.skip(defaults.END_HOLD_S)
+            control.line.say(said)
+            until(rig, control, lambda event=event: rig.ledger(event))
+        text = (rig.folder / "from-machine/O0004.nc").read_text()
+        assert (text[0], text.split()[-1]) == ("&", "$")
+        for name, dropped, said in (
+            ("half.nc", "&\nO5\nM30\n", "half a file"),
+            ("turned.nc", "$\nO5\nM30\n&\n", "a mark line inside"),
+        ):
+            rig.drop(name, dropped.encode())
+            assert said in " ".join(ending(rig, control, name).all("reason"))
+
+
 def test_a_file_with_what_ends_a_block_in_a_comment_is_refused_with_its_place(tmp_path):
     odd = settings("7E1", tape={"block_end": BlockEnd("; LF")}, send={"start_on": StartOn.NOW})
     with at_a_terminal(tmp_path, odd, OddControl) as (rig, control):

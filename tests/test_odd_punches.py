@@ -230,6 +230,61 @@ def test_both_marks_hit_is_one_damaged_program(control: Control) -> None:
         assert SIX[1] in "".join(heard.damaged)
 
 
+# --- one mark opens, another closes -----------------------------------------------------------------------------------
+
+_TWO = {
+    "7E1": Control("7E1", tape=Tape(mark="&", end_mark="$", block_end=BlockEnd("; LF"))),
+    "8N1": Control("8N1", tape=Tape(mark="&", end_mark="$", block_end=BlockEnd("CR LF"))),
+    "EIA": Control("8N1", TapeCode.EIA, Tape(end_mark="$", eia_codes=(("$", 0x0D),))),
+}
+
+
+def two(control: Control, *texts: str) -> list[bytes]:
+    return [control.punch(each, control.tape.mark, control.tape.closes) for each in texts]
+
+
+@pytest.mark.parametrize("gap", GAPS)
+@pytest.mark.parametrize("name", _TWO)
+def test_two_marks_cut_anywhere(name: str, gap: str) -> None:
+    control = _TWO[name]
+    run = [part for wire in two(control, *SIX) for part in (wire, GAPS[gap])]
+    for how in ({}, {"step": 1}, *({"cuts": random.Random(seed)} for seed in range(3))):
+        heard = control.hear(control.coder.encode(b"READY "), *run, **how)
+        assert (heard.good, heard.damaged) == (good(*SIX), ())
+
+
+@pytest.mark.parametrize("gap", GAPS)
+@pytest.mark.parametrize("end", ["opening", "closing"])
+@pytest.mark.parametrize("name", _TWO)
+def test_one_bit_of_one_of_two_marks_costs_one_program_at_most(name: str, gap: str, end: str) -> None:
+    """Where no parity tells, a bit makes the mark another character, and all but the two at the hit are whole still."""
+    control = _TWO[name]
+    for which in range(6):
+        for bit in (0, 2, 7):
+            wires = two(control, *SIX)
+            at = 0 if end == "opening" else wires[which].rindex(control.coder.encode(control.tape.closes.encode()))
+            wires[which] = flipped(wires[which], at, bit)
+            heard = control.hear(*(part for wire in wires for part in (wire, GAPS[gap])))
+            assert {*good(*(each for n, each in enumerate(SIX) if n != which))} <= {*heard.good}
+            assert len(heard.good) == 5
+            assert SIX[which] in "".join(heard.damaged)
+
+
+@pytest.mark.parametrize("name", _TWO)
+def test_a_punch_that_lacks_one_of_two_marks_is_damaged_and_the_next_is_whole(name: str) -> None:
+    control = _TWO[name]
+    (whole,) = two(control, SIX[1])
+    for opening, closing, lacks in ((control.tape.mark, "", "closing"), ("", control.tape.closes, "opening")):
+        heard = control.hear(control.punch(SIX[0], opening, closing), whole)
+        assert heard.good == good(SIX[1])
+        assert len(heard.damaged) == 1
+        assert SIX[0] in heard.damaged[0], lacks
+    for mark in ("%", control.tape.mark):  # what opens closes nothing
+        heard = control.hear(control.punch(SIX[0], mark, mark), Pause(9.0), whole)
+        assert heard.good == good(SIX[1])
+        assert SIX[0] in "".join(heard.damaged)
+
+
 # --- programs parted by one mark -----------------------------------------------------------------------------------------
 
 

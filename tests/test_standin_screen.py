@@ -21,6 +21,7 @@ from dncd.standin.demo_programs import first_programs
 from dncd.standin.keyboard import Keyboard
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.standin.screen import Screen
+from dncd.standin.tape_punch import image_text
 from dncd.standin.yard import Yard
 from dncd.tape.codes import Coder
 from dncd.values import Frame, LineSettings, TapeSettings
@@ -109,6 +110,16 @@ def test_a_dump_of_four_programs_is_four_programs():
     }  # fmt: skip
     assert [p.mark_line for p in memory.programs.values()] == ["LATHE", "", "", ""]
     assert memory.newest() == "O0004"
+
+
+def test_a_control_with_a_mark_that_opens_and_one_that_closes():
+    reader = ProgramReader(TapeSettings(mark="&", end_mark="$"))
+    assert reader.feed(b"&LATHE\nO0001\nN1 X1 &\n&\n%\nM30\n$\n") is Reading.CLOSED
+    (program,) = reader.stored()
+    assert (program.mark_line, program.blocks) == ("LATHE", ("O0001", "N1 X1 &", "&", "%", "M30"))
+    build = Build(tape=TapeSettings(mark="&", end_mark="$"))
+    assert image_text(build, (program,)).startswith("&LATHE\nO0001")
+    assert image_text(build, (program,)).endswith("M30\n$\n")
 
 
 def test_a_memory_that_is_full_keeps_what_came_before():

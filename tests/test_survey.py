@@ -27,14 +27,16 @@ from dncd.values import Finding, Frame, ProgramSettings, Severity, TapeSettings
 ISO = Coder(TapeCode.ISO, Frame.parse("7E2"))
 EIA = Coder(TapeCode.EIA, Frame.parse("8N1"))
 RULES = Rules(ISO.uncodable, ProgramSettings())
+OF_THE_TAPE = {f.name for f in fields(TapeSettings)}
 OF_THE_PROGRAM = {f.name for f in fields(ProgramSettings)} - {"memory_chars"}
 
 
 def other(weights: Mapping[str, Weight] = MappingProxyType({}), **keys: Any) -> Rules:
     """Rules with other settings, those of the table `program` among them."""
+    tape = TapeSettings(**{key: keys.pop(key) for key in OF_THE_TAPE & keys.keys()})
     own = {key: value for key, value in keys.items() if key not in OF_THE_PROGRAM}
     program = {key: value for key, value in keys.items() if key in OF_THE_PROGRAM}
-    return replace(RULES, **own, program=ProgramSettings(**program, findings=tuple(weights.items())))
+    return replace(RULES, tape=tape, **own, program=ProgramSettings(**program, findings=tuple(weights.items())))
 
 
 def look(data: bytes | str, rules: Rules = RULES, size: int = 1000) -> Survey:
@@ -94,6 +96,28 @@ def test_a_file_that_opens_and_does_not_close_may_be_half_a_file(data: str) -> N
     torn = {finding.code for finding in look("%\nO1\nN10 G01 X7").findings}
     assert torn == {"mark-missing", "no-end"}
     assert not look("O1\nM30\n").findings, "an office that writes no marks at all"
+
+
+@pytest.mark.parametrize(
+    ("data", "codes"),
+    [
+        ("&\nO1\nM30\n$\n", []),
+        ("O1\nM30\n", []),
+        ("O1\nM30\n$\n", []),
+        ("&\nO1\nM30\n", ["mark-missing"]),
+        ("&\nO1\nM30\n&\n", ["mark-inside"]),
+        ("$\nO1\nM30\n$\n", ["mark-inside"]),
+        ("$\nO1\nM30\n&\n", ["mark-inside", "mark-inside"]),
+        ("O1\n&\nM30\n$\n", ["text-outside-marks"]),
+        ("&\nO1\nM30\n$\nG0\n", ["text-outside-marks"]),
+    ],
+)
+def test_a_mark_that_closes_is_none_that_opens(data: str, codes: list[str]) -> None:
+    found = look(data, other(mark="&", end_mark="$"))
+    assert sorted(each.code for each in found.findings if each.severity is Severity.REFUSE) == codes
+    if not codes:
+        assert (found.opening, found.closing) == ("&", "$")
+    assert look(data, other(mark="&", end_mark="$"), size=3).findings == found.findings
 
 
 @pytest.mark.parametrize("mark_at", ["both", "start", "end", "none"])
@@ -208,7 +232,7 @@ def test_memory() -> None:
     finding = only(found, "too-big")
     assert str(found.image_chars) in finding.what
     assert str(found.image_chars - defaults.MEMORY_CHARS) in finding.what
-    only(look(block * fits + "M30\n", replace(rules, block_end=BlockEnd("CR LF"))), "too-big")
+    only(look(block * fits + "M30\n", replace(rules, tape=TapeSettings(block_end=BlockEnd("CR LF")))), "too-big")
     assert not look(block * 50_000 + "M30\n", other(memory_chars=0)).findings
 
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from dncd.choices import MarkAt
 from dncd.cli import dropping
 from dncd.cli.asking import Asked
 from dncd.errors import NotDoneError, UsageError
@@ -87,10 +86,9 @@ def make(given: Asked, machine: str, holdings: Holdings) -> Made:
         found = held_at(library, machine, holdings.of(machine), backup)
     if not found.pieces:
         raise NotDoneError("the control is not known to have held any program then", machine, "Look at `dncd holds`")
-    opening = settings.mark if settings.mark_at in (MarkAt.BOTH, MarkAt.START) else ""
-    closing = settings.mark if settings.mark_at in (MarkAt.BOTH, MarkAt.END) else ""
+    opening, closing = settings.opening, settings.closing
     if backup and backup.mark_line:
-        opening, closing = backup.mark_line, closing or settings.mark
+        opening, closing = backup.mark_line, settings.closes
     dump = compose(found.pieces, opening, closing, settings.mark)
     name = f"{machine}-{utc_now().strftime(STAMP)}"
     return Made(name, shop.file_extension, shop.file_line_end.chars, settings.mark, dump, found.left)

@@ -9,10 +9,12 @@ from dncd.tape import wording
 from dncd.tape.codes import Coder
 from dncd.values import IsoBytes, WireBytes
 
-MARK: Final = b"M"
+MARK, OPENS, CLOSES = b"M", b"O", b"C"
+MARKS: Final = (MARK, OPENS, CLOSES)
+"""Letters of a mark: of one that opens and closes, or of two, one for each."""
 _SIGNALS: Final = {ReaderCode.DC1: b"1", ReaderCode.DC2: b"2", ReaderCode.DC3: b"3", ReaderCode.DC4: b"4"}
 SIGNS: Final = {EndsOn.DC4: _SIGNALS[ReaderCode.DC4], EndsOn.SUB: b"S", EndsOn.EOT: b"T"}
-"""Letters of the characters that end a capture. They, MARK and DC1 to DC4 (1 to 4) stand beside those of `tape.wording`."""
+"""Letters of the characters that end a capture. They, MARKS and DC1 to DC4 (1 to 4) stand beside those of `tape.wording`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +25,8 @@ class Alphabet:
     block_end_chars: int
 
     @classmethod
-    def of(cls, coder: Coder, mark: str) -> "Alphabet":
-        """coder: the machine's; mark: its mark, "" for none.
+    def of(cls, coder: Coder, mark: str, closes: str) -> "Alphabet":
+        """coder: the machine's; mark: its opening mark, "" for none; closes: its closing one.
 
         In a frame with parity only a byte of right parity is a mark, a block end or a signal inside a capture: one
         flipped bit must never make a signal out of a character.
@@ -32,7 +34,8 @@ class Alphabet:
         table = bytearray(coder.decode(WireBytes(bytes(range(256)))).chars.translate(wording.CLASSES))
         named = {bytes([signal.value]): letter for signal, letter in _SIGNALS.items()}
         named |= {end.chars: letter for end, letter in SIGNS.items() if coder.code in end.codes}
-        named |= {mark.encode("ascii"): MARK} if mark else {}
+        if mark:
+            named |= {closes.encode("ascii"): CLOSES, mark.encode("ascii"): MARK if mark == closes else OPENS}
         for char, letter in named.items():
             table[coder.encode(IsoBytes(char))[0]] = letter[0]
         return cls(bytes(table), len(coder.ends.read))

@@ -30,7 +30,7 @@ def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving
 
 def alphabet_of(machine: MachineSettings, coder: Coder) -> Alphabet:
     """How the receiver reads the bytes of this machine."""
-    return Alphabet.of(coder, machine.tape.mark)
+    return Alphabet.of(coder, machine.tape.mark, machine.tape.closes)
 
 
 def is_noise(ended: Ended) -> bool:

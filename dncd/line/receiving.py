@@ -15,9 +15,10 @@ blank tape of four NULs or more, or a pause. *Words* are as `tape.wording` says.
 | closing | in doubt: text behind the mark line, so it opens | inside | `Ended` (next), `Began`, `Caught` |
 
 Text with words right behind a closing mark line is opened by that mark as well: it parts two programs (`Ended.mark`).
-The rest of a mark line (blanks, a name) belongs to the mark. Block ends, NUL and DEL on an idle line are fill (leader and
-trailer) and begin nothing; so are DC4, SUB, EOT, and blanks after a closing mark. DC4 among lettering ends nothing. What a
-capture is worth is decided later, from its bytes; here nothing is thrown away once it began.
+Where another mark closes than opens, neither is in doubt: the opening one ends an open capture (`OPENED`) and begins the
+next. The rest of a mark line (blanks, a name) belongs to the mark. Block ends, NUL and DEL on an idle line are fill (leader
+and trailer) and begin nothing; so are DC4, SUB, EOT, and blanks after a closing mark. DC4 among lettering ends nothing. What
+a capture is worth is decided later, from its bytes; here nothing is thrown away once it began.
 """
 
 import enum
@@ -27,7 +28,7 @@ from dataclasses import dataclass
 
 from dncd import defaults
 from dncd.choices import EndsOn, TapeCode
-from dncd.line.alphabet import MARK, SIGNS, Alphabet, letters
+from dncd.line.alphabet import CLOSES, MARK, MARKS, OPENS, SIGNS, Alphabet, letters
 from dncd.line.codes import ReaderCode
 from dncd.tape import wording
 from dncd.tape.wording import BLANK_TAPE, Wording
@@ -38,6 +39,7 @@ class CaptureEnd(enum.Enum):
     """What ended a capture that none of the ends of the settings did."""
 
     NEXT = "the mark of the next program"
+    OPENED = "the opening mark of the next program"
     TOO_LONG = "too-long"
     STOPPED = "stopped"
     PACKETS = "the last packet"
@@ -120,11 +122,11 @@ _MARK_LINE_CHARS = 200
 class _MarkLine:
     """The line of a mark that closes, as far as it came, and what came behind it while that is in doubt."""
 
-    def __init__(self, wanted: int, in_doubt: bool) -> None:
-        """wanted: characters of a block end."""
+    def __init__(self, wanted: int, in_doubt: bool, parts: bool) -> None:
+        """wanted: characters of a block end; parts: whether the mark may open another program as well."""
         self.data, self.bad = bytearray(), list[int]()
         self.end = -1  # of the mark line, -1 while it comes
-        self.whole = True  # no character of it is damaged
+        self.parts = parts  # and no character of it is damaged
         self.in_doubt = in_doubt
         self._wanted, self._ends, self._fill = wanted, 0, 0
 
@@ -134,7 +136,7 @@ class _MarkLine:
         taken = self._on_line(run) if self.end < 0 else 0
         if self.end < 0 or taken:
             return taken, EndsOn.MARK if self.end >= 0 and not self.in_doubt else None
-        if not self.in_doubt or letter in (MARK, b"2", *SIGNS.values()) or len(self.data) > 2 * _MARK_LINE_CHARS:
+        if not self.in_doubt or letter in (*MARKS, b"2", *SIGNS.values()) or len(self.data) > 2 * _MARK_LINE_CHARS:
             return 0, EndsOn.MARK
         if letter == wording.OTHER or run.strip(wording.BLANK)[:1] in (wording.TEXT, wording.DIGIT):
             return 0, CaptureEnd.NEXT
@@ -154,7 +156,7 @@ class _MarkLine:
         if run[0] in _TEXTS and not self._ends and came < _MARK_LINE_CHARS:
             return min(len(run), _MARK_LINE_CHARS - came)
         used = int(letter == wording.OTHER and not self._ends)  # a damaged block end
-        self.whole = self.whole and not used
+        self.parts = self.parts and not used
         self.end = came + used
         return used
 
@@ -183,7 +185,7 @@ class Receiving:
         self._at_block_start = True
         self._gap, self._fill = False, 0
         self._wording = Wording()
-        self._line = _MarkLine(0, in_doubt=False)
+        self._line = _MarkLine(0, in_doubt=False, parts=False)
         self._after_mark, self._shared, self._parting = False, b"", b""
         self._idle_classes = alphabet.when_idle(code)
 
@@ -242,7 +244,7 @@ class Receiving:
                 events.append(Said(ReaderCode.DC1 if letter == b"1" else ReaderCode.DC3, now))
             if self._after_mark and text:
                 start += len(run[0]) - len(run[0].lstrip(wording.BLANK))
-            if letter in (b"2", MARK, wording.OTHER) or (text and start < run.end()):
+            if letter in (b"2", *MARKS, wording.OTHER) or (text and start < run.end()):
                 shared = self._shared + data[at + run.start() : at + start] if text and self._shared else b""
                 self._begin(now, shared, events)
                 return at + start
@@ -291,8 +293,8 @@ class Receiving:
             self._gap = self._gap or self._fill >= BLANK_TAPE
         elif letter == wording.END:
             self._at_block_start = True
-        elif letter == MARK:
-            return self._mark(), None
+        elif letter in MARKS:
+            return self._mark(letter)
         elif letter == SIGNS[EndsOn.DC4]:
             lettering = not self._wording.words or self._wording.odd
             if self.phase is Phase.INSIDE or self._ends_on is not EndsOn.MARK or not lettering:
@@ -310,20 +312,23 @@ class Receiving:
         self._wording.feed(run)
         return len(run), None
 
-    def _mark(self) -> int:
-        """A mark: text, an opening one, or one that closes; 1 if it is caught at once."""
+    def _mark(self, letter: bytes) -> tuple[int, CaptureEnd | None]:
+        """A mark: text, an opening one, or one that closes; 1 if it is caught at once, and what it ends so."""
         counts, gap = self._at_block_start or self._gap, self._gap
-        opens = self.phase is Phase.OPENING and not self._wording.words
+        opens = letter != CLOSES and self.phase is Phase.OPENING and not self._wording.words
         self._fill, self._gap = 0, False
         if counts and not opens and self._ends_on is EndsOn.MARK:
-            self.phase, self._line = Phase.CLOSING, _MarkLine(self._alphabet.block_end_chars, in_doubt=gap)
-            return 0
+            if letter == OPENS:
+                return 0, CaptureEnd.OPENED
+            may_open, chars = letter == MARK, self._alphabet.block_end_chars
+            self.phase, self._line = Phase.CLOSING, _MarkLine(chars, in_doubt=gap and may_open, parts=may_open)
+            return 0, None
         if opens:  # also behind a prompt in its own line
             self.phase, self._parting = Phase.INSIDE if counts else Phase.OPENING, b""
         self._printable += 1
         self._at_block_start = False
         self._wording.feed(wording.TEXT)
-        return 1
+        return 1, None
 
     def _weigh(self, data: bytes, at: int, bad: tuple[int, ...], now: float, events: list[Event]) -> int:
         """Characters on and behind the line of a mark that closes."""
@@ -355,7 +360,7 @@ class Receiving:
         self._caught(bytes(line.data[:end]), [i for i in line.bad if i < end], events)
         events.append(self._end(why, now))
         self._after_mark, self._fill = True, 0
-        self._shared = bytes(line.data) if line.whole and not line.in_doubt else b""
+        self._shared = bytes(line.data) if line.parts and not line.in_doubt else b""
 
     def _end(self, why: EndsOn | CaptureEnd, now: float) -> Ended:
         self.phase = Phase.IDLE

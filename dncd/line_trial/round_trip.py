@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from dncd.choices import EndsOn, MarkAt, StartOn
+from dncd.choices import EndsOn, StartOn
 from dncd.line.outgoing import Outcome, Shape
 from dncd.line.receiving import CaptureEnd
 from dncd.line.whole_image import Around
@@ -88,9 +88,7 @@ class Back:
 def image_of(machine: MachineSettings, text: str) -> TapeImage:
     """The tape image of a text with LF line ends, as a dropped file of it would have. ValueError: it cannot be coded."""
     tape, coder = machine.tape, Coder.of(machine.tape, machine.line)
-    opening = tape.mark if tape.mark_at in (MarkAt.BOTH, MarkAt.START) else ""
-    closing = tape.mark if tape.mark_at in (MarkAt.BOTH, MarkAt.END) else ""
-    around, inner = Around.of(machine, coder), b"".join(significant_chunks(opening, [text], closing, coder))
+    around, inner = Around.of(machine, coder), b"".join(significant_chunks(tape.opening, [text], tape.closing, coder))
     return TapeImage(around.lead + inner + around.trail, around.shape(len(inner)))
 
 

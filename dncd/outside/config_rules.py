@@ -228,6 +228,9 @@ _SAID = _text(
     f'texts in single quotes, and {", ".join(CHARACTERS)}, with blanks between, such as "\'LOAD\' CR LF" or "SUB"',
 )
 
+_MARK = f"(?![A-Za-z0-9{re.escape(NOT_A_MARK)}])[!-~]"
+_MARK_ALLOWED = f"one printable character that begins no block, such as %; not a letter, a digit or one of {NOT_A_MARK}"
+
 _PHRASE = _text(
     r"|(?=.{1,40}$)[!-~]+( [!-~]+)*", 'printable characters with single blanks, at most 40, such as "BEGIN PART", or ""'
 )
@@ -265,11 +268,8 @@ RULES: Final[Mapping[str, Rule]] = {
     ),
     "line.baud": _one_of(defaults.BAUDS),
     "line.ahead_chars": _whole(1, 4096, "characters"),
-    "tape.mark": _text(
-        f"(?![A-Za-z0-9{re.escape(NOT_A_MARK)}])[!-~]",
-        f"one printable character that begins no block, such as %; not a letter, a digit or one of {NOT_A_MARK}",
-        ("%",),
-    ),
+    "tape.mark": _text(_MARK, _MARK_ALLOWED, ("%",)),
+    "tape.end_mark": _text(f"|{_MARK}", f'{_MARK_ALLOWED}; or "" for the same as mark', ("%",)),
     "tape.block_end": Rule(
         _block_end,
         f"one to four of CR, LF (EOB in EIA code), {' '.join(OWN_ENDS)}, and behind the first NUL or DEL, or a list of "
@@ -382,20 +382,18 @@ _Get = Callable[[str], Any]
 
 
 def tape_faults(tape: _Get) -> Iterator[tuple[str, str]]:
-    """Keys of a tape and why they cannot be: EIA code needs a byte for the mark and for all that ends a block.
-
-    tape: gives the table's value of a key, None where that does not hold. The ends of ISO code that EIA settings of old
-    may have are EOB there.
-    """
-    mark, ends, codes = tape("mark") or "", tape("block_end") or USUAL_ENDS[0], tape("eia_codes")
+    """Keys of a tape and why they cannot be: EIA code needs a byte for each mark and for all that ends a block; an end of
+    ISO code that settings of old have is EOB there. tape: as `said_faults`."""
+    ends, codes = tape("block_end") or USUAL_ENDS[0], tape("eia_codes")
+    marks = [(key, tape(key) or "") for key in ("mark", "end_mark")]
     if tape("code") is TapeCode.EIA and codes is not None:
         carried = {*EIA_STANDARD, *EIA_CUSTOMARY, *dict(codes), "LF", "EOB", "NUL", "DEL"}
-        for key, words in ("mark", mark), ("block_end", "" if ends in USUAL_ENDS else ends):
+        for key, words in *marks, ("block_end", "" if ends in USUAL_ENDS else ends):
             if lacking := [word for word in words.split() if word not in carried]:
                 instead = "EOB ends a block" if lacking[0] == "CR" else "give it one in tape.eia_codes"
                 yield key, f"EIA code has no byte for {lacking[0]}; {instead}"
-    if mark and mark in ends.own:
-        yield "block_end", "what ends a block cannot be the mark as well"
+    if ends.own & {mark for _, mark in marks}:
+        yield "block_end", "what ends a block cannot be a mark as well"
 
 
 def said_faults(line: _Get, tape: _Get, send: _Get) -> Iterator[tuple[str, str]]:

@@ -48,7 +48,7 @@ def check_characters(text: str, line: int, rules: Rules, findings: Findings) -> 
             findings.add(code, f"control character U+{ord(char):04X}", place(text, index, line))
         else:
             shown = char if char.isprintable() else "this character"
-            why = "ends a block at this control" if char in rules.block_end.own else "is not in the tape code"
+            why = "ends a block at this control" if char in rules.tape.ends.own else "is not in the tape code"
             findings.add(code, f"{shown} (U+{ord(char):04X}) {why}", place(text, index, line))
 
 

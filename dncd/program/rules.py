@@ -2,11 +2,10 @@
 
 import enum
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from dncd import defaults
-from dncd.choices import USUAL_ENDS, BlockEnd, MarkAt
-from dncd.values import ProgramSettings
+from dncd.values import ProgramSettings, TapeSettings
 
 
 class Saved(enum.Enum):
@@ -22,16 +21,14 @@ class Rules:
 
     uncodable: indexes of the characters of a text that the tape code does not have (LF is a block end and has one).
     memory_chars: of the image without leader and trailer; 0 for no limit, as with drip feed (the one in `program` is not
-    asked). block_end: on the line. knows: whether the machine has the program of a
+    asked). tape: its marks and block ends. knows: whether the machine has the program of a
     name. other_use: name and title of a program in, out a sentence about what the name is used for already, or "".
     """
 
     uncodable: Callable[[str], Iterator[int]]
     program: ProgramSettings
-    mark: str = defaults.MARK
-    mark_at: MarkAt = MarkAt.BOTH
+    tape: TapeSettings = field(default_factory=TapeSettings)
     memory_chars: int = defaults.MEMORY_CHARS
-    block_end: BlockEnd = USUAL_ENDS[0]
     knows: Callable[[str], bool] = bool
     other_use: Callable[[str, str], str] = lambda _name, _title: ""
     saved: Saved = Saved.SINCE_START

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-from dncd.choices import LowerCase, MarkAt
+from dncd.choices import LowerCase
 from dncd.program import names
 from dncd.program.block_checks import Share, check_characters, check_length, check_small_letters, check_words, place
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised, replaced
@@ -95,7 +95,9 @@ class _Reading:
         self._after_mark: Place | None = None  # the first line with text after the last mark
         self._line, self._chars = 1, 0
         self._in_long_line = self._had_long_line = False
-        self._blank = re.compile(rf"^[ \t]+{re.escape(rules.mark)}", re.MULTILINE)
+        marks = f"[{re.escape(rules.tape.mark + rules.tape.closes)}]"
+        self._mark = re.compile(marks + r"(?:(?<=\n.)|(?<![\s\S]{2}))")
+        self._blank = re.compile(rf"^[ \t]+({marks})", re.MULTILINE)
 
     def take(self, text: str) -> None:
         part = self._without_long_line(text)
@@ -135,18 +137,11 @@ class _Reading:
         self._between(text[at:], line)
 
     def _mark_lines(self, text: str) -> Iterator[tuple[int, int]]:
-        """Start and end (with the block end) of each line that starts with the mark."""
-        mark = self._rules.mark
-        at = 0 if text.startswith(mark) else text.find(f"\n{mark}") + 1
-        while (at or text.startswith(mark)) and len(self._marks) < _MOST_MARKS:
-            stop = text.index("\n", at) + 1
-            yield at, stop
-            if text.startswith(mark, stop):
-                at = stop
-            else:
-                at = text.find(f"\n{mark}", stop) + 1
-                if not at:
-                    return
+        """Start and end (with the block end) of each line that starts with a mark."""
+        for found in self._mark.finditer(text):
+            if len(self._marks) >= _MOST_MARKS:
+                return
+            yield found.start(), text.index("\n", found.start()) + 1
 
     def _between(self, text: str, line: int) -> None:
         if not text:
@@ -161,7 +156,7 @@ class _Reading:
         for found in self._blank.finditer(text):
             if not self._findings.wanted("mark-not-first"):
                 return
-            what = f"the mark {self._rules.mark!r} stands behind blanks, where it is none to dncd"
+            what = f"the mark {found[1]!r} stands behind blanks, where it is none to dncd"
             self._findings.add("mark-not-first", what, place(text, found.end() - 1, line))
 
     def result(self) -> Survey:
@@ -173,10 +168,10 @@ class _Reading:
         first_line, end_line = opening.line + 1 if opening else 1, closing.line if closing else self._line
         blocks = end_line - first_line
         out = (
-            opening.text if opening else rules.mark if rules.mark_at in (MarkAt.BOTH, MarkAt.START) else "",
-            closing.text if closing else rules.mark if rules.mark_at in (MarkAt.BOTH, MarkAt.END) else "",
+            opening.text if opening else rules.tape.opening,
+            closing.text if closing else rules.tape.closing,
         )
-        ends = len(rules.block_end.chars)
+        ends = len(rules.tape.ends.chars)
         image = stop - start + blocks * (ends - 1) + sum(len(text) + ends for text in out if text)
         if self._programs.empty and not self._had_long_line:
             self._findings.add("empty", "the file holds no program")
@@ -206,14 +201,15 @@ class _Reading:
             self._findings.is_no_program("this is no part program: it has no block at all", self._first)
 
     def _bounds(self) -> tuple[_Mark | None, _Mark | None]:
-        """The opening and the closing mark line: one mark alone is the opening if it comes first, else the closing."""
-        marks = self._marks
+        """The opening and the closing mark line: one mark alone that may be both is the opening if it comes first."""
+        marks, tape = self._marks, self._rules.tape
         if not marks:
             return None, None
-        first = marks[0].line == (self._first.line if self._first else 0)
-        if len(marks) == 1:
+        if len(marks) == 1 and tape.mark == tape.closes:
+            first = marks[0].line == (self._first.line if self._first else 0)
             return (marks[0], None) if first else (None, marks[0] if not self._after_mark else None)
-        return marks[0], marks[-1]
+        opening = marks[0] if marks[0].text.startswith(tape.mark) else None
+        return opening, marks[-1] if marks[-1] is not opening and marks[-1].text.startswith(tape.closes) else None
 
     def _mark_findings(self, opening: _Mark | None, closing: _Mark | None) -> None:
         add = self._findings.add
@@ -222,7 +218,7 @@ class _Reading:
         for mark in self._marks:
             if mark not in (opening, closing):
                 add("mark-inside", "a mark line inside the program", Place(mark.line, 1, mark.text))
-        if opening and not closing and self._after_mark and self._rules.mark_at in (MarkAt.BOTH, MarkAt.END):
+        if opening and not closing and self._after_mark and self._rules.tape.closing:
             what = f"line {opening.line} has the opening mark and no line has the closing one: this may be half a file"
             add("mark-missing", what, Place(opening.line, 1, opening.text))
         if not closing and not self._programs.ended and self._rules.saved is Saved.BEFORE_CUT:
@@ -234,7 +230,7 @@ class _Reading:
 
     def _name(self, opening: _Mark | None) -> tuple[str, str]:
         """Number of a program, or of the mark line, or the name of either, else what the settings say (contract, 5)."""
-        on_mark = names.mark_name(opening.text, self._rules.mark) if opening else names.MarkName("", -1, "")
+        on_mark = names.mark_name(opening.text, self._rules.tape.mark) if opening else names.MarkName("", -1, "")
         head = self._programs.heads[0] if self._programs.heads else Found("", -1, "", 0)
         numbered = head.number >= 0 or (on_mark.number < 0 and not on_mark.name)
         name = head.name if numbered else on_mark.name

@@ -8,6 +8,7 @@ file in `from-machine/backups/`, and its receipt, which names what is missing an
 `STATE/underway/ID.backup` is written before, so that a power cut leaves nothing half told.
 """
 
+import dataclasses
 import hashlib
 import os
 from collections.abc import Iterable, Mapping
@@ -45,7 +46,8 @@ def _counts(program: str) -> bool:
 class BackupPlan:
     """A backup under way. since: last ledger line before it; transfer: of its one capture, "" for an announced one.
 
-    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump; file: its name.
+    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump; file: its name;
+    end_mark: what closes it, "" where its mark does.
     """
 
     id: str
@@ -55,6 +57,7 @@ class BackupPlan:
     mark_line: str
     file: str
     held: tuple[tuple[str, str], ...]
+    end_mark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,7 @@ class Backups:
         self.open: dict[str, BackupPlan] = {}
         self.captures: dict[str, int] = {}
         """Captures that came since a backup was announced, by machine."""
-        self._marks: dict[str, str] = {}
+        self._marks: dict[str, tuple[str, str]] = {}
         self._owed: dict[str, BackupPlan] = {}
         """Announced backups that count once what came damaged has come whole, by machine; a stop forgets them."""
 
@@ -82,7 +85,8 @@ class Backups:
         """Before a capture is recorded: the plan of the backup that it is, durable; None where it is none."""
         if plan.machine in self.open:
             self.captures[plan.machine] += 1
-            self._marks.setdefault(plan.machine, plan.parts[0].mark_line[:1] if plan.parts else "")
+            mark, end = (plan.parts[0].mark_line[:1], plan.parts[0].end_mark) if plan.parts else ("", "")
+            self._marks.setdefault(plan.machine, (mark, end))
             return None
         path = self._path(plan.id)
         if path.exists():
@@ -97,7 +101,8 @@ class Backups:
         there = sum(1 for program in held if program in set(names_here))
         if 2 * there < len(held):
             return None
-        return self._save(self._new(plan.id, plan.machine, plan.id, plan.parts[0].mark_line, held))
+        made = self._new(plan.id, plan.machine, plan.id, plan.parts[0].mark_line, held)
+        return self._save(dataclasses.replace(made, end_mark=plan.parts[0].end_mark))
 
     def announce(self, machine: str) -> BackupPlan:
         """From now on everything that this machine punches belongs to one backup."""
@@ -163,9 +168,9 @@ class Backups:
         """Its captures are on record: ledger line, file, receipt; each step first looks whether it was done."""
         lines = self._lines(plan)
         entries = self._entries(plan, lines)
-        mark = plan.mark_line if plan.transfer else self._marks.get(plan.machine, "")
+        mark, end = (plan.mark_line, plan.end_mark) if plan.transfer else self._marks.get(plan.machine, ("", ""))
         pieces = [piece_of(self._library, plan.machine, program, number) for program, number in entries]
-        data = _dump(plan, pieces, mark).replace("\n", self._shop.line_end).encode("utf-8")
+        data = _dump(plan, pieces, mark, end or mark[:1]).replace("\n", self._shop.line_end).encode("utf-8")
         digest = hashlib.sha256(data).hexdigest()
         present, before = {program for program, _ in entries}, dict(plan.held)
         fields: dict[str, Any] = {
@@ -246,9 +251,8 @@ def present_in(entries: Iterable[tuple[str, int]]) -> Iterable[str]:
     return (program for program, _ in entries if _counts(program))
 
 
-def _dump(plan: BackupPlan, pieces: list[Piece], mark: str) -> str:
+def _dump(plan: BackupPlan, pieces: list[Piece], mark: str, closing: str) -> str:
     """The file of a backup: one capture as it came; several as one dump, and what cannot stand in one behind it."""
-    closing = mark[:1]
     if plan.transfer:
         return tape(mark, "".join(piece.text for piece in pieces), closing)
     dump = compose(pieces, mark, closing, mark or "%")

@@ -67,7 +67,7 @@ def placed(ended: Sent, path: Path) -> Sent:
 def file_of(part: Part, line_end: str) -> bytes:
     """A program as a file for the office: the mark line as it came, the blocks, and the mark, with the line end asked."""
     opening = f"{part.mark_line}\n" if part.mark_line else ""
-    closing = f"{part.mark_line[0]}\n" if part.mark_line else ""
+    closing = f"{part.end_mark or part.mark_line[0]}\n" if part.mark_line else ""
     return f"{opening}{part.text}{closing}".replace("\n", line_end).encode("utf-8")
 
 

@@ -149,7 +149,8 @@ class Part:
     stands for the parity: a value of `Evidence`; carry: a value of `program.carrying.Carry`, "" where nobody
     asked; carried: the office's own text with the edit, "" for none; spelling: how the control spelt it, as
     `program.habits` says; otherwise: in which of these habits it differs from what it was known for; like: percent of its
-    blocks that are those of the program whose name it took, 0 where it has a name of its own.
+    blocks that are those of the program whose name it took, 0 where it has a name of its own; end_mark: what closes it,
+    "" where its mark does.
     """
 
     program: str
@@ -166,6 +167,7 @@ class Part:
     spelling: dict[str, str] = field(default_factory=dict)
     otherwise: tuple[str, ...] = ()
     like: int = 0
+    end_mark: str = ""
 
     @property
     def known(self) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
-from dncd.choices import Announce, EndsOn, Flow, MarkAt, Protocol, Request, StartOn, TapeCode
+from dncd.choices import Announce, EndsOn, Flow, Protocol, Request, StartOn, TapeCode
 from dncd.standin.program_memory import CHAR_MM
 from dncd.tape.codes import DC1, DC2, DC3, Coder
 from dncd.values import Frame, Keys, MachineSettings, TapeSettings
@@ -162,7 +162,6 @@ def counterpart(machine: MachineSettings) -> Build:
     line, tape, send, receive = machine.line, machine.tape, machine.send, machine.receive
     plain = line.protocol is Protocol.PLAIN
     form = CodeForm.EVEN if tape.code is TapeCode.EIA else PARITY[line.frame.parity]
-    closed = tape.mark_at in (MarkAt.BOTH, MarkAt.END)
     end = EndsOn.SILENCE if not plain else EndsOn.DC4 if receive.ends_on is EndsOn.MARK else receive.ends_on
     punch = PunchWays(PunchOn.DC2 if end is EndsOn.DC4 else PunchOn.NOTHING, end)
     return Build(
@@ -176,7 +175,7 @@ def counterpart(machine: MachineSettings) -> Build:
         reader=ReaderWays(
             asks=_ASKS.get(send.start_on, Asks.NOTHING),
             holds_by=line.flow,
-            ends_on=EndsOn.MARK if closed else EndsOn.SILENCE,
+            ends_on=EndsOn.MARK if tape.closing else EndsOn.SILENCE,
             says_off=ReaderOff.DC3 if send.start_on is StartOn.DC1 else ReaderOff.NOTHING,
             waits_for=WaitsFor.NOTHING if send.announce is Announce.NONE else WaitsFor.DC2,
             char_needs_s=send.after_char_s * NEEDS_OF_PACE,

@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from dncd.choices import EndsOn, MarkAt
+from dncd.choices import EndsOn
 from dncd.tape.codes import DEL, NUL
 from dncd.values import TapeSettings
 
@@ -96,9 +96,8 @@ class ProgramReader:
     """
 
     def __init__(self, tape: TapeSettings, ends_on: EndsOn = EndsOn.MARK) -> None:
-        marked = tape.mark_at in (MarkAt.BOTH, MarkAt.START)
-        self.state = Reading.SKIPPING if marked else Reading.SIGNIFICANT
-        self._mark, self._end = ord(tape.mark), tape.ends.read
+        self.state = Reading.SKIPPING if tape.opening else Reading.SIGNIFICANT
+        self._mark, self._close, self._end = ord(tape.mark), ord(tape.closes), tape.ends.read
         self._line_ends = frozenset(self._end.encode("ascii"))
         self._ends_on = ends_on
         self._text = bytearray()
@@ -116,7 +115,7 @@ class ProgramReader:
                 self._skip(char)
             elif char == FAULT:
                 self.state = Reading.STOPPED
-            elif char in self._ends_on.chars or (char == self._mark and self._closes()):
+            elif char in self._ends_on.chars or (char == self._close and self._closes()):
                 self.state = Reading.CLOSED
             elif self._text or char not in self._line_ends:
                 self._text.append(char)
@@ -145,7 +144,7 @@ class ProgramReader:
         mark = chr(self._mark)
         mark_line = blocks.pop(0)[1:] if blocks and blocks[0].startswith(mark) else ""
         if self._ends_on is not EndsOn.MARK:
-            blocks = [block for block in blocks if not block.startswith(mark)]
+            blocks = [block for block in blocks if not block.startswith((mark, chr(self._close)))]
         starts = [0, *(at for at, block in enumerate(blocks) if at and _NUMBER.match(block)), len(blocks)]
         programs = []
         for start, end in pairwise(starts):

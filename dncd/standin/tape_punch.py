@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 
-from dncd.choices import MarkAt
 from dncd.standin.build import Build, PunchOn, WaitsFor
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, Stored
@@ -84,8 +83,8 @@ class TapePunch:
 def image_text(build: Build, programs: tuple[Stored, ...]) -> str:
     """Programs as this control writes them: the marks that it has and the blocks, '\\n' behind each."""
     tape = build.tape
-    opening = [tape.mark + programs[0].mark_line] if tape.mark_at in (MarkAt.BOTH, MarkAt.START) else []
-    closing = [tape.mark] if tape.mark_at in (MarkAt.BOTH, MarkAt.END) else []
+    opening = [tape.opening + programs[0].mark_line] if tape.opening else []
+    closing = [tape.closing] if tape.closing else []
     blocks = [block for program in programs for block in program.blocks]
     return "".join(f"{block}\n" for block in (*opening, *blocks, *closing))
 

@@ -231,16 +231,17 @@ class Judging:
             return (), broken
         left_out = shells(found, compared.known)
         parts = [
-            compared.of(_part(part, line))
+            compared.of(_part(part, line, self._settings.tape.end_mark))
             for part, line in zip(told_apart(found), marks, strict=True)
             if part.name not in left_out
         ]
         return tuple(parts), tuple(left_out.values())
 
 
-def _part(part: Split, mark_line: str) -> Part:
+def _part(part: Split, mark_line: str, end_mark: str) -> Part:
     name = part.name or (_unnamed() if part.kind is Kind.PROGRAM else part.kind.value.upper())
-    return Part(name, f"{name} ({printable(part.title)})" if part.title else name, part.text, mark_line, like=part.like)
+    title = f"{name} ({printable(part.title)})" if part.title else name
+    return Part(name, title, part.text, mark_line, like=part.like, end_mark=end_mark)
 
 
 def _unnamed() -> str:

@@ -158,13 +158,11 @@ class SendJobs:
         )
 
     def _rules(self, status: os.stat_result) -> Rules:
-        tape, program = self._settings.tape, self._settings.program
+        program = self._settings.program
         return Rules(
             uncodable=self._coder.uncodable,
-            mark=tape.mark,
-            mark_at=tape.mark_at,
+            tape=self._settings.tape,
             memory_chars=0 if self._settings.send.drip_feed else program.memory_chars,
-            block_end=tape.ends,
             knows=lambda name: bool(self._store.reader.history(self._settings.name, name)),
             other_use=self._other_use,
             program=program,

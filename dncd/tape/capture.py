@@ -226,24 +226,21 @@ def _bounds(chars: bytes, limit: int, tape: TapeSettings) -> _Bounds:
     unmarked = _Bounds(_Marks.NONE, min(leading, limit), limit, limit)
     if not tape.mark:
         return unmarked
-    mark = re.escape(tape.mark.encode("ascii"))
+    mark, closing = (re.escape(char.encode("ascii")) for char in (tape.mark, tape.closes))
+    closes = re.compile(rb"(?:[\r\n]" + _BLANK + b"|" + _BLANK_TAPE + b")(" + closing + b")")
     opening = re.compile(rb"(?:\A|[\r\n]|" + _BLANK_TAPE + b")" + _LEADER + b"(" + mark + b")").search(chars, 0, limit)
-    closing = opening.start(1) if opening else limit
-    if says_words(chars[:closing]):
-        asked = _after_prompt(chars, closing, mark)
-        if asked < 0 and opening is None:
-            return unmarked
-        if asked < 0 and not _has_text(chars[_line_end(chars, closing, tape) : limit]):
-            return _Bounds(_Marks.CLOSING, leading, closing, _line_end(chars, closing, tape))
-        first = asked if asked >= 0 else closing
-    elif opening is None:
-        return unmarked
-    else:
-        first = closing
-    found = re.compile(rb"(?:[\r\n]" + _BLANK + b"|" + _BLANK_TAPE + b")(" + mark + b")").search(chars, first, limit)
+    at = opening.start(1) if opening else limit
+    words = says_words(chars[:at])
+    first = _after_prompt(chars, at, mark) if words else -1
+    if first < 0 and opening is not None:
+        if words and mark == closing and not _has_text(chars[_line_end(chars, at, tape) : limit]):
+            return _Bounds(_Marks.CLOSING, leading, at, _line_end(chars, at, tape))
+        first = at
+    found = None if first < 0 and mark == closing else closes.search(chars, max(first, 0), limit)
     if found is not None:
-        return _Bounds(_Marks.BOTH, first, found.start(1), _line_end(chars, found.start(1), tape))
-    return _Bounds(_Marks.OPENING, first, limit, limit)
+        marks = _Marks.BOTH if first >= 0 else _Marks.CLOSING
+        return _Bounds(marks, first if first >= 0 else leading, found.start(1), _line_end(chars, found.start(1), tape))
+    return _Bounds(_Marks.OPENING, first, limit, limit) if first >= 0 else unmarked
 
 
 def _after_prompt(chars: bytes, limit: int, mark: bytes) -> int:
@@ -331,7 +328,7 @@ def _missing(marks: _Marks, ends_on: EndsOn, tape: TapeSettings, whole: str) -> 
     text = whole.rstrip("\n")
     last = text[text.rfind("\n") + 1 :]
     place = Place(text.count("\n") + 1, len(last) + 1, last)
-    mark = shown(tape.mark)
+    mark, closing = shown(tape.mark), shown(tape.closes)
     if marks is _Marks.CLOSING and tape.mark_at not in (MarkAt.END, MarkAt.NONE):
         what = f"the opening mark {mark} is missing, so nobody knows where the program begins"
         yield Finding("no-opening-mark", Severity.REFUSE, what, _AGAIN, Place(1, 1, whole[: whole.find("\n")]))
@@ -340,5 +337,5 @@ def _missing(marks: _Marks, ends_on: EndsOn, tape: TapeSettings, whole: str) -> 
         yield Finding("no-mark", Severity.REFUSE, what, _AGAIN, place)
     may_lack = ends_on is not EndsOn.MARK and tape.mark_at in (MarkAt.START, MarkAt.NONE)
     if marks is _Marks.OPENING and not may_lack:
-        what = f"the closing mark {mark} is missing: the program is not complete"
+        what = f"the closing mark {closing} is missing: the program is not complete"
         yield Finding("no-closing-mark", Severity.REFUSE, what, _AGAIN, place)
