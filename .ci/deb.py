@@ -18,6 +18,9 @@ import man
 
 SOURCE = Path(__file__).resolve().parent.parent
 
+BESIDE = ("typing_extensions",)
+"""What a library wants of older Pythons alone: pip asks the Python that it runs in for that, not the one it installs for."""
+
 CONTROL = """\
 Package: dncd
 Version: {version}
@@ -84,7 +87,7 @@ def fill(root: Path, wheel: Path | None) -> str:
         pure = ("--only-binary", ":all:", "--implementation", "py", "--abi", "none", "--python-version", "3.11")
         platforms = ("--platform", "any", "--platform", "manylinux2014_x86_64")
         pip = (sys.executable, "-m", "pip", "install", "-q", "--no-compile", "--target", library)
-        run(*pip, *pure, *platforms, wheel)
+        run(*pip, *pure, *platforms, wheel, *BESIDE)
     assert not list(library.rglob("*.so"))
     shutil.rmtree(library / "bin", ignore_errors=True)
     next(library.glob("dncd-*.dist-info/direct_url.json")).unlink()  # where this computer had it

@@ -189,6 +189,30 @@ def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
     shop.sound()
 
 
+@pytest.mark.parametrize("how", ["link", "pipe"])
+def test_what_somebody_put_in_the_place_of_a_damaged_capture_is_neither_followed_nor_waited_for(
+    shop: Shop, how: str
+) -> None:
+    programs = memory(3)
+    damaged = bytearray(even(dump(programs[:1])))
+    damaged[12] ^= 1
+    shop.office.backups.announce(MACHINE)
+    plan = shop.jobs.judging.plan(f"{MACHINE}@20260702T000000Z-00", WireBytes(damaged), EndsOn.MARK, Damage(), 1.0)
+    shop.jobs._record(plan)
+    shop.punch(dump(programs))
+    (there,) = (p for p in (shop.root / "shop" / MACHINE / "from-machine" / "damaged").iterdir() if p.suffix == ".nc")
+    good = there.read_bytes().rpartition(b"%")[0]
+    there.unlink()
+    if how == "pipe":
+        os.mkfifo(there)
+    else:
+        (shop.root / "elsewhere").write_bytes(good)
+        there.symlink_to(shop.root / "elsewhere")
+    outcome = shop.office.backups.close(MACHINE)
+    assert outcome.record is None
+    assert "came damaged" in outcome.told[0]
+
+
 def test_what_came_without_a_name_is_neither_held_nor_restored_and_told_as_a_count(
     shop: Shop, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -165,8 +165,26 @@ def test_of_many_who_would_watch_at_once_none_is_too_many(tmp_path: Path, monkey
             sock.sendall(b'{"do": "watch"}\n')
         told = [lines(sock, 1)[0] for sock in crowd]
         assert sum("ok" in said for said in told) == 2
-        assert all(said["error"]["what"] == "2 watch already, and no more may" for said in told if "ok" not in said)
+        assert all(
+            said["error"]["what"] == "2 commands watch a line or have borrowed one, and no more may"
+            for said in told
+            if "ok" not in said
+        )
         assert len(gone) == 18
+
+
+def test_a_line_that_cannot_be_given_back_keeps_no_place_at_the_door(tmp_path: Path) -> None:
+    def fail() -> None:
+        raise RuntimeError("nobody thought of this")
+
+    with CommandServer(tmp_path, lambda _: StreamReply({"said": "watch"}, fail)) as server:
+        with raw(tmp_path) as sock:
+            sock.sendall(b'{"do": "watch"}\n')
+            assert "ok" in lines(sock, 1)[0]
+            (client,) = server._clients
+        assert client.thread.join(30)
+        assert "nobody thought of this" in client.thread.fault
+        assert not server._clients
 
 
 @pytest.mark.usefixtures("server")

@@ -24,7 +24,7 @@ from dncd.outside.folder_looks import Complete, FolderState, Hint, left_alone, o
 from dncd.outside.folders import Entry, Folders, Listing
 from dncd.records import held_open
 from dncd.records.held_open import Writer, leases_tell
-from dncd.records.shop_folders import ShopFolders
+from dncd.records.shop_folders import ShopFolders, identity
 from dncd.values import ShopSettings
 
 DEADLINE_S = 30.0
@@ -446,6 +446,26 @@ def test_a_listing_says_what_makes_it_another_than_the_one_before(
     assert board.newest["gang-lathe"].entries[0] is before.entries[1]
     folders.take("gang-lathe")
     board.wait(lambda: board.newest["gang-lathe"].changed == board.newest["gang-lathe"].entries)
+
+
+def test_what_lay_there_at_a_start_is_known_though_one_of_the_folders_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By it half a file that a power cut left is told from a whole one."""
+    drops = [tmp_path / name / "to-machine" / "a.nc" for name in ("lathe", "mill", "saw")]
+    for drop in drops:
+        drop.parent.mkdir(parents=True)
+        drop.write_bytes(b"%")
+    known, asked, lstat = {identity(drop.lstat()): drop for drop in drops}, [], Path.lstat
+
+    def fails_once(path: Path) -> os.stat_result:
+        asked.append(path)
+        if len(asked) == 1:
+            raise OSError(errno.EIO, "Input/output error")
+        return lstat(path)
+
+    monkeypatch.setattr(Path, "lstat", fails_once)
+    assert {known[found] for found in ShopFolders(tmp_path).lying()} == set(drops) - {asked[0]}
 
 
 # --- the book alone, with a clock of our own -----------------------------------------------------------------------

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 import structlog
+from east import five_and_a_half_hours_east  # noqa: F401 - a fixture
 
 from dncd.outside import manager
-from dncd.outside.journal import LONGEST_TEXT, MESSAGE_IDS, journal, set_up
+from dncd.outside.journal import LONGEST_TEXT, MESSAGE_IDS, journal, recent, set_up
 
 GONE = {"what": "the port is gone", "where": "/dev/ttyUSB0", "next": "Plug it in again"}
 
@@ -46,6 +47,7 @@ def test_one_json_object_a_line_where_there_is_no_terminal() -> None:
     }  # fmt: skip
 
 
+@pytest.mark.usefixtures("five_and_a_half_hours_east")
 def test_readable_lines_on_a_terminal() -> None:
     out = Terminal()
     set_up(out)
@@ -54,6 +56,8 @@ def test_readable_lines_on_a_terminal() -> None:
     assert "transfer sent" in plain
     assert "file=0004.nc" in plain
     assert not plain.lstrip().startswith("{")
+    assert re.match(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d IST ", plain)  # of this place, and in `dncd report` UTC
+    assert json.loads(recent()[-1])["timestamp"].endswith("Z")
 
 
 def test_systemds_journal_gets_readable_lines_with_their_level(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -180,3 +180,17 @@ def test_a_long_round_looks_again_before_it_serves_the_next():
     loop.close()
     os.close(read)
     os.close(write)
+
+
+def test_what_is_posted_after_the_end_is_done_by_nobody_and_written_to_no_other_descriptor():
+    ended = Loop()
+    ended.close()
+    pipes = [os.pipe2(os.O_NONBLOCK) for _ in range(3)]  # these have the numbers of its descriptors now
+    try:
+        assert ended.post(lambda: pytest.fail("it is over")) is False
+        for read, _ in pipes:
+            with pytest.raises(BlockingIOError):
+                os.read(read, 1)
+    finally:
+        for end in (end for pipe in pipes for end in pipe):
+            os.close(end)

@@ -13,6 +13,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from waiting import until
 
 from dncd.errors import NotDoneError
+from dncd.outside.command_client import ask
 from dncd.outside.metrics import MetricsServer, openmetrics
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
@@ -194,11 +195,16 @@ def test_clients_that_do_not_finish_asking_hold_up_nobody(tmp_path, said):
     path = tmp_path / "m.sock"
     server = MetricsServer(str(path), status)
     with contextlib.ExitStack() as stack:
-        for _ in range(40):
-            idle = stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
+        assert not server.full()
+        crowd = [stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)) for _ in range(40)]
+        for idle in crowd:
             idle.connect(str(path))
             idle.sendall(said)
         assert get(Local(path))[0] == 200
+        told = crowd[0].makefile("rb").read()
+        assert told.startswith(b"HTTP/1.0 503 ")
+        assert b"\r\n\r\n16 ask at once, and no more may: ask again in a moment" in told
+        assert server.full()
         server.close()  # waits for none of them: the newest is still connected
         idle.setblocking(False)
         with pytest.raises(BlockingIOError):
@@ -267,6 +273,10 @@ def test_the_service_says_how_it_is(tmp_path):
         assert now["service"]["disk_free_bytes"]["folder"] > 0
         assert now["machines"]["lathe"]["counters"]["transfers"]["sent"] == 1
         assert now["service"]["seq"] == shop.ledger()[-1]["seq"]
+        with contextlib.ExitStack() as stack:
+            for _ in range(17):
+                stack.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)).connect(str(sock))
+            until(lambda: "some were turned away" in str(ask(shop.state, {"do": "status"})["service"]["trouble"]))
 
 
 def test_an_endpoint_that_is_taken_is_told_and_the_lines_are_served(tmp_path):

@@ -1,5 +1,6 @@
 """What is built of this source, and with which versions it works: empty environments, as a user's or a packager's."""
 
+import importlib.metadata
 import importlib.util
 import os
 import re
@@ -16,6 +17,7 @@ from types import ModuleType
 
 import click
 import pytest
+from packaging.requirements import Requirement
 
 from dncd import __version__
 from dncd.cli import LATE, LINE, group, main
@@ -50,6 +52,20 @@ def test_every_library_has_a_lowest_version(tmp_path: Path) -> None:
     project.write_text('[project]\ndependencies = ["click"]\n')
     with pytest.raises(ValueError, match="no lower bound"):
         loaded("lowest").lowest(project)
+
+
+def test_the_debian_package_brings_what_a_library_wants_of_some_pythons_alone() -> None:
+    """pip asks for that the Python that it runs in: the package is for 3.11 and later, wherever it is built."""
+    sometimes, open_ = set(), ["dncd"]
+    while open_:
+        for need in map(Requirement, importlib.metadata.requires(open_.pop()) or ()):
+            wanted = {
+                not need.marker or need.marker.evaluate({"python_version": f"3.{minor}", "extra": ""})
+                for minor in range(11, 16)
+            }
+            open_ += [need.name] if wanted == {True} else []
+            sometimes |= {need.name} if len(wanted) == 2 else set()
+    assert sometimes == set(loaded("deb").BESIDE)
 
 
 # --- sdist and wheel -------------------------------------------------------------------------------------------------

@@ -158,6 +158,9 @@ def test_a_machine_in_use_keeps_its_seat_and_a_box_that_turns_itself_is_told_fir
             assert shop.receipt("mill", "sent", "2.nc").get("result") == "sent"
             assert box.came.startswith(b"\x82B")
             assert stored(mill) == ["O0002"]
+            seated = [(r["machine"], r["before"], r["by"]) for r in shop.ledger() if r["event"] == "seated"]
+            assert seated[0] == ("lathe", "", "at_start in the settings")
+            assert [machine for machine, _, _ in seated] == ["lathe", "mill"]
 
 
 def test_a_program_that_another_machine_alone_knows_is_a_doubt_and_nothing_is_sent(tmp_path):

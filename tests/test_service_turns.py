@@ -15,6 +15,7 @@ from waiting import until
 
 from dncd.errors import RecordsError
 from dncd.outside.command_client import ask
+from dncd.records.ledger import local_text
 from dncd.records.orders import Batch, Order, Orders
 
 SLEEVE = text(["O0004 (SLEEVE)", "N10 G00 X1.", "M30"])
@@ -136,7 +137,7 @@ def test_a_batch_goes_on_where_it_was_after_a_restart(tmp_path, how):
         assert (receipt.get("of"), receipt.get("result")) == ("3 of 3", "sent")
         sent = [r for r in shop.ledger() if r["event"] == "sent"]
         assert [(r["file"], r["of"]) for r in sent] == [("0004.nc", f"{n} of 3") for n in (1, 2, 3)]
-        assert receipt.get("first") == sent[0]["time"]
+        assert receipt.get("first") == local_text(sent[0]["time"])
         assert len({r["transfer"] for r in sent}) == 3
         read_key(control, FLANGE)
         shop.receipt("lathe", "sent", "0007.nc")

@@ -14,7 +14,7 @@ from waiting import until
 from dncd.errors import PortGoneError
 from dncd.outside.loop import Loop
 from dncd.outside.threads import AGAIN_S, Fate, Thread
-from dncd.outside.workers import Workers, result_of
+from dncd.outside.workers import APART, Workers, result_of
 from dncd.service import lending
 from dncd.service.health import Health
 from dncd.service.rounds import Round
@@ -113,6 +113,20 @@ def test_a_thread_that_lived_for_a_while_is_started_anew(workers, tmp_path):
     assert health.problems == ()
     ends.set()
     assert thread.join(20)
+
+
+def test_a_capture_that_is_still_being_read_at_the_end_is_named(workers):
+    go = threading.Event()
+    workers.do(APART, lambda: go.wait(20), lambda _: None, lambda _: None, workers.loop)
+    (reading,) = workers.apart
+    assert workers.finish(5.0, 0.0)[-1] == APART
+    go.set()
+    assert reading.join(20)
+
+
+def test_who_asks_of_what_takes_nothing_any_more_does_not_wait():
+    with pytest.raises(TimeoutError):
+        result_of(lambda: None, lambda _: False, 600.0)
 
 
 def test_what_nobody_waits_for_any_more_is_not_done_or_given_back(workers):

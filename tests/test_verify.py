@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from east import five_and_a_half_hours_east  # noqa: F401 - a fixture
 
 from dncd.records import durable
 from dncd.records.ledger import Ledger, files_of, line_hash
@@ -231,6 +232,7 @@ def test_a_receipt_that_is_a_folder_or_a_link_is_told(shop: Path) -> None:
     assert all("cannot be read" in problem for problem in found)
 
 
+@pytest.mark.usefixtures("five_and_a_half_hours_east")
 def test_a_clock_that_was_set_back_is_a_note_and_no_problem(tmp_path: Path) -> None:
     times = iter(datetime(year, 12, 24, tzinfo=UTC) for year in (2026, 2027, 2026, 2026))
     ledger = Ledger.open(tmp_path / "state", clock=lambda: next(times))
@@ -240,4 +242,5 @@ def test_a_clock_that_was_set_back_is_a_note_and_no_problem(tmp_path: Path) -> N
     report = verify(tmp_path / "state", tmp_path / "shop")
     assert report.problems == ()
     (note,) = report.notes
-    assert note.startswith("ledger line 3: the clock was set back, from 2027-12-24T")
+    times = "from 2027-12-24 05:30:00 IST to 2026-12-24 05:30:00 IST"
+    assert note == f"ledger line 3: the clock was set back, {times}; the order of lines counts"

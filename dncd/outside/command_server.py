@@ -208,9 +208,9 @@ class CommandServer:
                         _tell(client.sock, client.stream.news)
                         return
         finally:
+            self._drop(client)
             if client.stream is not None and not self._closing.is_set():  # else nobody is left to be told
                 client.stream.gone()
-            self._drop(client)
 
     def _answer(self, line: bytes, client: _Client) -> dict[str, Any]:
         try:
@@ -242,7 +242,8 @@ class CommandServer:
 
 
 def _full(lasting: int) -> NotDoneError:
-    return NotDoneError(f"{lasting} watch already, and no more may", "command socket", "End one of them")
+    what = f"{lasting} commands watch a line or have borrowed one, and no more may"
+    return NotDoneError(what, "command socket", "End one of them, such as a `dncd line watch` that nobody looks at")
 
 
 def _error(error: DncdError) -> dict[str, Any]:

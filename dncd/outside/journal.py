@@ -18,6 +18,7 @@ from typing import Any, Final, TextIO
 import structlog
 
 from dncd.peer_text import printable
+from dncd.records.ledger import local_text
 
 LONGEST_TEXT: Final = 2000
 """Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""
@@ -73,13 +74,13 @@ def set_up(stream: TextIO | None = None, level: int = logging.INFO, native: str 
     """Sends the journal to `stream` (standard error) from now on; where that is systemd's, to its socket `native`. Safe to
     call again."""
     out = sys.stderr if stream is None else stream
-    renderer: structlog.typing.Processor
+    renderers: list[structlog.typing.Processor]
     if out.isatty():
-        renderer = structlog.dev.ConsoleRenderer(sort_keys=False, pad_event_to=0)
+        renderers = [_local, structlog.dev.ConsoleRenderer(sort_keys=False, pad_event_to=0)]
     elif _is_systemds(out):
-        renderer = functools.partial(_for_systemd, native)
+        renderers = [functools.partial(_for_systemd, native)]
     else:
-        renderer = structlog.processors.JSONRenderer(ensure_ascii=False)
+        renderers = [structlog.processors.JSONRenderer(ensure_ascii=False)]
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
@@ -87,7 +88,7 @@ def set_up(stream: TextIO | None = None, level: int = logging.INFO, native: str 
             structlog.processors.format_exc_info,
             _all_printable,
             _keep,
-            renderer,
+            *renderers,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(level),
         logger_factory=structlog.PrintLoggerFactory(out),
@@ -175,6 +176,11 @@ def recent() -> list[str]:
 
 def _keep(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
     _kept.append(json.dumps(event, ensure_ascii=True))
+    return event
+
+
+def _local(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    event["timestamp"] = local_text(event["timestamp"])
     return event
 
 

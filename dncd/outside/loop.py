@@ -12,6 +12,7 @@ import functools
 import heapq
 import os
 import select
+import threading
 import time
 from collections.abc import Callable
 from typing import Protocol
@@ -53,6 +54,8 @@ class Loop:
         self._dues: dict[Client, float] = {}
         self._tie = 0
         self._posts: collections.deque[tuple[Callable[[], object], Owner]] = collections.deque()
+        self._closing = threading.RLock()  # of one thread it may be taken twice: by a signal handler
+        self._closed = False
         self.failure: Exception | None = None
         self._wake_read, self._wake_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._ports.register(self._wake_read, select.EPOLLIN)
@@ -79,11 +82,14 @@ class Loop:
             self._tie += 1
             heapq.heappush(self._heap, (when, self._tie, client))
 
-    def post(self, job: Callable[[], object], owner: Owner | None = None) -> None:
-        """Runs `job` in the loop's thread, soon. From any thread, or a signal handler. owner: gets what it raises; none:
-        the loop itself, and the service ends in order."""
+    def post(self, job: Callable[[], object], owner: Owner | None = None) -> bool:
+        """Runs `job` in the loop's thread, soon; False where the loop is closed. From any thread, or a signal handler.
+        owner: gets what it raises; none: the loop itself, and the service ends in order."""
         self._posts.append((job, owner or self))
-        self._wake()
+        with self._closing:
+            if not self._closed:
+                self._wake()
+            return not self._closed
 
     def serve(self, owner: Owner, job: Callable[[], object]) -> None:
         """Runs `job` now; what it raises goes to its owner and not to the caller."""
@@ -162,10 +168,12 @@ class Loop:
                 self._broke(client, error)
 
     def close(self) -> None:
-        """Closes the loop's own descriptors."""
-        self._ports.close()
-        os.close(self._wake_read)
-        os.close(self._wake_write)
+        """Closes the loop's own descriptors; what is posted from now on is done by nobody."""
+        with self._closing:
+            self._closed = True
+            self._ports.close()
+            os.close(self._wake_read)
+            os.close(self._wake_write)
 
 
 def _drain(fd: int) -> None:

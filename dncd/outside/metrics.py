@@ -25,7 +25,10 @@ CLIENT_S: Final = 5.0
 """Seconds that one who asks may take over asking and listening together."""
 
 MOST_CLIENTS: Final = 16
-"""Connections at once; the oldest makes room for a new one."""
+"""Connections at once; the oldest that has not said yet what it wants makes room for a new one, and is told so."""
+
+FULL_S: Final = 60.0
+"""Seconds for which the status says that somebody was turned away."""
 
 LONGEST_REQUEST: Final = 8192
 """Bytes of a request's head."""
@@ -132,7 +135,9 @@ class MetricsServer:
         self._latest = latest
         self._made: tuple[Status, bytes] | None = None
         self._path = Path(address) if address.startswith("/") else None
-        self._clients: list[socket.socket] = []
+        self._clients: dict[socket.socket, bytes] = {}
+        """Those that are served, oldest first, and the head of what each wants; b"" while it has not said it."""
+        self._turned_away_at = -FULL_S
         self._lock, self._closing = threading.Lock(), threading.Event()
         try:
             self._listener = _listening(address)
@@ -156,6 +161,10 @@ class MetricsServer:
             with contextlib.suppress(OSError):
                 self._path.unlink()
 
+    def full(self) -> bool:
+        """Whether somebody was turned away just now."""
+        return time.monotonic() - self._turned_away_at < FULL_S
+
     def _accept(self) -> None:
         while True:
             try:
@@ -165,24 +174,34 @@ class MetricsServer:
                     return
                 continue
             with self._lock:
-                self._clients.append(client)
+                self._clients[client] = b""
                 if len(self._clients) > MOST_CLIENTS:
-                    _hang_up(self._clients.pop(0))
+                    self._turn_away()
             try:
                 threading.Thread(target=self._serve, args=(client,), name="metrics-client", daemon=True).start()
             except RuntimeError:  # no more threads
+                self._clients.pop(client, None)
                 client.close()
+
+    def _turn_away(self) -> None:
+        oldest = next((client for client, head in self._clients.items() if not head), next(iter(self._clients)))
+        asked, self._turned_away_at = self._clients.pop(oldest), time.monotonic()
+        with contextlib.suppress(OSError):  # one that has not asked is told; the answer of another is cut off
+            oldest.shutdown(socket.SHUT_RDWR if asked else socket.SHUT_RD)
 
     def _serve(self, client: socket.socket) -> None:
         end = time.monotonic() + CLIENT_S
         with client, contextlib.suppress(OSError):  # one who hangs up or takes too long is nobody's trouble
             head = _head(client, end)
-            if head:
+            with self._lock:
+                served = client in self._clients
+                if served:
+                    self._clients[client] = head
+            if head or not served:
                 client.settimeout(max(0.001, end - time.monotonic()))
-                client.sendall(self._answer(head))
+                client.sendall(self._answer(head) if head else _FULL)
         with self._lock:
-            if client in self._clients:
-                self._clients.remove(client)
+            self._clients.pop(client, None)
 
     def _answer(self, head: bytes) -> bytes:
         method, _, rest = head.partition(b" ")
@@ -192,8 +211,7 @@ class MetricsServer:
             status, kind, body = "405 Method Not Allowed", "text/plain", b"Only GET and HEAD are answered\n"
         else:
             status, kind, body = "200 OK", CONTENT_TYPE, self._text()
-        lines = (f"HTTP/1.0 {status}", "Server: dncd", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "", "")
-        return "\r\n".join(lines).encode() + (b"" if method == b"HEAD" else body)
+        return _response(status, kind, body, bare=method == b"HEAD")
 
     def _text(self) -> bytes:
         """The text of the last round, made once: asking more often costs nothing more."""
@@ -218,9 +236,16 @@ def _head(client: socket.socket, end: float) -> bytes:
     return head
 
 
-def _hang_up(client: socket.socket) -> None:
-    with contextlib.suppress(OSError):
-        client.shutdown(socket.SHUT_RDWR)
+def _response(status: str, kind: str, body: bytes, *, bare: bool = False) -> bytes:
+    lines = (f"HTTP/1.0 {status}", "Server: dncd", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "", "")
+    return "\r\n".join(lines).encode() + (b"" if bare else body)
+
+
+_FULL: Final = _response(
+    "503 Service Unavailable",
+    "text/plain",
+    b"%d ask at once, and no more may: ask again in a moment, and end those that keep a connection\n" % MOST_CLIENTS,
+)
 
 
 def _listening(address: str) -> socket.socket:

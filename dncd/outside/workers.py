@@ -19,7 +19,7 @@ APART: Final = "apart"
 class Post(Protocol):
     """How a result reaches the line loop: `Loop.post`."""
 
-    def __call__(self, job: Callable[[], None], owner: Owner | None = None) -> None:
+    def __call__(self, job: Callable[[], None], owner: Owner | None = None) -> object:
         """Runs `job` in the loop's thread; what it raises is the owner's."""
 
 
@@ -168,7 +168,8 @@ class Workers:
                 until = time.monotonic() + beside_s
             if not worker.finish(max(0.1, until - time.monotonic())):
                 late.append(name)
-        return late
+        left = [each for each in tuple(self.apart) if not each.join(max(0.1, until - time.monotonic()))]
+        return [*late, APART] if left else late
 
 
 def result_of(
@@ -179,8 +180,8 @@ def result_of(
 ) -> _T:
     """Has `job` done in another thread and waits for its result, or raises what it raised.
 
-    give: hands a call to that thread. TimeoutError after `seconds`: a job that had not begun by then is not done any more;
-    the result of one that had goes to `unwanted`.
+    give: hands a call to that thread; False where it takes none any more. TimeoutError then, and after `seconds`: a job that
+    had not begun by then is not done any more; the result of one that had goes to `unwanted`.
     """
     answer: Future[_T] = Future()
 
@@ -191,7 +192,8 @@ def result_of(
             except Exception as error:  # noqa: BLE001 - handed to the caller's thread
                 answer.set_exception(error)
 
-    give(work)
+    if give(work) is False:
+        raise TimeoutError
     try:
         return answer.result(seconds)
     except TimeoutError:

@@ -17,13 +17,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from dncd.errors import RecordsError
 from dncd.peer_text import printable
 from dncd.program import names
 from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK
-from dncd.records.endings import Shop
+from dncd.records.endings import DAMAGED, Shop
 from dncd.records.holdings import Holding, Holdings, is_data, is_unnamed
-from dncd.records.ledger import Ledger, Record, records
+from dncd.records.ledger import Ledger, Record, local_text, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
@@ -145,10 +146,11 @@ class Backups:
 
     def _whole(self, line: Record) -> str:
         """The text of a damaged capture; its first line alone, which is never found again, where somebody moved its file."""
-        path = self._shop.folder / str(line["machine"]) / "from-machine" / "damaged" / str(line["file"])
         try:
-            return path.read_bytes().decode("utf-8", "replace").replace(self._shop.line_end, "\n")
-        except OSError:
+            with self._shop.folders.opened(str(line["machine"]), DAMAGED) as folder:
+                data = b"".join(durable.read_chunks(folder / str(line["file"])))
+            return data.decode("utf-8", "replace").replace(self._shop.line_end, "\n")
+        except (OSError, RecordsError):
             return f"{line['program']} 0\n0\n"
 
     def _known(self, machine: str) -> dict[str, Holding]:
@@ -158,7 +160,7 @@ class Backups:
 
     def _new(self, name: str, machine: str, transfer: str, mark: str, held: Mapping[str, Holding]) -> BackupPlan:
         stamp = datetime.now(UTC).strftime(plans.STAMP)
-        words = tuple((p, f"revision {h.revision}, {h.how.value}, {h.since}") for p, h in held.items())
+        words = tuple((p, f"revision {h.revision}, {h.how.value}, {local_text(h.since)}") for p, h in held.items())
         with self._shop.folders.opened(machine, FOLDER) as folder:
             file = durable.free_name(folder, f"{machine}-{stamp}{self._shop.extension}")
         return BackupPlan(name, machine, self._ledger.seq, transfer, mark, file, words)

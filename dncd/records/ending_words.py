@@ -12,7 +12,7 @@ from dncd.peer_text import printable
 from dncd.program.carrying import Carry
 from dncd.program.substance import Answer
 from dncd.records import receipts
-from dncd.records.ledger import Record
+from dncd.records.ledger import Record, local_text
 from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
 from dncd.values import Result, fault_words
 
@@ -141,7 +141,7 @@ def proven_lines(plan: OutPlan) -> Iterable[str]:
     for signed in plan.signed:
         if signed.revision:
             which = f"{signed.program}: " if several else ""
-            yield f"{which}yes, revision {signed.revision}, {signed.time}, {signed.by}: {signed.note}"
+            yield f"{which}yes, revision {signed.revision}, {local_text(signed.time)}, {signed.by}: {signed.note}"
     if no:
         which = f"{named(no)}: " if several else ""
         yield f"{which}no"
@@ -193,7 +193,7 @@ def batch_pairs(plan: OutPlan, ended: Sent) -> list[tuple[str, object]]:
     whole = batch.done + (ended.result == Result.SENT)
     pairs: list[tuple[str, object]] = [("of", f"{whole} of {batch.of}")]
     if batch.first:
-        pairs.append(("first", batch.first))
+        pairs.append(("first", local_text(batch.first)))
     if left := batch.of - whole:
         again = f"drop it with `dncd send --again {left} {plan.machine} FILE` for the other {left}"
         pairs.append(("note", f"{whole} of {batch.of} went out whole, and the batch is over; {again}"))

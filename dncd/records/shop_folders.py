@@ -98,15 +98,18 @@ class ShopFolders:
             write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
     def lying(self) -> frozenset[tuple[int, ...]]:
-        """Identities of what lies in all to-machine folders."""
+        """Identities of what lies in all to-machine folders; one that cannot be read keeps none of the others'."""
         found: set[tuple[int, ...]] = set()
-        with contextlib.suppress(OSError):
-            found |= {identity(path.lstat()) for path in self._shop.glob(f"*/{TO_MACHINE}/*")}
+        for machine in _names(self._shop):
+            folder = self.path_of(machine, TO_MACHINE)
+            for name in _names(folder):
+                with contextlib.suppress(OSError):
+                    found.add(identity((folder / name).lstat()))
         return frozenset(found)
 
     def sweep(self) -> None:
         """Removes what a cut left half-written under a hidden name. At start only; a folder that cannot be used is left."""
-        for machine in sorted(path.name for path in self._shop.iterdir()) if self._shop.is_dir() else ():
+        for machine in _names(self._shop):
             for name in ("", *FOLDERS[1:], BACKUPS):
                 with contextlib.suppress(OSError, RecordsError):
                     if stat.S_ISDIR(self.path_of(machine, name).lstat().st_mode):
@@ -175,6 +178,13 @@ class ShopFolders:
             next_step = "put the one that was there back, or take this one away: dncd makes a new one"
             raise RecordsError(what, str(self.path_of(machine, level)), next_step)
         self._known[machine, level] = found
+
+
+def _names(folder: Path) -> list[str]:
+    """What lies in a folder; [] where it cannot be read."""
+    with contextlib.suppress(OSError):
+        return os.listdir(folder)  # noqa: PTH208 - names alone
+    return []
 
 
 def identity(status: os.stat_result) -> tuple[int, ...]:

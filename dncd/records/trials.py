@@ -14,7 +14,7 @@ from dncd.choices import RENAMED_KEYS
 from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of, spelling_of
 from dncd.errors import RecordsError
 from dncd.records import durable
-from dncd.records.ledger import Ledger, records
+from dncd.records.ledger import Ledger, local_text, records
 from dncd.values import LineSettings, MachineSettings, ReceiveSettings, SendSettings, TapeSettings
 
 EVENT: Final = {PROVEN: "proven", NOT_PROVEN: "not-proven"}
@@ -38,7 +38,7 @@ class Proof:
         """Whether the line is proven with these settings: `since` (null if not), `by`, and `why` in words."""
         if not self.sheet:
             return {"since": None, "by": None, "why": "not proven: no trial was made (dncd line trial)"}
-        day = self.time[:10]
+        day = local_text(self.time)[:10]
         if self.result != PROVEN:
             return {"since": None, "by": None, "why": f"not proven: the trial of {day} failed"}
         if changes := changed_since(self.settings, machine):

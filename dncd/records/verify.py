@@ -16,7 +16,7 @@ from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 from dncd.errors import RecordsError
 from dncd.peer_text import printable
 from dncd.records import backups, durable, receipts, repair, trials
-from dncd.records.ledger import check_chain, files_of, records
+from dncd.records.ledger import check_chain, files_of, local_text, records
 from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
 from dncd.records.revisions import walk
@@ -76,7 +76,7 @@ def _clock_set_back(state: Path) -> Iterator[str]:
     before = ""
     for line in records(state):
         if str(line["time"]) < before:
-            times = f"from {before} to {line['time']}"
+            times = f"from {local_text(before)} to {local_text(str(line['time']))}"
             yield f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts"
         before = str(line["time"])
 

@@ -60,6 +60,7 @@ class Service:
         self.stations = Stations(settings, self.loop, self._station, self._came, self._left)
         self._folders: Folders | None = None
         self._stop_asked = False
+        self._metrics_full: Callable[[], bool] = lambda: False
         self._others: list[Thread] = []
         places = {"state": settings.shop.state, "folder": settings.shop.folder}
         self._parts = parts = Parts(
@@ -96,9 +97,11 @@ class Service:
                 self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
         for name, port in open_ports(m for m in settings.machines.values() if not m.seat.switch).items():
             self.stations.plug(self.stations[name], port)
-        for station in self.stations.values():
-            if station.settings.seat.at_start and station.core.port.unseated:
-                seats.seat(station, self.stations.values())
+        seated = [
+            seats.seat(station, self.stations.values())
+            for station in self.stations.values()
+            if station.settings.seat.at_start and station.core.port.unseated
+        ]
         self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
@@ -106,6 +109,8 @@ class Service:
             self._listen_to_signals()
             self._parts.care.start()
             self.store.note("started", version=__version__, machines=list(self.stations))
+            for fields in seated:
+                self.store.note("seated", **fields, by="at_start in the settings")
             self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._notes.summary())
             self.log.info("started", machines=len(self.stations), folder=str(settings.shop.folder))
@@ -145,7 +150,7 @@ class Service:
         self.stations.settle()
         collect_garbage(busy=self.stations.busy())
         parts.health.set("library", parts.care.problem())
-        parts.health.set("events", self._without_events())
+        self._look_at_doors()
         parts.backing_up.look(self.stations, self.loop.now())
         for name in self._records.look():
             if self._folders is not None and name in self.stations:
@@ -155,10 +160,16 @@ class Service:
         self._notes.round_over()
         manager.tell(self._notes.summary())
 
-    def _without_events(self) -> Problem | None:
-        what = self._folders.problem if self._folders is not None else ""
-        next_step = f"dropped files are found all the same, every {defaults.RESCAN_S:g} s; see fs.inotify in sysctl"
-        return Problem("events", what, str(self._at_start.shop.folder), next_step) if what else None
+    def _look_at_doors(self) -> None:
+        """What hears of drops and who asks for metrics."""
+        shop, folders = self._at_start.shop, self._folders
+        full = "more asked the health endpoint at once than it serves, and some were turned away"
+        found_late = f"dropped files are found all the same, every {defaults.RESCAN_S:g} s; see fs.inotify in sysctl"
+        for kind, what, where, next_step in (
+            ("events", folders.problem if folders is not None else "", str(shop.folder), found_late),
+            ("metrics-full", full if self._metrics_full() else "", shop.metrics, "look who asks there and never ends"),
+        ):
+            self._parts.health.set(kind, Problem(kind, what, where, next_step) if what else None)
 
     def _threads(self) -> Iterable[Thread]:
         yield from (*self._others, *self._parts.care.threads)
@@ -177,6 +188,7 @@ class Service:
                         contextlib.closing(MetricsServer(address, lambda: self._notes.latest))
                     )
                     self._others.append(server.thread)
+                    self._metrics_full = server.full
                 except NotDoneError as error:
                     problem = Problem("metrics", error.what, error.where, error.next_step)
                     self._parts.health.set("metrics", problem)
