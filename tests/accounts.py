@@ -242,7 +242,7 @@ class Accounts:
         for up in [up for up in self.ups if up.ready < times[-1]]:
             mine = [i for i, at in enumerate(times) if at < up.killed and not self._ended(at, up)]
             part = punch.wire[mine[0] : mine[-1] + 1].lstrip(FILL) if mine else b""
-            kept = max((_common(part, raw) for raw in raws), default=0)
+            kept = _kept(part, raws)
             if part and kept < len(part.rstrip(FILL)):
                 lost_s = up.killed - times[mine[-1] + 1 - len(part) + kept]
                 self.lost_most_s = max(self.lost_most_s, lost_s)
@@ -250,6 +250,7 @@ class Accounts:
                     told_as = f"{lost_s:.2f} s before the kill; told: {dict(results)}"
                     self._say(f"{what}: {len(part) - kept} characters of it are nowhere, {told_as}")
                     return
+            kept = max((_common(part, raw) for raw in raws), default=0)
             if kept > max(60, self._longest) and up.killed - times[mine[-1]] > self.margin_s + 0.01:
                 self._longest = kept
                 self.longest_raw = next(name for name, raw in self._raws.items() if part[:kept] in raw)
@@ -317,6 +318,17 @@ def _blobs(out: bytes) -> Iterator[bytes]:
         size = int(head.split()[-1]) if head.split()[-1].isdigit() else -1
         yield out[: max(size, 0)] if size >= 0 else b""
         out = out[size + 1 :] if size >= 0 else out
+
+
+def _kept(part: bytes, raws: list[bytes]) -> int:
+    """Characters of `part` that are in the raws, from its beginning on: a pause may have made two captures of one punch."""
+    kept = 0
+    while kept < len(part):
+        more = max((_common(part[kept:], raw) for raw in raws), default=0)
+        kept += more
+        if more < 20:  # so few stand anywhere by chance
+            break
+    return kept
 
 
 def _common(part: bytes, raw: bytes) -> int:

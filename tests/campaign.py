@@ -28,7 +28,7 @@ class Campaign:
     def start(self, at: int = 0) -> Process:
         before = self._starts()
         process = self.forker.start(self.day.settings, self.day.log, at, self.notes)
-        end = time.monotonic() + 20
+        end = time.monotonic() + 60
         while self._starts() == before and not process.ended(0.004):
             assert time.monotonic() < end, "the service did not come up"
         if self._starts() > before:
@@ -49,7 +49,7 @@ class Campaign:
 
     def kill(self, process: Process) -> None:
         process.send(signal.SIGKILL)
-        assert process.ended(5)
+        assert process.ended(60)  # a sync of a busy disk holds it up
         process.close()
         self.kills += 1
         for up in self.accounts.ups[-1:]:
@@ -63,7 +63,7 @@ class Campaign:
 
     def evening(self, process: Process) -> None:
         """What still waits goes out or is taken back; the service stops; then everything must add up."""
-        end = time.monotonic() + 60
+        end = time.monotonic() + 180
         while self._open_work() or self.accounts.unread():  # what a control said last may not be read yet
             assert not process.ended(), self.day.log.read_text()[-3000:]
             assert time.monotonic() < end, (
@@ -74,7 +74,7 @@ class Campaign:
                     self.day.operate(name) if control.start == "go" else self._read_in(name)
             process.ended(0.05)
         process.send(signal.SIGTERM)
-        assert process.ended(20)
+        assert process.ended(60)
         process.close()
         problems = [*verify(self.day.state, self.day.shop).problems, *self.accounts.check(settled=True)]
         assert problems == [], problems[:5]
