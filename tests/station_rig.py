@@ -20,7 +20,7 @@ from dncd.records.receipts import Receipt, parse
 from dncd.records.store import Store
 from dncd.service.status import status_of
 from dncd.station.driver import Shared, Station
-from dncd.station.events import Stop
+from dncd.station.events import Ask, Wish
 from dncd.values import MachineSettings, Settings, ShopSettings
 
 DEADLINE_S = 20.0
@@ -94,7 +94,7 @@ class Rig:
 
     def close(self) -> None:
         """Everything ends; what is under way is interrupted."""
-        self.station.tell(Stop("the test is over"))
+        self.station.tell(Ask(Wish.STOP, "the test is over"))
         self.until(lambda: not self.station.busy)
         assert self.hands.finish(DEADLINE_S, DEADLINE_S) == []
         self.loop.once(0.0)

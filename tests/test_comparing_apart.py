@@ -11,7 +11,7 @@ from dncd.choices import Flow, StartOn
 from dncd.outside import journal
 from dncd.outside.comparer import NOT_COMPARED
 from dncd.station.driver import Shared, Station
-from dncd.station.events import Go
+from dncd.station.events import Ask, Wish
 from dncd.values import Frame, LineSettings, MachineSettings, SendSettings
 
 LONG = "".join(f"N{n} X{n}.5 Z-{n}.25\n" for n in range(400))
@@ -77,7 +77,7 @@ def test_no_record_of_one_machine_waits_for_the_comparison_of_another_at_its_sta
         assert hung
         for process in hung:
             os.kill(process.pid, signal.SIGSTOP)
-        shop.station.tell(Go())
+        shop.station.tell(Ask(Wish.GO))
         shop.until(lambda: not shop.comparer._free)
         lathe_port.feed(even("%\nO0002\nM30\n%\n"))
         shop.until(lambda: len(shop.ledger("received")) == 3, 10.0)

@@ -15,16 +15,14 @@ from dncd.outside.folder_looks import Complete
 from dncd.ports.port import Reading
 from dncd.station.events import (
     Append,
-    AskForProgram,
-    Back,
+    Ask,
     Begin,
     Dismiss,
+    Do,
     End,
-    Go,
     Holds,
     Judge,
     Keep,
-    Lend,
     Lines,
     Listed,
     Lost,
@@ -33,21 +31,17 @@ from dncd.station.events import (
     OpenFailed,
     PutAway,
     Read,
-    Retire,
     Return,
     Scope,
-    Serve,
-    Shut,
-    Stop,
     Suspended,
     TakeIn,
     Tick,
-    Unseat,
     Verdict,
-    Withdraw,
+    Wish,
 )
 from dncd.station.queue import AT_ONCE
-from dncd.station.results import Gone, Outdated
+from dncd.station.results import Begun, Gone, Outdated
+from dncd.station.sender import Unrecorded
 from dncd.station.states import NEXT, FileState, LineUse, Mode, PortState, Standing, moved
 from dncd.values import Counters, Modem, ReceiveSettings, SeatSettings, Signal
 
@@ -138,27 +132,27 @@ def capture_on_its_way(bench):
 
 def unseated(bench):
     idle(bench)
-    bench.tell(Unseat("nobody said how the box is turned"))
+    bench.tell(Ask(Wish.UNSEAT, "nobody said how the box is turned"))
 
 
 def lent(bench):
     waiting(bench)
-    bench.tell(Lend("somebody"))
+    bench.tell(Ask(Wish.LEND, "somebody"))
 
 
 def retiring(bench):
     sending(bench)
-    bench.tell(Retire("new settings"))
+    bench.tell(Ask(Wish.RETIRE, "new settings"))
 
 
 def stopping(bench):
     held(bench)
-    bench.tell(Stop("the service was stopped"))
+    bench.tell(Ask(Wish.STOP, "the service was stopped"))
 
 
 def closed(bench):
     waiting(bench)
-    bench.tell(Shut())
+    bench.tell(Ask(Wish.SHUT))
 
 
 SITUATIONS = {
@@ -191,18 +185,18 @@ EVENTS = [
     Holds(7),
     Tick(settled=False),
     Listed((entry("a", 2), entry("c", complete=Complete.NO)), ("b",), "the folder is read-only"),
-    Go(),
-    Withdraw(),
-    Withdraw("a"),
-    Withdraw("nobody"),
-    AskForProgram(),
-    Lend("another"),
-    Unseat("the box is turned to the mill"),
-    Back(),
-    Retire("new settings"),
-    Serve(),
-    Stop("the service was stopped"),
-    Shut(),
+    Ask(Wish.GO),
+    Ask(Wish.WITHDRAW),
+    Ask(Wish.WITHDRAW, "a"),
+    Ask(Wish.WITHDRAW, "nobody"),
+    Ask(Wish.PROGRAM),
+    Ask(Wish.LEND, "another"),
+    Ask(Wish.UNSEAT, "the box is turned to the mill"),
+    Ask(Wish.BACK),
+    Ask(Wish.RETIRE, "new settings"),
+    Ask(Wish.SERVE),
+    Ask(Wish.STOP, "the service was stopped"),
+    Ask(Wish.SHUT),
 ]
 
 
@@ -222,7 +216,7 @@ def test_every_event_in_every_state(situation, how):
             bench.tell(event)
             bench.look()
         except NotDoneError:
-            assert isinstance(event, Go | Withdraw | AskForProgram | Lend | Unseat)
+            assert event.wish in {Wish.GO, Wish.WITHDRAW, Wish.PROGRAM, Wish.LEND, Wish.UNSEAT}
         if how == "fails" and bench.jobs:
             bench.fail()
         for _ in range(100):
@@ -290,12 +284,12 @@ def test_days_at_random(seed):
                 bench.fail()
             case "go" | "withdraw" as word:
                 try:
-                    bench.tell(Go() if word == "go" else Withdraw())
+                    bench.tell(Ask(Wish.GO) if word == "go" else Ask(Wish.WITHDRAW))
                 except NotDoneError:
                     closed = closed or word == "go"
             case "room":
                 bench.room = rng.choice([0, 3, 1 << 30])
-    bench.tell(Stop("the service was stopped"))
+    bench.tell(Ask(Wish.STOP, "the service was stopped"))
     bench.look()
     for _ in range(200):
         bench.work(20)
@@ -306,7 +300,7 @@ def test_days_at_random(seed):
     rest = bytes(bench.written)
     for name in sent:
         assert program(name, 40) in rest
-    bench.tell(Shut())
+    bench.tell(Ask(Wish.SHUT))
     assert not bench.is_open
 
 
@@ -450,7 +444,7 @@ def test_an_ending_waits_for_the_reader_off_only_where_the_control_started_the_p
     bench.plug()
     bench.drop("a")
     if start is StartOn.GO:
-        bench.tell(Go())
+        bench.tell(Ask(Wish.GO))
     bench.look(b"\x11" if start is StartOn.DC1 else b"")
     while bench.core.standing.line is not LineUse.ENDING and not bench.ended:
         bench.run(0.01)
@@ -470,7 +464,7 @@ def test_a_reader_off_that_came_or_was_waited_for_no_longer_is_not_missed(cut_sh
     bench.look(b"\x11")
     while bench.core.standing.line is not LineUse.ENDING:
         bench.run(0.01)
-    bench.look(b"\x13") if cut_short == "reader off" else bench.tell(Stop("the service was stopped"))
+    bench.look(b"\x13") if cut_short == "reader off" else bench.tell(Ask(Wish.STOP, "the service was stopped"))
     (end,) = bench.given_of(End)
     assert end.heard.awaited is False
     assert (end.outcome.reader_off_at is not None) is (cut_short == "reader off")
@@ -480,8 +474,8 @@ def test_a_reader_off_that_came_or_was_waited_for_no_longer_is_not_missed(cut_sh
 def test_a_start_that_is_taken_back_while_the_file_is_taken_in_anew_starts_nothing(what):
     bench = outdated_at_its_start("a")
     if what == "a loan":
-        bench.tell(Lend("somebody"))
-        bench.tell(Back())
+        bench.tell(Ask(Wish.LEND, "somebody"))
+        bench.tell(Ask(Wish.BACK))
         bench.plug()
     else:
         bench.look(b"\x13")
@@ -496,7 +490,7 @@ def test_who_takes_a_program_back_while_the_records_are_asked_is_heeded_though_i
     bench.plug()
     bench.drop("a")
     bench.work()
-    bench.tell(Withdraw("a"))
+    bench.tell(Ask(Wish.WITHDRAW, "a"))
     bench.result = lambda _: Outdated()
     bench.work()
     (end,) = bench.given_of(Dismiss)
@@ -596,7 +590,7 @@ def test_a_start_that_the_records_did_not_take_stands(start, word):
     bench.drop("a")
     bench.work()
     if start is StartOn.GO:
-        bench.tell(Go())
+        bench.tell(Ask(Wish.GO))
     bench.look(word)
     bench.fail()
     bench.run(1.1)
@@ -610,7 +604,7 @@ def test_who_takes_a_program_back_while_the_records_are_asked_is_heeded_though_t
     bench.plug()
     bench.drop("a")
     bench.work()
-    bench.tell(Withdraw("a"))
+    bench.tell(Ask(Wish.WITHDRAW, "a"))
     bench.fail()
     bench.run(5.0)
     bench.work(9)
@@ -624,10 +618,10 @@ def test_who_takes_a_file_back_that_was_just_saved_again_is_told_that_it_was_not
     bench.work(2)
     bench.drop(entry("a", 2, Complete.NO))
     with pytest.raises(NotDoneError, match="a is just being checked, or was saved again"):
-        bench.tell(Withdraw("a"))
+        bench.tell(Ask(Wish.WITHDRAW, "a"))
     bench.drop(entry("a", 2))
     bench.work(9)
-    bench.tell(Withdraw("a"))
+    bench.tell(Ask(Wish.WITHDRAW, "a"))
     bench.work()
     assert bench.ended == [("a", "withdrawn")]
 
@@ -654,6 +648,14 @@ def test_an_ending_that_the_disk_does_not_take_is_tried_ever_slower_and_only_the
     bench.look(b"\x11")
     bench.work(2)
     assert len(bench.given_of(Begin)) == 2
+
+
+def test_an_ending_is_tried_for_ever_also_after_a_night_without_a_disk():
+    unrecorded, job = Unrecorded(), Return("a", Begun(None))
+    unrecorded.add(job)
+    for _ in range(1100):
+        unrecorded.failed(job, 0.0)
+    assert list(unrecorded.again(30.0)) == [Do(job)]
 
 
 # --- a port that comes and goes --------------------------------------------------------------------------------------------
@@ -742,7 +744,7 @@ def test_who_takes_a_program_back_is_answered_though_nothing_went_out():
     bench.look(modem=OFF)
     bench.drop("a")
     bench.run(0.1, modem=OFF)
-    bench.tell(Withdraw())
+    bench.tell(Ask(Wish.WITHDRAW))
     bench.look(modem=OFF)
     assert bench.answers == ["a"]
     assert bench.ended == [("a", "interrupted")]
@@ -755,11 +757,11 @@ def test_a_loan_takes_the_port_and_no_start_outlives_it():
     bench.plug()
     bench.drop("a")
     bench.look(b"\x11\x13")
-    bench.tell(Lend("somebody"))
+    bench.tell(Ask(Wish.LEND, "somebody"))
     assert not bench.is_open
     with pytest.raises(NotDoneError, match="lent to somebody"):
-        bench.tell(Lend("another"))
-    bench.tell(Back())
+        bench.tell(Ask(Wish.LEND, "another"))
+    bench.tell(Ask(Wish.BACK))
     assert bench.opens == 1
     bench.plug()
     bench.run(5.0)
@@ -768,16 +770,16 @@ def test_a_loan_takes_the_port_and_no_start_outlives_it():
 
 def test_only_a_start_since_it_was_seated_counts_and_the_box_is_told_first():
     bench = LineBench(replace(settings(start=StartOn.DC1), seat=SeatSettings("bay-2", code="\x02A")))
-    bench.tell(Serve())
+    bench.tell(Ask(Wish.SERVE))
     bench.drop("a")
     bench.run(5.0)
     assert (bench.opens, bench.core.port.unseated) == (0, "nobody has said yet how bay-2 is turned")
-    for ask in (Go(), Lend("somebody")):
+    for ask in (Ask(Wish.GO), Ask(Wish.LEND, "somebody")):
         with pytest.raises(NotDoneError, match="it is not seated: nobody has said"):
             bench.tell(ask)
-    bench.tell(Unseat("bay-2 is turned to the mill"))
+    bench.tell(Ask(Wish.UNSEAT, "bay-2 is turned to the mill"))
     assert (bench.core.port.unseated, list(bench.core.sender.queue.waiting)) == ("bay-2 is turned to the mill", ["a"])
-    bench.tell(Back())
+    bench.tell(Ask(Wish.BACK))
     assert (bench.opens, bytes(bench.words)) == (1, b"")
     bench.plug()
     assert bytes(bench.words) == b"\x02A"
@@ -792,7 +794,7 @@ def test_only_a_start_since_it_was_seated_counts_and_the_box_is_told_first():
     assert bytes(bench.words) == b"\x02A" * 2
 
 
-@pytest.mark.parametrize("away", [Lend("somebody"), Unseat("the box is turned to the mill")])
+@pytest.mark.parametrize("away", [Ask(Wish.LEND, "somebody"), Ask(Wish.UNSEAT, "the box is turned to the mill")])
 @pytest.mark.parametrize("situation", [start_comes, sending, held, capturing])
 def test_a_line_in_use_is_not_lent(situation, away):
     bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
@@ -804,13 +806,13 @@ def test_a_line_in_use_is_not_lent(situation, away):
 
 def test_a_port_that_comes_while_new_settings_wait_is_closed_again():
     bench = LineBench()
-    bench.tell(Serve())
+    bench.tell(Ask(Wish.SERVE))
     bench.look()
     assert bench.opens == 1
-    bench.tell(Retire("new settings"))
+    bench.tell(Ask(Wish.RETIRE, "new settings"))
     bench.plug()
     assert not bench.is_open
-    bench.tell(Serve())
+    bench.tell(Ask(Wish.SERVE))
     bench.look()
     assert bench.opens == 2
 
@@ -837,13 +839,13 @@ def test_last_words_of_packets_wait_for_a_port_that_takes_nothing():
     bench = LineBench(settings(start=StartOn.GO, protocol=Protocol.XMODEM))
     bench.plug()
     bench.drop("a")
-    bench.tell(Go())
+    bench.tell(Ask(Wish.GO))
     bench.look()
     bench.look(b"\x15")
     assert len(bench.written) > 0
     bench.words.clear()
     bench.room = 0
-    bench.tell(Withdraw())
+    bench.tell(Ask(Wish.WITHDRAW))
     bench.run(0.5)
     assert bench.ended == [("a", "interrupted")]
     bench.room = 1 << 30

@@ -11,7 +11,7 @@ from dncd.choices import Flow, StartOn
 from dncd.errors import NotDoneError, PortGoneError
 from dncd.outside.command_server import WatchQueue
 from dncd.records import trials
-from dncd.station.events import Back, Lend, Serve
+from dncd.station.events import Ask, Wish
 from dncd.values import Frame, LineSettings, LineState, MachineSettings, Modem, SendSettings, Signal
 
 BIG = b"%\nO0001\n" + b"X1.5 Z-2.25\n" * 400 + b"M30\n%\n"
@@ -58,8 +58,8 @@ def shop(tmp_path):
 
 def test_a_port_that_goes_in_the_instant_in_which_a_loan_ends_is_lost_and_nothing_else(shop):
     shop.plug(FakePort())
-    shop.station.tell(Lend("`dncd line test mill` (process 1)"))
-    shop.station.tell(Back())
+    shop.station.tell(Ask(Wish.LEND, "`dncd line test mill` (process 1)"))
+    shop.station.tell(Ask(Wish.BACK))
     port = FakePort()
     port.vanish()
     shop.plug(port)
@@ -92,7 +92,7 @@ def raising(*_):
 
 def test_a_port_that_fails_to_open_in_an_unforeseen_way_is_tried_again(shop, monkeypatch):
     monkeypatch.setattr("dncd.station.driver.open_for", raising)
-    shop.station.tell(Serve())
+    shop.station.tell(Ask(Wish.SERVE))
     shop.until(lambda: shop.station.core.port.trouble and "RuntimeError" in shop.station.core.port.trouble.what)
     came = FakePort()
     monkeypatch.setattr("dncd.station.driver.open_for", lambda _: came)

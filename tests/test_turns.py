@@ -11,20 +11,7 @@ from dncd.choices import StartOn
 from dncd.errors import NotDoneError
 from dncd.records.orders import Batch, Order
 from dncd.station.core import Core
-from dncd.station.events import (
-    Begin,
-    Dismiss,
-    End,
-    Go,
-    Keep,
-    KeepOrder,
-    Listed,
-    PutFirst,
-    Signed,
-    TakeIn,
-    Weigh,
-    Withdraw,
-)
+from dncd.station.events import Ask, Begin, Dismiss, End, Keep, KeepOrder, Listed, PutFirst, TakeIn, Weigh, Wish
 from dncd.station.results import FileEnding, Outlook
 from dncd.values import Modem, Signal
 
@@ -117,7 +104,7 @@ def test_a_shop_that_queues_its_jobs_for_days_is_let_alone():
 def test_a_go_sends_the_oldest_one_and_so_does_a_next():
     line = bench(start=StartOn.GO)
     line.drop(aged("O0004", 96), aged("O0007", 0))
-    line.tell(Go())
+    line.tell(Ask(Wish.GO))
     line.look()
     line.run(5.0)
     assert gone(line) == ["O0004"]
@@ -157,7 +144,7 @@ def test_a_file_that_was_put_in_front_goes_first_and_the_others_follow_in_order(
     line.tell(PutFirst("c", 5))
     assert line.core.sender.queue.waiting == ("c", "a", "b")
     for _ in range(3):
-        line.tell(Go())
+        line.tell(Ask(Wish.GO))
         line.look()
         line.run(5.0)
     assert gone(line) == ["c", "a", "b"]
@@ -276,7 +263,7 @@ def test_nothing_is_put_before_a_batch_that_has_begun():
     read_key(line)
     with pytest.raises(NotDoneError, match="a is in the middle of its batch: 1 of 3"):
         line.tell(PutFirst("b", 7))
-    line.tell(Withdraw("a"))
+    line.tell(Ask(Wish.WITHDRAW, "a"))
     line.look()
     read_key(line)
     assert line.ended == [("a", "piece"), ("a", "withdrawn"), ("b", "sent")]
@@ -352,7 +339,7 @@ def test_what_comes_back_or_is_signed_has_the_next_one_looked_at_anew():
     line.run(10.0)
     assert (len(line.given_of(Keep)), len(line.given_of(Weigh))) == (1, 1)
     assert line.core.sender.queue.first().checked.outlook == Outlook(7, 6)
-    line.tell(Signed())
+    line.tell(Ask(Wish.WEIGH))
     assert len(line.given_of(Weigh)) == 2
 
 
@@ -415,7 +402,7 @@ def test_no_file_goes_out_that_is_not_the_one_whose_turn_it_is(seed):
                     model.behind.discard(name)
             case "go" | "withdraw" as word:
                 with contextlib.suppress(NotDoneError):
-                    line.tell(Go() if word == "go" else Withdraw(name))
+                    line.tell(Ask(Wish.GO) if word == "go" else Ask(Wish.WITHDRAW, name))
             case "key":
                 line.look(b"\x11" if line.machine.send.start_on is StartOn.DC1 else b"", modem=OFF)
                 line.look(modem=ON)

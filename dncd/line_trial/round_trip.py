@@ -28,13 +28,13 @@ from dncd.station.core import Core
 from dncd.station.events import (
     Action,
     Append,
+    Ask,
     Begin,
     Discard,
     Do,
     Done,
     End,
     Event,
-    Go,
     Job,
     Judge,
     Keep,
@@ -46,6 +46,7 @@ from dncd.station.events import (
     SwitchLine,
     TakeIn,
     Tick,
+    Wish,
     Write,
     Wrote,
 )
@@ -182,7 +183,7 @@ class RoundTrip:
                 self._caught.clear()
         yield from self._core.on(Done(job, result), now)
         if isinstance(job, TakeIn | Return) and self._machine.send.start_on is StartOn.GO:
-            yield from self._core.on(Go(), now)  # whoever called has asked for it
+            yield from self._core.on(Ask(Wish.GO), now)  # whoever called has asked for it
 
     def _judge(self, job: Judge) -> None:
         wire, bad = job.ended.whole(self._caught, job.damage.bad)

@@ -10,7 +10,7 @@ from typing import Any
 from dncd.outside.command_server import StreamReply, WatchQueue
 from dncd.peer_text import printable
 from dncd.station.driver import Station
-from dncd.station.events import Back, Lend
+from dncd.station.events import Ask, Wish
 
 End = Callable[[Callable[[], None], Station], None]
 """Runs a job in the loop's thread unless the service stops; what it raises is the station's."""
@@ -24,10 +24,10 @@ def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
     """
     to = f"`{printable(str(request.get('command', 'a command')))[:60]}` (process {request.get('peer')})"
     station.kick()  # what the control said up to now still counts
-    station.tell(Lend(to))
+    station.tell(Ask(Wish.LEND, to))
 
     def gone() -> None:
-        station.tell(Back())
+        station.tell(Ask(Wish.BACK))
 
     return StreamReply({"port": station.settings.line.port}, lambda: end(gone, station))
 

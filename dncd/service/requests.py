@@ -20,7 +20,7 @@ from dncd.service import lending, seats
 from dncd.service.parts import Parts
 from dncd.service.signing import recorded, release_for, sign_for
 from dncd.station.driver import Station
-from dncd.station.events import Signed
+from dncd.station.events import Ask, Wish
 
 _ANSWER_S: Final = 5.0
 """Seconds in which the loop must have done what was asked, within the patience of whoever asked."""
@@ -129,7 +129,7 @@ def _keep_trial(desk: Requests, request: _Request) -> dict[str, Any]:
 def _prove(desk: Requests, request: _Request) -> dict[str, Any]:
     machine = desk.in_loop(lambda: desk.machine(request).name)
     signed = sign_for(machine, desk.parts.store, desk.parts.workers, dict(request))
-    desk.in_loop(lambda: desk.machine(request).tell(Signed()))
+    desk.in_loop(lambda: desk.machine(request).tell(Ask(Wish.WEIGH)))
     return signed
 
 

@@ -12,7 +12,7 @@ from dncd.records.checks import programs_of
 from dncd.records.holdings import Holdings, is_unnamed
 from dncd.records.problems import Problem
 from dncd.station.driver import Station
-from dncd.station.events import Back, Unseat
+from dncd.station.events import Ask, Wish
 
 
 def _behind(switch: str, stations: Collection[Station]) -> list[Station]:
@@ -34,9 +34,9 @@ def seat(station: Station, stations: Collection[Station]) -> dict[str, Any]:
     for one in _behind(switch, stations):
         if one.name == before:
             one.kick()  # what the control said up to now still counts
-            one.tell(Unseat("it is being turned"))
+            one.tell(Ask(Wish.UNSEAT, "it is being turned"))
             one.doubt = None
-    station.tell(Back())
+    station.tell(Ask(Wish.BACK))
     tell(stations)
     return {"machine": station.name, "switch": switch, "before": before}
 
@@ -48,14 +48,14 @@ def tell(stations: Collection[Station]) -> None:
             seated = _seated(switch, stations)
             why = f"{switch} is turned to {seated}" if seated else f"nobody has said yet how {switch} is turned"
             if why != unseated:
-                station.tell(Unseat(why))
+                station.tell(Ask(Wish.UNSEAT, why))
 
 
 def stay(old: Station, new: Station) -> None:
     """A station begins with other settings: its machine stays seated behind the same box, with what is in doubt."""
     if (switch := new.settings.seat.switch) and switch == old.settings.seat.switch and not old.core.port.unseated:
         new.doubt = old.doubt
-        new.tell(Back())
+        new.tell(Ask(Wish.BACK))
 
 
 def doubt(station: Station, stations: Collection[Station], held: Holdings) -> Problem | None:

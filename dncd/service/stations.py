@@ -14,7 +14,7 @@ from dncd.outside.loop import Loop
 from dncd.service import seats
 from dncd.service.port_opening import Opened, close_all
 from dncd.station.driver import Station
-from dncd.station.events import OpenFailed, Retire, Serve
+from dncd.station.events import Ask, OpenFailed, Wish
 from dncd.values import MachineSettings, Settings
 
 WAITS = "its new settings hold as soon as what is under way is over"
@@ -105,9 +105,11 @@ class Stations(Mapping[str, Station]):
                 station.settings = machine  # nothing but its title: what the control said stays said
             if machine != station.settings:
                 self._pending[name] = machine
-                self._loop.serve(station, partial(station.tell, Retire(WAITS if machine is not None else LEAVES)))
+                self._loop.serve(
+                    station, partial(station.tell, Ask(Wish.RETIRE, WAITS if machine is not None else LEAVES))
+                )
             else:  # an earlier reload wanted it otherwise, and has been taken back
-                self._loop.serve(station, partial(station.tell, Serve()))
+                self._loop.serve(station, partial(station.tell, Ask(Wish.SERVE)))
         opened = dict(ports)
         self._settle(opened)
         for name, machine in settings.machines.items():
@@ -153,7 +155,7 @@ class Stations(Mapping[str, Station]):
     def plug(self, station: Station, port: Opened | None) -> None:
         """Gives a station its port, or why there is none just now; None: it opens its port itself."""
         if port is None:
-            self._loop.serve(station, partial(station.tell, Serve()))
+            self._loop.serve(station, partial(station.tell, Ask(Wish.SERVE)))
         elif isinstance(port, DncdError):
             self._loop.serve(station, partial(station.tell, OpenFailed(port)))
         else:

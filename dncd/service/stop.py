@@ -10,7 +10,7 @@ from typing import Final
 from dncd.outside.folders import Folders
 from dncd.service.notes import StatusNotes
 from dncd.service.parts import Parts
-from dncd.station.events import Stop
+from dncd.station.events import Ask, Wish
 
 _RECORDS_S: Final = 10.0
 """Seconds in which what is under way must be on record."""
@@ -29,7 +29,9 @@ def wind_down(parts: Parts, folders: Folders, notes: StatusNotes) -> None:
     loop, stations = parts.workers.loop, parts.stations
     parts.reloading.stop()
     for station in stations.values():
-        loop.serve(station, partial(station.tell, Stop("the service was stopped in the middle of the sending")))
+        loop.serve(
+            station, partial(station.tell, Ask(Wish.STOP, "the service was stopped in the middle of the sending"))
+        )
     parts.care.stop(0.0)
     until = loop.now() + _RECORDS_S
     while stations.busy() and loop.now() < until:

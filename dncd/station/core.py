@@ -89,7 +89,7 @@ class Core:
                 return []
         self._calm_until = 0.0
         match event:
-            case ev.Opened() | ev.OpenFailed() | ev.Lost() | ev.Lend() | ev.Unseat() | ev.Back() | ev.Shut():
+            case ev.Opened() | ev.OpenFailed() | ev.Lost():
                 return self._port(event, now)
             case ev.Done() | ev.Failed():
                 return self._job(event, now)
@@ -100,7 +100,9 @@ class Core:
                 self.folder_trouble = event.problem
                 self.sender.queue.note(event)
                 return []
-            case _:
+            case ev.PutFirst():
+                return self.sender.turns.put_first(event.name, event.at_ns, now)
+            case ev.Ask():
                 return self._asked(event, now)
 
     def pump(self, now: float) -> bytes:
@@ -113,9 +115,7 @@ class Core:
         run = self.sender.run
         return min(self._calm_until, run.went(taken, offered, now)) if run is not None else 0.0
 
-    def _port(
-        self, event: ev.Opened | ev.OpenFailed | ev.Lost | ev.Lend | ev.Unseat | ev.Back | ev.Shut, now: float
-    ) -> list[ev.Action]:
+    def _port(self, event: ev.Opened | ev.OpenFailed | ev.Lost, now: float) -> list[ev.Action]:
         match event:
             case ev.Opened():
                 self.sender.line_warnings = tuple(event.looped.values())
@@ -135,34 +135,26 @@ class Core:
                 self.words.forget()
                 self.sender.last_words.clear()
                 return actions
-            case ev.Lend() | ev.Unseat():
+
+    def _asked(self, event: ev.Ask, now: float) -> list[ev.Action]:
+        """What people and the service want."""
+        match event.wish:
+            case ev.Wish.GO:
+                self.port.need_line()
+                return self.sender.go()
+            case ev.Wish.WEIGH:
+                return self.sender.turns.weigh()
+            case ev.Wish.WITHDRAW:
+                return self.sender.withdraw(event.about, now)
+            case ev.Wish.LEND | ev.Wish.UNSEAT:
                 actions = self.port.give(event, self.state, now)
                 self.words.forget()
                 self.sender.starts.forget()
                 return actions
-            case ev.Back():
+            case ev.Wish.BACK:
                 self.sender.starts.forget()
                 return self.port.back()
-            case ev.Shut():
-                if self.standing.mode is Mode.CLOSED:
-                    return []
-                close: list[ev.Action] = [ev.Close()] if self.port.open else []
-                self.standing.move(Mode.CLOSED)
-                self.standing.move(PortState.CLOSED)
-                ended = self.sender.stop("the service let the line go", now)
-                return [*close, *ended, *(ev.Do(ev.PutAway(prepared)) for prepared in self.sender.queue.shut())]
-
-    def _asked(self, event: ev.Event, now: float) -> list[ev.Action]:
-        """What people and the service want."""
-        match event:
-            case ev.Go():
-                self.port.need_line()
-                return self.sender.go()
-            case ev.PutFirst() | ev.Signed():
-                return self.sender.turns.asked(event, now)
-            case ev.Withdraw():
-                return self.sender.withdraw(event.name, now)
-            case ev.AskForProgram():
+            case ev.Wish.PROGRAM:
                 self.words.refuse_unasked()
                 self.port.need_line()
                 if not self.port.open or self.sender.run is not None or self.captures.capturing is not None:
@@ -170,21 +162,23 @@ class Core:
                         f"the line is not free: {self.state.value}", self.name, "Ask again when it listens"
                     )
                 self.words.ask_for_program()
-            case ev.Retire():
-                if self.standing.serving:
-                    self.standing.move(Mode.RETIRING)
-                self.pending = event.why
-            case ev.Serve() if self.standing.mode in (Mode.SERVING, Mode.RETIRING):
-                if self.standing.mode is Mode.RETIRING:
-                    self.standing.move(Mode.SERVING)
+            case ev.Wish.RETIRE:
+                self.pending = event.about
+                self.port.retire()
+            case ev.Wish.SERVE if self.standing.mode in (Mode.SERVING, Mode.RETIRING):
                 self.pending = ""
-                if self.standing.port is PortState.ABSENT and self.port.retry_at == math.inf:
-                    self.port.retry_at = now
-            case ev.Stop() if self.standing.mode is not Mode.CLOSED:
+                self.port.serve(now)
+            case ev.Wish.STOP if self.standing.mode is not Mode.CLOSED:
                 if self.standing.mode is not Mode.STOPPING:
                     self.standing.move(Mode.STOPPING)
                 self.captures.stop(now)
-                return [*self._captured(), *self.sender.stop(event.reason, now)]
+                return [*self._captured(), *self.sender.stop(event.about, now)]
+            case ev.Wish.SHUT if self.standing.mode is not Mode.CLOSED:
+                close: list[ev.Action] = [ev.Close()] if self.port.open else []
+                self.standing.move(Mode.CLOSED)
+                self.standing.move(PortState.CLOSED)
+                ended = self.sender.stop("the service let the line go", now)
+                return [*close, *ended, *(ev.Do(ev.PutAway(prepared)) for prepared in self.sender.queue.shut())]
         return []
 
     # --- time, and what goes over the line ---------------------------------------------------------------------------

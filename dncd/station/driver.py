@@ -332,20 +332,20 @@ class Station:
     def close(self) -> None:
         """Gives the port back for good."""
         self.watchers.note("the service lets this line go (it stops, or its settings were read anew): watch it again")
-        self._act(self.core.on(ev.Shut(), self._loop.now()))
+        self._act(self.core.on(ev.Ask(ev.Wish.SHUT), self._loop.now()))
         self._plan()
 
 
 def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
     match request["do"]:
         case "go":
-            return {"file": station.tell(ev.Go())[0]}
+            return {"file": station.tell(ev.Ask(ev.Wish.GO))[0]}
         case "next":
             return {"file": station.tell(ev.PutFirst(str(request.get("file") or ""), time.time_ns()))[0]}
         case "withdraw":
-            return {"file": station.tell(ev.Withdraw(str(request.get("file") or "")))[0]}
+            return {"file": station.tell(ev.Ask(ev.Wish.WITHDRAW, str(request.get("file") or "")))[0]}
         case "request":
-            station.tell(ev.AskForProgram())
+            station.tell(ev.Ask(ev.Wish.PROGRAM))
         case "over-edits" | "to-prove":
             station.allow(str(request["do"]), str(request.get("sha256")))
         case "ended":

@@ -258,16 +258,29 @@ class Failed:
     error: Exception
 
 
-@dataclass(frozen=True, slots=True)
-class Go:
-    """Somebody says go; answered with the file that starts. NotDoneError where nothing waits for it."""
+class Wish(enum.Enum):
+    """What people and the service want of a station. It answers a go with the file that starts, and `WITHDRAW` with the one
+    that is taken back or stopped. NotDoneError where nothing waits for it, or the line is in use or another's."""
+
+    GO = "go"  # somebody says go
+    WITHDRAW = "withdraw"  # takes back the waiting file `about` (the first one if ""), or stops what is being sent
+    WEIGH = "weigh"  # somebody signed a revision of this machine off as proven: look anew at what waits
+    PROGRAM = "program"  # asks the control for a program (DC1 reader on), where that is set
+    LEND = "lend"  # `about` borrows the line
+    UNSEAT = "unseat"  # the port's switch box is turned elsewhere, or nobody knows where; about: why
+    BACK = "back"  # the borrower has gone, or the machine is seated
+    RETIRE = "retire"  # other settings are to hold: what is under way ends, nothing new begins; about: why
+    SERVE = "serve"  # whatever comes is taken up from now on: at the start, or because the settings stay after all
+    STOP = "stop"  # the service ends: what is under way ends as interrupted or cut off; about: why
+    SHUT = "shut"  # the station ends for good and gives its port back
 
 
 @dataclass(frozen=True, slots=True)
-class Withdraw:
-    """Takes back a waiting file (the first one if ""), or stops what is being sent; answered with its name."""
+class Ask:
+    """Somebody wants something. about: a name, or why in a sentence, as the wish says."""
 
-    name: str = ""
+    wish: Wish
+    about: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,59 +290,6 @@ class PutFirst:
 
     name: str
     at_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Signed:
-    """Somebody signed a revision of this machine off as proven."""
-
-
-@dataclass(frozen=True, slots=True)
-class AskForProgram:
-    """Asks the control for a program (DC1 reader on). NotDoneError where that is not set, or the line is in use."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lend:
-    """Somebody borrows the line. NotDoneError, with what the line is doing, unless it is idle."""
-
-    to: str
-
-
-@dataclass(frozen=True, slots=True)
-class Unseat:
-    """The port's switch box is turned elsewhere, or nobody knows where. why: a sentence. NotDoneError as of `Lend`."""
-
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Back:
-    """The borrower has gone, or the machine is seated."""
-
-
-@dataclass(frozen=True, slots=True)
-class Retire:
-    """Other settings are to hold: what is under way goes on to its end, nothing new begins. why: a sentence."""
-
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Serve:
-    """Whatever comes is taken up from now on: at the start, or because the settings stay after all."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """The service ends: what is under way ends as interrupted or cut off."""
-
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class Shut:
-    """The station ends for good and gives its port back."""
 
 
 class Part(enum.Enum):
@@ -349,8 +309,8 @@ class Wrote:
 
 
 Event = (
-    Opened | OpenFailed | Lost | Read | Lines | Suspended | Holds | Tick | Listed | Blocked | Done | Failed | Go | Withdraw
-    | PutFirst | Signed | AskForProgram | Lend | Unseat | Back | Retire | Serve | Stop | Shut | Wrote
+    Opened | OpenFailed | Lost | Read | Lines | Suspended | Holds | Tick | Listed | Blocked | Done | Failed | Ask | PutFirst
+    | Wrote
 )  # fmt: skip
 
 

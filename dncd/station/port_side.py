@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from dncd.errors import DncdError, NotDoneError
-from dncd.station.events import Action, Changed, Close, Lend, Level, Open, Opened, Say, Unseat
+from dncd.station.events import Action, Ask, Changed, Close, Level, Open, Opened, Say, Wish
 from dncd.station.results import PortTrouble
 from dncd.station.states import Mode, PortState, Standing
 from dncd.station.tally import warning
@@ -85,11 +85,11 @@ class PortSide:
         self._standing.move(PortState.OPENING)
         return [Open()]
 
-    def give(self, event: Lend | Unseat, state: LineState, now: float) -> list[Action]:
+    def give(self, event: Ask, state: LineState, now: float) -> list[Action]:
         """Somebody borrows the line, or another machine is seated. NotDoneError, with what it is doing, unless it is idle;
         who is not seated is told why anew."""
-        if self.unseated and isinstance(event, Unseat):
-            self.unseated = event.why
+        if self.unseated and event.wish is Wish.UNSEAT:
+            self.unseated = event.about
             return [Changed()]
         self.need_line()
         if state not in _LENT_FROM or self._standing.port is PortState.CLOSED:
@@ -98,11 +98,11 @@ class PortSide:
         actions: list[Action] = [Close()] if self.open else []
         self._standing.move(PortState.LENT)
         self.trouble, self.retry_at = None, math.inf
-        if isinstance(event, Unseat):
-            self.unseated = event.why
+        if event.wish is Wish.UNSEAT:
+            self.unseated = event.about
             return [*actions, Changed()]
-        self.lent_to, self.trouble = event.to, PortTrouble(f"lent to {event.to}", now)
-        return [*actions, Say(Level.INFO, "line lent", {"to": event.to}), Changed()]
+        self.lent_to, self.trouble = event.about, PortTrouble(f"lent to {event.about}", now)
+        return [*actions, Say(Level.INFO, "line lent", {"to": event.about}), Changed()]
 
     def back(self) -> list[Action]:
         """The borrower has gone, or the machine is seated: it is opened again, at once."""
@@ -114,6 +114,18 @@ class PortSide:
             return actions
         self._standing.move(PortState.OPENING if self._standing.serving else PortState.ABSENT)
         return [*actions, Open()] if self._standing.serving else actions
+
+    def retire(self) -> None:
+        """Nothing new begins from now on."""
+        if self._standing.serving:
+            self._standing.move(Mode.RETIRING)
+
+    def serve(self, now: float) -> None:
+        """Whatever comes is taken up from now on."""
+        if self._standing.mode is Mode.RETIRING:
+            self._standing.move(Mode.SERVING)
+        if self._standing.port is PortState.ABSENT and self.retry_at == math.inf:
+            self.retry_at = now
 
     def need_line(self) -> None:
         """NotDoneError while the line is lent, or another machine is seated."""

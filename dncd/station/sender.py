@@ -35,52 +35,53 @@ _OnRecord = ev.Dismiss | ev.End | ev.Return
 
 
 class Unrecorded:
-    """Endings that are not on record yet: how often each was tried, and when it is tried again."""
+    """Endings that are not on record yet: how often the disk did not take each, and when it is tried again; infinity: it is
+    being tried."""
 
     def __init__(self) -> None:
-        self._tries: dict[_OnRecord, int] = {}
-        self._retries: dict[_OnRecord, float] = {}
+        self._jobs: dict[_OnRecord, tuple[int, float]] = {}
 
     def __bool__(self) -> bool:
-        return bool(self._tries)
+        return bool(self._jobs)
 
     def add(self, job: _OnRecord) -> list[ev.Action]:
         """One more is to be put on record."""
-        self._tries[job] = 0
+        self._jobs[job] = 0, math.inf
         return [ev.Do(job)]
 
     def wait(self, end: ev.End, until: float) -> None:
         """One that is put on record later: so long the control may switch its reader off behind the program."""
-        self._tries[end], self._retries[end] = 0, until
+        self._jobs[end] = 0, until
 
     def wait_no_more(self, off_at: float) -> list[ev.Action]:
         """It did, or (infinity) nobody waits for it any more."""
         actions: list[ev.Action] = []
-        for end in [job for job in self._retries if isinstance(job, ev.End) and not self._tries[job]]:
-            del self._tries[end], self._retries[end]
-            outcome = end.outcome if off_at == math.inf else dataclasses.replace(end.outcome, reader_off_at=off_at)
-            heard = dataclasses.replace(end.heard, awaited=False)
-            actions += self.add(dataclasses.replace(end, outcome=outcome, heard=heard))
+        for end, (failures, due) in list(self._jobs.items()):
+            if isinstance(end, ev.End) and not failures and due < math.inf:
+                del self._jobs[end]
+                outcome = end.outcome if off_at == math.inf else dataclasses.replace(end.outcome, reader_off_at=off_at)
+                heard = dataclasses.replace(end.heard, awaited=False)
+                actions += self.add(dataclasses.replace(end, outcome=outcome, heard=heard))
         return actions
 
     def done(self, job: _OnRecord) -> None:
         """It is on record."""
-        del self._tries[job]
+        del self._jobs[job]
 
     def failed(self, job: _OnRecord, now: float) -> None:
         """The disk did not take it."""
-        self._tries[job] += 1
-        self._retries[job] = now + min(_AGAIN_MOST_S, 2.0 ** (self._tries[job] - 1))
+        failures = self._jobs[job][0]
+        self._jobs[job] = failures + 1, now + min(_AGAIN_MOST_S, 2.0 ** min(failures, 9))
 
-    def due(self) -> Iterator[float]:
-        """When some are tried again."""
-        yield from self._retries.values()
+    @property
+    def due(self) -> float:
+        """When one is tried again."""
+        return min((due for _, due in self._jobs.values()), default=math.inf)
 
     def again(self, now: float) -> list[ev.Action]:
         """Tries those whose time has come."""
-        jobs = [job for job, due in self._retries.items() if due <= now]
-        for job in jobs:
-            del self._retries[job]
+        jobs = [job for job, (_, due) in self._jobs.items() if due <= now]
+        self._jobs |= {job: (self._jobs[job][0], math.inf) for job in jobs}
         return [ev.Do(job) for job in jobs]
 
 
@@ -327,7 +328,7 @@ class Sender:
 
     def dues(self, now: float) -> Iterator[float]:
         """When `look` or `consider` is wanted."""
-        yield from self._unrecorded.due()
+        yield self._unrecorded.due
         if self._standing.serving and (self.queue.has_more or self.queue.looks_again):
             yield now if self.queue.has_more else self._look_from
         yield from (due for due in (self._begin_from, self.turns.due) if due > now)

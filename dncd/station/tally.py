@@ -8,23 +8,7 @@ from typing import Any, Final
 
 from dncd.errors import DncdError, RecordsError
 from dncd.records.durable import TRIED_AGAIN, next_step_of
-from dncd.station.events import (
-    Action,
-    Append,
-    Begin,
-    Changed,
-    Discard,
-    Dismiss,
-    End,
-    Job,
-    Judge,
-    Keep,
-    KeepOrder,
-    Level,
-    Return,
-    Say,
-    TakeIn,
-)  # fmt: skip
+from dncd.station import events as ev
 from dncd.station.results import Captured, FileEnding
 from dncd.values import NO_FAULTS, Counters, Result
 
@@ -81,11 +65,13 @@ class Tally:
 
 
 _ENDING, _CAPTURE = "the end of {} could not be put on record", "what the control punched could not be written"
-_WHAT_FAILS: Final[Mapping[type[Job], str]] = {
-    TakeIn: "{} could not be read", Begin: "{} could not be begun, so nothing was sent",
-    Dismiss: _ENDING, End: _ENDING, Return: _ENDING, KeepOrder: "the order of what waits could not be put on record",
-    Append: _CAPTURE, Judge: _CAPTURE, Keep: _CAPTURE, Discard: _CAPTURE,
-}  # fmt: skip
+_WHAT_FAILS: Final[Mapping[type[ev.Job], str]] = {
+    ev.TakeIn: "{} could not be read",
+    ev.Begin: "{} could not be begun, so nothing was sent",
+    **dict.fromkeys((ev.Dismiss, ev.End, ev.Return), _ENDING),
+    **dict.fromkeys((ev.Append, ev.Judge, ev.Keep, ev.Discard), _CAPTURE),
+    ev.KeepOrder: "the order of what waits could not be put on record",
+}
 """What it means that a job fails, with the name of its file; jobs with the same have one trouble."""
 
 
@@ -105,20 +91,20 @@ class Account:
         """What is not on record though it should be, in sentences."""
         return list(self._troubles.values())
 
-    def done(self, job: Job, result: object, now: float) -> list[Action]:
+    def done(self, job: ev.Job, result: object, now: float) -> list[ev.Action]:
         """A job is done: what is to be said of it."""
         self._troubles.pop(_WHAT_FAILS.get(type(job), ""), None)
         match result:
             case FileEnding() if result.result:
                 self.endings = [*self.endings[-_ENDINGS_KEPT:], *(() if result.goes_on else (result,))]
                 self.tally.went_out(result.fields)
-                return [Say(Level.TRANSFER, "", result.fields), Changed()]
+                return [ev.Say(ev.Level.TRANSFER, "", result.fields), ev.Changed()]
             case Captured():
                 return self._kept(result, now)
-        return [Changed()] if isinstance(job, Dismiss | End | Return | Discard) else []
+        return [ev.Changed()] if isinstance(job, ev.Dismiss | ev.End | ev.Return | ev.Discard) else []
 
-    def _kept(self, captured: Captured, now: float) -> list[Action]:
-        actions: list[Action] = []
+    def _kept(self, captured: Captured, now: float) -> list[ev.Action]:
+        actions: list[ev.Action] = []
         if captured.overflow and not self.overflow:
             next_step = "look at cable, shield and settings of this line; good programs are kept as ever"
             actions.append(warning("too much damage", captured.overflow, self._port, next_step))
@@ -126,9 +112,9 @@ class Account:
         self.came = captured.transfers
         if captured.transfers or captured.overflow:
             self.tally.came_in(captured.transfers)
-        return [*actions, *(Say(Level.TRANSFER, "", fields) for fields in captured.transfers), Changed()]
+        return [*actions, *(ev.Say(ev.Level.TRANSFER, "", fields) for fields in captured.transfers), ev.Changed()]
 
-    def failed(self, job: Job, error: Exception) -> list[Action]:
+    def failed(self, job: ev.Job, error: Exception) -> list[ev.Action]:
         """A job failed. What that means is said once while it stays the same."""
         if not (kind := _WHAT_FAILS.get(type(job), "")):
             return []
@@ -139,13 +125,13 @@ class Account:
         said = str(error) if isinstance(error, DncdError) else f"{what}: {error}"
         before, self._troubles[kind] = self._troubles.get(kind), said
         if before == said:
-            return [Changed()]
+            return [ev.Changed()]
         if isinstance(error, DncdError):
             what = error.what if error.what.startswith(what) else f"{what}: {error.what}"
-            return [warning("records", what, error.where, error.next_step), Changed()]
-        return [warning("records", said, "the state folder", "report it; it is tried again by itself"), Changed()]
+            return [warning("records", what, error.where, error.next_step), ev.Changed()]
+        return [warning("records", said, "the state folder", "report it; it is tried again by itself"), ev.Changed()]
 
 
-def warning(event: str, what: str, where: str, next_step: str) -> Say:
+def warning(event: str, what: str, where: str, next_step: str) -> ev.Say:
     """A warning of the journal: what is wrong, where, and what to do next."""
-    return Say(Level.WARNING, event, {"what": what, "where": where, "next": next_step})
+    return ev.Say(ev.Level.WARNING, event, {"what": what, "where": where, "next": next_step})

@@ -30,11 +30,7 @@ class Turns:
 
     # --- what people ask ---------------------------------------------------------------------------------------------
 
-    def asked(self, event: ev.PutFirst | ev.Signed, now: float) -> list[ev.Action]:
-        """What people want or did."""
-        return self.weigh() if isinstance(event, ev.Signed) else self._put_first(event.name, event.at_ns, now)
-
-    def _put_first(self, name: str, at_ns: int, now: float) -> list[ev.Action]:
+    def put_first(self, name: str, at_ns: int, now: float) -> list[ev.Action]:
         """This file goes next. NotDoneError where it does not wait, or a batch is in the middle."""
         file = self._queue.get(name)
         if file is None or not file.before_turn:
