@@ -10,6 +10,11 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
 
 
+def printable_lines(text: str) -> str:
+    """Text with its own line ends kept, and everything else in it made printable."""
+    return "\n".join(map(printable, text.split("\n")))
+
+
 def shown(text: str, longest: int = 60) -> str:
     """Peer text made printable and short: at most `longest` characters, in quotes."""
     safe = printable(text[:longest])

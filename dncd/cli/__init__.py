@@ -16,7 +16,7 @@ from dncd import __version__
 from dncd.cli.asking import Asked, answered
 from dncd.cli.late_group import LateGroup, help_of, plainer
 from dncd.errors import DncdError, UsageError
-from dncd.peer_text import printable
+from dncd.peer_text import printable_lines
 
 PROGRAM: Final = "dncd"
 
@@ -149,7 +149,7 @@ def _run(words: Sequence[str] | None) -> int:
 
 
 def _tell(text: str) -> None:
-    click.echo("\n".join(map(printable, text.split("\n"))), err=True)
+    click.echo(printable_lines(text), err=True)
 
 
 def _tell_json(words: Sequence[str] | None, error: DncdError) -> None:

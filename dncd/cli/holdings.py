@@ -72,9 +72,8 @@ def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
     ]
     click.echo("\n".join(table(("program", "revision", "how sure", "as of"), rows, right=(1,))))
     if unnamed := len(held) - len(rows):
-        click.echo(
-            f"{count(unnamed, 'punch', 'punches')} without a number or name, of whatever program: see from-machine/"
-        )
+        punches = count(unnamed, "punch", "punches")
+        click.echo(f"{punches} without a number or name, of whatever program: see from-machine/")
     click.echo(backup_line(backup))
 
 

@@ -10,7 +10,7 @@ import click
 from dncd.choices import TapeCode
 from dncd.cli.asking import JSON, MACHINE, Asked, command
 from dncd.cli.layout import cleared_line, count, print_json, seconds, show
-from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Sureness, settings_text
+from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Guess, Sureness, settings_text
 from dncd.commissioning.punches import LISTENING_FRAME
 from dncd.ports.loan import line_for
 from dncd.ports.port import Reading
@@ -125,9 +125,8 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
     if answer.guesses:
         best = answer.guesses[0]
         sure = "Found" if answer.sureness is Sureness.SURE else "Not sure; the best guess is"
-        lines.append(f"{sure}: {_guess(best.baud, best.frame, best.code)}, confidence {best.confidence:.1%}")
-        for other in answer.guesses[1:2]:
-            lines.append(f"runner-up: {_guess(other.baud, other.frame, other.code)}, {other.confidence:.1%}")
+        lines.append(f"{sure}: {_guess(best)}, confidence {best.confidence:.1%}")
+        lines += [f"runner-up: {_guess(other)}, {other.confidence:.1%}" for other in answer.guesses[1:2]]
     else:
         lines.append("Not sure: no punch was heard that reads as a part program.")
     lines += [f"- {because}." for because in answer.because]
@@ -150,8 +149,8 @@ def report(settings: MachineSettings, answer: Answer) -> list[str]:
     return lines
 
 
-def _guess(baud: int, frame: str, code: TapeCode) -> str:
-    return f"{baud} baud, {frame}, {code.value.upper()} code"
+def _guess(guess: Guess) -> str:
+    return f"{guess.baud} baud, {guess.frame}, {guess.code.value.upper()} code"
 
 
 def _changed(settings: MachineSettings, answer: Answer) -> str:

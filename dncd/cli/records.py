@@ -14,7 +14,7 @@ from dncd.cli.layout import count, local_time, number, print_json, save_page, ta
 from dncd.cli.log import known
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
-from dncd.peer_text import printable
+from dncd.peer_text import printable, printable_lines
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff
@@ -176,7 +176,7 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
         said = f", checked {local_time(checked)}" if checked else ", not checked: it has not come back equal"
         click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}{said}"), err=True)
         click.echo(printable(_proven(signed)), err=True)
-        text = "\n".join(map(printable, text.split("\n")))
+        text = printable_lines(text)
     click.echo(text, nl=False)
 
 

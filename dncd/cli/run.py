@@ -6,6 +6,8 @@ import click
 
 from dncd.cli.asking import Asked, command
 
+_FOLDER = click.Path(path_type=Path, file_okay=False)
+
 
 @command()
 def run(given: Asked) -> int:
@@ -20,13 +22,7 @@ def run(given: Asked) -> int:
 
 
 @click.command()
-@click.option(
-    "--keep",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Leave all its files there.",
-)
+@click.option("--keep", "folder", metavar="DIR", type=_FOLDER, help="Leave all its files there.")
 def demo(folder: Path | None) -> int:
     from dncd.standin import demo as story
 
@@ -34,12 +30,7 @@ def demo(folder: Path | None) -> int:
 
 
 @click.command()
-@click.option(
-    "--folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Leave all its files there: a new or an empty folder.",
-)
+@click.option("--folder", metavar="DIR", type=_FOLDER, help="Leave all its files there: a new or an empty folder.")
 def learn(folder: Path | None) -> int:
     """The service, two stand-in controls and six programs. You type what the office does and the operators' keys. Nothing
     moves, and nothing is left behind.

@@ -8,7 +8,7 @@ import click
 
 from dncd.cli.asking import JSON, Asked, command
 from dncd.cli.layout import print_json
-from dncd.peer_text import printable
+from dncd.peer_text import printable_lines
 
 RELOAD_S: Final = 40.0
 """Seconds that `reload` waits for the service: new ports are tried first, and a device server may take its time."""
@@ -62,8 +62,3 @@ def reload(given: Asked, as_json: bool) -> int:
         for name in outcome["pending"]:
             click.echo(f"{name}: its new settings hold as soon as what is under way is over")
     return 0 if outcome["result"] == "done" else 2
-
-
-def printable_lines(text: str) -> str:
-    """Text with its own line ends kept, and everything else in it made printable."""
-    return "\n".join(map(printable, text.split("\n")))

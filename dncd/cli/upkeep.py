@@ -81,9 +81,7 @@ def compared(settings: "Settings", problems: list[str], notes: list[str]) -> dic
 
 @command()
 def recover(given: Asked) -> None:
-    """Make a copy that was taken while dncd worked start again.
-
-    The library goes to the newest state that is whole, and what went is told. Nothing that is whole is dropped from the
+    """The library goes to the newest state that is whole, and what went is told. Nothing that is whole is dropped from the
     ledger; texts that the library has no more, and objects that cannot be read, are kept in STATE/aside.
     """
     state = given.state

@@ -17,6 +17,7 @@ last line without its newline is left out.
 """
 
 import enum
+import itertools
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -114,27 +115,19 @@ def read_recording(lines: Iterable[str], name: str) -> Recording:
     """
     head: dict[str, str] = {}
     entries: list[Entry] = []
-    begun = False
-    for number, line in enumerate(lines, 1):
-        if not line.endswith("\n"):
-            break
-        text = line.rstrip("\r\n")
-        if not begun:
-            if text != FIRST_LINE:
-                raise RecordingError(
-                    f"the first line is not {FIRST_LINE!r}",
-                    f"{name}, line 1",
-                    "Give a file that `--record` has written",
-                )
-            begun = True
-        elif said := _HEAD.fullmatch(text):
+    whole = (line.rstrip("\r\n") for line in itertools.takewhile(lambda line: line.endswith("\n"), lines))
+    if (first := next(whole, None)) is None:
+        raise RecordingError("the file is empty", name, "Give a file that `--record` has written")
+    if first != FIRST_LINE:
+        what = f"the first line is not {FIRST_LINE!r}"
+        raise RecordingError(what, f"{name}, line 1", "Give a file that `--record` has written")
+    for number, text in enumerate(whole, 2):
+        if said := _HEAD.fullmatch(text):
             head[said[1]] = said[2]
         elif text:
             entries.append(read_entry(text, f"{name}, line {number}"))
             if len(entries) > 1 and entries[-1].at < entries[-2].at:
                 raise RecordingError("time goes backwards", f"{name}, line {number}", "Put the lines in order again")
-    if not begun:
-        raise RecordingError("the file is empty", name, "Give a file that `--record` has written")
     return Recording(head, tuple(entries))
 
 

@@ -69,16 +69,12 @@ def _port(entry: Path, root: Path, names: tuple[str, ...]) -> SerialPort:
     place = (entry / "device").resolve()
     adaptor = next((folder for folder in (place, *place.parents) if (folder / "idVendor").is_file()), None)
     path = root / "dev" / entry.name
-    return SerialPort(
-        f"/dev/{entry.name}",
-        names,
-        "" if adaptor is None else " ".join(filter(None, (_text(adaptor / w) for w in ("manufacturer", "product")))),
-        "" if adaptor is None else f"{_text(adaptor / 'idVendor')}:{_text(adaptor / 'idProduct')}",
-        "" if adaptor is None else _text(adaptor / "serial"),
-        _driver(place),
-        os.access(path, os.R_OK | os.W_OK),
-        tuple(holders(str(path))),
-    )
+    chip = usb = serial = ""
+    if adaptor is not None:
+        chip = " ".join(filter(None, (_text(adaptor / word) for word in ("manufacturer", "product"))))
+        usb, serial = f"{_text(adaptor / 'idVendor')}:{_text(adaptor / 'idProduct')}", _text(adaptor / "serial")
+    may_open, held_by = os.access(path, os.R_OK | os.W_OK), tuple(holders(str(path)))
+    return SerialPort(f"/dev/{entry.name}", names, chip, usb, serial, _driver(place), may_open, held_by)
 
 
 def _driver(place: Path) -> str:

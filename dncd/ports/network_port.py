@@ -103,9 +103,8 @@ class Rfc2217Port(SocketPort):
             self._push()
             changed = self._machine.refusals
             if changed or self._machine.binary is not Signal.ON:
-                raise gone(
-                    self.name, f"the device server changed the line ({_listed(changed) or 'not all bytes pass'})"
-                )
+                how = _listed(changed) or "not all bytes pass"
+                raise gone(self.name, f"the device server changed the line ({how})")
         reading, self._in = self._in, NOTHING
         return reading
 

@@ -35,9 +35,15 @@ class Hunk:
     new_end: int
 
 
-def hunks(old: Sequence[Hashable], new: Sequence[Hashable]) -> list[Hunk]:
+_Lines = Sequence[Hashable]
+_Gap = tuple[int, int, int, int]
+_Matches = list[tuple[int, int, int]]
+"""Old index, new index and length of what is equal."""
+
+
+def hunks(old: _Lines, new: _Lines) -> list[Hunk]:
     """The differences in order, none touching the next; everything between them is equal."""
-    matches: list[tuple[int, int, int]] = []
+    matches: _Matches = []
     todo = [(0, len(old), 0, len(new))]
     steps = _STEPS
     while todo:
@@ -55,11 +61,8 @@ def hunks(old: Sequence[Hashable], new: Sequence[Hashable]) -> list[Hunk]:
     return list(_differences(matches, len(old), len(new)))
 
 
-_Gap = tuple[int, int, int, int]
-
-
-def _trim(old: Sequence[Hashable], new: Sequence[Hashable], gap: _Gap, matches: list[tuple[int, int, int]]) -> _Gap:
-    """Takes what is equal at both ends of a gap into the matches (old index, new index, length)."""
+def _trim(old: _Lines, new: _Lines, gap: _Gap, matches: _Matches) -> _Gap:
+    """Takes what is equal at both ends of a gap into the matches."""
     a, a_end, b, b_end = gap
     most = min(a_end - a, b_end - b)
     n = 0
@@ -76,7 +79,7 @@ def _trim(old: Sequence[Hashable], new: Sequence[Hashable], gap: _Gap, matches: 
     return a, a_end - n, b, b_end - n
 
 
-def _anchors(old: Sequence[Hashable], new: Sequence[Hashable], gap: _Gap) -> list[tuple[int, int]]:
+def _anchors(old: _Lines, new: _Lines, gap: _Gap) -> list[tuple[int, int]]:
     """Pairs of lines that are unique on both sides of the gap, in increasing order on both."""
     a, a_end, b, b_end = gap
     old_counts, new_counts = Counter(old[a:a_end]), Counter(new[b:b_end])
@@ -121,9 +124,7 @@ def _between(anchors: list[tuple[int, int]], gap: _Gap) -> Iterator[_Gap]:
     yield start[0], a_end, start[1], b_end
 
 
-def _gap(
-    old: Sequence[Hashable], new: Sequence[Hashable], gap: _Gap, steps: int
-) -> tuple[list[tuple[int, int, int]], int]:
+def _gap(old: _Lines, new: _Lines, gap: _Gap, steps: int) -> tuple[_Matches, int]:
     """Matches in a gap that has no anchors, and the steps that they took."""
     a, a_end, b, b_end = gap
     if (a_end - a) * (b_end - b) <= _SMALL:
@@ -133,9 +134,7 @@ def _gap(
     return [(a + i, b + j, n) for i, j, n in found], used
 
 
-def _shortest_edit(
-    old: Sequence[Hashable], new: Sequence[Hashable], most_steps: int
-) -> tuple[list[tuple[int, int, int]], int]:
+def _shortest_edit(old: _Lines, new: _Lines, most_steps: int) -> tuple[_Matches, int]:
     """Matches of the shortest edit (Myers' O(ND) algorithm) and steps; no matches where it takes too many of either."""
     rows, columns = len(old), len(new)
     furthest = {1: 0}
@@ -158,7 +157,7 @@ def _shortest_edit(
     return [], steps
 
 
-def _walk_back(trail: list[dict[int, int]], x: int, y: int) -> list[tuple[int, int, int]]:
+def _walk_back(trail: list[dict[int, int]], x: int, y: int) -> _Matches:
     matches = []
     for edits in range(len(trail) - 1, -1, -1):
         furthest, k = trail[edits], x - y
@@ -173,7 +172,7 @@ def _walk_back(trail: list[dict[int, int]], x: int, y: int) -> list[tuple[int, i
     return matches
 
 
-def _differences(matches: list[tuple[int, int, int]], old_end: int, new_end: int) -> Iterator[Hunk]:
+def _differences(matches: _Matches, old_end: int, new_end: int) -> Iterator[Hunk]:
     a = b = 0
     for i, j, n in [*matches, (old_end, new_end, 0)]:
         if a < i or b < j:

@@ -10,7 +10,7 @@ from typing import Final
 from dncd.choices import LowerCase
 from dncd.program.findings import Findings
 from dncd.program.rules import Rules
-from dncd.program.words import Token, TokenKind, tokens
+from dncd.program.words import TokenKind, tokens
 from dncd.values import Place
 
 _BLOCK_CHARS: Final = 400
@@ -111,14 +111,10 @@ def _check_block(block: str, line: int, findings: Findings, share: Share, ends: 
         if odd:
             share.odd, share.first = share.odd + 1, share.first or where
         if odd and token.text.isascii() and token.text.isprintable():
-            findings.add("odd-word", _odd(token), where)
+            bracket = token.text.startswith(")")
+            what = "this bracket closes no comment" if bracket else f"{token.text[:20]!r} is not a letter and a number"
+            findings.add("odd-word", what, where)
         elif token.kind is TokenKind.BAD_COMMENT and ")" in token.text:
             findings.add("comment-nested", "a comment inside a comment", where)
         elif token.kind is TokenKind.BAD_COMMENT:
             findings.add("comment-unclosed", "the comment is not closed in its block", where)
-
-
-def _odd(token: Token) -> str:
-    if token.text.startswith(")"):
-        return "this bracket closes no comment"
-    return f"{token.text[:20]!r} is not a letter and a number"

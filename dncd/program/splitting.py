@@ -68,11 +68,8 @@ def split(text: str, opening: str = "", mark: str = "%", ends: tuple[str, ...] =
         parts += _front(front, on_mark, ends, alone=not found)
     for i, head in enumerate(found):
         part = text[starts[i] : starts[i + 1] if i + 1 < len(starts) else len(text)]
-        program, data = _data_behind_end(part, ends)
-        title = head.title or names.title_in(program[: names.TITLE_CHARS]) or (on_mark.title if i == 0 else "")
-        parts.append(Part(Kind.PROGRAM, head.name, head.number, title, program))
-        if data:
-            parts.append(_data(data, _kind(data)))
+        titles = head.title, on_mark.title if i == 0 else ""
+        parts += _program(part, head.name, head.number, titles, ends)
     return tuple(told_apart(parts))
 
 
@@ -92,19 +89,17 @@ def _front(front: str, on_mark: names.MarkName, ends: tuple[str, ...], alone: bo
     kind = _kind(front)
     if kind is not Kind.PROGRAM and not (alone and on_mark.number >= 0):
         return [_data(front, kind)]
-    title = names.title_in(front[: names.TITLE_CHARS]) or on_mark.title
-    program, data = _data_behind_end(front, ends)
-    part = Part(Kind.PROGRAM, on_mark.name, on_mark.number, title, program)
+    return _program(front, on_mark.name, on_mark.number, ("", on_mark.title), ends)
+
+
+def _program(text: str, name: str, number: int, titles: tuple[str, str], ends: tuple[str, ...]) -> list[Part]:
+    """A program, and the data behind its first end if nothing but data follows there. titles: before and after its own."""
+    behind = (at for at in names.ends(text, ends) if _kind(text[at:]) is not Kind.PROGRAM)
+    at = next(behind, len(text))
+    program, data = text[:at], text[at:]
+    title = titles[0] or names.title_in(program[: names.TITLE_CHARS]) or titles[1]
+    part = Part(Kind.PROGRAM, name, number, title, program)
     return [part, _data(data, _kind(data))] if data else [part]
-
-
-def _data_behind_end(text: str, ends: tuple[str, ...]) -> tuple[str, str]:
-    """A program, and the data behind its first end if nothing but data follows there."""
-    for at in names.ends(text, ends):
-        rest = text[at:]
-        if _kind(rest) is not Kind.PROGRAM:
-            return text[:at], rest
-    return text, ""
 
 
 def _kind(text: str) -> Kind:
