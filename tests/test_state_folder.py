@@ -144,6 +144,24 @@ def test_a_folder_of_0_2_0_is_read_as_it_is_and_nothing_is_sent_twice(tmp_path: 
     assert came(master) == b""
 
 
+def test_a_batch_of_0_3_0_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path, line) -> None:
+    """Killed in the second piece of three; `dncd next` had put the batch in front of three files, which go by key again."""
+    master, machine = line
+    machine["send"] = {"start_on": "go"}
+    shutil.copytree(OLD.with_name("0.3.0"), tmp_path, dirs_exist_ok=True)
+    before = [record["event"] for record in records(tmp_path / "state")]
+    assert before.count("sent") == 3
+    with house(tmp_path, **{MACHINE: machine}) as shop:
+        assert shop.receipt(MACHINE, "refused", "again.nc").get("result") == "interrupted"
+        until(lambda: json.loads(shop.dncd("status", "--json").stdout)["machines"][MACHINE]["next"])
+        status = json.loads(shop.dncd("status", "--json").stdout)["machines"][MACHINE]
+        assert status["waiting"] == ["0006.nc", "0007.nc", "0008.nc"]
+        assert shop.dncd("verify").returncode == 0
+        assert "is proven" in shop.dncd("prove", MACHINE, "O0005", "--by", "A", "--note", "again").stdout
+        assert [r["event"] for r in shop.ledger()[len(before) :]] == ["interrupted", "started", "proven"]
+    assert came(master) == b""
+
+
 def test_a_folder_of_a_newer_dncd_is_refused_and_stays_as_it_is(root: Path) -> None:
     newer = codec.encode(state_format.StateFormat(state_format.FORMAT + 1, "9.1"))
     (root / "state" / "format").write_bytes(newer)
