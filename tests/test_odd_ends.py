@@ -1,6 +1,7 @@
 """Controls that stop, start, echo or ask in their own way: what the records say of each, at a real pseudo-terminal."""
 
 import hashlib
+from dataclasses import replace
 
 import pytest
 from odd_controls import (
@@ -18,12 +19,17 @@ from odd_controls import (
     until,
 )
 from sending_line import DC1, DC3, machine, run_to_end, step
+from station_rig import Rig
 
 from dncd import defaults
 from dncd.choices import BlockEnd, Flow, StartOn
 from dncd.line.outgoing import Shape
 from dncd.line.sending import Phase, Sending
+from dncd.ports.opening import open_for
 from dncd.program.names import end_in, is_end
+from dncd.standin.build import counterpart
+from dncd.standin.control import Mode, StandIn
+from dncd.standin.yard import Yard
 from dncd.values import Frame, LineSettings, ProgramSettings, Result, SendSettings
 
 PROGRAM = "%\nO0004\nN10 G01 X33 Z-3.3 F0.3\nN20 M30\n%\n"
@@ -171,6 +177,47 @@ def test_one_mark_opens_and_another_closes(tmp_path, kind):
         ):
             rig.drop(name, dropped.encode())
             assert said in " ".join(ending(rig, control, name).all("reason"))
+
+
+_ASKS = {
+    "asked": ({"flow": Flow.ASKED}, {}),
+    "asked, with marks and ends of its own": (
+        {"flow": Flow.ASKED},
+        {"mark": "&", "end_mark": "$", "block_end": BlockEnd("; LF")},
+    ),
+    "answers": ({}, {"leader_chars": 20}),
+    "reads to SUB": ({}, {"trailer_chars": 20}),
+}
+
+
+@pytest.mark.parametrize("way", _ASKS)
+@pytest.mark.parametrize("kind", ["7E2", "EIA"])
+def test_the_stand_in_plays_a_control_that_asks_or_answers(tmp_path, kind, way):
+    """The counterpart of the settings takes the program and gives it back; its clock is the real one."""
+    line, tape = _ASKS[way]
+    if kind == "EIA" and way != "asked":
+        tape = {**tape, "mark": "%", "end_mark": "", "block_end": BlockEnd("EOB NUL")}
+    said = {"before": "'LOAD 1' CR LF", "wait_for": "'READY' CR LF"} if way == "answers" else {}
+    said = {key: words.replace("CR LF", "EOB") if kind == "EIA" else words for key, words in said.items()}
+    said |= {"after": "SUB"} if way == "reads to SUB" and kind != "EIA" else {}
+    odd = settings(kind, line=line, tape=tape, send=said)
+    control = StandIn(counterpart(odd))
+    with Yard(control):
+        there = replace(odd, line=replace(odd.line, port=control.path))
+        rig = Rig(tmp_path, there)
+        try:
+            rig.plug(open_for(there))
+            rig.drop("0004.nc", PROGRAM.replace("%\n", "").encode())
+            rig.until(lambda: rig.status()["waiting"] and rig.station.core.sender.queue.first().prepared.total_chars)
+            control.read_in()
+            rig.until(lambda: rig.ledger("sent"))
+            assert control.wait_for(lambda: control.mode is Mode.OFF, 60)
+            assert control.memory.programs["O0004"].text() == PROGRAM.replace("%\n", "")
+            rig.skip(defaults.END_HOLD_S)
+            control.punch("O0004")
+            assert [one["how"] for one in rig.until(lambda: rig.ledger("matched"))] == ["equal"]
+        finally:
+            rig.close()
 
 
 def test_a_file_with_what_ends_a_block_in_a_comment_is_refused_with_its_place(tmp_path):

@@ -15,7 +15,7 @@ from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, Flow, Protocol, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, WaitsFor, counterpart, of_profile
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, counterpart, of_profile
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
 from dncd.standin.keyboard import Keyboard
@@ -181,8 +181,8 @@ def test_each_profile_has_its_counterpart(profile):
     }[profile]
     assert (build.reader.asks, build.reader.holds_by, build.tape.code, build.punch.end, build.protocol) == expected
     assert (build.codes is CodeForm.EVEN) is (build.dc3 is Dc3.WITH_PARITY)
-    assert build.reader.ends_on is EndsOn.MARK
-    assert build.punch.waits_for is WaitsFor.NOTHING
+    assert build.reader.ends_on is (EndsOn.SUB if profile == "pc-control" else EndsOn.MARK)
+    assert build.punch.waits_for == -1
 
 
 def test_the_command_at_a_pseudo_terminal(tmp_path):

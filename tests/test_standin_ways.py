@@ -20,7 +20,7 @@ from dncd.line.receiving import Caught, Wished
 from dncd.line.receiving import Ended as CaptureEnded
 from dncd.line.xmodem import Receiver, Sender
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays, WaitsFor
+from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.line_noise import LineNoise, RateGap, reread
 from dncd.standin.plug import NullModem, Rates
@@ -79,7 +79,7 @@ def test_the_punch_has_the_marks_that_it_was_built_with(mark_at, image):
 
 
 def test_a_punch_that_waits_for_the_host():
-    build = Build(frame=ISO, punch=PunchWays(waits_for=WaitsFor.DC1))
+    build = Build(frame=ISO, punch=PunchWays(waits_for=0x11))
     assert punched(build) == b"\x12", "it says that it would"
     assert punched(build, b"\x13\x92") == b"\x12", "another code is not the one"
     for said in (b"\x11", b"\x91"):
@@ -150,7 +150,7 @@ def test_what_a_reader_says(asks, says_off, dc3):
 
 
 def test_a_reader_that_waits_for_the_host_counts_nothing_before():
-    with Hand(Build(frame=ISO, reader=ReaderWays(waits_for=WaitsFor.DC2))) as hand:
+    with Hand(Build(frame=ISO, reader=ReaderWays(waits_for=b"\x12"))) as hand:
         hand.control.read_in()
         hand.host.send(even(b"%\nO0001\nM30\n%\n"))
         hand.go(0.2, 0.001)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
-from dncd.choices import Announce, EndsOn, Flow, Protocol, Request, StartOn, TapeCode
+from dncd.choices import Announce, EndsOn, Flow, Protocol, Request, StartOn, TapeCode, characters
 from dncd.standin.program_memory import CHAR_MM
 from dncd.tape.codes import DC1, DC2, DC3, Coder
 from dncd.values import Frame, Keys, MachineSettings, TapeSettings
@@ -55,17 +55,6 @@ class ReaderOff(enum.Enum):
     NOTHING = "nothing"
 
 
-class WaitsFor(enum.Enum):
-    NOTHING = "nothing"
-    DC1 = "the host's DC1"
-    DC2 = "the host's DC2"
-
-    @property
-    def code(self) -> int:
-        """The seven-bit code, or -1."""
-        return {WaitsFor.NOTHING: -1, WaitsFor.DC1: DC1, WaitsFor.DC2: DC2}[self]
-
-
 class PunchOn(enum.Enum):
     DC2 = "DC2"
     NOTHING = "nothing"
@@ -76,16 +65,18 @@ class ReaderWays:
     """How its reader behaves.
 
     ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing (EIA has no SUB or EOT);
-    holds_by: by DC3 and DC1, by switching a line, or (`NONE`) not at all;
+    holds_by: by DC3 and DC1, by switching a line, by a DC1 for each block (`ASKED`), or (`NONE`) not at all;
     char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what comes sooner is lost;
-    waits_for: what the host must say before its characters count; it is not part of the program.
+    waits_for: what the host must say before its characters count, in ISO 646; it is not part of the program;
+    answers: what the control says to that.
     """
 
     asks: Asks = Asks.DC1
     holds_by: Flow = Flow.XON_XOFF
     ends_on: EndsOn = EndsOn.MARK
     says_off: ReaderOff = ReaderOff.DC3
-    waits_for: WaitsFor = WaitsFor.NOTHING
+    waits_for: bytes = b""
+    answers: bytes = b""
     silence_s: float = 2.0
     char_needs_s: float = 0.0
     block_needs_s: float = 0.0
@@ -96,12 +87,12 @@ class PunchWays:
     """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`.
 
     end: the character behind the trailer, none for `MARK` and `SILENCE`;
-    waits_for: what the host must say once the punch said that it is on.
+    waits_for: the code that the host must say once the punch said that it is on, -1 for none.
     """
 
     on: PunchOn = PunchOn.DC2
     end: EndsOn = EndsOn.DC4
-    waits_for: WaitsFor = WaitsFor.NOTHING
+    waits_for: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +136,7 @@ class Build:
 
 
 _ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
+_READS_TO: Final = {end.chars: end for end in (EndsOn.DC4, EndsOn.SUB, EndsOn.EOT)}
 PARITY: Final = {
     "E": CodeForm.EVEN,
     "O": CodeForm.ODD,
@@ -175,13 +167,14 @@ def counterpart(machine: MachineSettings) -> Build:
         reader=ReaderWays(
             asks=_ASKS.get(send.start_on, Asks.NOTHING),
             holds_by=line.flow,
-            ends_on=EndsOn.MARK if tape.closing else EndsOn.SILENCE,
+            ends_on=_READS_TO.get(characters(send.after)[-1:], EndsOn.MARK if tape.closing else EndsOn.SILENCE),
             says_off=ReaderOff.DC3 if send.start_on is StartOn.DC1 else ReaderOff.NOTHING,
-            waits_for=WaitsFor.NOTHING if send.announce is Announce.NONE else WaitsFor.DC2,
+            waits_for=characters(send.before) or (b"" if send.announce is Announce.NONE else bytes([DC2])),
+            answers=characters(send.wait_for),
             char_needs_s=send.after_char_s * NEEDS_OF_PACE,
             block_needs_s=send.after_block_s * NEEDS_OF_PACE,
         ),
-        punch=replace(punch, waits_for=WaitsFor.NOTHING if receive.request is Request.NONE else WaitsFor.DC1),
+        punch=replace(punch, waits_for=-1 if receive.request is Request.NONE else DC1),
         protocol=line.protocol,
         keys=machine.keys,
     )

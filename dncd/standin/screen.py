@@ -308,7 +308,8 @@ def _new_number(word: str) -> str:
 
 def _line_of(build: Build) -> str:
     code = "EIA" if build.tape.code is TapeCode.EIA else f"ISO, {build.tape.block_end}"
-    return f"{build.baud} baud, {build.frame}, {code}, {build.protocol}, holds by {build.reader.holds_by}"
+    holds = "asks for each block" if build.reader.holds_by.by_block else f"holds by {build.reader.holds_by}"
+    return f"{build.baud} baud, {build.frame}, {code}, {build.protocol}, {holds}"
 
 
 def changed(build: Build, key: str, value: str) -> Build:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from dncd.standin.build import Build, PunchOn, WaitsFor
+from dncd.standin.build import Build, PunchOn
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.program_memory import Alarm, Stored
 from dncd.tape.codes import DC1, DC2, DC3, Coder
@@ -33,7 +33,7 @@ class TapePunch:
         self.alarm = Alarm.NONE
         self._build, self._coder, self._line = build, coder, line
         self._may_give = -1
-        self._waits_for = WaitsFor.NOTHING
+        self._waits_for = -1
 
     @property
     def busy(self) -> bool:
@@ -50,7 +50,7 @@ class TapePunch:
         on = self._build.said(DC2) if ways.on is PunchOn.DC2 else b""
         end = b"".join(self._build.said(char) for char in ways.end.chars)
         self._may_give, self._waits_for, self.alarm = -1, ways.waits_for, Alarm.NONE
-        if ways.waits_for is not WaitsFor.NOTHING:
+        if ways.waits_for >= 0:
             self._line.say(on)
             on = b""
         self._line.punch(on + leader + image + trailer + end, now)
@@ -62,9 +62,9 @@ class TapePunch:
         """What the host says meanwhile: nothing but DC3 and DC1, and what it waits for, means anything to a punch."""
         for byte in b"".join(run.data for run in runs):
             code = byte & 0x7F
-            if self._waits_for is not WaitsFor.NOTHING:
-                if code == self._waits_for.code:
-                    self._waits_for = WaitsFor.NOTHING
+            if self._waits_for >= 0:
+                if code == self._waits_for:
+                    self._waits_for = -1
             elif code == DC3 and self._may_give < 0:
                 self._may_give = self._build.runs_on_chars
                 self.stops += 1
@@ -72,7 +72,7 @@ class TapePunch:
                 self._may_give = -1
 
     def give(self, now: float) -> None:
-        if self._waits_for is not WaitsFor.NOTHING:
+        if self._waits_for >= 0:
             self._line.give(now, 0)
         elif self._may_give < 0:
             self._line.give(now, self._line.to_punch())

@@ -4,12 +4,12 @@ import enum
 import math
 
 from dncd.choices import EndsOn, ModemLine
-from dncd.standin.build import Asks, Build, Clock, ReaderOff, WaitsFor
+from dncd.standin.build import Asks, Build, Clock, ReaderOff
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
 from dncd.tape.codes import DC1, DC3, Coder
-from dncd.values import Signal, WireBytes
+from dncd.values import IsoBytes, Signal, WireBytes
 
 
 class Hold(enum.Enum):
@@ -62,10 +62,10 @@ class TapeReader:
     ) -> None:
         self.on, self.alarm = False, Alarm.NONE
         self._build, self._line, self._plug, self._memory, self._clock = build, line, plug, memory, clock
-        self._meaning = meanings(coder)
+        self._coder, self._meaning = coder, meanings(coder)
         self._block_end = coder.end
         self._done_at = self._heard_at = 0.0
-        self._begin(WaitsFor.NOTHING)
+        self._begin()
         self.clear()
 
     def clear(self) -> None:
@@ -76,15 +76,16 @@ class TapeReader:
         self._after_dc3: list[int] = []
         self._ready_at, self._end_chars = -math.inf, 0
 
-    def _begin(self, waits_for: WaitsFor) -> None:
+    def _begin(self) -> None:
         build = self._build
         self._program = ProgramReader(build.tape, build.reader.ends_on)
-        self._waits_for, self._read_any = waits_for, False
+        self._waits_for, self._read_any = build.reader.waits_for, False
+        self._tail = b""
         self._done_at, self._hold = 0.0, Hold.NONE
 
     def start(self) -> None:
         ways = self._build.reader
-        self._begin(ways.waits_for)
+        self._begin()
         self.on, self.alarm, self._heard_at = True, Alarm.NONE, self._clock()
         self.buffer.empty(self._clock())
         if ways.asks is Asks.DC1:
@@ -145,12 +146,14 @@ class TapeReader:
             self.stop(self._memory.store(*self._program.stored()))
 
     def _awaited(self, run: Run) -> Run:
-        """Without what the host says before its characters count, and all before that."""
+        """Without what the host says before its characters count, and all before that; it is answered."""
         for index, byte in enumerate(run.data):
-            if self._waits_for is WaitsFor.NOTHING:
+            if not self._waits_for:
                 return Run(run.data[index:], run.start + index * self._line.char_s)
-            if byte & 0x7F == self._waits_for.code:
-                self._waits_for = WaitsFor.NOTHING
+            heard = self._waits_for[0] in (byte & 0x7F, self._meaning[byte])
+            self._waits_for = self._waits_for[1:] if heard else self._build.reader.waits_for
+            if not self._waits_for:
+                self._line.say(self._coder.encode(IsoBytes(self._build.reader.answers)))
         return Run(b"", run.start)
 
     def _fill(self, run: Run, now: float) -> None:
@@ -158,7 +161,7 @@ class TapeReader:
         if self._hold is Hold.HOLDING:
             self._after += len(run.data)
         holds_by = self._build.reader.holds_by
-        can_hold = holds_by.in_band or holds_by.stop_line is not ModemLine.NONE
+        can_hold = (holds_by.in_band and not holds_by.by_block) or holds_by.stop_line is not ModemLine.NONE
         for index, char in enumerate(run.data):
             at = run.start + (index + 1) * self._line.char_s
             if self._hold is Hold.NOW_SAID or (self._was_ready(char, at, now) and self.buffer.put(at)):
@@ -188,6 +191,10 @@ class TapeReader:
         self._read_any = self._read_any or bool(data)
         if self._program.feed(data.translate(self._meaning)) is Reading.CLOSED:
             self._done_at = self.buffer.drained_at(self._clock())
+        self._tail = (self._tail + data)[-len(self._block_end) :]
+        took_block = data and self._tail == self._block_end and self._program.state is Reading.SIGNIFICANT
+        if took_block and self._build.reader.holds_by.by_block:
+            self._line.say(self._build.said(DC1))
 
     def _say_hold(self, hold: Signal) -> None:
         if self._build.reader.holds_by.in_band:
