@@ -67,10 +67,7 @@ class PacketReceiving:
         self._last_answer_waits = False
         self._resting = False
         self._said, self._said_last, self._now = -math.inf, b"", now
-        self._doubtful, self._doubt_ends = (
-            b"",
-            math.inf,
-        )  # what may have been the echo of dncd's own wish, and till when
+        self._doubtful, self._doubt_ends = b"", math.inf  # what may be the echo of dncd's own wish, and till when
 
     # --- the line is somebody else's, or ours ------------------------------------------------------------------------
 

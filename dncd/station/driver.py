@@ -349,10 +349,7 @@ def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
         case "over-edits" | "to-prove":
             station.allow(str(request["do"]), str(request.get("sha256")))
         case "ended":
-            file, after = (
-                request.get("file"),
-                int(request.get("after", 0)),
-            )  # of the ledger: the wall clock may jump
+            file, after = request.get("file"), int(request.get("after", 0))  # of the ledger: the wall clock may jump
             endings = reversed(station.core.account.endings)
             found = (ending for ending in endings if ending.file == file and ending.fields["seq"] > after)
             return {"ended": next((ending.as_dict() for ending in found), None)}

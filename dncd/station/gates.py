@@ -17,7 +17,7 @@ from dncd.program.dropped import replaced
 from dncd.program.edits import LostEdit, Version
 from dncd.records.checks import Readback
 from dncd.records.ending_words import HERE, named
-from dncd.records.holdings import Holdings, SignedOff
+from dncd.records.holdings import SignedOff
 from dncd.records.library import Library
 from dncd.records.proving import Standing
 from dncd.records.revisions import Revision
@@ -136,71 +136,26 @@ def _with_edits(history: list[Revision]) -> list[Revision]:
     return [revision for revision in history if revision.number in wanted]
 
 
-class ProvenGate:
-    """holdings: caught up with the ledger."""
-
-    def __init__(self, settings: MachineSettings, holdings: Callable[[], Holdings]) -> None:
-        self._machine, self._only, self._holdings = settings.name, settings.program.send_only_proven, holdings
-
-    def unproven(self, library: Library, texts: Iterable[tuple[str, Text]]) -> tuple[str, ...]:
-        """The programs that must not be sent; a text is read only where it may be a proven one. () where all may."""
-        if not self._only:
-            return ()
-        standing = Standing(library, self._holdings(), self._machine)
-        return tuple(
-            program for program, text in texts if not standing.any(program) or standing.of(program, text) is None
-        )
-
-    def refusals(self, unproven: Sequence[str]) -> tuple[str, ...]:
-        """The sentences of a refusal, and the ways out."""
-        return (
-            f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
-            " else out",
-            f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {HERE}`; when the "
-            f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
-        )
-
-    @staticmethod
-    def warning(unproven: Sequence[str]) -> str:
-        """What the receipt says of an unproven program that somebody sends for its prove-out."""
-        return f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for"
-
-    def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
-        """Who proved the text of each revision that was made; number 0 where nobody did."""
-        known = Standing(library, self._holdings(), self._machine)
-        for program, revision in made:
-            signed = known.of_revision(program, revision.number)
-            yield (
-                SignedOff(program, signed.revision, signed.time, signed.note, signed.by)
-                if signed
-                else SignedOff(program, 0, "", "", "")
-            )
-
-
 class Gates:
     """All of one machine, and what somebody allowed past them."""
 
     def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
         self.leaves = Leaves()
         self._machine, self._holdings = settings.name, store.holdings
-        self._holds_edits = settings.program.machine_edits is not MachineEdits.SEND
+        self.hold_edits = settings.program.machine_edits is not MachineEdits.SEND
+        """Whether a file that lacks an edit is refused at all."""
+        self._only_proven = settings.program.send_only_proven
         self._edits = LostEditGate(
             settings,
             comparer,
             store.shop.extension,
             lambda program: store.holdings().checks.readback(settings.name, program),
         )
-        self._proven = ProvenGate(settings, store.holdings)
-
-    @property
-    def hold_edits(self) -> bool:
-        """Whether a file that lacks an edit is refused at all."""
-        return self._holds_edits
 
     def judged(self, library: Library, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]]) -> Checked:
-        """What was checked, with the refusals and warnings of the gates. texts: that
-        edits are held for; parts: all programs."""
-        unproven = self._proven.unproven(library, parts)
+        """What was checked, with the refusals and warnings of the gates. texts: that edits are held for; parts: all
+        programs, whose texts are read only where they may be proven ones."""
+        unproven = self._unproven(library, parts) if self._only_proven else []
         newest: Mapping[str, str] = self._edits.newest(library, [program for program, _ in texts])
         lost = self._edits.lost(library, texts)
         refusals, warnings = checked.refusals, checked.warnings
@@ -209,9 +164,14 @@ class Gates:
         elif lost:
             refusals += self._edits.refusals(lost)
         if unproven and self.leaves.has("to-prove", checked.sha256):
-            warnings = (*warnings, self._proven.warning(unproven))
+            warnings += (f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for",)
         elif unproven:
-            refusals += self._proven.refusals(unproven)
+            refusals += (
+                f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
+                " else out",
+                f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {HERE}`; when the "
+                f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
+            )
         return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest)
 
     def outdated(self, library: Library, checked: Checked) -> bool:
@@ -223,16 +183,26 @@ class Gates:
 
     def outlook(self, library: Library, parts: Iterable[tuple[str, Text]]) -> Outlook:
         """Which revision a file will be, and what of it nobody has proven; whether or not that keeps it back."""
-        standing, first, unproven = Standing(library, self._holdings(), self._machine), UNSEEN, list[str]()
-        for program, text in parts:
-            if first is UNSEEN:
-                history = library.history(self._machine, program)
-                is_newest = bool(history) and history[-1].blob == blob_name(text)
-                first = Outlook(len(history) + (not is_newest), len(history))
-            if not standing.any(program) or standing.of(program, text) is None:
-                unproven.append(program)
-        return dataclasses.replace(first, unproven=tuple(unproven))
+        parts = list(parts)
+        if not parts:
+            return UNSEEN
+        program, text = parts[0]
+        history = library.history(self._machine, program)
+        is_newest = bool(history) and history[-1].blob == blob_name(text)
+        return Outlook(len(history) + (not is_newest), len(history), tuple(self._unproven(library, parts)))
+
+    def _unproven(self, library: Library, parts: Iterable[tuple[str, Text]]) -> list[str]:
+        """The programs that nobody has proven at this machine with this text."""
+        standing = Standing(library, self._holdings(), self._machine)
+        return [program for program, text in parts if not standing.any(program) or standing.of(program, text) is None]
 
     def standing(self, library: Library, made: Sequence[tuple[str, Revision]]) -> Iterator[SignedOff]:
-        """Who proved what goes out."""
-        return self._proven.standing(library, made)
+        """Who proved the text of each revision that was made; number 0 where nobody did."""
+        known = Standing(library, self._holdings(), self._machine)
+        for program, revision in made:
+            signed = known.of_revision(program, revision.number)
+            yield (
+                SignedOff(program, signed.revision, signed.time, signed.note, signed.by)
+                if signed
+                else SignedOff(program, 0, "", "", "")
+            )

@@ -102,9 +102,8 @@ class Sender:
         self._standing = standing
         self._unrecorded = Unrecorded()
         self._begin_from = self._look_from = 0.0
-        self._start_of: tuple[WaitingFile, Entry] | None = (
-            None  # whose start was given back, while it is looked at anew
-        )
+        # whose start was given back, while it is looked at anew
+        self._start_of: tuple[WaitingFile, Entry] | None = None
 
     @property
     def busy(self) -> bool:
