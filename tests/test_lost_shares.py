@@ -146,3 +146,71 @@ def test_a_state_folder_that_takes_nothing(tmp_path: Path) -> None:
         assert "Read-only file system" in done.stderr
         assert "told better" not in done.stderr
     assert verify(tmp_path / "state", tmp_path / "shop").problems == ()
+
+
+class Share:
+    """A folder on a disk of its own that goes away, so that the empty folder below it shows, and comes back."""
+
+    def __init__(self, place: Path, disk: Path) -> None:
+        self.place, self._disk = place, disk
+        for folder in (place, disk):
+            folder.mkdir(parents=True, exist_ok=True)
+
+    def __enter__(self) -> "Share":
+        mount("-t", "tmpfs", "-o", "size=4m,mode=775", "tmpfs", str(self._disk))
+        self.come()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for place in (self.place, self._disk):
+            subprocess.run(["umount", "-l", str(place)], check=False)
+
+    def come(self) -> None:
+        mount("--bind", str(self._disk), str(self.place))
+
+    def go(self) -> None:
+        subprocess.run(["umount", "-l", str(self.place)], check=True)
+
+
+@pytest.mark.parametrize("whose", ["the machine's", "the shop's"])
+def test_a_share_that_goes_away_and_comes_back(tmp_path: Path, whose: str) -> None:
+    """What waits or is just being sent lies on it, and comes back with it: it goes out once. Nothing goes below it."""
+    place = tmp_path / "shop" / ("lathe" if whose == "the machine's" else "")
+    with two() as (master, machines), Share(place, tmp_path / "disk") as share, house(tmp_path, **machines) as shop:
+
+        def stuck() -> int:
+            """How often it was told that an ending is not on record."""
+            return (tmp_path / "run.log").read_text().count('"event": "records"')
+
+        for number, moment in enumerate(MOMENTS, 1):
+            name, program = f"O{number:04d}.nc", f"%\nO{number:04d}\nN10 G01 X1.\nN20 G01 X2.\nM30\n%\n".encode()
+            if "punch" not in moment:
+                shop.drop("lathe", name, program.replace(b"N20", b"N20 (A FEW BLOCKS MORE, TO SEND)\nN30"))
+            if moment == "in the sending":
+                until(lambda: lathe(shop)["state"] == "sending")
+            if moment == "in the punch":
+                os.write(master, program[:12])
+                until(lambda: lathe(shop)["state"] == "receiving")
+            before = stuck()
+            share.go()
+            if "punch" in moment:
+                os.write(master, program[12 if moment == "in the punch" else 0 :])
+            until(lambda: "share had gone away" in str(lathe(shop)["trouble"]), about=moment)
+            if moment != "as it waits":
+                until(lambda before=before: stuck() > before, about=moment)
+            assert name not in lines(shop, "lathe", "sent", "withdrawn"), moment
+            assert list(place.rglob("*.nc")) == [], moment
+            share.come()
+            until(lambda: not lathe(shop)["trouble"], about=lambda: str(lathe(shop)["trouble"]))
+            shop.receipt("lathe", "from-machine" if "punch" in moment else "sent", name)
+        shop.drop("lathe", "O0009.nc", MILLS)
+        shop.receipt("lathe", "sent", "O0009.nc")
+        assert lines(shop, "lathe", "sent", "received", "interrupted", "withdrawn") == [
+            *(f"O{number:04d}.nc" for number in range(1, 5)),
+            "O0009.nc",
+        ]
+        assert "report it" not in (tmp_path / "run.log").read_text()
+        assert shop.stop() == 0
+        shop.log = (tmp_path / "run.log").open("ab")
+        assert verify(tmp_path / "state", tmp_path / "shop").problems == ()
+        shop.start({"lathe": {}})

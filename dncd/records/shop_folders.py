@@ -22,6 +22,9 @@ FOLDERS: Final = (TO_MACHINE, "from-machine", "from-machine/damaged", "sent", "r
 BACKUPS: Final = "from-machine/backups"
 STATUS: Final = "STATUS.txt"
 
+_SHOP: Final = ".."
+"""In place of a folder's name: the one above the machine's."""
+
 _FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 _OWN_FOLDER_MODE: Final = durable.SHARED_FOLDER_MODE | stat.S_ISVTX
 """Of a machine's folder: its five folders are the service's, and nobody else may rename them (sticky, inode(7))."""
@@ -134,9 +137,12 @@ class ShopFolders:
     def _part(self, above: int, machine: str, level: str) -> tuple[int, bool]:
         """One folder of those above it: its descriptor, and whether it was made just now."""
         part, place, new = level.rpartition("/")[2] or machine, self.path_of(machine, level), False
+        shop, whole = (machine, _SHOP), (machine, "")
         try:
             fd = os.open(part, _FLAGS | os.O_NOFOLLOW, dir_fd=above)
         except FileNotFoundError:
+            if not level and self._on_another_disk(shop, above):
+                raise _unmounted(place) from None
             mode = durable.SHARED_FOLDER_MODE if level else _OWN_FOLDER_MODE
             with contextlib.suppress(FileExistsError):
                 durable.DISK.mkdir(_by_descriptor(above) / part, mode)
@@ -146,8 +152,11 @@ class ShopFolders:
         except OSError as error:
             raise _unusable(error, place) from error
         try:
+            if not (level or new) and self._on_another_disk(whole, fd) and TO_MACHINE not in os.listdir(fd):  # noqa: PTH208
+                raise _unmounted(place)
             self._compare(machine, level, os.fstat(fd), new)
             if not level:
+                self._known[shop] = os.fstat(above)
                 self._keep_own(machine, fd)
         except BaseException:
             os.close(fd)
@@ -170,6 +179,11 @@ class ShopFolders:
         )
         self.loose[machine] = Problem(what, str(self.path_of(machine)), "chown it to dncd's user, then chmod +t it")
 
+    def _on_another_disk(self, which: tuple[str, str], fd: int) -> bool:
+        """Than at the last look, as the empty folder below a share that went away is. What waits or is just being sent is on
+        the share, and would come a second time with it."""
+        return which in self._known and self._known[which].st_dev != os.fstat(fd).st_dev
+
     def _compare(self, machine: str, level: str, found: os.stat_result, new: bool) -> None:
         """With the folder that had this name at the last look: another one must be of the same owner."""
         known = self._known.get((machine, level))
@@ -190,6 +204,11 @@ def _names(folder: Path) -> list[str]:
 def identity(status: os.stat_result) -> tuple[int, ...]:
     """Another one means that the file was saved anew, or is another."""
     return (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns)
+
+
+def _unmounted(place: Path) -> RecordsError:
+    what = "it is on another disk than before and empty, as if its share had gone away: nothing is taken or delivered there"
+    return RecordsError(what, str(place), "mount the share again; where this is its new place, restart dncd")
 
 
 def _by_descriptor(fd: int) -> Path:
