@@ -147,7 +147,8 @@ class Telnet:
         self._options = {(o, w): _Option.ASKED for o in (BINARY, SGA) for w in Whose}
         self._options[COM_PORT, Whose.OURS] = _Option.ASKED
         self._options[COM_PORT, Whose.THEIRS] = _Option.OFF
-        self._settings_sent = Signal.OFF
+        self.agreed = Signal.OFF
+        """ON once the server speaks RFC 2217, by whichever end it said so: then the settings are asked for."""
         self._stream = TelnetStream()
         self._out = bytearray()
         for (option, whose), state in self._options.items():
@@ -159,11 +160,6 @@ class Telnet:
         """ON once both ends carry all 256 values; OFF until then."""
         both = all(self._options[BINARY, whose] is _Option.ON for whose in Whose)
         return Signal.ON if both else Signal.OFF
-
-    @property
-    def agreed(self) -> Signal:
-        """ON once the server speaks RFC 2217, by whichever end it said so."""
-        return self._settings_sent
 
     @property
     def waiting(self) -> tuple[Setting, ...]:
@@ -228,8 +224,8 @@ class Telnet:
             self.refused_options.add((option, whose))
 
     def _send_settings(self) -> None:
-        if self._settings_sent is Signal.OFF:
-            self._settings_sent = Signal.ON
+        if self.agreed is Signal.OFF:
+            self.agreed = Signal.ON
             for setting, value in self.asked.items():
                 self._send_setting(setting, value)
 
