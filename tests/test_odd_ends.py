@@ -171,6 +171,11 @@ def test_one_mark_opens_and_another_closes(tmp_path, kind):
             until(rig, control, lambda event=event: rig.ledger(event))
         text = (rig.folder / "from-machine/O0004.nc").read_text()
         assert (text[0], text.split()[-1]) == ("&", "$")
+        rig.skip(defaults.END_HOLD_S)
+        control.line.say(control.coder.encode(b"&\nO1\nM30\nO4\nM30\n$\n"))
+        until(rig, control, lambda: list(rig.folder.glob("from-machine/backups/*.receipt.txt")))
+        (dump,) = rig.folder.glob("from-machine/backups/*.nc")
+        assert dump.read_text().split() == ["&", "O1", "M30", "O4", "M30", "$"]
         for name, dropped, said in (
             ("half.nc", "&\nO5\nM30\n", "half a file"),
             ("turned.nc", "$\nO5\nM30\n&\n", "a mark line inside"),

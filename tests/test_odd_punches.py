@@ -253,6 +253,14 @@ def test_two_marks_cut_anywhere(name: str, gap: str) -> None:
         assert (heard.good, heard.damaged) == (good(*SIX), ())
 
 
+@pytest.mark.parametrize("name", _TWO)
+def test_two_marks_in_a_capture_that_something_else_ends(name: str) -> None:
+    for ends_on, said in ((EndsOn.DC4, b"\x14"), (EndsOn.SILENCE, b"")):
+        control = replace(_TWO[name], receive=ReceiveSettings(ends_on=ends_on))
+        heard = control.hear(b"".join(two(control, *SIX)) + control.coder.encode(said), Pause(9.0))
+        assert (heard.good, heard.damaged) == (good(*SIX), ())
+
+
 @pytest.mark.parametrize("gap", GAPS)
 @pytest.mark.parametrize("end", ["opening", "closing"])
 @pytest.mark.parametrize("name", _TWO)
