@@ -73,6 +73,8 @@ COMMANDS = {
     "next",
     "prove",
     "recover",
+    "revive",
+    "snapshot",
     "completion",
     "unit",
 }

@@ -79,7 +79,6 @@ SMALL_AND_ALONE = {
     "line/clock.py": "what a line has in front of it, by arithmetic alone, and its own tests",
     "records/watch.py": "what others do to the records, and its own tests",
     "cli/examples.py": "a table of words alone, beside what shows it",
-    "service/lending.py": "what a borrower and a watcher of a line get, beside the table of requests",
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
 

@@ -188,3 +188,13 @@ def command(*words: click.Parameter, name: str | None = None) -> Callable[[Calla
         return found
 
     return made
+
+
+def user_name() -> str:
+    """The login name, "" of a user without one."""
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):  # a user without a name
+        return ""

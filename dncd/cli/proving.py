@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import JSON, MACHINE, PROGRAM, Asked, command, spelt
+from dncd.cli.asking import JSON, MACHINE, PROGRAM, Asked, command, spelt, user_name
 from dncd.cli.layout import local_time, print_json
 from dncd.peer_text import printable
 
@@ -19,15 +19,6 @@ _NOBODY: Final = ("root", "dncd", "")
 """Login names that all share who look after the box."""
 
 
-def _user() -> str:
-    import getpass
-
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):  # a user without a name
-        return ""
-
-
 @command(MACHINE, PROGRAM, JSON)
 @click.option(
     "-r",
@@ -37,7 +28,7 @@ def _user() -> str:
     help="Revision N. Without it: the newest, if the control is known to hold just that.",
 )
 @click.option("--note", required=True, metavar="TEXT", help="What was looked at: part, order, inspection.")
-@click.option("--by", default=_user, show_default="your login name", metavar="NAME", help="Who signs it off.")
+@click.option("--by", default=user_name, show_default="your login name", metavar="NAME", help="Who signs it off.")
 def prove(given: Asked, *, machine: str, program: str, revision: int | None, note: str, by: str, as_json: bool) -> None:
     """After a supervised first part: single block, dry run, reduced rapid, a good part. The signature stands in the ledger
     and as a git note in the library.

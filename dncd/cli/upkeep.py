@@ -1,12 +1,14 @@
-"""Commands for those who keep the service: `verify`, `tidy`, `report`."""
+"""Commands for those who keep the box: `verify`, `snapshot`, `revive`, `recover`, `tidy`, `report`."""
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import JSON, Asked, command
-from dncd.cli.layout import count, print_json, seconds
+from dncd import defaults
+from dncd.cli.asking import FILE, JSON, Asked, command, user_name
+from dncd.cli.layout import count, local_time, print_json, seconds
 from dncd.errors import UsageError
 from dncd.peer_text import printable
 
@@ -97,6 +99,63 @@ def recover(given: Asked) -> None:
     for sentence in told or ("nothing had to be done",):
         click.echo(printable(sentence))
     click.echo("Start dncd; `dncd verify` tells more.")
+
+
+@command(click.Argument(["file"], type=FILE))
+def snapshot(given: Asked, file: Path) -> None:
+    """The ledger up to a line, the library as that line names it, sheets of trials, what was asked of waiting files, what
+    the controls held. It is checked before it gets its name; one of that name is replaced. It has the settings as they are.
+    """
+    from dncd.records.snapshot import pack
+
+    os.nice(10)
+    made = pack(given.state, given.file, file.absolute())
+    click.echo(
+        printable(f"{file}: the ledger up to line {made.seq}, {local_time(made.time) if made.time else 'empty'}")
+    )
+    for what in made.under_way:
+        click.echo(printable(f"under way, and not in it: {what}"))
+
+
+@command(click.Argument(["source"], required=False, metavar="[FILE|URL]"))
+@click.option(
+    "--branch", default=defaults.BRANCH, show_default=True, help="The old box's [library] branch on the server."
+)
+@click.option("--old-box-is-off", "off", is_flag=True, help="Nobody can start it again: lines may be served.")
+@click.option("--by", default=user_name, show_default="your login name", metavar="NAME", help="Who says so.")
+def revive(given: Asked, *, source: str | None, branch: str, off: bool, by: str) -> None:
+    """Into an empty state folder. Where there is no settings file yet, the old box's is put there. No line is served until
+    --old-box-is-off was said, with this command or later to the service.
+    """
+    from dncd.records import durable, revival
+    from dncd.records.state_format import REVIVING
+    from dncd.station.beside import become_owner, ledger_beside
+
+    if source is None:
+        if not off:
+            raise UsageError("it is not said of what", "dncd revive", "Name a snapshot's file or a server's address")
+        from dncd.outside.command_client import ask
+
+        ask(given.state, {"do": "old-box-off", "by": by})
+        click.echo("The old box is off: the lines are served.")
+        return
+    if not given.file.exists():
+        durable.write_new(given.file.absolute(), [revival.settings_of(source, branch)])
+        click.echo(printable(f"{given.file}: as the old box had it; look at its ports (`dncd line ports`)"))
+    state = given.state
+    revival.need_empty(state)
+    become_owner(state)
+    made = revival.unpack(state, source, branch)
+    with ledger_beside(state / REVIVING) as ledger:
+        revival.finish(state, ledger, made, source, off_by=by if off else "")
+    when = f", {local_time(made.time)}" if made.time else ""
+    click.echo(printable(f"{state}: the ledger up to line {made.seq}{when}; what came after that is not in it"))
+    for what in made.under_way:
+        click.echo(printable(f"was under way: {what}: look at what the control holds"))
+    if not off:
+        click.echo(
+            "No line is served until the old box is off: then say `dncd revive --old-box-is-off` to the service."
+        )
 
 
 @command(JSON)

@@ -16,6 +16,7 @@ from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.peer_text import printable
 from dncd.records.git_program import GitProgram, reason_in, without_users
+from dncd.records.records_branch import BRANCH as RECORDS
 from dncd.records.revisions import MAIN
 from dncd.values import LibrarySettings
 
@@ -37,7 +38,7 @@ class Stand(Enum):
 
 
 def wanted(library: Path, branch: str) -> dict[str, str]:
-    """What the server should have: its names, and git's names of commits, notes and tags.
+    """What the server should have: its names, and git's names of commits, records, notes and tags.
 
     Under `main` everything bears the same name there; another branch has its own corner for notes and tags.
     """
@@ -49,6 +50,8 @@ def wanted(library: Path, branch: str) -> dict[str, str]:
             text = name.decode("utf-8", "replace")
             if name == MAIN:
                 found[f"refs/heads/{branch}"] = value.decode()
+            elif name == RECORDS:
+                found[f"refs/heads/{branch}-records"] = value.decode()
             for start in _ALONG:
                 if text.startswith(start):
                     found[f"{start}{own}{text.removeprefix(start)}"] = value.decode()
@@ -79,7 +82,7 @@ class LibraryServer:
         if done.code == 0:
             return
         refused = [line.split("\t")[1:] for line in done.out.split("\n") if line.startswith("!\t")]
-        if any(f"refs/heads/{self._settings.branch}" in pair[0] and _is_foreign(pair[-1]) for pair in refused):
+        if any(":refs/heads/" in pair[0] and _is_foreign(pair[-1]) for pair in refused):
             raise self._not_done(REFUSED)
         said = "; ".join(f"{pair[0].partition(':')[2]} {pair[-1]}" for pair in refused)
         raise self._not_done(reason_in(said) or done.why)

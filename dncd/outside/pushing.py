@@ -1,7 +1,8 @@
 """A thread of its own that keeps a server up to date with the library; it holds up neither a line nor the records.
 
-It pushes after every revision (`wake`), looks now and then for notes and tags, and waits ever longer after a failure.
-What it reached last is kept in `STATE/library.pushed` for the status after a restart; nothing is decided by that file.
+It pushes after every revision (`wake`), looks now and then for records, notes and tags, and waits ever longer after a
+failure. What it reached last is kept in `STATE/library.pushed` for the status after a restart; nothing is decided by
+that file.
 """
 
 import contextlib
@@ -17,7 +18,7 @@ from dncd.errors import DncdError
 from dncd.outside.library_server import LibraryServer, wanted
 from dncd.outside.threads import Fate, Thread
 from dncd.peer_text import printable
-from dncd.records import codec, durable
+from dncd.records import codec, durable, records_branch
 from dncd.records.ledger import utc_now
 from dncd.records.library import path_of
 from dncd.values import LibrarySettings
@@ -41,16 +42,20 @@ class Pushed:
 
 
 class Pushing:
-    """state: the state folder; server: the one of the settings. first_s, longest_s: waits after failures, seconds."""
+    """state: the state folder; file: the settings file, which goes along with the records; server: the one of the settings.
+    first_s, longest_s: waits after failures, seconds."""
 
     def __init__(
         self,
         state: Path,
         settings: LibrarySettings,
         server: LibraryServer | None = None,
+        *,
+        file: Path | None = None,
         first_s: float = defaults.PUSH_FIRST_S,
         longest_s: float = defaults.PUSH_LONGEST_S,
     ) -> None:
+        self._state, self._settings_file = state, file
         self._library, self._file = path_of(state), state / _FILE
         self._server = server or LibraryServer(self._library, settings)
         self._branch = settings.branch
@@ -96,6 +101,8 @@ class Pushing:
 
     def _push(self) -> bool:
         try:
+            if self._settings_file is not None:
+                records_branch.bring_up(self._state, self._settings_file)
             refs = wanted(self._library, self._branch)
             due = {name: value for name, value in refs.items() if self._there.get(name) != value}
             if due:

@@ -257,7 +257,7 @@ def _check_branch(repo: Repo, path: Path) -> None:
         )
 
 
-def _make(path: Path) -> None:
+def make_empty(path: Path) -> None:
     """An empty library, whole at one instant: a kill must not leave half of one."""
     fresh = path.with_name(f"{path.name}.new")
     shutil.rmtree(fresh, ignore_errors=True)
@@ -277,7 +277,7 @@ class Writer(Library):
     def __init__(self, state: Path) -> None:
         path = path_of(state)
         if not (path / "HEAD").is_file() and not (path / ".git").exists():
-            _make(path)
+            make_empty(path)
         super().__init__(state)
         self.made: Callable[[], None] = lambda: None
         try:

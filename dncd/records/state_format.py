@@ -15,6 +15,10 @@ FORMAT: Final = 1
 """Of the folders that this dncd writes; it reads those of 0.1.0, which have none, as well."""
 
 
+REVIVING: Final = "reviving"
+"""Lies in a state folder that is being made of another one's records (`records/revival`)."""
+
+
 @dataclass(frozen=True, slots=True)
 class StateFormat:
     """What the file says. number: of the form; dncd: the version that wrote it."""
@@ -33,6 +37,10 @@ def path_of(state: Path) -> Path:
 def check(state: Path) -> StateFormat:
     """What the folder's form is. RecordsError for one of a newer dncd, or a file that does not tell."""
     path = path_of(state)
+    if (state / REVIVING).exists():
+        raise RecordsError(
+            "a revive is under way or was cut short here", str(state), "Empty this folder and revive again"
+        )
     if not path.exists():
         return _OF_THE_FIRST
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from dncd.errors import RecordsError
-from dncd.records import locks, repair, state_format
+from dncd.records import locks, repair, revival, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
@@ -47,6 +47,8 @@ class Store:
         self.unreadable = UnreadablePlans(self.endings, self.note)
         """Which machines nothing is sent to until somebody has looked at what their controls hold."""
         self._converted: list[str] = []
+        self.old_box = revival.old_box(shop.state)
+        """Why no line is served, None where all are."""
         self.reader = Library(shop.state)
         """For the checks thread alone."""
         self.held = Holdings()
@@ -110,7 +112,12 @@ class Store:
             return problem
         own = self.unreadable.machines.get(machine) or self.endings.stuck.why(machine)
         folders = self.shop.folders.problems.get(machine) or self.endings.claims.problems.get(machine)
-        return own or folders or self.watch.ledger
+        return self.old_box or own or folders or self.watch.ledger
+
+    def old_box_off(self, by: str) -> None:
+        """Somebody said that the box whose records these were is off: lines may be served."""
+        revival.old_box_off(self.shop.state, self.ledger, by)
+        self.old_box = None
 
     def close(self) -> None:
         """Gives the state folder back."""

@@ -4,8 +4,8 @@ A loan is bound to the borrower's connection: however that ends, the service ope
 what goes over the line; the line never waits for it.
 """
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import Any, Final
 
 from dncd.outside.command_server import StreamReply, WatchQueue
 from dncd.peer_text import printable
@@ -30,6 +30,22 @@ def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
         station.tell(Ask(Wish.BACK))
 
     return StreamReply({"port": station.settings.line.port}, lambda: end(gone, station))
+
+
+_NOBODY: Final = "nobody until the old box is off"
+
+
+def withhold(stations: Iterable[Station]) -> None:
+    """Keeps lines closed at a start, until `hand_over`: the box whose records these were may still be on them."""
+    for station in stations:
+        if not station.core.port.unseated:
+            station.tell(Ask(Wish.LEND, _NOBODY))
+
+
+def hand_over(station: Station) -> None:
+    """Opens a line that was withheld."""
+    if station.core.port.lent_to == _NOBODY:
+        station.tell(Ask(Wish.BACK))
 
 
 def watch(station: Station, end: End) -> StreamReply:

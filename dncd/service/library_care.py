@@ -17,7 +17,9 @@ class LibraryCare:
 
     def __init__(self, settings: Settings, library: Writer, idle: Callable[[], bool], log: Journal) -> None:
         self._log, self._library = log, library
-        self._pushing = Pushing(settings.shop.state, settings.library) if settings.library.remote else None
+        state, library_settings = settings.shop.state, settings.library
+        pushing = Pushing(state, library_settings, file=settings.file) if library_settings.remote else None
+        self._pushing = pushing
         self._upkeep = Upkeep(settings.file, settings.shop.state, idle, self._tidied)
 
     def start(self) -> None:

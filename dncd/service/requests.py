@@ -133,6 +133,15 @@ def _prove(desk: Requests, request: _Request) -> dict[str, Any]:
     return signed
 
 
+def _old_box_off(desk: Requests, request: _Request) -> dict[str, Any]:
+    parts, by = desk.parts, printable(str(request.get("by")))[:80]
+    recorded(parts.workers, str(parts.stations.settings.shop.state), lambda: parts.store.old_box_off(by))
+    for station in list(parts.stations.values()):
+        desk.in_loop(partial(lending.hand_over, station))
+        desk.look_again(station)
+    return {}
+
+
 def _again(desk: Requests, request: _Request) -> dict[str, Any]:
     """How often the next file with these contents goes out: on record before it is dropped."""
     machine, times = desk.in_loop(lambda: desk.machine(request).name), request.get("times")
@@ -160,6 +169,7 @@ _WORDS: Final[Mapping[str, _Word]] = {
     "lend": _of_machine(_lend),
     "watch": _of_machine(_watch),
     "seat": _seat,
+    "old-box-off": _old_box_off,
     "keep-trial": _keep_trial,
     "prove": _prove,
 }

@@ -25,7 +25,7 @@ from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
 from dncd.records.spool import Leftover
 from dncd.records.store import Store
-from dncd.service import seats
+from dncd.service import lending, seats
 from dncd.service.backups import BackingUp
 from dncd.service.health import Health, Problem
 from dncd.service.library_care import LibraryCare
@@ -95,13 +95,16 @@ class Service:
         for event, problems in (("plan unreadable", stopped), ("folder", self.store.shop.folders.loose)):
             for name, problem in problems.items():
                 self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
-        for name, port in open_ports(m for m in settings.machines.values() if not m.seat.switch).items():
+        served = settings.machines.values() if self.store.old_box is None else ()
+        for name, port in open_ports(m for m in served if not m.seat.switch).items():
             self.stations.plug(self.stations[name], port)
         seated = [
             seats.seat(station, self.stations.values())
             for station in self.stations.values()
-            if station.settings.seat.at_start and station.core.port.unseated
+            if station.settings.seat.at_start and station.core.port.unseated and self.store.old_box is None
         ]
+        if self.store.old_box is not None:
+            lending.withhold(self.stations.values())
         self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():

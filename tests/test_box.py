@@ -1,0 +1,253 @@
+"""A box packed while it works, and another one made of it: of a file, or of its library's server alone."""
+
+import contextlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tarfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from house import ENV, House, build, house, machine, text
+from waiting import until
+
+from dncd.cli import main
+from dncd.cli.packaged import topic_text
+from dncd.records import records_branch, revival, snapshot, state_format
+from dncd.records.ledger import Ledger, last_seq, records
+from dncd.records.library import Library, Text, Writer, path_of
+from dncd.records.plans import OutPlan, save
+from dncd.records.verify import verify
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
+from dncd.values import Origin
+
+SETTINGS = '[machines.lathe.line]\nport = "/dev/none"\n'
+
+
+@pytest.fixture
+def box(tmp_path: Path) -> Path:
+    """A box with three revisions on record, one of a sending that is under way, and a sheet; the folder of its settings."""
+    root = tmp_path / "old"
+    state = root / "state"
+    state.mkdir(parents=True)
+    (root / "dncd.toml").write_text(SETTINGS)
+    state_format.take_over(state)
+    with contextlib.closing(Ledger.open(state)) as ledger, contextlib.closing(Writer(state)) as library:
+        for n in range(1, 5):
+            made = library.revise("lathe", "O0004", Text.of(b"O0004\nN10 X%d\nM30\n" % n), Origin.OFFICE, {}).revision
+            if n < 4:
+                about = {"machine": "lathe", "program": "O0004", "revision": n, "commit": made.commit}
+                ledger.append("sent", {**about, "file": "4.nc", "transfer": f"lathe@{n}"})
+        for n in range(55):
+            ledger.append("started", {"n": n})
+        (state / "underway").mkdir()
+        save(state, OutPlan("lathe@4", "lathe", "5.nc", "0" * 64, ("O0004",), ("O0004",)))
+        (state / "orders").mkdir()
+        (state / "orders" / "lathe.json").write_text("{}")
+    return root
+
+
+def dncd(root: Path, *words: str) -> int:
+    return main(["--config", str(root / "dncd.toml"), *words])
+
+
+def revisions(state: Path) -> int:
+    with Library(state) as library:
+        return len(library.history("lathe", "O0004"))
+
+
+def test_a_snapshot_is_read_by_plain_tools(box: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "box.tar"
+    assert dncd(box, "snapshot", str(file)) == 0
+    assert "under way, and not in it: lathe: 5.nc" in capsys.readouterr().out
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
+    there = tmp_path / "there"
+    there.mkdir()
+    subprocess.run(["tar", "-C", there, "-xf", file], check=True)
+    assert (there / "settings.toml").read_text() == SETTINGS
+    assert json.loads((there / "holds.json").read_text())["lathe"]["O0004"]["revision"] == 3
+    said = subprocess.run(
+        ["git", f"--git-dir={there}/state/library.git", "show", "main:lathe/O0004.nc"], capture_output=True, check=True
+    )
+    assert said.stdout == b"O0004\nN10 X3\nM30\n", "the library as the ledger names it"
+    assert file.stat().st_mode & 0o077 == 0
+    assert verify(there / "state", there / "shop").problems == ()
+
+
+@pytest.mark.parametrize("given", [True, False], ids=["settings there", "no settings"])
+def test_a_box_is_made_of_a_snapshot(
+    box: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], given: bool
+) -> None:
+    file, new = tmp_path / "box.tar", tmp_path / "new"
+    assert dncd(box, "snapshot", str(file)) == 0
+    new.mkdir()
+    if given:
+        (new / "dncd.toml").write_text("# mine\n" + SETTINGS)
+    assert dncd(new, "revive", str(file)) == 0
+    said = capsys.readouterr().out
+    assert "was under way: lathe: 5.nc" in said
+    assert "dncd revive --old-box-is-off" in said
+    assert ((new / "dncd.toml").read_text() == SETTINGS) is not given
+    assert verify(new / "state", new / "shop").problems == ()
+    assert (revisions(new / "state"), revisions(box / "state")) == (3, 4)
+    assert list(records(new / "state"))[:-1] == list(records(box / "state"))
+    assert revival.old_box(new / "state") is not None
+    assert dncd(new, "revive", str(file)) == 2
+    assert "not empty" in capsys.readouterr().err
+
+
+def test_a_damaged_snapshot_makes_no_box(box: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file, new = tmp_path / "box.tar", tmp_path / "new"
+    assert dncd(box, "snapshot", str(file)) == 0
+    data = bytearray(file.read_bytes())
+    data[data.index(b"N10") if b"N10" in data else data.index(b'"event"') + 2] ^= 1
+    file.write_bytes(data)
+    new.mkdir()
+    (new / "dncd.toml").write_text(SETTINGS)
+    assert dncd(new, "revive", str(file)) == 1
+    assert "damaged" in capsys.readouterr().err
+    assert list((new / "state").iterdir()) == []
+
+
+def test_a_newer_form_and_a_path_out_of_it_are_refused(box: Path, tmp_path: Path) -> None:
+    file, new = tmp_path / "other.tar", tmp_path / "new"
+    new.mkdir()
+    (new / "dncd.toml").write_text(SETTINGS)
+    for head, name in (({"snapshot": 2}, "a"), ({"snapshot": 1, "files": {"state/../../x": ""}}, "state/../../x")):
+        (tmp_path / "h").write_text(json.dumps(head))
+        with tarfile.open(file, "w") as tar:
+            tar.add(tmp_path / "h", "snapshot.json")
+            tar.add(tmp_path / "h", name)
+        assert dncd(new, "revive", str(file)) in (1, 2)
+        assert not (tmp_path / "x").exists()
+
+
+def test_nothing_reads_a_folder_whose_revive_was_cut_short(box: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (box / "state" / state_format.REVIVING).mkdir()
+    assert dncd(box, "log") == 1
+    assert "cut short" in capsys.readouterr().err
+
+
+# --- from the server alone -----------------------------------------------------------------------------------------------
+
+
+def test_the_branch_of_the_records_grows_by_pieces_and_gives_all_back(box: Path, tmp_path: Path) -> None:
+    state, settings = box / "state", box / "dncd.toml"
+    library = path_of(state)
+
+    def objects() -> int:
+        return sum(1 for _ in library.glob("objects/[0-9a-f][0-9a-f]/*"))
+
+    records_branch.bring_up(state, settings)
+    before = objects()
+    records_branch.bring_up(state, settings)
+    assert objects() == before, "nothing is new"
+    with contextlib.closing(Ledger.open(state)) as ledger:
+        ledger.append("started")
+    records_branch.bring_up(state, settings)
+    assert objects() - before <= 5, "a piece, the folders above it, a commit"
+    settings.rename(tmp_path / "away.toml")
+    records_branch.bring_up(state, settings)
+    there = tmp_path / "there"
+    assert records_branch.lay_out(library, there) == SETTINGS.encode()
+    assert list(records(there)) == list(records(state))
+    assert (there / "orders" / "lathe.json").read_text() == "{}"
+
+
+@contextlib.contextmanager
+def served(root: Path, server: Path, control: StandIn) -> Iterator[House]:
+    root.mkdir()
+    table = f'[shop]\nsettle_s = 0.1\n[library]\nremote = "{server}"\nbranch = "box-two"\n'
+    with house(root, table, lathe=machine(control)) as shop:
+        yield shop
+
+
+@pytest.mark.slow
+def test_a_box_that_died_is_made_anew_from_the_server_alone(tmp_path: Path) -> None:
+    server, control, new = tmp_path / "server.git", StandIn(build()), tmp_path / "new"
+    subprocess.run(["git", "init", "-q", "--bare", "-b", "main", str(server)], check=True)
+    with Yard(control):
+        with served(tmp_path / "old", server, control) as shop:
+            shop.drop("lathe", "4.nc", text(["O0004", "N10 G04 P1", "M30"]))
+            assert shop.receipt("lathe", "sent", "4.nc").get("result") == "sent"
+            assert shop.dncd("reload").returncode == 0
+        old = list(records(shop.state))
+        new.mkdir()
+        with contextlib.closing(Ledger.open(shop.state)), contextlib.chdir(new):
+            records_branch.bring_up(shop.state, shop.root / "dncd.toml")  # as the pushing thread does at its next look
+            subprocess.run(
+                ["git", f"--git-dir={path_of(shop.state)}", "push", "-q", str(server),
+                 f"{records_branch.BRANCH.decode()}:refs/heads/box-two-records"], check=True,
+            )  # fmt: skip
+            shutil.rmtree(shop.root)
+            assert dncd(new, "revive", "--branch", "box-two", str(server)) == 0
+        assert list(records(new / "state"))[:-1] == old
+        again = House.__new__(House)
+        again.root, again.shop, again.state = new, new / "shop", new / "state"
+        again.log = (new / "run.log").open("ab")
+        again.start(["lathe"])
+        try:
+            lathe = json.loads(again.dncd("status", "--json").stdout)["machines"]["lathe"]
+            assert (lathe["state"], "nobody has said yet" in lathe["trouble"][0]) == ("lent", True)
+            again.drop("lathe", "5.nc", text(["O0005", "M30"]))
+            until(lambda: again.dncd("status", "--json").stdout.count("5.nc"))
+            assert again.dncd("revive", "--old-box-is-off", "--by", "A. Miller").returncode == 0
+            assert again.receipt("lathe", "sent", "5.nc").get("result") == "sent"
+            until(lambda: "up to O0005" in again.dncd("status").stdout)
+            assert again.dncd("verify").returncode == 0
+            assert again.dncd("programs", "lathe", "--json").stdout.count('"program"') == 2
+        finally:
+            assert again.stop() == 0
+    said = [line["event"] for line in again.ledger()[len(old) :]]
+    assert said[:3] == ["revived", "started", "old-box-off"]
+    assert last_seq(again.state) == len(again.ledger())
+
+
+def test_what_is_neither_file_nor_server_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "dncd.toml").write_text(SETTINGS)
+    assert dncd(tmp_path, "revive", str(tmp_path / "nowhere")) == 1
+    assert "no snapshot's file" in capsys.readouterr().err
+    assert list((tmp_path / "state").iterdir()) == []
+    assert dncd(tmp_path, "revive") == 2
+    assert snapshot.FORM == 1
+
+
+# --- the manual, typed ---------------------------------------------------------------------------------------------------
+
+SHELL = """\
+set -e
+dncd() { python -m dncd "$@"; }
+/opt/dncd/bin/pip() { :; }
+systemctl() {
+    if [ "$1" = stop ]; then kill "$service"; wait "$service"; return; fi
+    python -m dncd run >> run.log 2>&1 & service=$!
+    until dncd status > status.txt 2> /dev/null; do kill -0 "$service"; done
+}
+"""
+"""A computer without systemd: `systemctl` begins and ends the one service."""
+
+
+@pytest.mark.slow
+def test_the_manuals_upkeep_typed_as_it_stands(box: Path, tmp_path: Path) -> None:
+    """A new version, a backup, the day the box dies: each block of the page, on this computer's folders."""
+    upgrade, backup, dies, off = (block.split("```")[0] for block in topic_text("upkeep").split("```\n")[1::2])
+    new = tmp_path / "new"
+    new.mkdir()
+    (box / "state" / "underway" / "lathe@4.json").unlink()
+    (box / "state" / "orders" / "lathe.json").unlink()
+    (box / "dncd.toml").write_text(SETTINGS.replace("/dev/none", "/dev/away"))
+    lines = [SHELL, "systemctl start dncd", upgrade, backup, "systemctl stop dncd", dies, "cat status.txt", off]
+    typed = "\n".join([*lines, "dncd holds lathe", "dncd verify", "systemctl stop dncd"])
+    typed = typed.replace("/var/backups", str(tmp_path)).replace("/etc/dncd/dncd.toml", f"{new}/dncd.toml")
+    env = {**ENV, "DNCD_CONFIG": f"{box}/dncd.toml", "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
+    done = subprocess.run(["bash", "-c", typed], cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr + (tmp_path / "run.log").read_text()
+    assert "nobody has said yet that that one is off" in done.stdout
+    assert "The old box is off" in done.stdout
+    assert done.stdout.count("0 problems found") == 3
+    assert (tmp_path / "dncd-before.tar").exists()
+    assert [line["event"] for line in records(new / "state")][-4:] == ["revived", "started", "old-box-off", "stopped"]
