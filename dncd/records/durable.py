@@ -389,27 +389,3 @@ def holds(path: Path, sha256: str) -> bool:
         return sha256_of(path) == sha256
     except OSError:
         return False
-
-
-class TooLargeError(OSError):
-    """A file holds more bytes than the limit."""
-
-
-def copy_durable(source: Path | int, target: Path, limit: int) -> tuple[int, str]:
-    """Copies a regular file (a path or an open descriptor) to a new durable file; returns its size and SHA-256.
-
-    TooLargeError beyond `limit` bytes (nothing is left then), FileExistsError if the target's name is taken.
-    """
-    size, digest = 0, hashlib.sha256()
-
-    def counted() -> Iterator[bytes]:
-        nonlocal size
-        for chunk in read_chunks(source):
-            size += len(chunk)
-            if size > limit:
-                raise TooLargeError(errno.EFBIG, f"more than {limit} bytes", str(target))
-            digest.update(chunk)
-            yield chunk
-
-    write_new(target, counted())
-    return size, digest.hexdigest()

@@ -91,10 +91,6 @@ def _withdraw(desk: Requests, request: _Request) -> dict[str, Any]:
     return withdrawn
 
 
-def _ask_station(_: Requests, station: Station, request: _Request) -> dict[str, Any]:
-    return station.answer(request)
-
-
 def _announce_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
     desk.parts.backing_up.announce(station.name, desk.parts.workers.loop.now())
     return {}
@@ -103,14 +99,6 @@ def _announce_backup(desk: Requests, station: Station, _: _Request) -> dict[str,
 def _end_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]:
     desk.parts.backing_up.end(station.name, station, desk.parts.workers.loop.now())
     return {}
-
-
-def _lend(desk: Requests, station: Station, request: _Request) -> StreamReply:
-    return lending.lend(station, dict(request), desk.unless_stopping)
-
-
-def _watch(desk: Requests, station: Station, _: _Request) -> StreamReply:
-    return lending.watch(station, desk.unless_stopping)
 
 
 def _seat(desk: Requests, request: _Request) -> dict[str, Any]:
@@ -156,18 +144,16 @@ _WORDS: Final[Mapping[str, _Word]] = {
     "status": _in_loop(lambda desk, _: desk.status()),
     "journal": _in_loop(lambda _desk, _: {"lines": journal.recent()}),
     "reload": _in_loop(lambda desk, _: {"number": desk.parts.reloading.ask()}),
-    "go": _of_machine(_ask_station),
-    "next": _of_machine(_ask_station),
     "again": _again,
     "withdraw": _withdraw,
-    "request": _of_machine(_ask_station),
-    "over-edits": _of_machine(_ask_station),
-    "to-prove": _of_machine(_ask_station),
-    "ended": _of_machine(_ask_station),
+    **dict.fromkeys(
+        ("go", "next", "request", "over-edits", "to-prove", "ended"),
+        _of_machine(lambda _, station, request: station.answer(request)),
+    ),
     "backup": _of_machine(_announce_backup),
     "backup-end": _of_machine(_end_backup),
-    "lend": _of_machine(_lend),
-    "watch": _of_machine(_watch),
+    "lend": _of_machine(lambda desk, station, request: lending.lend(station, dict(request), desk.unless_stopping)),
+    "watch": _of_machine(lambda desk, station, _: lending.watch(station, desk.unless_stopping)),
     "seat": _seat,
     "old-box-off": _old_box_off,
     "keep-trial": _keep_trial,
