@@ -20,8 +20,8 @@ class Campaign:
 
     notes: Path | None = None
 
-    def __init__(self, root: Path, forker: Forker, seed: int) -> None:
-        self.day, self.forker, self.rng = Workday(root, seed), forker, random.Random(seed + 1)
+    def __init__(self, root: Path, forker: Forker, seed: int, day: type[Workday] = Workday) -> None:
+        self.day, self.forker, self.rng = day(root, seed), forker, random.Random(seed + 1)
         self.accounts = Accounts(self.day)
         self.kills = 0
 

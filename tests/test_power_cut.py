@@ -52,9 +52,8 @@ class CutCampaign(Campaign):
     """A campaign whose kills are power cuts."""
 
     def __init__(self, disk: CutDisk, log: Path, forker: Forker, seed: int, day: type[SyncedDay]) -> None:
-        super().__init__(disk.root, forker, seed)
+        super().__init__(disk.root / "box", forker, seed, day)
         self.disk = disk
-        self.day = self.accounts.day = day(disk.root / "box", seed)
         self.day.log = log
         self.accounts.margin_s = 10.0  # syncs of a busy disk, one behind another; `test_strict_disk` looks at each
         os.sync()

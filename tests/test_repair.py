@@ -157,3 +157,28 @@ def test_a_cut_between_word_and_deed_is_told_again(state: Path, monkeypatch: pyt
         assert repair.recovered(state, ledger)
         assert repair.recovered(state, ledger) == []
     assert commits(state) == six[:4]
+
+
+def test_the_same_jobs_cut_for_days_take_no_newer_revision_away(state: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The newest lines name old commits alone, and main's own came too late to be copied."""
+    monkeypatch.setattr(repair, "RECENT", 2)
+    six = commits(state)
+    with ledger_of(state) as ledger:
+        for _ in range(3):
+            ledger.append("sent", {"machine": "lathe", "program": "O0004", "revision": 1, "commit": six[0]})
+    without(state, six[5])
+    with contextlib.closing(opened(state.parent)) as store:
+        assert store.library.head() == six[3].encode()
+    assert verify(state, state.parent / "shop").problems == ()
+
+
+def test_a_look_walks_no_commit_once_more_for_each_line_that_names_it(
+    state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with ledger_of(state) as ledger:
+        for n, commit in enumerate(commits(state)[:2], 1):
+            ledger.append("sent", {"machine": "lathe", "program": "O0004", "revision": n, "commit": commit})
+    walks = []
+    monkeypatch.setattr(repair, "walk", lambda *words, walk=repair.walk: walks.append(words) or walk(*words))
+    assert repair.look(state, 2).main == commits(state)[5]
+    assert len(walks) <= 2

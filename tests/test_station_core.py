@@ -1103,3 +1103,73 @@ def test_a_fault_of_a_port_that_nobody_thought_of_loses_it_and_it_is_tried_again
     bench.tell(Lost(PortGoneError("a fault of dncd itself (ValueError)", "mill", "Report it")))
     bench.run(0.6)
     assert bench.opens == 1
+
+
+@pytest.mark.parametrize("noise", [b"\x80", b"\xfe", b"Z"])
+def test_a_go_is_not_lost_to_a_noise_of_a_control_that_is_switched_on(noise):
+    bench = LineBench(settings(start=StartOn.GO, flow=Flow.RTS_CTS))
+    bench.plug()
+    bench.look(modem=OFF)
+    bench.room = 0
+    bench.drop("a")
+    bench.tell(Ask(Wish.GO))
+    bench.run(1.0)
+    bench.look(noise, modem=OFF)
+    bench.run(8.0)
+    bench.room = 1 << 30
+    bench.look(modem=ON)
+    bench.run(8.0)
+    assert bench.ended == [("a", "sent")]
+
+
+@pytest.mark.parametrize("behind", [b"\r\n>", b"\r\nREADY\r\n"])
+def test_a_control_that_says_more_behind_its_dc1_gets_its_program(behind):
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    bench.look(b"\x11")
+    bench.look(behind)
+    for _ in range(9):
+        bench.work(5)
+        bench.run(2.0)
+    assert bench.ended == [("a", "sent")]
+
+
+def test_a_punch_whose_mark_was_hit_is_caught_from_its_first_character_while_a_program_waits():
+    bench = LineBench(settings(flow=Flow.RTS_CTS), do_at_once=False)
+    bench.plug()
+    bench.look(modem=OFF)
+    bench.room = 0
+    bench.drop("a")
+    bench.work(2)
+    bench.run(1.0)
+    bench.room = 1 << 30
+    punch = b"$\nO0007\n" + b"".join(b"N%d G01 X%d.5\n" % (n, n) for n in range(10, 60, 10)) + b"M30\n%\n"
+    for at in range(0, len(punch), 8):
+        bench.look(punch[at : at + 8])
+    for _ in range(9):
+        bench.work(5)
+        bench.run(0.5)
+    assert b"".join(job.data for job in bench.given_of(Append)) == punch
+
+
+@pytest.mark.parametrize("how", ["lost", "punch"])
+def test_who_takes_back_what_is_just_going_back_to_wait_is_told_to_say_it_again(how):
+    bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)
+    bench.plug()
+    bench.drop("a")
+    bench.work()
+    bench.look(b"\x11")
+    if how == "lost":
+        bench.tell(Lost(GONE))
+    else:
+        bench.look(b"%\nO0007\nM30\n%\n")
+    with pytest.raises(NotDoneError, match="going back to wait"):
+        bench.tell(Ask(Wish.WITHDRAW, "a"))
+    for _ in range(9):
+        bench.work(9)
+        bench.run(1.0)
+    bench.tell(Ask(Wish.WITHDRAW, "a"))
+    bench.work(9)
+    assert (bytes(bench.written), bench.given_of(Dismiss)[0].verdict) == (b"", Verdict.WITHDRAWN)

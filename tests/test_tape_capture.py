@@ -36,7 +36,7 @@ def read(wire, tape, ends_on=EndsOn.MARK, frame=None):
     return read_capture(wire, tape, coder(tape, frame), ends_on)
 
 
-OWN = tuple(map(BlockEnd, (";", "; LF", "CR ; NUL", "LF $", "* CR LF", "; ;", "CR NUL NUL NUL")))
+OWN = tuple(map(BlockEnd, ("CR CR", "CR NUL CR", ";", "; LF", "CR ; NUL", "LF $", "* CR LF", "; ;", "CR NUL NUL NUL")))
 PROGRAM = "O0004 (SPACER RING)\n" + "".join(f"N{n} G01 X{n}.5 Z-{n % 97}.25 F0.{n % 10}\n" for n in range(10, 170, 10))
 PROGRAM += "N900 M30\n"
 

@@ -79,13 +79,14 @@ def look(state: Path, most: int = 0) -> Finding:
     with contextlib.closing(Repo(str(path_of(state)))) as repo:
         named, before = _named(state, most), _value(repo)
         chain: list[CommitFacts] = []
-        on_chain: set[str] = set()
+        seen: set[str] = set()
         for tip in (before, *reversed(named)):
-            if tip and tip not in on_chain:
+            if tip and tip not in seen:
                 found = _chain(repo, tip, most)
                 names = {facts.commit.decode() for facts in found}
                 if found and (not chain or chain[0].commit.decode() in names):
-                    chain, on_chain = found, names
+                    chain = found
+                seen |= names
         damaged: list[str] = []
         broken = [n for n, facts in enumerate(chain[:_TEXTS]) if not _is_whole(repo, facts, damaged)]
         left = chain[broken[-1] + 1 :] if broken else chain

@@ -30,6 +30,7 @@ def stepped_back(state: Path, ledger: Ledger) -> list[str]:
     found = repair.look(state, repair.RECENT)
     if found.main == found.before:
         return []
+    found = repair.look(state)  # what a short look does not reach is not gone
     if found.on_record:
         what = f"the library lacks {len(found.on_record)} revisions that the ledger names, and its newest state is not whole"
         next_step = "`dncd recover` takes it to the newest state that is whole, and says what is lost"

@@ -25,7 +25,7 @@ from dncd.station.states import LineUse, Mode, PortState, Standing
 from dncd.station.tally import Account, warning
 from dncd.station.words import Words
 from dncd.tape.codes import Coder
-from dncd.values import NO_FAULTS, LineState, MachineSettings
+from dncd.values import NO_FAULTS, IsoBytes, LineState, MachineSettings
 
 _LOOK_AT_MODEM_S, _LOOK_AT_IDLE_MODEM_S = 0.05, 0.2
 """Seconds between looks at CTS or DSR while a program waits for them, and while none does: the line going off and on again
@@ -45,7 +45,9 @@ class Core:
         self.standing = Standing()
         self.port = PortSide(settings, self.standing)
         self.sender = Sender(settings, self.standing, order or Order(settings.name))
-        self.captures = CaptureBuffer(receiver_of(settings, coder, now), coder.signals(0x12))
+        punch_on = coder.signals(0x12)
+        self.captures = CaptureBuffer(receiver_of(settings, coder, now), punch_on)
+        self._opening = punch_on | frozenset(coder.encode(IsoBytes(settings.tape.mark.encode("ascii"))))
         self.words = Words(settings, coder, self.captures.receiving)
         self.account = Account(settings.line.port)
         self.folder_trouble = self.pending = ""
@@ -228,8 +230,10 @@ class Core:
             run.time_goes(now, settled=True)  # a busy computer looks late: what came is none of this sending's
             ended, run = self.sender.over(now), self.sender.run
         said: list[Said | Wished] = []
-        if run is None or self.captures.busy or run.may_be_punched(reading.data):
+        if run is None or self.captures.busy or run.is_punched(reading.data, self._opening):
             data, bad = self.sender.echo.without(reading.data, reading.bad, now)
+            if run is not None and run.sending.strays and not self.captures.busy:
+                self.captures.feed(bytes(run.sending.strays), (), now)  # what came before it was known for a punch
             said = self.captures.feed(data, bad, now) if data else []
             if run is not None and self.captures.busy:  # nothing of the program has gone: it waits for its next start
                 run.cut(Cut.PORT, "the control punches", now)

@@ -5,7 +5,7 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine, Protocol
-from dncd.line.codes import WHILE_SENDING, ReaderCode
+from dncd.line.codes import WHILE_SENDING
 from dncd.line.packet_protocols import Offer
 from dncd.line.packet_sending import PacketSending
 from dncd.line.sending import Sending
@@ -22,7 +22,8 @@ _POLL_MODEM_S: Final = 0.005
 _SETTLE_S: Final = 0.01
 """Seconds between looks whether a device server has acknowledged the last characters."""
 
-_STOP_AND_GO: Final = (ReaderCode.DC1, ReaderCode.DC3)
+_PROMPT_CHARS: Final = 40
+"""Characters of a control's own, such as READY and a prompt, that make no punch yet (common practice)."""
 
 _PIECE_CHARS: Final = 65_536
 """Characters of a large tape image that are read at a time."""
@@ -174,10 +175,13 @@ class Run:
         has_left = self.sending.has_left(now) and not self._waits_for_line
         return has_left and any(byte not in WHILE_SENDING.meaning for byte in data)
 
-    def may_be_punched(self, data: bytes) -> bool:
-        """Whether no character has gone and `data` is more than a stop and a go: the control may punch instead."""
-        plain = self._settings.line.protocol is Protocol.PLAIN
-        return plain and not self.written and any(WHILE_SENDING.meaning.get(byte) not in _STOP_AND_GO for byte in data)
+    def is_punched(self, data: bytes, opening: frozenset[int]) -> bool:
+        """Whether no character has gone and the control punches instead: it says DC2 or a mark (`opening`), or more than a
+        prompt. What a control says of itself, or a lone noise of one that is switched on, uses no start up."""
+        if self.written or self._settings.line.protocol is not Protocol.PLAIN:
+            return False
+        said = len(self.sending.strays) + sum(byte not in WHILE_SENDING.meaning for byte in data)
+        return said > _PROMPT_CHARS or not opening.isdisjoint(data)
 
     def next_due(self, now: float) -> float:
         """When `pump` should be called next; infinity: only an event can help."""

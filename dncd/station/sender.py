@@ -244,6 +244,9 @@ class Sender:
         """Takes back the waiting file `name` (the first one if ""), or stops what is being sent."""
         run = self.run
         if run is not None and name in ("", run.file.name):
+            if run.sending.outcome is not None:  # the line was lost, or the control punches: it goes back to wait
+                what = f"{run.file.name} is just going back to wait"
+                raise NotDoneError(what, self.settings.name, "Say it again in a moment")
             run.cut(Cut.FOR_GOOD, "withdrawn at a keyboard while it was being sent", now)
             return [ev.Answer(run.file.name)]
         file = self.queue.get(name) if name else self.queue.first()

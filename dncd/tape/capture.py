@@ -273,7 +273,7 @@ def _text(chars: bytes, end: bytes) -> str:
 
 
 def _block_ends(run: bytes, end: bytes) -> int:
-    known = run.count(end) if b"\n" in end else 0
+    known = run.count(end) if b"\n" in end or len(end) > 1 else 0
     rest = run.replace(end, b"") if known else run
     return known + (rest.count(b"\n") or (0 if known else rest.count(b"\r")))
 
