@@ -42,7 +42,7 @@ class SyncedDay(Workday):
 
     def _clear(self, folder: Path) -> None:
         """A cut may leave a temporary name as the other name of a dropped file: who writes there writes into both."""
-        for path in folder.glob("*.part"):
+        for path in folder.glob("[!.]*.part"):  # not those of dncd
             path.unlink()
 
     def edit_waiting(self, machine: str) -> None:
