@@ -1,6 +1,7 @@
 """Text from a control, a file or a file's name, made fit to be shown to people; and words that nobody knows."""
 
 from collections.abc import Iterable
+from datetime import datetime
 
 
 def printable(text: str) -> str:
@@ -13,6 +14,14 @@ def printable(text: str) -> str:
 def printable_lines(text: str) -> str:
     """Text with its own line ends kept, and everything else in it made printable."""
     return "\n".join(map(printable, text.split("\n")))
+
+
+def local_text(time: str) -> str:
+    """A record's time for people: of this place, with its zone; what is no time stays as it is."""
+    try:
+        return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d %H:%M:%S %Z")
+    except ValueError:
+        return time
 
 
 def shown(text: str, longest: int = 60) -> str:

@@ -30,9 +30,10 @@ from dncd import __version__
 from dncd.cli import LATE, following, group, main
 from dncd.cli import status as status_view
 from dncd.cli.late_group import LateGroup
-from dncd.cli.layout import local_time, seconds, table
+from dncd.cli.layout import seconds, table
 from dncd.errors import NotDoneError
 from dncd.outside.command_server import CommandServer
+from dncd.peer_text import local_text
 from dncd.records.ledger import Ledger
 
 SETTINGS = """
@@ -649,14 +650,14 @@ def test_tables_align_and_are_printable() -> None:
 
 
 def test_times_and_spans(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TZ", "UTC-1")
+    monkeypatch.setenv("TZ", "CET-1")
     time.tzset()
     try:
-        assert local_time("2026-11-25T23:30:00Z") == "2026-11-26 00:30:00"
+        assert local_text("2026-11-25T23:30:00Z") == "2026-11-26 00:30:00 CET"
     finally:
         monkeypatch.delenv("TZ")
         time.tzset()
-    assert local_time("never") == "never"
+    assert local_text("never") == "never"
     assert [seconds(s) for s in (0.04, 9.94, 10, 59.4, 60, 3599, 11400)] == [
         "0.0 s", "9.9 s", "10 s", "59 s", "1 min 0 s", "59 min 59 s", "3 h 10 min",
     ]  # fmt: skip

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import structlog
-from east import five_and_a_half_hours_east  # noqa: F401 - a fixture
+from wall_clock import five_and_a_half_hours_east  # noqa: F401 - a fixture
 
 from dncd.outside import manager
 from dncd.outside.journal import LONGEST_TEXT, MESSAGE_IDS, journal, recent, set_up

@@ -90,6 +90,20 @@ def lathe(shop: House) -> dict[str, object]:
     return dict(ask(shop.state, {"do": "status"})["machines"]["lathe"])
 
 
+def begin(shop: House, master: int, number: int, moment: str) -> tuple[str, bytes]:
+    """The lathe's work of that number comes to that moment; its file's name, and what is still to be punched."""
+    name, program = f"O{number:04d}.nc", f"%\nO{number:04d}\nN10 G01 X1.\nN20 G01 X2.\nM30\n%\n".encode()
+    if "punch" not in moment:
+        shop.drop("lathe", name, program.replace(b"N20", b"N20 (A FEW BLOCKS MORE, TO SEND)\nN30"))
+    if moment == "in the sending":
+        until(lambda: lathe(shop)["state"] == "sending")
+    if moment != "in the punch":
+        return name, program
+    os.write(master, program[:12])
+    until(lambda: lathe(shop)["state"] == "receiving")
+    return name, program[12:]
+
+
 def lines(shop: House, machine: str, *events: str) -> list[str]:
     return [line["file"] for line in shop.ledger() if line.get("machine") == machine and line["event"] in events]
 
@@ -99,17 +113,10 @@ def test_a_share_that_takes_nothing(share: Path, tmp_path: Path, trouble: object
     assert callable(trouble)
     with two() as (master, machines), house(tmp_path, **machines) as shop:
         for number, moment in enumerate(MOMENTS, 1):
-            name, program = f"O{number:04d}.nc", f"%\nO{number:04d}\nN10 G01 X1.\nN20 G01 X2.\nM30\n%\n".encode()
-            if "punch" not in moment:
-                shop.drop("lathe", name, program.replace(b"N20", b"N20 (A FEW BLOCKS MORE, TO SEND)\nN30"))
-            if moment == "in the sending":
-                until(lambda: lathe(shop)["state"] == "sending")
-            if moment == "in the punch":
-                os.write(master, program[:12])
-                until(lambda: lathe(shop)["state"] == "receiving")
+            name, rest = begin(shop, master, number, moment)
             with trouble(share):
                 if "punch" in moment:
-                    os.write(master, program[12 if moment == "in the punch" else 0 :])
+                    os.write(master, rest)
                 until(lambda: lathe(shop)["trouble"], about=moment)
                 shop.drop("mill", name, MILLS)
                 assert shop.receipt("mill", "sent", name).get("result") == "sent"
@@ -183,18 +190,11 @@ def test_a_share_that_goes_away_and_comes_back(tmp_path: Path, whose: str) -> No
             return (tmp_path / "run.log").read_text().count('"event": "records"')
 
         for number, moment in enumerate(MOMENTS, 1):
-            name, program = f"O{number:04d}.nc", f"%\nO{number:04d}\nN10 G01 X1.\nN20 G01 X2.\nM30\n%\n".encode()
-            if "punch" not in moment:
-                shop.drop("lathe", name, program.replace(b"N20", b"N20 (A FEW BLOCKS MORE, TO SEND)\nN30"))
-            if moment == "in the sending":
-                until(lambda: lathe(shop)["state"] == "sending")
-            if moment == "in the punch":
-                os.write(master, program[:12])
-                until(lambda: lathe(shop)["state"] == "receiving")
+            name, rest = begin(shop, master, number, moment)
             before = stuck()
             share.go()
             if "punch" in moment:
-                os.write(master, program[12 if moment == "in the punch" else 0 :])
+                os.write(master, rest)
             until(lambda: "share had gone away" in str(lathe(shop)["trouble"]), about=moment)
             if moment != "as it waits":
                 until(lambda before=before: stuck() > before, about=moment)

@@ -1,21 +1,16 @@
 """Times as people name them on the command line."""
 
-import time
-
 import click
 import pytest
+from wall_clock import clock_of
 
 from dncd.cli.moments import Moment
 
 
 @pytest.fixture(autouse=True)
 def berlin(monkeypatch: pytest.MonkeyPatch):
-    """POSIX TZ: an hour east of UTC, two in summer (the form is POSIX.1, 8.3; rules common practice of the EU)."""
-    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
-    time.tzset()
-    yield
-    monkeypatch.undo()
-    time.tzset()
+    """An hour east of UTC, two in summer (rules common practice of the EU)."""
+    yield from clock_of("CET-1CEST,M3.5.0,M10.5.0/3", monkeypatch)
 
 
 @pytest.mark.parametrize(

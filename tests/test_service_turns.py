@@ -15,7 +15,7 @@ from waiting import until
 
 from dncd.errors import RecordsError
 from dncd.outside.command_client import ask
-from dncd.records.ledger import local_text
+from dncd.peer_text import local_text
 from dncd.records.orders import Batch, Order, Orders
 
 SLEEVE = text(["O0004 (SLEEVE)", "N10 G00 X1.", "M30"])

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from east import five_and_a_half_hours_east  # noqa: F401 - a fixture
+from wall_clock import five_and_a_half_hours_east  # noqa: F401 - a fixture
 
 from dncd.records import durable
 from dncd.records.ledger import Ledger, files_of, line_hash

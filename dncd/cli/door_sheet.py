@@ -13,8 +13,7 @@ from string import Template
 from typing import Final
 
 from dncd.cli.asking import Asked
-from dncd.cli.layout import local_time
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 from dncd.program.names import title_in
 from dncd.records.holdings import Holding, Holdings, How, is_data
 from dncd.records.library import Library
@@ -123,7 +122,7 @@ def _place(row: Row) -> tuple[bool, bool, int, str]:
 
 def _day(time: str) -> str:
     """A record's time as a day of the clock here; a dash for never."""
-    return local_time(time)[:10] or "–"
+    return local_text(time)[:10] or "–"
 
 
 def _safe(text: str) -> str:

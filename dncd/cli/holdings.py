@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command
-from dncd.cli.layout import count, local_time, number, print_json, table
+from dncd.cli.layout import count, number, print_json, table
 from dncd.cli.moments import at_option
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Backup, Holding, Holdings
@@ -66,7 +66,7 @@ def holds(given: Asked, machine: str, at: str | None, as_json: bool) -> None:
             program,
             number(h.revision or None),
             HOW[h.how.value].format(h.revision or "?").removeprefix(f"revision {h.revision}, "),
-            local_time(h.since),
+            local_text(h.since),
         )
         for program, h in _in_order(held)
     ]
@@ -98,7 +98,7 @@ def backup_line(backup: "Backup | None") -> str:
     if backup is None:
         return "backup: none yet"
     missing = f", {len(backup.missing)} missing" if backup.missing else ""
-    return printable(f"backup: {local_time(backup.time)}, {count(len(backup.programs), 'program')}{missing}")
+    return printable(f"backup: {local_text(backup.time)}, {count(len(backup.programs), 'program')}{missing}")
 
 
 @command(MACHINE)

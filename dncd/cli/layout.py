@@ -6,7 +6,6 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -92,14 +91,6 @@ def _folded(cell: str, width: int) -> list[str]:
     import textwrap
 
     return textwrap.wrap(cell, width, break_on_hyphens=False) or [""]
-
-
-def local_time(text: str) -> str:
-    """A record's time (ISO 8601, UTC) as the wall clock here shows it; what is no time stays as it is."""
-    try:
-        return datetime.fromisoformat(text).astimezone().strftime("%Y-%m-%d %H:%M:%S")
-    except ValueError:
-        return text
 
 
 def seconds(value: float) -> str:

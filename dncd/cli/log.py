@@ -10,9 +10,9 @@ from typing import Any, Final
 import click
 
 from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command, complete_programs
-from dncd.cli.layout import count, fold, local_time, paged, print_json, seconds
+from dncd.cli.layout import count, fold, paged, print_json, seconds
 from dncd.cli.moments import Moment
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 
 Record = Mapping[str, Any]
 
@@ -113,7 +113,7 @@ def _coming(given: Asked, seq: int) -> Iterator[Record]:
 
 def log_line(record: Mapping[str, Any], full: bool = False) -> str:
     """One record in one line: when, where, what, and what is worth knowing of it; full: every reason, not the first."""
-    parts = [local_time(str(record.get("time", ""))), f"{record.get('event', '')!s:11}"]
+    parts = [local_text(str(record.get("time", ""))), f"{record.get('event', '')!s:11}"]
     if record.get("machine"):
         parts.append(str(record["machine"]))
     parts += [str(record[key]) for key in ("program", "file") if record.get(key)]

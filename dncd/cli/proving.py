@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.cli.asking import JSON, MACHINE, PROGRAM, Asked, command, spelt, user_name
-from dncd.cli.layout import local_time, print_json
-from dncd.peer_text import printable
+from dncd.cli.layout import print_json
+from dncd.peer_text import local_text, printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff
@@ -47,7 +47,7 @@ def prove(given: Asked, *, machine: str, program: str, revision: int | None, not
     click.echo(
         printable(
             f"{machine}: {program}, revision {done['revision']} {said}: {done['note']} "
-            f"({done['by']}, {local_time(str(done['time']))})"
+            f"({done['by']}, {local_text(str(done['time']))})"
         )
     )
 
@@ -72,5 +72,5 @@ def standing(held: "Holdings", library: "Library", machine: str, program: str, n
 def standing_words(program: Mapping[str, Any]) -> str:
     """The cell of a table: `yes, 2026-11-25`, `no` or `no (revision 2 is)`."""
     if signed := program["proven"]:
-        return f"yes, {local_time(signed['time'])[:10]}"
+        return f"yes, {local_text(signed['time'])[:10]}"
     return f"no (revision {program['last_proven']} is)" if program["last_proven"] else "no"

@@ -10,11 +10,11 @@ import click
 
 from dncd.cli.asking import ANY_MACHINE, FILE, JSON, MACHINE, PROGRAM, Asked, command, spelt, unknown
 from dncd.cli.holdings import HOW
-from dncd.cli.layout import count, local_time, number, print_json, save_page, table
+from dncd.cli.layout import count, number, print_json, save_page, table
 from dncd.cli.log import known
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
-from dncd.peer_text import printable, printable_lines
+from dncd.peer_text import local_text, printable, printable_lines
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff
@@ -109,8 +109,8 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
             number(p["revisions"]),
             number(p["chars"]),
             standing_words(p),
-            local_time(p["last_sent"] or ""),
-            local_time(p["last_back"] or ""),
+            local_text(p["last_sent"] or ""),
+            local_text(p["last_back"] or ""),
             HOW[p["holds"]["how"]].format(p["holds"]["revision"] or "?"),
             _when(p["checked"]),
         )
@@ -120,7 +120,7 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
 
 
 def _when(about: Mapping[str, Any] | None) -> str:
-    return f"revision {about['revision']}, {local_time(about['time'])}" if about else ""
+    return f"revision {about['revision']}, {local_text(about['time'])}" if about else ""
 
 
 def _library(given: Asked) -> "Library":
@@ -147,7 +147,7 @@ def _revision(history: "list[Revision]", wanted: int, program: str) -> "Revision
 def _proven(signed: "SignedOff | None") -> str:
     if signed is None:
         return "not proven"
-    return f"proven {local_time(signed.time)} as revision {signed.revision} by {signed.by}: {signed.note}"
+    return f"proven {local_text(signed.time)} as revision {signed.revision} by {signed.by}: {signed.note}"
 
 
 _REVISION: Final = click.IntRange(min=1)
@@ -173,8 +173,8 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
         return
     if sys.stdout.isatty():
         which = f"{program}, revision {wanted.number} of {len(history)}"
-        said = f", checked {local_time(checked)}" if checked else ", not checked: it has not come back equal"
-        click.echo(printable(f"{which}, from the {wanted.origin}, {local_time(wanted.time)}{said}"), err=True)
+        said = f", checked {local_text(checked)}" if checked else ", not checked: it has not come back equal"
+        click.echo(printable(f"{which}, from the {wanted.origin}, {local_text(wanted.time)}{said}"), err=True)
         click.echo(printable(_proven(signed)), err=True)
         text = printable_lines(text)
     click.echo(text, nl=False)

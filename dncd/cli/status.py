@@ -9,8 +9,8 @@ from typing import Any, Final
 import click
 
 from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command
-from dncd.cli.layout import count, local_time, number, print_json, seconds, table
-from dncd.peer_text import printable
+from dncd.cli.layout import count, number, print_json, seconds, table
+from dncd.peer_text import local_text, printable
 from dncd.service.next_words import last_lines, later_warnings, next_lines
 
 NAMES_SHOWN: Final = 3
@@ -98,7 +98,7 @@ def library_lines(library: Mapping[str, Any] | None) -> list[str]:
     where = f"{library['remote']}, branch {library['branch']}"
     if not library["what"]:
         return [printable(f"library: nothing is pushed to {where} yet")]
-    said = f"library: pushed to {where} up to {library['what']}, {local_time(library['time'])}"
+    said = f"library: pushed to {where} up to {library['what']}, {local_text(library['time'])}"
     if library["failing_since"]:
         said += f"; {count(library['waiting'], 'newer revision')} to come"
     return [printable(said)]

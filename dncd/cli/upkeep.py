@@ -8,9 +8,9 @@ import click
 
 from dncd import defaults
 from dncd.cli.asking import FILE, JSON, Asked, command, user_name
-from dncd.cli.layout import count, local_time, print_json, seconds
+from dncd.cli.layout import count, print_json, seconds
 from dncd.errors import UsageError
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 
 if TYPE_CHECKING:
     from dncd.records.packing import Size
@@ -111,7 +111,7 @@ def snapshot(given: Asked, file: Path) -> None:
     os.nice(10)
     made = pack(given.state, given.file, file.absolute())
     click.echo(
-        printable(f"{file}: the ledger up to line {made.seq}, {local_time(made.time) if made.time else 'empty'}")
+        printable(f"{file}: the ledger up to line {made.seq}, {local_text(made.time) if made.time else 'empty'}")
     )
     for what in made.under_way:
         click.echo(printable(f"under way, and not in it: {what}"))
@@ -148,7 +148,7 @@ def revive(given: Asked, *, source: str | None, branch: str, off: bool, by: str)
     made = revival.unpack(state, source, branch)
     with ledger_beside(state / REVIVING) as ledger:
         revival.finish(state, ledger, made, source, off_by=by if off else "")
-    when = f", {local_time(made.time)}" if made.time else ""
+    when = f", {local_text(made.time)}" if made.time else ""
     click.echo(printable(f"{state}: the ledger up to line {made.seq}{when}; what came after that is not in it"))
     for what in made.under_way:
         click.echo(printable(f"was under way: {what}: look at what the control holds"))

@@ -17,8 +17,7 @@ from typing import Any, Final, TextIO
 
 import structlog
 
-from dncd.peer_text import printable
-from dncd.records.ledger import local_text
+from dncd.peer_text import local_text, printable
 
 LONGEST_TEXT: Final = 2000
 """Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""

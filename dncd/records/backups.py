@@ -18,13 +18,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import RecordsError
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 from dncd.program import names
 from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK
 from dncd.records.endings import DAMAGED, Shop
 from dncd.records.holdings import Holding, Holdings, is_data, is_unnamed
-from dncd.records.ledger import Ledger, Record, local_text, records
+from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape

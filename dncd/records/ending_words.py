@@ -8,11 +8,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 from dncd.program.carrying import Carry
 from dncd.program.substance import Answer
 from dncd.records import receipts
-from dncd.records.ledger import Record, local_text
+from dncd.records.ledger import Record
 from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
 from dncd.values import Result, fault_words
 

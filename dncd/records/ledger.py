@@ -47,14 +47,6 @@ def utc_text(when: datetime) -> str:
     return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def local_text(time: str) -> str:
-    """A record's time for people: of this place, with its zone; what is no time stays as it is."""
-    try:
-        return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d %H:%M:%S %Z")
-    except ValueError:
-        return time
-
-
 def line_hash(line: Record) -> str:
     """SHA-256, in hex, of the object without `hash` in the canonical form of contract 5."""
     return hashlib.sha256(_canonical({k: v for k, v in line.items() if k != "hash"})).hexdigest()

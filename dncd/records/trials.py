@@ -13,8 +13,9 @@ from typing import Any, Final
 from dncd.choices import RENAMED_KEYS
 from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of, spelling_of
 from dncd.errors import RecordsError
+from dncd.peer_text import local_text
 from dncd.records import durable
-from dncd.records.ledger import Ledger, local_text, records
+from dncd.records.ledger import Ledger, records
 from dncd.values import LineSettings, MachineSettings, ReceiveSettings, SendSettings, TapeSettings
 
 EVENT: Final = {PROVEN: "proven", NOT_PROVEN: "not-proven"}

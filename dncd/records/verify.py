@@ -14,9 +14,9 @@ from typing import Any, Final
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 from dncd.records import backups, durable, receipts, repair, trials
-from dncd.records.ledger import check_chain, files_of, local_text, records
+from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
 from dncd.records.revisions import walk
