@@ -4,15 +4,16 @@ syncs what it saves: nothing told is lost, nothing goes out twice, and the next 
 DNCD_STRICT_CUTS (default 20) and DNCD_CUT_SEED make longer runs, or the same again.
 """
 
+import contextlib
 import os
 import random
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from campaign import Campaign
-from failing_disk import used
+from failing_disk import Kill, used
 from forked_runs import Forker, Process
 from strict_disk import RecordingDisk, StrictDisk, in_memory
 from synced_day import SyncedDay
@@ -147,3 +148,46 @@ def test_the_model_loses_what_was_not_synced(where: Path) -> None:
         seen.add(tuple(sorted(there.items())))
     assert {len([name for name, _ in found if name.endswith("old")]) for found in seen} == {0, 1, 2}
     assert {data for found in seen for name, data in found if name == "b/nameless"} == {b"synced", b"syn"}
+
+
+class BusyOffice(RecordingDisk):
+    """Somebody syncs the folders of the drops behind each change."""
+
+    def __init__(self, notes: Path, at: int, folders: tuple[Path, ...]) -> None:
+        super().__init__(notes, at, _gone)
+        self._folders = folders
+
+    @contextlib.contextmanager
+    def _change(self) -> Iterator[Callable[..., None]]:
+        with super()._change() as note:
+            yield note
+            for folder in self._folders:
+                note("names synced", folder.stat().st_ino, {each.name: each.stat().st_ino for each in folder.iterdir()})
+
+
+def _gone() -> None:
+    raise Kill
+
+
+def test_a_move_from_folder_to_folder_is_under_one_of_both_names_whoever_syncs_the_first(where: Path) -> None:
+    """As a dropped file that is refused at once has it: the state has no copy of it."""
+    at, ended = 0, False
+    while not ended:
+        at += 1
+        box = where / str(at) / "box"
+        for name in ("to-machine", "refused"):
+            (box / name).mkdir(parents=True)
+        (box / "to-machine" / "1.nc").write_bytes(b"drop")
+        disk = StrictDisk(box, where / str(at) / "notes")
+        with (
+            contextlib.closing(BusyOffice(where / str(at) / "notes", at, (box / "to-machine",))) as office,
+            used(office),
+        ):
+            try:
+                durable.move_new(box / "to-machine" / "1.nc", box / "refused" / "1.nc")
+                ended = True
+            except Kill:
+                pass
+        disk.cut(random.Random(0))
+        assert [path.read_bytes() for path in box.rglob("*.nc")][:1] == [b"drop"], at
+    assert at > 2

@@ -260,6 +260,9 @@ def append_line(fd: int, line: bytes, size: int) -> int:
     return size + len(line)
 
 
+_NO_LINKS: Final = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
+
+
 def _give_name(source: Path, target: Path) -> None:
     """Moves a file to a free name of the same file system without ever replacing one (FileExistsError)."""
     try:
@@ -272,7 +275,7 @@ def _give_name(source: Path, target: Path) -> None:
     try:
         DISK.link(source, target)
     except OSError as error:
-        if error.errno not in (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK):
+        if error.errno not in _NO_LINKS:
             raise
         # A file system without hard links (FAT, some network mounts): claim the name, then rename over our own claim.
         os.close(DISK.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW))
@@ -281,10 +284,24 @@ def _give_name(source: Path, target: Path) -> None:
     DISK.unlink(source)
 
 
+def _move_across(source: Path, target: Path) -> None:
+    """From folder to folder: the new name is on the disk before the old one goes, for somebody else's sync may bind the one
+    folder and not the other. Where no second name can be given, as `_give_name` does it."""
+    try:
+        DISK.link(source, target)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        _give_name(source, target)
+        return
+    fsync_dir(target.parent)
+    DISK.unlink(source)
+
+
 def move_new(source: Path, target: Path) -> None:
     """Moves a file to a name that must be free, durably, also onto another file system. FileExistsError if taken."""
     try:
-        _give_name(source, target)
+        (_give_name if source.parent == target.parent else _move_across)(source, target)
     except OSError as error:
         if error.errno != errno.EXDEV:
             raise

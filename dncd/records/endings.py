@@ -157,6 +157,7 @@ class Endings:
             taken = target / f"{TAKEN}{plan.id}"
             for moved in (taken, target / plan.placed_as) if again else ():
                 _finish_move(drops / plan.file, moved)
+                _finish_move(drops / taken.name, moved)
             if taken.exists() and not durable.holds(taken, plan.sha256):  # a cut came before a new drop was put back
                 durable.place(taken, drops, plan.file)
             if plan.id in self._of_last_run and _is_torn(drops / plan.file, stored, plan.sha256):
@@ -342,18 +343,18 @@ def _where(ended: Sent) -> str:
 
 def _take(plan: OutPlan, source: Path, taken: Path, stored: Path) -> None:
     """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
-    try:
-        durable.DISK.rename(source, taken)
-    except FileNotFoundError:
-        pass
-    else:
-        if durable.holds(taken, plan.sha256):
-            # Nobody in the office syncs: before the state's own copy goes, the file and both its folders are on the disk.
-            durable.sync_file(taken)
-            durable.fsync_dir(taken.parent)
-            durable.fsync_dir(source.parent)
-            return
-        durable.place(taken, source.parent, plan.file)
+    held = source.with_name(
+        taken.name
+    )  # in its own folder first: at one instant, whatever somebody lays there meanwhile
+    if not held.exists():
+        with contextlib.suppress(FileNotFoundError):
+            durable.DISK.rename(source, held)
+    if durable.holds(held, plan.sha256):
+        durable.sync_file(held)  # nobody in the office syncs
+        durable.move_new(held, taken)
+        return
+    if held.exists():
+        durable.place(held, source.parent, plan.file)
     if stored.exists():
         durable.write_new(taken, durable.read_chunks(stored), durable.SHARED_FILE_MODE)
 
