@@ -121,7 +121,7 @@ def test_a_share_that_takes_nothing(share: Path, tmp_path: Path, trouble: object
                 shop.drop("mill", name, MILLS)
                 assert shop.receipt("mill", "sent", name).get("result") == "sent"
                 if moment in ("in the sending", "in the punch"):
-                    until(lambda: lathe(shop)["state"] != "sending")  # its last character has gone: the stop cuts nothing
+                    until(lambda: lathe(shop)["state"] != "sending")  # a stop would cut it
                     assert shop.stop() == 0
                     shop.log = (tmp_path / "run.log").open("ab")
                     shop.start({"mill": {}})
