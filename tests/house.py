@@ -26,11 +26,7 @@ LONG = ["O0100", *(f"N{n} G01 X{n / 100:.2f} Z-{n / 50:.2f} F0.1" for n in range
 class House:
     def __init__(self, root, machines, shop_table="[shop]\nsettle_s = 0.1\n"):
         self.root, self.shop, self.state = root, root / "shop", root / "state"
-        lines = [shop_table]
-        for name, tables in machines.items():
-            for table, keys in tables.items():
-                lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
-        (root / "dncd.toml").write_text("\n".join(lines) + "\n")
+        (root / "dncd.toml").write_text(f"{shop_table}\n{tables(**machines)}")
         self.log = (root / "run.log").open("ab")
         self.start(machines)
 
@@ -74,6 +70,15 @@ class House:
         code = self.process.wait(20)
         self.log.close()
         return code
+
+
+def tables(**machines):
+    """The tables of these machines, for a settings file."""
+    lines = []
+    for name, own in machines.items():
+        for table, keys in own.items():
+            lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
+    return "\n".join(lines) + "\n"
 
 
 def toml(value):

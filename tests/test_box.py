@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from house import ENV, House, build, house, machine, text
+from house import ENV, House, build, house, machine, tables, text
 from waiting import until
 
 from dncd.cli import main
 from dncd.cli.packaged import topic_text
+from dncd.outside.command_client import ask
 from dncd.records import records_branch, revival, snapshot, state_format
 from dncd.records.ledger import Ledger, last_seq, records
 from dncd.records.library import Library, Text, Writer, path_of
@@ -205,6 +206,34 @@ def test_a_box_that_died_is_made_anew_from_the_server_alone(tmp_path: Path) -> N
     said = [line["event"] for line in again.ledger()[len(old) :]]
     assert said[:3] == ["revived", "started", "old-box-off"]
     assert last_seq(again.state) == len(again.ledger())
+
+
+@pytest.mark.slow
+def test_no_reload_and_no_turned_box_opens_a_line_before_the_old_box_is_off(tmp_path: Path) -> None:
+    lathe, mill = StandIn(build()), StandIn(build())
+    (tmp_path / "state").mkdir()
+    state_format.take_over(tmp_path / "state")
+    (tmp_path / "state" / "old-box").write_text("box.tar\n")
+    here, away = machine(lathe), {"line": {"port": "/dev/ttyS63", "frame": "7E1"}}
+    boxed = {"line": {"port": "/dev/ttyS62", "frame": "7E1"}, "seat": {"switch": "box"}, "send": {"start_on": "dc1"}}
+    with Yard(lathe, mill), house(tmp_path, lathe=away) as shop:
+
+        def ports() -> dict[str, str]:
+            told = ask(shop.state, {"do": "status"})["machines"]
+            return {name: told[name]["state"] for name in told}
+
+        settings = (tmp_path / "dncd.toml").read_text()
+        (tmp_path / "dncd.toml").write_text(
+            settings[: settings.index("[machines")] + tables(lathe=here, mill=machine(mill), one=boxed)
+        )
+        assert shop.dncd("reload").returncode == 0
+        assert "no line is served" in shop.dncd("seat", "one").stderr
+        shop.drop("lathe", "4.nc", text(["O0004", "M30"]))
+        until(lambda: ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"])
+        assert ports() == {"lathe": "lent", "mill": "lent", "one": "no-port"}
+        ask(shop.state, {"do": "old-box-off", "by": "A. Miller"})
+        assert shop.receipt("lathe", "sent", "4.nc").get("result") == "sent"
+        until(lambda: ports()["mill"] == "listening")
 
 
 def test_what_is_neither_file_nor_server_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,7 +6,7 @@ import signal
 import socket
 
 import pytest
-from house import LONG, build, house, machine, text, toml
+from house import LONG, build, house, machine, tables, text
 from pty_line import PtyLine
 from waiting import until
 
@@ -44,11 +44,7 @@ def test_the_folders_of_a_running_service_stay_where_they_are(tmp_path):
 
 
 def write(shop, **machines):
-    lines = ["[shop]", "settle_s = 0.1"]
-    for name, tables in machines.items():
-        for table, keys in tables.items():
-            lines += [f"[machines.{name}.{table}]", *(f"{k} = {toml(v)}" for k, v in keys.items())]
-    (shop.root / "dncd.toml").write_text("\n".join(lines) + "\n")
+    (shop.root / "dncd.toml").write_text("[shop]\nsettle_s = 0.1\n" + tables(**machines))
 
 
 @pytest.fixture

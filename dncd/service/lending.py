@@ -36,10 +36,15 @@ _NOBODY: Final = "nobody until the old box is off"
 
 
 def withhold(stations: Iterable[Station]) -> None:
-    """Keeps lines closed at a start, until `hand_over`: the box whose records these were may still be on them."""
+    """Keeps lines of new stations closed until `hand_over`: the box whose records these were may still be on them."""
     for station in stations:
         if not station.core.port.unseated:
             station.tell(Ask(Wish.LEND, _NOBODY))
+
+
+def borrowed(station: Station) -> bool:
+    """Whether a command has the line."""
+    return station.core.port.lent_to not in ("", _NOBODY)
 
 
 def hand_over(station: Station) -> None:

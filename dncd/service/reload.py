@@ -40,7 +40,7 @@ class Outcome:
 class Reloading:
     """Reads and tries the settings in a thread of its own, and takes them over in the loop's.
 
-    began, ended: told in the loop's thread.
+    began, ended: told in the loop's thread; served: whether any line may be served.
     """
 
     def __init__(
@@ -49,9 +49,10 @@ class Reloading:
         stations: Stations,
         began: Callable[[], object],
         ended: Callable[[Outcome, Changes | None], None],
+        served: Callable[[], bool],
     ) -> None:
         self._loop, self._stations = loop, stations
-        self._began, self._ended = began, ended
+        self._began, self._ended, self._served = began, ended, served
         self._running = self._once_more = self._over = False
         self._asked = NEVER
         self.last = Outcome()
@@ -78,7 +79,7 @@ class Reloading:
             settings = config.load(old.file)
             found = changes(old, settings)
             held = {machine.line.port for machine in old.machines.values()}
-            fresh = [settings.machines[name] for name in (*found.new, *found.changed)]
+            fresh = [settings.machines[name] for name in (*found.new, *found.changed) if self._served()]
             ports = open_ports(m for m in fresh if m.line.port not in held and not m.seat.switch)
         except DncdError as error:
             refused = error

@@ -103,6 +103,8 @@ def _end_backup(desk: Requests, station: Station, _: _Request) -> dict[str, Any]
 
 def _seat(desk: Requests, request: _Request) -> dict[str, Any]:
     parts = desk.parts
+    if (waits := parts.store.old_box) is not None:
+        raise NotDoneError(waits.what, waits.where, waits.next_step)
     fields = desk.in_loop(lambda: seats.seat(desk.machine(request), parts.stations.values()))
     by = printable(str(request.get("by")))[:80]
     recorded(parts.workers, fields["machine"], lambda: parts.store.note("seated", **fields, by=by))

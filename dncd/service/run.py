@@ -69,7 +69,9 @@ class Service:
             self.stations,
             Health(self.workers, places, self._threads),
             BackingUp(self.store, self.workers.records.do),
-            Reloading(self.loop, self.stations, manager.reloading, self._reload_ended),
+            Reloading(
+                self.loop, self.stations, manager.reloading, self._reload_ended, lambda: self.store.old_box is None
+            ),
             LibraryCare(settings, self.store.library, lambda: not self.stations.busy(), self.log),
             self.log,
         )
@@ -221,6 +223,8 @@ class Service:
     # --- reload ------------------------------------------------------------------------------------------------------
 
     def _came(self, station: Station) -> None:
+        if self.store.old_box is not None:
+            lending.withhold([station])
         if self._folders is not None:
             self._folders.take(station.name)
 

@@ -11,7 +11,7 @@ from functools import partial
 from dncd.errors import DncdError, SettingsError
 from dncd.outside.journal import journal
 from dncd.outside.loop import Loop
-from dncd.service import seats
+from dncd.service import lending, seats
 from dncd.service.port_opening import Opened, close_all
 from dncd.station.driver import Station
 from dncd.station.events import Ask, OpenFailed, Wish
@@ -124,7 +124,7 @@ class Stations(Mapping[str, Station]):
         return self._settle({})
 
     def _settle(self, opened: dict[str, Opened]) -> tuple[str, ...]:
-        idle = {name for name, station in self._stations.items() if not (station.busy or station.core.port.lent_to)}
+        idle = {name for name, station in self._stations.items() if not (station.busy or lending.borrowed(station))}
         done = tuple(name for name in self._pending if name in idle)
         for name in done:
             machine, old = self._pending.pop(name), self._stations.pop(name)
