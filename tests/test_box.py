@@ -49,6 +49,9 @@ def box(tmp_path: Path) -> Path:
         save(state, OutPlan("lathe@4", "lathe", "5.nc", "0" * 64, ("O0004",), ("O0004",)))
         (state / "orders").mkdir()
         (state / "orders" / "lathe.json").write_text("{}")
+        (state / "captures").mkdir()
+        (state / "captures" / "lathe@9.raw").write_bytes(b"still coming")
+        (state / "captures" / "lathe@8.damaged.raw").write_bytes(bytes(range(256)))
     return root
 
 
@@ -96,6 +99,9 @@ def test_a_box_is_made_of_a_snapshot(
     assert verify(new / "state", new / "shop").problems == ()
     assert (revisions(new / "state"), revisions(box / "state")) == (3, 4)
     assert list(records(new / "state"))[:-1] == list(records(box / "state"))
+    assert [(path.name, path.read_bytes()) for path in (new / "state" / "captures").iterdir()] == [
+        ("lathe@8.damaged.raw", bytes(range(256)))
+    ], "what came damaged is there, as it came"
     assert revival.old_box(new / "state") is not None
     assert dncd(new, "revive", str(file)) == 2
     assert "not empty" in capsys.readouterr().err

@@ -104,7 +104,8 @@ def recover(given: Asked) -> None:
 @command(click.Argument(["file"], type=FILE))
 def snapshot(given: Asked, file: Path) -> None:
     """The ledger up to a line, the library as that line names it, sheets of trials, what was asked of waiting files, what
-    the controls held. It is checked before it gets its name; one of that name is replaced. It has the settings as they are.
+    the controls held, what came damaged. It is checked before it gets its name; one of that name is replaced. It has the
+    settings as they are.
     """
     from dncd.records.snapshot import pack
 

@@ -8,7 +8,7 @@ any git read it without dncd:
     snapshot.json    form, version, ledger line, commit, what was under way, the SHA-256 of each other file
     settings.toml    the settings file as it is
     holds.json       by machine and program: what the control held, as the ledger says it
-    state/           format, ledger/, trials/, orders/, and library.git with one pack
+    state/           format, ledger/, trials/, orders/, captures/ that came damaged, and library.git with one pack
 """
 
 import contextlib
@@ -36,6 +36,7 @@ from dncd.records.holdings import Holdings
 from dncd.records.ledger import NO_HASH, check_chain, files_of, last_seq, since
 from dncd.records.library import path_of
 from dncd.records.revisions import MAIN, walk
+from dncd.records.spool import KEPT
 
 FORM: Final = 1
 """Of the tar."""
@@ -94,12 +95,14 @@ def _moment(state: Path) -> _Moment:
     return _Moment(files, last, frozenset(commits), tuple(sheets), tuple(sorted(machines)), held)
 
 
-def _beside(state: Path, moment: _Moment) -> dict[str, bytes]:
-    """The records beside ledger and library, by their path in the state folder."""
+def _beside(state: Path, moment: _Moment) -> dict[str, _Part]:
+    """The records beside ledger and library, by their path in the state folder. What came damaged is there once alone."""
     orders = [f"orders/{path.name}" for path in sorted((state / "orders").glob("*.json"))]
-    return {
+    parts: dict[str, _Part] = {
         name: (state / name).read_bytes() for name in ("format", *moment.sheets, *orders) if (state / name).is_file()
     }
+    damaged = sorted((state / "captures").glob(f"*{KEPT}"))
+    return parts | {f"captures/{path.name}": (path, path.stat().st_size) for path in damaged}
 
 
 def _under_way(state: Path) -> Iterator[str]:
