@@ -7,6 +7,7 @@ those from there.
 """
 
 import hashlib
+import itertools
 import json
 import os
 from collections.abc import Callable, Iterator, Mapping
@@ -261,38 +262,29 @@ def _split_lf(data: bytes) -> list[bytes]:
     return [*parts, last] if last else parts
 
 
-def since(state: Path, seq: int) -> list[Record]:
-    """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""
-    found: list[Record] = []
+def newest_first(state: Path, wanted: bytes = b"") -> Iterator[Record]:
+    """Lines that are whole, from the newest back, for readers beside the service. wanted: bytes that each must have."""
     with durable.reporting("the ledger cannot be read", state / "ledger"):
         for path in reversed(files_of(state)):
             for raw in _lines_backwards(path):
-                line = _parsed(raw)
-                if line is None:
-                    continue
-                if line["seq"] <= seq:
-                    return found[::-1]
-                found.append(line)
-    return found[::-1]
+                if wanted in raw and (line := _parsed(raw)) is not None:
+                    yield line
+
+
+def since(state: Path, seq: int) -> list[Record]:
+    """Lines with a greater number than `seq`, oldest first; read from the end, so recent ones are quick."""
+    return list(itertools.takewhile(lambda line: line["seq"] > seq, newest_first(state)))[::-1]
 
 
 def stopped(state: Path) -> bool:
     """Whether the last run came to its stop; True as well where there was none."""
-    for path in reversed(files_of(state)):
-        for raw in _lines_backwards(path):
-            event = (_parsed(raw) or {}).get("event")
-            if event in ("started", "stopped"):
-                return bool(event == "stopped")
-    return True
+    ends = (line["event"] for line in newest_first(state) if line.get("event") in ("started", "stopped"))
+    return next(ends, "stopped") == "stopped"
 
 
 def last_seq(state: Path) -> int:
     """Number of the newest line that is whole; 0 where there is none."""
-    for path in reversed(files_of(state)):
-        for raw in _lines_backwards(path):
-            if line := _parsed(raw):
-                return int(line["seq"])
-    return 0
+    return next((int(line["seq"]) for line in newest_first(state)), 0)
 
 
 def records(state: Path, machine: str = "") -> Iterator[Record]:

@@ -1,5 +1,6 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -31,6 +32,9 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "trouble": troubles(station, now),
         "lent_to": core.port.lent_to,
         "not_seated": core.port.unseated,
+        "keys": asdict(station.settings.keys),
+        "drip_feed": station.settings.send.drip_feed,
+        "folder": core.folder_trouble,
     }
     return status
 
