@@ -1,0 +1,156 @@
+"""The pages to be read: each out of the last status, the records and what was asked for. `PAGES` is the table of them."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from dncd.errors import UsageError
+from dncd.page.reading import Reading, Wanted
+from dncd.page.rendering import render
+from dncd.page.views import decisions, floor, ledger, machine, program
+from dncd.records.revisions import Revision
+
+_HAPPENINGS: Final = 1_000
+"""Lines of the ledger that a program's story tells at most, the newest."""
+
+_FORM: Final = ("machine", "program", "event", "since", "until", "words")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one page is made of. status: of the whole service, {} while it does not answer; place: what the path names; form:
+    what was asked for behind it; values: as `render` has them."""
+
+    reading: Reading
+    status: Mapping[str, Any]
+    place: Mapping[str, str]
+    form: Mapping[str, str]
+    now: datetime
+    values: Mapping[str, object]
+
+    @property
+    def machines(self) -> Mapping[str, Mapping[str, Any]]:
+        """The status of each; without a service those of the library, of which only the records are known."""
+        found: Mapping[str, Mapping[str, Any]] = self.status.get("machines") or {}
+        return found if self.status else {name: {"state": "unknown"} for name in self.reading.machines()}
+
+    def page(self, name: str, **values: object) -> str:
+        given = {"now": self.now, "service": floor.service(self.status), **self.values}
+        return render(name, **given, **values)
+
+    def board(self) -> machine.Board:
+        """The machine that the path names; UsageError where there is none."""
+        name, machines = self.place["machine"], self.machines
+        if name not in machines:
+            raise UsageError(f"there is no machine {name!r}", "the page", f"The machines are {', '.join(machines)}")
+        return machine.board(name, machines[name], self.reading.held())
+
+    def history(self) -> list[Revision]:
+        return self.reading.history(self.place["machine"], self.place["program"])
+
+    def revision(self, key: str, history: Sequence[Revision]) -> Revision:
+        """The one whose number the form has, else the newest. UsageError where there is none."""
+        said = self.form.get(key, "")
+        number = int(said) if said.isascii() and said.isdigit() and len(said) < 8 else len(history)
+        if not 0 < number <= len(history):
+            raise UsageError("there is no such revision", self.place["program"], f"It has {len(history)}")
+        return history[number - 1]
+
+
+def _floor(look: Look) -> str:
+    shown = floor.floor(look.machines, look.reading.held(), look.form.get("only", ""))
+    return look.page("floor.html", floor=shown, news="floor", path="/")
+
+
+def _machine(look: Look) -> str:
+    board = look.board()
+    return look.page("machine.html", board=board, news=board.name)
+
+
+def _programs(look: Look) -> str:
+    board = look.board()
+    found = machine.programs(board.name, look.reading.newest(board.name), look.reading.held())
+    return look.page("programs.html", board=board, programs=found)
+
+
+def _story(look: Look) -> str:
+    name, wanted = look.place["machine"], look.place["program"]
+    lines = look.reading.lines(Wanted(machine=name, program=wanted), _HAPPENINGS)
+    signed = look.reading.held().signed_off(name, wanted)
+    return look.page("program.html", story=program.story(name, wanted, look.history(), lines, signed))
+
+
+def _text(look: Look) -> str:
+    revision, first = look.revision("r", look.history()), look.form.get("from", "")
+    start = int(first) if first.isascii() and first.isdigit() and len(first) < 8 else 1
+    text = program.text_from(look.reading.text(revision), start)
+    return look.page("text.html", **look.place, revision=revision.number, text=text)
+
+
+def _differences(look: Look) -> str:
+    history = look.history()
+    old, new = look.revision("a", history), look.revision("b", history)
+    found = program.differences(look.reading.text(old), look.reading.text(new))
+    return look.page("differences.html", **look.place, old=old.number, new=new.number, differences=found)
+
+
+def _decisions(look: Look) -> str:
+    reading, held = look.reading, look.reading.held()
+    boards = [machine.board(name, status, held) for name, status in look.machines.items()]
+    damaged = reading.damaged([board.name for board in boards])
+    texts = [(line, reading.damaged_text(str(line["machine"]), str(line.get("file", "")))) for line in damaged]
+    found = decisions.decisions(boards, held, reading.newest, texts)
+    return look.page("decisions.html", decisions=found, path="/decisions")
+
+
+def _log(look: Look) -> str:
+    lines = look.reading.lines(ledger.wanted(look.form, look.now), ledger.SHOWN + 1)
+    form = {key: look.form.get(key, "") for key in _FORM}
+    shown = {"log": ledger.log(lines), "form": form, "machines": list(look.machines), "events": ledger.EVENTS}
+    return look.page("log.html", **shown, path="/log")
+
+
+def _search(look: Look) -> str:
+    asked, reading = look.form.get("q", "").strip()[:80], look.reading
+    names = list(look.machines) if asked else []
+    known = [each for name in names for each in ledger.known(asked, name, reading.newest(name))]
+    lines = reading.lines(ledger.asked_lines(asked, look.now), ledger.SHOWN) if asked else []
+    found = {"programs": known[: ledger.SHOWN], "places": reading.texts_with(asked, names, ledger.SHOWN)}
+    return look.page("search.html", asked=asked, **found, log=ledger.log(lines), path="/search")
+
+
+def _verify(look: Look) -> str:
+    return look.page("verify.html", verified=look.reading.verified, path="/verify")
+
+
+def ask(look: Look, kind: str, problem: str = "") -> str:
+    """The page that asks once before something is done. kind: of `rendering.ACTIONS`; problem: why it was not done."""
+    board, reading, number = look.board(), look.reading, 0
+    wanted = ledger.program_name(look.form.get("program", "").strip()[:80])
+    if kind != "bring":
+        wanted, number = machine.last_out(board.name, reading.held())
+    history = reading.history(board.name, wanted) if wanted else []
+    if kind == "bring" and wanted and not history:
+        wanted, problem = "", problem or f"{wanted}: the library has no such program for this machine"
+    newest = history[-1:]
+    if kind != "good" or not number:
+        number = len(history)
+    proven = any(signed.revision == number for signed in reading.held().signed_off(board.name, wanted))
+    title = newest[0].title if newest else ""
+    shown = {"program": wanted, "title": title, "revision": number, "proven": proven, "problem": problem}
+    return look.page("ask.html", board=board, kind=kind, **shown)
+
+
+PAGES: Final[Mapping[str, Callable[[Look], str]]] = {
+    "/": _floor,
+    "/decisions": _decisions,
+    "/search": _search,
+    "/log": _log,
+    "/verify": _verify,
+    "/machine/{machine}": _machine,
+    "/machine/{machine}/programs": _programs,
+    "/machine/{machine}/program/{program}": _story,
+    "/machine/{machine}/program/{program}/text": _text,
+    "/machine/{machine}/program/{program}/differences": _differences,
+}

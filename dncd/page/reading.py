@@ -1,0 +1,202 @@
+"""What the page reads of the state folder, beside the service and never in its way.
+
+Nothing here writes, makes an index or takes a lock, whoever runs it and whatever he may write.
+"""
+
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from dncd.errors import RecordsError
+from dncd.peer_text import printable
+from dncd.records import ledger
+from dncd.records.holdings import Holdings
+from dncd.records.library import Library, Revision, path_of
+from dncd.records.verify import Report, verify
+
+Record = Mapping[str, Any]
+_T = TypeVar("_T")
+
+SEARCHED_CHARS: Final = 20_000_000
+"""Characters of texts that one search reads: 4,000 programs of 5,000 characters, in about a second."""
+
+DAMAGED_BYTES: Final = 200_000
+"""Of a damaged capture that is shown: more than any control's memory holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which lines of the ledger are asked for; "" for any. since, until: UTC as the ledger has it; words: all must stand
+    somewhere in the line, in capitals or not; before: lines with a smaller number only, 0 for all."""
+
+    machine: str = ""
+    program: str = ""
+    event: str = ""
+    since: str = ""
+    until: str = ""
+    words: tuple[str, ...] = ()
+    before: int = 0
+
+    def has(self, line: Record) -> bool:
+        programs = (line.get("program"), *line.get("programs", ()))
+        return (
+            self.machine in ("", line.get("machine"))
+            and self.event in ("", line.get("event"))
+            and (not self.program or self.program in programs)
+            and self.since <= str(line.get("time", ""))
+            and (not self.until or str(line.get("time", "")) <= self.until)
+            and (not self.before or int(line["seq"]) < self.before)
+            and all(word in _said(line) for word in self.words)
+        )
+
+
+def _said(line: Record) -> str:
+    """All that people may look for in a line, in small letters."""
+    return " ".join(str(value) for key, value in line.items() if key not in ("prev", "hash")).casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a text has what was looked for. line: its number from 1 in the newest revision; text: of it, printable."""
+
+    machine: str
+    program: str
+    revision: Revision
+    line: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What holding the records against each other found, and when it was over."""
+
+    at: datetime
+    report: Report
+
+
+class _LookedAt(Library):
+    """A library that leaves no index behind, even where it could."""
+
+    def close(self) -> None:
+        self._let_go()
+
+
+class Reading:
+    """The records of one shop, for the threads of the page. RecordsError where they cannot be read.
+
+    verified: the last result of `verify`, nothing before the first.
+    """
+
+    def __init__(self, state: Path, folder: Path) -> None:
+        self._state, self._folder = state, folder
+        self._lock, self._verifying = threading.RLock(), threading.Lock()
+        self._held = Holdings()
+        self._library: _LookedAt | None = None
+        self.verified: tuple[Verified, ...] = ()
+
+    def close(self) -> None:
+        with self._lock:
+            if self._library is not None:
+                self._library.close()
+            self._library = None
+
+    def held(self) -> Holdings:
+        """What the controls hold and what is proven, by the ledger as it stands now; only what is new is read."""
+        self._held.catch_up(self._state)
+        return self._held
+
+    def lines(self, wanted: Wanted, most: int) -> list[Record]:
+        """Up to so many lines, newest first."""
+        found = ledger.newest_first(self._state, _bytes_of(wanted))
+        return list(islice(filter(wanted.has, found), most))
+
+    def damaged(self, machines: Sequence[str]) -> list[Record]:
+        """The damaged captures of machines since the last good one of each, newest first."""
+        checks = self.held().checks
+        left = {machine: checks.ending(machine).damaged for machine in machines}
+        found = ledger.newest_first(self._state, b'"event":"damaged"') if any(left.values()) else iter(())
+        taken: list[Record] = []
+        for line in found:
+            machine = str(line.get("machine"))
+            if left.get(machine):
+                left[machine] -= 1
+                taken.append(line)
+                if not any(left.values()):
+                    break
+        return taken
+
+    def newest(self, machine: str) -> dict[str, Revision]:
+        """The newest revision of each program, with its title."""
+        return self._ask(lambda library: {p: library.described(r) for p, r in library.newest(machine).items()}, {})
+
+    def history(self, machine: str, program: str) -> list[Revision]:
+        return self._ask(lambda library: library.history(machine, program), [])
+
+    def text(self, revision: Revision) -> str:
+        """RecordsError where it is gone or damaged."""
+        return self._ask(lambda library: library.blob(revision.blob).decode("utf-8", "replace"), "")
+
+    def machines(self) -> list[str]:
+        """Those that have programs in the library, also if the settings have them no more."""
+        return self._ask(lambda library: library.machines(), [])
+
+    def texts_with(self, words: str, machines: Sequence[str], most: int) -> list[Place]:
+        """Up to so many: the first place in each newest text that has these words, in capitals or not, blanks left out."""
+        wanted = "".join(words.casefold().split())
+        return list(islice(self._places(wanted, machines), most)) if wanted else []
+
+    def _places(self, wanted: str, machines: Sequence[str]) -> Iterator[Place]:
+        left = SEARCHED_CHARS
+        for machine in machines:
+            for program, revision in self.newest(machine).items():
+                left -= max(0, revision.chars)
+                if left < 0:
+                    return
+                text = self.text(revision)
+                if wanted in "".join(text.casefold().split()):  # few have it: the others are not read line by line
+                    lines = enumerate(text.split("\n"), 1)
+                    found = ((n, line) for n, line in lines if wanted in "".join(line.casefold().split()))
+                    yield from (
+                        Place(machine, program, revision, n, printable(line[:200])) for n, line in islice(found, 1)
+                    )
+
+    def _ask(self, question: Callable[[Library], _T], nothing: _T) -> _T:
+        """What the library says; nothing where no service has made one yet."""
+        with self._lock:
+            if self._library is None:
+                if not (path_of(self._state) / "HEAD").is_file():
+                    return nothing
+                self._library = _LookedAt(self._state)
+            return question(self._library)
+
+    def damaged_text(self, machine: str, file: str) -> str:
+        """The text of a damaged capture as it lies in the shop's folder; "" where it is gone or may not be read."""
+        path = self._folder / machine / "from-machine" / "damaged" / Path(file).name
+        try:
+            with path.open("rb") as opened:
+                return opened.read(DAMAGED_BYTES).decode("utf-8", "replace")
+        except OSError:
+            return ""
+
+    def verify(self) -> None:
+        """Holds all records against each other, once at a time; whoever comes while it runs waits for nothing."""
+        if not self._verifying.acquire(blocking=False):
+            return
+        try:
+            report = verify(self._state, self._folder)
+        except RecordsError as error:
+            report = Report((str(error),), (), 0, 0, 0)
+        finally:
+            self._verifying.release()
+        self.verified = (Verified(datetime.now(UTC), report),)
+
+
+def _bytes_of(wanted: Wanted) -> bytes:
+    """Bytes that each wanted line has: the canonical form has no blanks, and names of machines need no escapes."""
+    if wanted.machine.replace("-", "").isalnum() and wanted.machine.isascii():
+        return f'"machine":"{wanted.machine}"'.encode()
+    return f'"event":"{wanted.event}"'.encode() if wanted.event.isalpha() else b""

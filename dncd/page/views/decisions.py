@@ -1,0 +1,123 @@
+"""What waits for somebody's decision, each with what can be done: the words for that are the template's."""
+
+import enum
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from dncd.page.views.machine import Board, named
+from dncd.page.views.program import Mark, Piece
+from dncd.peer_text import printable
+from dncd.records.holdings import Holdings, How
+from dncd.records.revisions import Revision
+from dncd.values import Origin
+
+
+class Kind(enum.StrEnum):
+    """What there is to decide, in the order in which they are shown: what can hurt comes first."""
+
+    IN_PART = "in part"
+    DAMAGED = "damaged"
+    EDIT = "edit"
+    STALE = "stale"
+    NOT_LOOKED_AT = "not looked at"
+    BACKUP = "backup"
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place of damage in a text. lines: some around it, as number and pieces; reason: in a sentence."""
+
+    reason: str
+    lines: tuple[tuple[int, tuple[Piece, ...]], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """says: sentences of the service, () where the kind says all; revision: that it is about, before: the one to compare it
+    with, 0 for none; time: since when, "" where nobody knows."""
+
+    kind: Kind
+    machine: str
+    title: str
+    punch: str
+    program: str = ""
+    file: str = ""
+    revision: int = 0
+    before: int = 0
+    time: str = ""
+    says: tuple[str, ...] = ()
+    spots: tuple[Spot, ...] = ()
+
+
+_PLACE: Final = re.compile(r"line (\d{1,7}), column (\d{1,7})\b")
+"""The form of a place in the reason of a receipt (contract 1)."""
+
+_AROUND: Final = 2
+_SPOTS: Final = 5
+_SHOWN_CHARS: Final = 160
+
+
+def decisions(
+    boards: Sequence[Board],
+    held: Holdings,
+    newest: Callable[[str], Mapping[str, Revision]],
+    damaged: Sequence[tuple[Mapping[str, Any], str]],
+) -> tuple[Decision, ...]:
+    """Of all machines. damaged: lines of the ledger, each with the text of the file, "" where it cannot be read."""
+    by_name = {board.name: board for board in boards}
+    found = [each for board in boards for each in _of(board, held, newest(board.name))]
+    for line, text in damaged:
+        if (at := by_name.get(str(line.get("machine")))) is not None:
+            file, program = printable(str(line.get("file", ""))), ", ".join(named(line))
+            reasons = line.get("reasons") or ()
+            spots = tuple(spot(text, str(reason)) for reason in reasons[:_SPOTS])
+            kind, time = Kind.DAMAGED, str(line.get("time", ""))
+            found.append(_new(kind, at, program=program, file=file, time=time, spots=spots))
+    order = list(Kind)
+    return tuple(sorted(found, key=lambda d: order.index(d.kind)))
+
+
+def _of(board: Board, held: Holdings, newest: Mapping[str, Revision]) -> Iterator[Decision]:
+    for program, holding in held.of(board.name).items():
+        about = {"program": printable(program), "revision": holding.revision, "time": holding.since}
+        if holding.how is How.IN_PART:
+            yield _new(Kind.IN_PART, board, **about)
+        revision = newest.get(program)
+        if holding.how is How.CHANGED and revision is not None and revision.origin is Origin.MACHINE:
+            yield _new(Kind.EDIT, board, **about, before=max(0, revision.number - 1))
+    brings = board.brings
+    if brings.withheld:
+        about = {"program": brings.program, "file": brings.file, "time": brings.dropped}
+        yield _new(Kind.STALE, board, **about, says=(brings.withheld,))
+    if board.folder:
+        yield _new(Kind.NOT_LOOKED_AT, board, says=(board.folder,))
+    if board.backup.due:
+        yield _new(Kind.BACKUP, board, time=board.backup.last, says=(board.backup.due,))
+
+
+def _new(kind: Kind, board: Board, **more: Any) -> Decision:
+    return Decision(kind, board.name, board.title, board.keys.punch, **more)
+
+
+def spot(text: str, reason: str) -> Spot:
+    """The place that a reason names, with lines around it, the hit character marked; the reason alone where it names none or
+    the text does not have it."""
+    found, lines = _PLACE.search(reason), text.splitlines()
+    said = printable(reason)
+    if found is None or not 0 < int(found[1]) <= len(lines):
+        return Spot(said)
+    hit, column = int(found[1]), int(found[2])
+    around = range(max(1, hit - _AROUND), min(len(lines), hit + _AROUND) + 1)
+    return Spot(said, tuple((n, _pieces(lines[n - 1], column if n == hit else 0)) for n in around))
+
+
+def _pieces(line: str, column: int) -> tuple[Piece, ...]:
+    start = max(0, column - _SHOWN_CHARS)
+    cut = line[start : start + 2 * _SHOWN_CHARS]
+    at = column - 1 - start
+    if column < 1 or at >= len(cut):
+        return (Piece(Mark.PLAIN, printable(cut)),)
+    parts = ((Mark.PLAIN, cut[:at]), (Mark.GONE, cut[at]), (Mark.PLAIN, cut[at + 1 :]))
+    return tuple(Piece(mark, printable(text)) for mark, text in parts if text)

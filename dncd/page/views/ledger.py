@@ -1,0 +1,142 @@
+"""The ledger to be read, what a search finds, and what holding the records against each other found last."""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any, Final
+
+from dncd.page.reading import Wanted
+from dncd.page.views.machine import named
+from dncd.peer_text import printable
+from dncd.records.ledger import utc_text
+from dncd.records.revisions import Revision
+
+SHOWN: Final = 100
+"""Lines of the ledger on one page, and finds of a search of each kind."""
+
+EVENTS: Final = (
+    "sent", "received", "matched", "differs", "damaged", "refused", "interrupted", "withdrawn", "proven", "not-proven",
+    "backup", "no-backup", "started", "stopped", "reloaded",
+)  # fmt: skip
+"""Events that can be asked for by name."""
+
+_DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
+_NUMBER: Final = re.compile(r"[Oo:]?0*(\d{1,8})")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of the ledger. facts: characters, seconds and holds where it has them, else 0; reasons: all of them."""
+
+    seq: int
+    time: str
+    event: str
+    machine: str
+    programs: tuple[str, ...]
+    revision: int
+    file: str
+    chars: int
+    seconds: float
+    holds: int
+    by: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """Lines, newest first. before: the number before which the next page begins, 0 where these are the last."""
+
+    lines: tuple[Line, ...]
+    before: int
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A program that a search found by its number or title."""
+
+    machine: str
+    program: str
+    title: str
+    revisions: int
+
+
+def wanted(form: Mapping[str, str], zone: datetime) -> Wanted:
+    """What a form asks for: machine, program, event, since, until (days here), words, before; what makes no sense is left
+    out. zone: any moment with the zone of this place."""
+    event = form.get("event", "")
+    days = {key: _day(form.get(key, "")) for key in ("since", "until")}
+    before = form.get("before", "")
+    program = form.get("program", "").strip()
+    return Wanted(
+        machine=form.get("machine", ""),
+        program=program_name(program),
+        event=event if event in EVENTS else "",
+        since=_start(days["since"], zone) if days["since"] else "",
+        until=_start(days["until"] + timedelta(days=1), zone) if days["until"] else "",
+        words=tuple(form.get("words", "").casefold().split()[:8]),
+        before=int(before) if before.isascii() and before.isdigit() and len(before) < 10 else 0,
+    )
+
+
+def program_name(said: str) -> str:
+    """4, o4 and 0004 as the library has them, O0004; anything else as it is."""
+    found = _NUMBER.fullmatch(said)
+    return f"O{found[1]:0>4}" if found else said
+
+
+def _day(said: str) -> date | None:
+    try:
+        return date.fromisoformat(said) if _DAY.fullmatch(said) else None
+    except ValueError:
+        return None
+
+
+def _start(day: date, zone: datetime) -> str:
+    return utc_text(datetime.combine(day, time(), zone.tzinfo))
+
+
+def log(found: Iterable[Mapping[str, Any]], most: int = SHOWN) -> Log:
+    """found: newest first, one more than `most` where there is a next page."""
+    lines = [line_of(record) for record in found]
+    return Log(tuple(lines[:most]), lines[most - 1].seq if len(lines) > most else 0)
+
+
+def line_of(record: Mapping[str, Any]) -> Line:
+    reasons = record.get("reasons") or [record[key] for key in ("reason", "note") if record.get(key)]
+    return Line(
+        seq=int(record["seq"]),
+        time=str(record["time"]),
+        event=printable(str(record["event"])),
+        machine=printable(str(record.get("machine") or "")),
+        programs=named(record),
+        revision=_whole(record.get("revision")),
+        file=printable(str(record.get("file") or "")),
+        chars=_whole(record.get("wire_chars")),
+        seconds=float(seconds) if isinstance(seconds := record.get("seconds"), int | float) else 0.0,
+        holds=_whole(record.get("holds")),
+        by=printable(str(record.get("by") or "")),
+        reasons=tuple(printable(str(reason)) for reason in reasons),
+    )
+
+
+def _whole(value: object) -> int:
+    return value if isinstance(value, int) else 0
+
+
+def asked_lines(asked: str, zone: datetime) -> Wanted:
+    """Which lines of the ledger a search looks for: a day's, or those with all its words."""
+    said = asked.strip()
+    if _day(said) is not None:
+        return wanted({"since": said, "until": said}, zone)
+    return Wanted(words=tuple(said.casefold().split()[:8]))
+
+
+def known(asked: str, machine: str, newest: Mapping[str, Revision]) -> list[Known]:
+    """Programs of a machine whose number or title has what was asked."""
+    word, name = asked.strip().casefold(), program_name(asked.strip())
+    return [
+        Known(machine, program, printable(revision.title), revision.number)
+        for program, revision in sorted(newest.items())
+        if word and (program == name or word in program.casefold() or word in revision.title.casefold())
+    ]

@@ -1,0 +1,265 @@
+"""One machine as people look at it: what the next start brings, what the line does, what last became of a file.
+
+`board` takes what `service/status` says of a machine (with `backup` and `last`, as `service/notes` adds them). Every string
+of a value is printable; fields are named as there, and have their default where it says nothing. Times are UTC.
+"""
+
+import enum
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from typing import Any, Final, TypeVar, cast
+
+from dncd.peer_text import printable
+from dncd.records.checks import programs_of
+from dncd.records.holdings import HELD, Holding, Holdings, How
+from dncd.records.revisions import Revision
+from dncd.values import Origin
+
+Status = Mapping[str, Any]
+_T = TypeVar("_T")
+
+
+class Rank(enum.IntEnum):
+    """Where a machine stands on the floor: who needs somebody first."""
+
+    TROUBLE = 0
+    LOOK = 1
+    BUSY = 2
+    QUIET = 3
+
+
+class Standing(enum.StrEnum):
+    """Whether the text that waits is proven; OPEN: it is being looked at."""
+
+    PROVEN = "proven"
+    UNPROVEN = "not proven"
+    OPEN = "open"
+
+
+@dataclass(frozen=True, slots=True)
+class Brings:
+    """What the next start brings; program "" where nothing waits. by: what brings it; programs: of the file; of: the piece
+    of a batch, ""; withheld: why the key alone brings nothing, ""."""
+
+    by: str = ""
+    file: str = ""
+    program: str = ""
+    programs: int = 1
+    revision: int = 0
+    is_new: bool = False
+    title: str = ""
+    proven: bool = False
+    dropped: str = ""
+    of: str = ""
+    warnings: tuple[str, ...] = ()
+    then: tuple[str, ...] = ()
+    withheld: str = ""
+    next_step: str = ""
+
+    @property
+    def key(self) -> str:
+        """The key, or the word, that brings it."""
+        return self.by.removeprefix("the next ").strip("`")
+
+    @property
+    def standing(self) -> Standing:
+        if not self.revision:
+            return Standing.OPEN
+        return Standing.PROVEN if self.proven else Standing.UNPROVEN
+
+
+@dataclass(frozen=True, slots=True)
+class Doing:
+    """What the line does, in seconds and characters. direction: "out", "in" or "" for no transfer."""
+
+    state: str = ""
+    direction: str = ""
+    file: str = ""
+    program: str = ""
+    chars: int = 0
+    of_chars: int = 0
+    seconds: float = 0.0
+    holds: int = 0
+    held_s: float = 0.0
+    held_for_s: float = 0.0
+    block: str = ""
+    waits_for: str = ""
+    port: str = ""
+    lent_to: str = ""
+    not_seated: str = ""
+
+    @property
+    def rate(self) -> float:
+        """Characters a second since its start, holds counted in; 0 before the first second."""
+        return self.chars / self.seconds if self.seconds >= 1 else 0.0
+
+    @property
+    def left_s(self) -> float:
+        """What is to come at that rate; 0 where nobody knows."""
+        return max(0, self.of_chars - self.chars) / self.rate if self.rate else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """What last became of a file; time "" for never. damaged: captures that came damaged since the last good one."""
+
+    time: str = ""
+    event: str = ""
+    file: str = ""
+    damaged: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """last: when, "" for never; due: why one should be made now, "" if none need be."""
+
+    last: str = ""
+    programs: int = 0
+    due: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Of the line. since: the day, "" where it is not proven; why: in a sentence."""
+
+    since: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Keys:
+    """What is written on those of the control."""
+
+    read: str = "READ"
+    punch: str = "PUNCH"
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """All of one machine. trouble: what is wrong with it now, the worst first; holds, unsure: programs that the control is
+    known to hold whole, and those of which it may hold a part; waiting: files in their order; folder: what is odd in its
+    to-machine/; pending: settings to come."""
+
+    name: str
+    brings: Brings
+    doing: Doing
+    last: Ending
+    backup: Backup
+    line: Proof
+    keys: Keys
+    holds: int
+    unsure: int
+    title: str = ""
+    trouble: tuple[str, ...] = ()
+    waiting: tuple[str, ...] = ()
+    drip_feed: bool = False
+    pending: str = ""
+    folder: str = ""
+
+    @property
+    def rank(self) -> Rank:
+        if self.trouble or self.doing.state == "no-port":
+            return Rank.TROUBLE
+        heed = self.last.damaged or self.last.event in _HEED or self.unsure or self.brings.withheld or self.backup.due
+        if heed or self.doing.state == "held":
+            return Rank.LOOK
+        return Rank.BUSY if self.doing.direction or self.waiting else Rank.QUIET
+
+
+_HEED: Final = ("interrupted", "refused", "damaged")
+"""Endings after which somebody has something to do."""
+
+
+def board(name: str, status: Status, held: Holdings) -> Board:
+    holdings = held.of(name).values()
+    return _of(
+        Board,
+        {"title": name} | {key: value for key, value in status.items() if value},
+        name=name,
+        brings=_of(Brings, status.get("next")),
+        doing=_of(Doing, {**status, **(status.get("transfer") or {})}),
+        last=_of(Ending, status.get("last")),
+        backup=_of(Backup, status.get("backup")),
+        line=_of(Proof, status.get("proven")),
+        keys=_of(Keys, status.get("keys")),
+        holds=sum(holding.held for holding in holdings),
+        unsure=sum(holding.how is How.IN_PART for holding in holdings),
+    )
+
+
+def _of(kind: Callable[..., _T], found: Mapping[str, Any] | None, **given: Any) -> _T:
+    """A value whose fields are what is found under their names, each of the type of its default."""
+    said = found or {}
+    wanted = (field for field in fields(cast(Any, kind)) if field.name not in given)
+    there = {field.name: _as(field.default, said[field.name]) for field in wanted if said.get(field.name) is not None}
+    return kind(**there, **given)
+
+
+def _as(default: object, value: Any) -> object:
+    if isinstance(default, tuple):
+        return tuple(printable(str(each)) for each in value)
+    kind: Callable[[Any], object] = type(default)
+    return printable(str(value)) if isinstance(default, str) else kind(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """A program of a machine. newest: number of its newest revision, 0 where the library has none; how: of the holding;
+    by_machine: whether the newest came from the control; proven: the newest one that is, 0 for none."""
+
+    name: str
+    title: str
+    newest: int
+    held: int
+    how: How
+    since: str
+    by_machine: bool
+    proven: int
+    last_sent: str
+    last_back: str
+
+    @property
+    def in_control(self) -> bool:
+        return self.how in HELD and self.held > 0
+
+    @property
+    def office_lacks(self) -> bool:
+        """Whether the control has what the library has not."""
+        return self.newest == 0 and self.how is not How.MISSING
+
+
+def programs(machine: str, newest: Mapping[str, Revision], held: Holdings) -> tuple[Program, ...]:
+    """Every program that went over this machine's line; those that the control holds first, then by name."""
+    known = held.of(machine)
+    found = []
+    for name in {*newest, *known}:
+        holding, signed = known.get(name, Holding()), held.signed_off(machine, name)
+        revision = newest.get(name)
+        found.append(
+            Program(
+                printable(name),
+                printable(revision.title) if revision else "",
+                revision.number if revision else 0,
+                holding.revision,
+                holding.how,
+                holding.since,
+                revision is not None and revision.origin is Origin.MACHINE,
+                signed[-1].revision if signed else 0,
+                holding.last_sent,
+                holding.last_back,
+            )
+        )
+    return tuple(sorted(found, key=lambda p: (not p.in_control, p.name)))
+
+
+def last_out(machine: str, held: Holdings) -> tuple[str, int]:
+    """Program and revision that went out last to this machine; ("", 0) for none. The revision is 0 where it is not known."""
+    programs = held.checks.last_out(machine)
+    if not programs:
+        return "", 0
+    return printable(programs[0]), held.checks.readback(machine, programs[0]).last_out
+
+
+def named(record: Mapping[str, Any]) -> tuple[str, ...]:
+    """The programs of a ledger line."""
+    return tuple(printable(program) for program, _ in programs_of(record))

@@ -1,0 +1,190 @@
+"""A program's story: its revisions and what became of each; its text to be read; two revisions block by block."""
+
+import enum
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
+from typing import Any, Final
+
+from dncd.page.views.ledger import Line, line_of
+from dncd.peer_text import printable
+from dncd.program.comparing import BlockChange, ChangeKind, blocks, compare
+from dncd.program.differences import summary
+from dncd.program.words import Token, TokenKind, tokens
+from dncd.records.checks import programs_of
+from dncd.records.holdings import SignedOff
+from dncd.records.revisions import Revision
+from dncd.values import Origin
+
+BLOCKS_SHOWN: Final = 2_000
+"""Blocks of a text on one page."""
+
+COMPARED_CHARS: Final = 1_000_000
+"""Characters of a text up to which two are compared for the page, within about two seconds."""
+
+_LOOKED_INTO: Final = 2_000
+"""Characters of a block up to which its words are told apart."""
+
+_OF_A_REVISION: Final = ("sent", "interrupted", "received", "matched", "differs")
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """A revision with what became of it, oldest first. by_machine: whether it was changed at the control; signed: who proved
+    it; chars: -1 where the library does not tell."""
+
+    number: int
+    by_machine: bool
+    time: str
+    title: str
+    chars: int
+    happenings: tuple[Line, ...]
+    signed: tuple[SignedOff, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """chapters: newest first; others: what became of files of this program of which no revision was made, newest first."""
+
+    machine: str
+    program: str
+    title: str
+    chapters: tuple[Chapter, ...]
+    others: tuple[Line, ...]
+
+
+def story(
+    machine: str,
+    program: str,
+    history: Sequence[Revision],
+    lines: Sequence[Mapping[str, Any]],
+    signed: Sequence[SignedOff],
+) -> Story:
+    """history: oldest first; lines: of the ledger for this program, newest first."""
+    found = [
+        replace(line_of(line), revision=dict(programs_of(line)).get(program, 0))
+        for line in reversed(lines)
+        if line["event"] != "proven"
+    ]
+    chapters = [
+        Chapter(
+            r.number,
+            r.origin is Origin.MACHINE,
+            r.time,
+            printable(r.title),
+            r.chars,
+            tuple(each for each in found if each.revision == r.number and each.event in _OF_A_REVISION),
+            tuple(each for each in signed if each.revision == r.number),
+        )
+        for r in reversed(history)
+    ]
+    told = {each.seq for chapter in chapters for each in chapter.happenings}
+    title = chapters[0].title if chapters else ""
+    others = tuple(each for each in reversed(found) if each.seq not in told)
+    return Story(machine, printable(program), title, tuple(chapters), others)
+
+
+class Mark(enum.StrEnum):
+    """How a part of a block is to be read. QUIET: a comment; GONE, CAME: only in the old text, only in the new one."""
+
+    PLAIN = "plain"
+    QUIET = "quiet"
+    GONE = "gone"
+    CAME = "came"
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A part of a block, printable."""
+
+    mark: Mark
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A part of a text. first: number of its first block, from 1; of: how many blocks there are in all."""
+
+    lines: tuple[tuple[Piece, ...], ...]
+    first: int
+    of: int
+
+
+_QUIET: Final = (TokenKind.COMMENT, TokenKind.BAD_COMMENT, TokenKind.TAIL)
+
+
+def text_from(text: str, first: int = 1) -> Text:
+    """BLOCKS_SHOWN blocks from that one on."""
+    every = blocks(text)
+    start = max(0, min(first, len(every)) - 1)
+    shown = every[start : start + BLOCKS_SHOWN]
+    return Text(tuple(tuple(_read(block)) for block in shown), start + 1, len(every))
+
+
+def _read(block: str) -> Iterator[Piece]:
+    return _split(block, [token for token in _tokens(block) if token.kind in _QUIET], Mark.QUIET)
+
+
+def _split(block: str, marked: Iterable[Token], mark: Mark) -> Iterator[Piece]:
+    at = 0
+    for token in marked:
+        if token.at > at:
+            yield Piece(Mark.PLAIN, printable(block[at : token.at]))
+        at = token.at + len(token.text)
+        yield Piece(mark, printable(token.text))
+    if at < len(block):
+        yield Piece(Mark.PLAIN, printable(block[at:]))
+
+
+def _tokens(block: str) -> list[Token]:
+    return list(tokens(block)) if len(block) <= _LOOKED_INTO else []
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A block that differs: its number `N40` or "", its lines in both texts (0 for none), and both with words marked."""
+
+    kind: ChangeKind
+    block: str
+    old_line: int
+    new_line: int
+    old: tuple[Piece, ...]
+    new: tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """says: in a line; not_told: changed blocks beyond those that are listed; too_long: nothing was compared."""
+
+    says: str
+    changes: tuple[Change, ...]
+    not_told: int
+    too_long: bool
+
+
+def differences(old: str, new: str) -> Differences:
+    if max(len(old), len(new)) > COMPARED_CHARS:
+        return Differences("", (), 0, True)
+    found = compare(old, new)
+    return Differences(printable(summary(found)), tuple(map(_change, found.changes)), found.not_told, False)
+
+
+def _change(change: BlockChange) -> Change:
+    old, new = _marked(change.old, change.new)
+    return Change(change.kind, printable(change.block), change.old_line, change.new_line, old, new)
+
+
+def _marked(old: str, new: str) -> tuple[tuple[Piece, ...], tuple[Piece, ...]]:
+    """Both blocks, the words that only one has marked; all of a block that is too long for its words to be told apart."""
+    one, two = _tokens(old), _tokens(new)
+    if not one or not two:
+        return _whole(old, Mark.GONE), _whole(new, Mark.CAME)
+    matcher = SequenceMatcher(None, [t.text for t in one], [t.text for t in two], autojunk=False)
+    steps = [step for step in matcher.get_opcodes() if step[0] != "equal"]
+    gone = [token for _, start, end, _, _ in steps for token in one[start:end]]
+    came = [token for _, _, _, start, end in steps for token in two[start:end]]
+    return tuple(_split(old, gone, Mark.GONE)), tuple(_split(new, came, Mark.CAME))
+
+
+def _whole(block: str, mark: Mark) -> tuple[Piece, ...]:
+    return (Piece(mark, printable(block)),) if block else ()
