@@ -9,18 +9,18 @@ from two_machines import terminal
 from waiting import until
 
 from dncd.errors import RecordsError
-from dncd.records.claims import NAME, TAKE_OVER_S, Claims
+from dncd.records.claims import NAME, RENEW_S, TAKE_OVER_S, Claims
 from dncd.records.shop_folders import ShopFolders
 
 
 class Shop:
-    """Two services' claims on one folder, and the time of the younger one."""
+    """Two services' claims on one folder, and their time."""
 
     def __init__(self, root: Path) -> None:
         self.folder, self.now = root / "shop" / "lathe", 0.0
         for name in ("old", "new"):
             (root / name).mkdir()
-        self.old = Claims(root / "old", ShopFolders(root / "shop"))
+        self.old = Claims(root / "old", ShopFolders(root / "shop"), lambda: self.now)
         self.new = Claims(root / "new", ShopFolders(root / "shop"), lambda: self.now)
 
 
@@ -40,6 +40,16 @@ def test_a_claim_that_changes_is_alive_however_wrong_a_clock_is(shop: Shop) -> N
     with pytest.raises(RecordsError, match="another dncd"):
         shop.new.check("lathe")
     shop.old.check("lathe")
+
+
+def test_a_claim_is_renewed_many_times_in_the_time_after_which_it_is_dead_and_not_at_each_look(shop: Shop) -> None:
+    beats = []
+    for _ in range(int(TAKE_OVER_S)):
+        assert shop.old.keep("lathe")
+        beats.append(json.loads((shop.folder / NAME).read_bytes())["beat"])
+        shop.now += 1.0
+    assert beats[int(RENEW_S) - 1] == beats[0]
+    assert len(set(beats)) == TAKE_OVER_S / RENEW_S >= 5
 
 
 def test_what_a_dead_service_left_is_taken_over_after_the_stated_time(shop: Shop) -> None:

@@ -7,6 +7,7 @@ dead service's, and is taken over; so is one that somebody removed.
 
 import contextlib
 import json
+import math
 import os
 import secrets
 import socket
@@ -23,7 +24,10 @@ from dncd.records.shop_folders import ShopFolders, write_quick
 
 NAME: Final = ".dncd-claim"
 TAKE_OVER_S: Final = 60.0
-"""Seconds without a change after which a claim is a dead service's; it is renewed every few seconds."""
+"""Seconds without a change after which a claim is a dead service's."""
+
+RENEW_S: Final = 10.0
+"""Seconds between two renewals: each makes the system tell of several events, for every machine."""
 
 _LONGEST: Final = 4096  # bytes
 
@@ -35,22 +39,25 @@ class Claims:
         self._state, self._folders, self._clock = state, folders, clock
         self._own: dict[str, object] = {}
         self._beat = 0
+        self._renewed: dict[str, float] = {}
         self._seen: dict[str, tuple[dict[str, object], float]] = {}
         self.problems: dict[str, Problem] = {}
 
     def keep(self, machine: str) -> bool:
         """Renews the claim on a machine's folder; whether it is this service's. OSError, RecordsError of the folder."""
         with self._folders.opened(machine) as folder:
-            there = _read(folder)
-            if there and not self._is_own(there):
+            there, own = _read(folder), False
+            if there and not (own := self._is_own(there)):
                 seen, since = self._seen.get(machine, ({}, 0.0))
                 if seen != there:
                     self._seen[machine] = there, self._clock()
                 if seen != there or self._clock() - since < TAKE_OVER_S:
                     self.problems[machine] = self._problem(machine, there)
                     return False
-            self._beat += 1
-            write_quick(folder / NAME, json.dumps({**self._who(), "beat": self._beat}).encode())
+            if not own or self._clock() - self._renewed.get(machine, -math.inf) >= RENEW_S:
+                self._beat += 1
+                write_quick(folder / NAME, json.dumps({**self._who(), "beat": self._beat}).encode())
+                self._renewed[machine] = self._clock()
         self._seen.pop(machine, None)
         self.problems.pop(machine, None)
         return True
