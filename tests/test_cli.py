@@ -32,7 +32,7 @@ from dncd.cli import status as status_view
 from dncd.cli.late_group import LateGroup
 from dncd.cli.layout import seconds, table
 from dncd.errors import NotDoneError
-from dncd.outside.command_server import CommandServer
+from dncd.outside.command_server import CommandServer, StreamReply, WatchQueue
 from dncd.peer_text import local_text
 from dncd.records.ledger import Ledger
 
@@ -120,10 +120,14 @@ class Service:
         self.looks = 0
         self.asked: list[dict[str, Any]] = []
         self.followed = threading.Event()
+        self.news = WatchQueue()
 
-    def __call__(self, request: dict[str, Any]) -> dict[str, Any]:
+    def __call__(self, request: dict[str, Any]) -> dict[str, Any] | StreamReply:
         self.asked.append(request)
         match request["do"]:
+            case "follow":
+                status = {"service": {}, "machines": {"gang-lathe": self.lathe[0], "bore-mill": idle()}}
+                return StreamReply(status, lambda: None, self.news)
             case "status":
                 state = self.lathe[min(self.looks, len(self.lathe) - 1)]
                 self.looks += 1
@@ -433,10 +437,14 @@ def test_trouble_stands_under_the_table(service: Service, capsys: pytest.Capture
 
 
 def test_status_follows_until_interrupted(shop: Path, service: Service) -> None:
-    service.lathe = [idle(), moving("0004.nc", 10, 4000), moving("0004.nc", 200, 4000), idle()]
+    states = []
     with process("status", "gang-lathe", "--follow", cwd=shop, stdout=subprocess.PIPE) as running:
         assert running.stdout is not None
-        states = [line.split()[1] for line in [running.stdout.readline() for _ in range(6)] if line.startswith("gang")]
+        for news in ([moving("0004.nc", 10, 4000)], [moving("0004.nc", 200, 4000), idle()], []):
+            assert running.stdout.readline().startswith("machine")
+            states.append(running.stdout.readline().split()[1])
+            for lathe in news:
+                service.news.put({"machines": {"gang-lathe": lathe}})
         running.send_signal(signal.SIGINT)
         assert running.wait(10) == 0
     assert states == ["listening", "sending", "listening"], "a line at each change, none for the figures alone"

@@ -166,7 +166,7 @@ def test_of_many_who_would_watch_at_once_none_is_too_many(tmp_path: Path, monkey
         told = [lines(sock, 1)[0] for sock in crowd]
         assert sum("ok" in said for said in told) == 2
         assert all(
-            said["error"]["what"] == "2 commands watch a line or have borrowed one, and no more may"
+            said["error"]["what"] == "2 commands follow or watch a line or have borrowed one, and no more may"
             for said in told
             if "ok" not in said
         )

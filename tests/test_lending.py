@@ -242,7 +242,7 @@ def test_lasting_connections_are_never_dropped_for_idleness_or_room(tmp_path, mo
         stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
         stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
         # no room at all: told, and nobody is thrown out
-        with pytest.raises(DncdError, match="3 commands watch a line or have borrowed one"):
+        with pytest.raises(DncdError, match="3 commands follow or watch a line or have borrowed one"):
             ask(tmp_path, {"do": "status"})
         assert ended == []
 
@@ -252,7 +252,7 @@ def test_watchers_leave_room_for_commands_and_a_full_house_says_that(tmp_path, m
     with lasting_server(tmp_path) as (_, _ended, _news), contextlib.ExitStack() as stack:
         for _ in range(2):
             stack.enter_context(StreamRequest(tmp_path, {"do": "hold"}))
-        with pytest.raises(DncdError, match="2 commands watch a line or have borrowed one"):
+        with pytest.raises(DncdError, match="2 commands follow or watch a line or have borrowed one"):
             StreamRequest(tmp_path, {"do": "hold"})
         assert ask(tmp_path, {"do": "status"}) == {"said": "status"}
 

@@ -3,7 +3,7 @@
 import json
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import click
@@ -26,30 +26,46 @@ FOLLOW_S: Final = 0.5
 def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
     if machine is not None:
         given.need(machine)
-    now = _status(given, machine)
     if not follow:
+        now = _of(given.ask("status"), machine)
         if as_json:
             print_json(now)
         else:
             click.echo("\n".join(lines(now)))
         return
     try:
-        _follow(given, machine, now, as_json)
+        _follow(given, machine, as_json)
     except KeyboardInterrupt:
         click.echo(err=True)
 
 
-def _status(given: Asked, machine: str | None) -> dict[str, Any]:
-    now = given.ask("status")
-    if machine is not None:
-        now["machines"] = {name: m for name, m in now["machines"].items() if name == machine}
-    return now
+def _of(status: dict[str, Any], machine: str | None) -> dict[str, Any]:
+    """Of one machine alone, if one is meant."""
+    if machine is None:
+        return status
+    return {**status, "machines": {name: m for name, m in status["machines"].items() if name == machine}}
 
 
-def _follow(given: Asked, machine: str | None, now: dict[str, Any], as_json: bool) -> None:
+def _statuses(given: Asked) -> Iterator[dict[str, Any]]:
+    """The status, again and again; NoServiceError when the service ends."""
+    from dncd.outside.command_client import StreamRequest, joined
+
+    while True:
+        with StreamRequest(given.state, {"do": "follow"}) as stream:
+            status, missed = stream.content, False
+            while not missed:
+                yield status
+                time.sleep(FOLLOW_S)
+                for news in stream.news():
+                    missed = missed or "dropped" in news  # this command was stopped for long: all of it anew
+                    status = joined(status, news)
+
+
+def _follow(given: Asked, machine: str | None, as_json: bool) -> None:
     redraws = sys.stdout.isatty() and not as_json
     shown, kind = 0, None
-    while True:
+    for status in _statuses(given):
+        now = _of(status, machine)
         if as_json:
             click.echo(json.dumps(now))
         elif redraws or kind_of(now) != kind:
@@ -57,8 +73,6 @@ def _follow(given: Asked, machine: str | None, now: dict[str, Any], as_json: boo
             up = f"\x1b[{shown}A\x1b[J" if redraws and shown else ""
             click.echo(up + "\n".join(text), color=True)
             shown, kind = len(text), kind_of(now)
-        time.sleep(FOLLOW_S)
-        now = _status(given, machine)
 
 
 def lines(status: Mapping[str, Any]) -> list[str]:

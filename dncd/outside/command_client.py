@@ -107,6 +107,13 @@ def unwrap(line: bytes | bytearray, where: str) -> dict[str, Any]:
     raise error
 
 
+def joined(status: dict[str, Any], news: dict[str, Any]) -> dict[str, Any]:
+    """The status object after news of `follow`: parts of it, machines each by itself, and `names`, those that there are."""
+    machines = status["machines"] | news.get("machines", {})
+    found = {name: machines[name] for name in news.get("names", machines) if name in machines}
+    return status | {key: part for key, part in news.items() if key != "names"} | {"machines": found}
+
+
 class StreamRequest:
     """A request whose answer keeps its connection: leave it as a context to close it, and what was lent goes back.
 

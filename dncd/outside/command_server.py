@@ -32,7 +32,7 @@ MOST_CLIENTS: Final = 64
 """Connections at once; the one that was idle longest makes room for a new one."""
 
 MOST_LASTING: Final = 48
-"""Of these, watchers and borrowers: the rest is left for commands."""
+"""Of these, followers, watchers and borrowers: the rest is left for commands."""
 
 IDLE_S: Final = 30.0
 """Seconds after which a connection that says nothing, or does not take its answer, is closed."""
@@ -242,7 +242,7 @@ class CommandServer:
 
 
 def _full(lasting: int) -> NotDoneError:
-    what = f"{lasting} commands watch a line or have borrowed one, and no more may"
+    what = f"{lasting} commands follow or watch a line or have borrowed one, and no more may"
     return NotDoneError(what, "command socket", "End one of them, such as a `dncd line watch` that nobody looks at")
 
 

@@ -41,23 +41,25 @@ class StatusNotes:
 
     def status(self) -> dict[str, Any]:
         """The status object of contract 4."""
-        return self._with({name: self._of(station) for name, station in self._parts.stations.items()})
+        return self._with({name: self.of(station) for name, station in self._parts.stations.items()})
 
     def round_over(self) -> None:
         """Every line has told what it does: that is the newest status of all."""
         self._statuses = {name: self._statuses[name] for name in self._parts.stations if name in self._statuses}
         self.latest = self._with(self._statuses)
 
-    def write(self, station: Station) -> None:
-        """STATUS.txt of one machine as it is now."""
-        name, status = station.name, self._of(station)
+    def write(self, station: Station) -> dict[str, object]:
+        """STATUS.txt of one machine as it is now; gives that status."""
+        name, status = station.name, self.of(station)
         self._statuses[name] = status
         if self._parts.workers.notes.waiting() > 2 * len(self._parts.stations):
-            return  # a slow share: the next round writes what is true then
+            return status  # a slow share: the next round writes what is true then
         now, says = self._parts.workers.loop.now(), _but_figures(status)
         at, said = self._written.get(name, (-math.inf, None))
         if says == said and len(self._parts.stations) > _MANY and now - at < 1.5 * defaults.STATUS_EVERY_S:
-            return  # each writing makes the system tell of several events, which cost a slow computer's lines their time
+            return (
+                status  # each writing makes the system tell of several events, which cost a slow computer's lines time
+            )
         self._written[name] = now, says
 
         def failed(error: Exception) -> None:
@@ -74,6 +76,7 @@ class StatusNotes:
                 folders.write_status(name, whole)
 
         self._put(job, lambda when: status_text(status, name, when), failed, written)
+        return status
 
     def write_last(self, name: str, state: str) -> None:
         """STATUS.txt must not go on saying what was true once."""
@@ -113,7 +116,8 @@ class StatusNotes:
         whole = text(datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S %Z"))
         self._parts.workers.notes.do(lambda: job(whole), written, failed)
 
-    def _of(self, station: Station) -> dict[str, object]:
+    def of(self, station: Station) -> dict[str, object]:
+        """The status of one machine."""
         checks = self._parts.store.held.checks
         check = checks.last(station.name)
         return {

@@ -31,10 +31,12 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True, slots=True)
 class Requests:
-    """Answers them. status: the status object, in the loop's thread; unless_stopping: as `lending.End`."""
+    """Answers them. status: the status object, in the loop's thread; follow: the same with the news behind
+    it; unless_stopping: as `lending.End`."""
 
     parts: Parts
     status: Callable[[], dict[str, Any]]
+    follow: Callable[[], StreamReply]
     unless_stopping: lending.End
 
     def answer(self, request: _Request) -> dict[str, Any] | StreamReply:
@@ -144,6 +146,7 @@ def _again(desk: Requests, request: _Request) -> dict[str, Any]:
 
 _WORDS: Final[Mapping[str, _Word]] = {
     "status": _in_loop(lambda desk, _: desk.status()),
+    "follow": _in_loop(lambda desk, _: desk.follow()),
     "journal": _in_loop(lambda _desk, _: {"lines": journal.recent()}),
     "reload": _in_loop(lambda desk, _: {"number": desk.parts.reloading.ask()}),
     "again": _again,

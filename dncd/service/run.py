@@ -27,6 +27,7 @@ from dncd.records.spool import Leftover
 from dncd.records.store import Store
 from dncd.service import lending, seats
 from dncd.service.backups import BackingUp
+from dncd.service.followers import Followers
 from dncd.service.health import Health, Problem
 from dncd.service.library_care import LibraryCare
 from dncd.service.notes import StatusNotes
@@ -76,9 +77,10 @@ class Service:
             self.log,
         )
         self._notes = StatusNotes(parts)
+        self._followers = Followers(self.loop, self.stations, self._notes)
         self._records = RecordsCare(parts, settings.shop)
         every_s = min(defaults.STATUS_EVERY_S, manager.alive_every_s() or defaults.STATUS_EVERY_S)
-        self._rounds = Rounds(self.loop, self.stations, every_s, self._notes.write, self._round_over)
+        self._rounds = Rounds(self.loop, self.stations, every_s, self._followers.visit, self._round_over)
 
     def _station(self, machine: MachineSettings) -> Station:
         return Station(machine, Shared(self.store, self._comparer, self.workers, self.log), self._changed)
@@ -108,7 +110,7 @@ class Service:
         if self.store.old_box is not None:
             lending.withhold(self.stations.values())
         self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
-        requests = Requests(self._parts, self._notes.status, self._unless_stopping)
+        requests = Requests(self._parts, self._notes.status, self._followers.follow, self._unless_stopping)
         with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
             self._others.append(commands.thread)
             self._listen_to_signals()
@@ -163,6 +165,7 @@ class Service:
         if parts.health.look(over):
             manager.alive()
         self._notes.round_over()
+        self._followers.round_over(self._notes.latest)
         manager.tell(self._notes.summary())
 
     def _look_at_doors(self) -> None:
@@ -211,6 +214,7 @@ class Service:
         self.loop.post(hear)
 
     def _changed(self, station: Station) -> None:
+        self._followers.changed(station)
         if doubt := seats.doubt(station, self.stations.values(), self.store.held):
             self.log.warning(
                 "seat in doubt", machine=station.name, what=doubt.what, where=doubt.where, next=doubt.next_step
