@@ -160,6 +160,8 @@ def test_changed_words_are_marked_block_by_block():
     assert (new.old, said(new.new, Mark.CAME)) == ((), ["N25 M08"])
     assert found.says == "1 feed, 1 block new"
     assert program.differences("X" * 1_000_001, "").too_long
+    many = program.differences("N1 X1.\n" * 700, "N1 X2.\n" * 700)
+    assert (len(many.changes), many.not_told) == (500, 200)
     assert "\\x1b" in program.differences("N1 X1.\n", "N1 X1.\x1b\n").changes[0].new[-1].text
 
 

@@ -19,6 +19,9 @@ from dncd.values import Origin
 BLOCKS_SHOWN: Final = 2_000
 """Blocks of a text on one page."""
 
+CHANGES_SHOWN: Final = 500
+"""Changed blocks that one page lists: half a second's work."""
+
 COMPARED_CHARS: Final = 1_000_000
 """Characters of a text up to which two are compared for the page, within about two seconds."""
 
@@ -166,7 +169,8 @@ def differences(old: str, new: str) -> Differences:
     if max(len(old), len(new)) > COMPARED_CHARS:
         return Differences("", (), 0, True)
     found = compare(old, new)
-    return Differences(printable(summary(found)), tuple(map(_change, found.changes)), found.not_told, False)
+    shown, more = found.changes[:CHANGES_SHOWN], max(0, len(found.changes) - CHANGES_SHOWN)
+    return Differences(printable(summary(found)), tuple(map(_change, shown)), found.not_told + more, False)
 
 
 def _change(change: BlockChange) -> Change:
