@@ -12,7 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Final
 
@@ -260,10 +260,10 @@ class Folders:
                 folder.state.hint(name, hint)
 
     def _list(self, folder: _Folder, descriptor: int) -> tuple[tuple[Entry, ...], str]:
-        asks = self._shop.watch is Watch.EVENTS and leases_tell(descriptor)
+        tells = cache(lambda: self._shop.watch is Watch.EVENTS and leases_tell(descriptor))
 
         def writer(name: str) -> Writer:
-            return writer_of(descriptor, name) if asks else Writer.UNTOLD
+            return writer_of(descriptor, name) if tells() else Writer.UNTOLD
 
         now = time.monotonic()
         files, odd = plain_files(descriptor)

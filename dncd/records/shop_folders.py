@@ -82,13 +82,16 @@ class ShopFolders:
     def look(self, machine: str) -> tuple[str, ...]:
         """Looks whether all folders of a machine are what they should be, makes what is missing, and names it."""
         made: list[str] = []
+        backups = (BACKUPS,) if (machine, BACKUPS) in self._known else ()
         try:
-            for name in FOLDERS:
-                fd, new = self._open(machine, name)
-                os.close(fd)
-                made += new
-            if (machine, BACKUPS) in self._known:
-                os.close(self._open(machine, BACKUPS)[0])
+            with contextlib.ExitStack() as closing:
+                closing.callback(os.close, above := self._open_shop())
+                opened = dict[str, int]()
+                for level in ("", *FOLDERS, *backups):  # each after the one that it lies in
+                    fd, new = self._part(opened.get(level.rpartition("/")[0], above), machine, level)
+                    closing.callback(os.close, fd)
+                    opened[level] = fd
+                    made += [level] if new else []
         except RecordsError as error:
             self.problems[machine] = Problem.of(error, "", "")
             raise
@@ -122,8 +125,7 @@ class ShopFolders:
     def _open(self, machine: str, name: str) -> tuple[int, list[str]]:
         """A descriptor of a folder, and which of its parts were made for it."""
         made: list[str] = []
-        durable.make_folder(self._shop, durable.SHARED_FOLDER_MODE)
-        fd = os.open(self._shop, _FLAGS)
+        fd = self._open_shop()
         parts = name.split("/") if name else []
         for level in ("", *("/".join(parts[: count + 1]) for count in range(len(parts)))):
             above = fd
@@ -134,26 +136,32 @@ class ShopFolders:
             made += [level] if new else []
         return fd, made
 
+    def _open_shop(self) -> int:
+        with contextlib.suppress(FileNotFoundError):
+            return os.open(self._shop, _FLAGS)
+        durable.make_folder(self._shop, durable.SHARED_FOLDER_MODE)
+        return os.open(self._shop, _FLAGS)
+
     def _part(self, above: int, machine: str, level: str) -> tuple[int, bool]:
         """One folder of those above it: its descriptor, and whether it was made just now."""
-        part, place, new = level.rpartition("/")[2] or machine, self.path_of(machine, level), False
+        part, new = level.rpartition("/")[2] or machine, False
         shop, whole = (machine, _SHOP), (machine, "")
         try:
             fd = os.open(part, _FLAGS | os.O_NOFOLLOW, dir_fd=above)
         except FileNotFoundError:
             if not level and self._on_another_disk(shop, above):
-                raise _unmounted(place) from None
+                raise _unmounted(self.path_of(machine, level)) from None
             mode = durable.SHARED_FOLDER_MODE if level else _OWN_FOLDER_MODE
             with contextlib.suppress(FileExistsError):
                 durable.DISK.mkdir(_by_descriptor(above) / part, mode)
                 new = True
             durable.fsync_dir(_by_descriptor(above))
-            fd = _opened_again(part, above, place)
+            fd = _opened_again(part, above, self.path_of(machine, level))
         except OSError as error:
-            raise _unusable(error, place) from error
+            raise _unusable(error, self.path_of(machine, level)) from error
         try:
             if not (level or new) and self._on_another_disk(whole, fd) and TO_MACHINE not in os.listdir(fd):  # noqa: PTH208
-                raise _unmounted(place)
+                raise _unmounted(self.path_of(machine, level))
             self._compare(machine, level, os.fstat(fd), new)
             if not level:
                 self._known[shop] = os.fstat(above)
