@@ -1,10 +1,12 @@
 """Cables and plugs against pinout.csv and nullmodem.csv (sources and marks in their rows), and each drawing followed."""
 
 import csv
+import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
-from itertools import product
+from itertools import pairwise, product
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -15,6 +17,7 @@ from dncd.commissioning.wiring import (
     COLUMNS,
     THREE_WIRE_NOTE,
     Cable,
+    Contacts,
     End,
     Order,
     Variant,
@@ -23,9 +26,9 @@ from dncd.commissioning.wiring import (
     end_test,
     longest_cable,
     variant_for,
-    wiring_page,
     wiring_text,
 )
+from dncd.commissioning.wiring_page import wiring_page
 
 VECTORS = Path(__file__).parent / "vectors"
 PINOUT = list(csv.DictReader((VECTORS / "pinout.csv").read_text("utf-8").splitlines()))
@@ -222,18 +225,136 @@ def test_a_drawing_with_a_wire_missing_is_noticed() -> None:
     assert follow(cut)[0] != nets(joins_of(made))
 
 
+# --- the printed drawings, by their own millimetres -------------------------------------------------------------------
+
+Spot = tuple[float, float]
+
+
+class Printed:
+    """A drawing in SVG as its lines lie: pins by plug and number, and what the wires join."""
+
+    def __init__(self, svg: str) -> None:
+        self.root = ElementTree.fromstring(svg)
+        self.pins: dict[Spot, str] = {}
+        self.names: dict[str, str] = {}
+        texts = [(float(e.get("x", "")), float(e.get("y", "")), e) for e in self.root.iter("text")]
+        for x, y in self._circles("pin"):
+            (number,) = [e.text for at, low, e in texts if at == x and 0 < low - y < 2 and "mid" in e.get("class", "")]
+            self.pins[x, y] = f"{'A' if x < 60 else 'B'}{number}"
+        for x, y, e in texts:
+            if "name" in e.get("class", ""):
+                near = {spot: pin for spot, pin in self.pins.items() if (pin[0] == "A") == (x < 60)}
+                pin = near[min(near, key=lambda spot: abs(spot[1] - y - 0.7))]
+                self.names[pin] = e.text or ""
+        self.wires = [self._path(e.get("d", "")) for e in self.root.iter("path") if e.get("class") == "wire"]
+        (self.shield,) = [float(e.get("x", "")) for e in self.root.iter("rect")] or [0.0]
+
+    def _circles(self, kind: str) -> list[Spot]:
+        found = [e for e in self.root.iter("circle") if e.get("class") == kind]
+        return [(float(e.get("cx", "")), float(e.get("cy", ""))) for e in found]
+
+    @staticmethod
+    def _path(d: str) -> list[Spot]:
+        x, y = 0.0, 0.0
+        spots = []
+        for step, first, second in re.findall(r"([MHV])(-?[\d.]+)(?: (-?[\d.]+))?", d):
+            x = float(first) if step in "MH" else x
+            y = float(second) if step == "M" else float(first) if step == "V" else y
+            spots.append((x, y))
+        return spots
+
+    def joined(self) -> set[frozenset[str]]:
+        """What hangs together: a dot joins what touches it, a pin the wire that ends on it; a crossing joins nothing, and no
+        wire runs over a foreign pin, nor along another."""
+        marks = {**self.pins, **{spot: f"dot {spot}" for spot in self._circles("dot")}}
+        joins: set[Joined] = set()
+        for wire in self.wires:
+            touched = {name for spot, name in marks.items() if lies_on(spot, wire)}
+            ends = {name for spot, name in marks.items() if spot in (wire[0], wire[-1])}
+            assert {name for name in touched if name in self.pins.values()} <= ends
+            near = {name for spot, name in self.pins.items() if lies_on(spot, wire, 2.4)}
+            assert near <= ends, "a wire runs over a pin that is not its own"
+            joins |= {frozenset({min(touched), name}) for name in touched if len(touched) > 1}
+        tied = {frozenset(name for name in net if " " not in name) for net in nets({j for j in joins if len(j) == 2})}
+        return {net for net in tied if len(net) > 1}
+
+    def outside(self) -> list[Spot]:
+        left, top, wide, high = map(float, self.root.get("viewBox", "").split())
+        spots = [*self.pins, *(spot for wire in self.wires for spot in wire)]
+        return [(x, y) for x, y in spots if not (left < x < left + wide and top < y < top + high)]
+
+    def turn(self, plug: str, row: int) -> float:
+        """Above 0 where the pins go round as one sees them on the face of a connector with pins."""
+        at = {pin: spot for spot, pin in self.pins.items()}
+        (x, y), (ax, ay), (bx, by) = at[f"{plug}1"], at[f"{plug}{row}"], at[f"{plug}{row + 1}"]
+        return (ax - x) * (by - y) - (ay - y) * (bx - x)
+
+
+def lies_on(spot: Spot, wire: list[Spot], radius: float = 0.01) -> bool:
+    x, y = spot
+    for (ax, ay), (bx, by) in pairwise(wire):
+        if min(ax, bx) - radius < x < max(ax, bx) + radius and min(ay, by) - radius < y < max(ay, by) + radius:
+            return True
+    return False
+
+
+def printed(near: Connector, far: Connector, variant: Variant, has: Contacts) -> list[Printed]:
+    flow = Flow.RTS_CTS if variant is Variant.FULL else Flow.XON_XOFF
+    page = wiring_page(Order("lathe", "", 9600, flow, near, far, has))
+    return [Printed(svg) for svg in re.findall(r"<svg.*?</svg>", page, re.DOTALL)]
+
+
+@pytest.mark.parametrize(("near", "far", "variant", "has"), [(*c, has) for c in CABLES for has in Contacts])
+def test_the_printed_cable_has_the_wires_of_the_cable(
+    near: Connector, far: Connector, variant: Variant, has: Contacts
+) -> None:
+    made, (drawn, *_) = Cable(near, far, variant), printed(near, far, variant, has)
+    assert drawn.joined() == nets(joins_of(made))
+    assert drawn.outside() == []
+    through = [wire for wire in drawn.wires if wire[0][0] < drawn.shield < wire[-1][0]]
+    assert len(through) == made.wires, "as many run in the shield as one buys"
+    shield = [wire for wire in drawn.wires if wire[-1][0] == drawn.shield]
+    assert [drawn.pins.get(wire[0], "the shell") for wire in shield] == ["the shell" if near is Connector.DE9 else "A1"]
+    many = {Connector.DE9: 9, Connector.DB25: 25}
+    assert len(drawn.pins) == len({*drawn.pins.values()}) == many[near] + many[far]
+    for pin, name in drawn.names.items():
+        assert line_at(int(pin[1:]), near if pin[0] == "A" else far).value == name
+    assert len(drawn.names) == sum(1 for row in PINOUT for c in (near, far) if row[c.name.lower()])
+
+
+ROW = {Connector.DE9: 5, Connector.DB25: 13}
+
+
+@pytest.mark.parametrize("has", Contacts)
+def test_a_plug_is_seen_from_its_solder_side(has: Contacts) -> None:
+    """On the face of pins the numbers run from the left, long row above (from memory; they are moulded there). The side of
+    the solder is the other one, and sockets are their mirror: turned as you like, never mirrored."""
+    for near, far in product(Connector, Connector):
+        drawn = printed(near, far, Variant.FULL, has)[0]
+        assert drawn.turn("A", ROW[near]) > 0, "sockets at dncd's port, which has pins"
+        assert (drawn.turn("B", ROW[far]) > 0) is (has is Contacts.PINS)
+
+
+@pytest.mark.parametrize("connector", list(Connector))
+def test_the_printed_plugs_have_the_published_bridges(connector: Connector) -> None:
+    bridges = {frozenset(f"A{pin}" for pin in pins) for pins in rows_of("loopback-plug", connector.name)}
+    one, two = printed(connector, connector, Variant.FULL, Contacts.SOCKETS)[1:] * 2
+    assert one.joined() == two.joined() == nets(bridges)
+    assert one.outside() == []
+    assert len(printed(connector, connector, Variant.FULL, Contacts.PINS)) == 3, "two plugs: sockets and pins"
+
+
 # --- text and page ---------------------------------------------------------------------------------------------------
 
 ORDERS = [Order("gang-lathe", "Gang lathe, bay 2", 4800, Flow.XON_XOFF), Order("bore-mill", "", 38400, Flow.RTS_CTS)]
 
 
 class Page(HTMLParser):
-    """What a browser would show: table rows, preformatted pieces, all text; and that every tag is closed."""
+    """What a browser would show: table rows, all text; and that every tag is closed."""
 
     def __init__(self, text: str) -> None:
         super().__init__()
         self.rows: list[list[str]] = []
-        self.drawings: list[str] = []
         self.words: list[str] = []
         self.links: list[str] = []
         self.stack: list[str] = []
@@ -249,8 +370,9 @@ class Page(HTMLParser):
             self.rows.append([])
         elif tag == "td":
             self.rows[-1].append("")
-        elif tag == "pre":
-            self.drawings.append("")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Nothing is in it: a wire, a pin."""
 
     def handle_endtag(self, tag: str) -> None:
         assert self.stack.pop() == tag
@@ -259,8 +381,6 @@ class Page(HTMLParser):
         self.words.append(data)
         if self.stack and self.stack[-1] == "td":
             self.rows[-1][-1] += data
-        elif self.stack and self.stack[-1] == "pre":
-            self.drawings[-1] += data
 
 
 @pytest.mark.parametrize("order", ORDERS, ids=lambda order: order.machine)
@@ -271,7 +391,6 @@ def test_the_page_shows_the_same_wires_and_stands_alone(order: Order) -> None:
     assert page.links == []
     assert "url(" not in text
     assert "http" not in text
-    assert follow(page.drawings[0])[0] == nets(joins_of(order.cable))
     ends = {f"port {order.near.value}": "A", f"control {order.far.value}": "B"}
     rows = set()
     for row in page.rows:

@@ -26,10 +26,10 @@ CHAR_MM: Final = 2.54
 GENERATOR: Final = '<meta name="generator" content="dncd index sheet">'
 
 HEADS: Final = {
-    "Program": "p", "Title": "", "Rev.": "n", "Proven": "t", "Chars": "n", "Tape m": "n", "Last sent": "t", "Last back": "t",
-    "Note": "heed",
+    "Program": "p", "Title and note": "", "Rev.": "n", "Proven": "t", "Chars": "n s", "Tape m": "n s", "Last sent": "s",
+    "Last back": "s",
 }  # fmt: skip
-"""Columns, and the class of their cells in `door_sheet.html`."""
+"""Columns, and the class of their cells in `door_sheet.html`. A note stands below its title and has its room."""
 
 GONE: Final = '<tr class="gone">'
 
@@ -68,7 +68,7 @@ def make(given: Asked, machine: str, now: datetime) -> str:
         when=_safe(now.strftime("%Y-%m-%d %H:%M")),
         summary=_safe(summary),
         cautions="".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS),
-        heads="".join(_cell("th", kind if kind == "n" else "", head) for head, kind in HEADS.items()),
+        heads="".join(_cell("th", kind, head) for head, kind in HEADS.items()),
         body="\n".join(row.line for row in rows) or f'<tr><td colspan="{len(HEADS)}">no programs yet</td></tr>',
     )
 
@@ -85,19 +85,19 @@ def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) ->
         metres = chars * CHAR_MM / 1000
         signed = standing.of_revision(program, revision) if holding.held else None
         proven = f"yes, {_day(signed.time)}" if signed else "NO" if holding.held else "–"
-        cells = (
-            *(program, title_in(text), str(revision or "–"), proven, f"{chars:,}", f"{metres:.2f}"),
-            *(_day(holding.last_sent), _day(holding.last_back), "; ".join(_heed(holding, newest))),
-        )
+        note = "; ".join(_notes(holding, newest))
+        figures = f"{chars:,}", f"{metres:.2f}", _day(holding.last_sent), _day(holding.last_back)
+        cells = [_safe(cell) for cell in (program, title_in(text), str(revision or "–"), proven, *figures)]
+        cells[1] += f"<p>Note: {_safe(note)}</p>" if note else ""
         line = "".join(_cell("td", kind, cell) for kind, cell in zip(HEADS.values(), cells, strict=True))
         yield Row(program, metres, holding.held, f"{'<tr>' if holding.held else GONE}{line}</tr>")
 
 
-def _cell(tag: str, kind: str, text: str) -> str:
-    return f'<{tag} class="{kind}">{_safe(text)}</{tag}>' if kind else f"<{tag}>{_safe(text)}</{tag}>"
+def _cell(tag: str, kind: str, html: str) -> str:
+    return f'<{tag} class="{kind}">{html}</{tag}>' if kind else f"<{tag}>{html}</{tag}>"
 
 
-def _heed(holding: Holding, newest: int) -> Iterator[str]:
+def _notes(holding: Holding, newest: int) -> Iterator[str]:
     """What somebody at the machine should know before this program runs."""
     match holding.how:
         case How.SENT:

@@ -8,7 +8,7 @@ import click
 from dncd.cli.asking import FILE, MACHINE, Asked, command
 from dncd.cli.layout import save_page
 from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring import Order, wiring_page, wiring_text
+from dncd.commissioning.wiring import Contacts, Order, wiring_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,8 +26,15 @@ def connector_option(word: str, default: str, whose: str) -> "Callable[[click.de
 @command(MACHINE)
 @connector_option("at-port", "de-9", "The connector of dncd's port.")
 @connector_option("at-control", "db-25", "The connector of the control.")
+@click.option(
+    "--control-has",
+    type=click.Choice([each.value for each in Contacts]),
+    default=Contacts.SOCKETS.value,
+    show_default=True,
+    help="What the control's connector has: the page shows the plug that fits.",
+)
 @click.option("--page", metavar="FILE", type=FILE, help="Write it as an HTML page to print.")
-def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path | None) -> None:
+def wiring(given: Asked, machine: str, *, at_port: str, at_control: str, control_has: str, page: Path | None) -> None:
     settings = given.machine(machine)
     order = Order(
         machine,
@@ -36,9 +43,12 @@ def wiring(given: Asked, machine: str, at_port: str, at_control: str, page: Path
         settings.line.flow,
         Connector(at_port.upper()),
         Connector(at_control.upper()),
+        Contacts(control_has),
     )
     if page is None:
         click.echo(wiring_text(order), nl=False)
         return
+    from dncd.commissioning.wiring_page import wiring_page
+
     save_page(page, wiring_page(order), "<!DOCTYPE html>")
     click.echo(f"{page} is written: open it in a browser and print it")
