@@ -161,6 +161,7 @@ def test_at_most_one_thing_is_red():
 
 def test_only_what_a_person_may_do_is_offered():
     page = show("machine.html", board=board(), may=frozenset({"good"}))
+    assert page.all("form") == [{"class": "search", "action": "/search", "role": "search"}]
     assert [attrs["href"] for attrs in page.all("a") if "button" in attrs.get("class", "")] == [f"/machine/{NAME}/good"]
 
 
@@ -175,6 +176,8 @@ def test_each_button_asks_once_and_says_what_it_will_do():
         (form,) = [attrs for attrs in page.all("form") if attrs.get("method") == "post"]
         assert form["action"] == f"/machine/{NAME}/{kind}"
         assert {"type": "hidden", "name": "csrf", "value": "t0ken"} in page.all("input")
+    assert [attrs for attrs in ask("good").all("input") if attrs.get("name") == "by"]
+    assert "Signed by A. Miller" in ask("good", who="A. Miller").text
     stop = ask("stop", board=running).text
     for words in (
         "Stop O0004?",
