@@ -256,33 +256,167 @@ def test_what_is_neither_file_nor_server_is_told(tmp_path: Path, capsys: pytest.
 SHELL = """\
 set -e
 dncd() { python -m dncd "$@"; }
-/opt/dncd/bin/pip() { :; }
+/opt/dncd/bin/pip() { export PYTHONPATH="${INSTALLED:-$PYTHONPATH}"; }
+systemd-tmpfiles() { mkdir -m 750 STATE; }
+chown() { :; }
 systemctl() {
-    if [ "$1" = stop ]; then kill "$service"; wait "$service"; return; fi
-    python -m dncd run >> run.log 2>&1 & service=$!
-    until dncd status > status.txt 2> /dev/null; do kill -0 "$service"; done
+    case "$1" in
+    stop | disable) kill "$service"; wait "$service" ;;
+    start | enable)
+        python -m dncd run >> run.log 2>&1 & service=$!
+        until dncd status > status.txt 2> /dev/null; do kill -0 "$service"; done ;;
+    esac
 }
+systemctl start dncd
 """
-"""A computer without systemd: `systemctl` begins and ends the one service."""
+"""A computer without systemd: `systemctl` begins and ends the one service. INSTALLED: the source that pip finds."""
+
+
+def blocks(head: str) -> list[str]:
+    """What is to be typed of a section of the manual's upkeep."""
+    section = topic_text("upkeep").partition(f"## {head}\n")[2].partition("\n## ")[0]
+    assert section
+    return section.split("```\n")[1::2]
+
+
+def type_in(root: Path, state: Path, *lines: str, **env: str) -> str:
+    """Types these into one shell, this computer's folders in place of the manual's; what it said."""
+    typed = "\n".join([SHELL, *lines]).replace("/var/backups", str(root)).replace("STATE", str(state))
+    typed = typed.replace("/var/lib/dncd-", f"{root}/state-").replace("/var/lib/dncd", str(state))
+    path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    done = subprocess.run(
+        ["bash", "-c", typed], cwd=root, env={**ENV, "PATH": path, **env}, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr + (root / "run.log").read_text()
+    return done.stdout
+
+
+@pytest.fixture
+def quiet(box: Path) -> Path:
+    """The same, with nothing under way."""
+    (box / "state" / "underway" / "lathe@4.json").unlink()
+    (box / "state" / "orders" / "lathe.json").unlink()
+    (box / "state" / "captures" / "lathe@9.raw").unlink()
+    (box / "dncd.toml").write_text(SETTINGS.replace("/dev/none", "/dev/away"))
+    return box
 
 
 @pytest.mark.slow
-def test_the_manuals_upkeep_typed_as_it_stands(box: Path, tmp_path: Path) -> None:
-    """A new version, a backup, the day the box dies: each block of the page, on this computer's folders."""
-    upgrade, backup, dies, off = (block.split("```")[0] for block in topic_text("upkeep").split("```\n")[1::2])
-    new = tmp_path / "new"
-    new.mkdir()
-    (box / "state" / "underway" / "lathe@4.json").unlink()
-    (box / "state" / "orders" / "lathe.json").unlink()
-    (box / "dncd.toml").write_text(SETTINGS.replace("/dev/none", "/dev/away"))
-    lines = [SHELL, "systemctl start dncd", upgrade, backup, "systemctl stop dncd", dies, "cat status.txt", off]
-    typed = "\n".join([*lines, "dncd holds lathe", "dncd verify", "systemctl stop dncd"])
-    typed = typed.replace("/var/backups", str(tmp_path)).replace("/etc/dncd/dncd.toml", f"{new}/dncd.toml")
-    env = {**ENV, "DNCD_CONFIG": f"{box}/dncd.toml", "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
-    done = subprocess.run(["bash", "-c", typed], cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr + (tmp_path / "run.log").read_text()
-    assert "nobody has said yet that that one is off" in done.stdout
-    assert "The old box is off" in done.stdout
-    assert done.stdout.count("0 problems found") == 3
+def test_the_day_the_box_dies_typed_as_it_stands(quiet: Path, tmp_path: Path) -> None:
+    """A new version, a backup, the day the box dies."""
+    (upgrade,), backup = blocks("A newer version"), blocks("Backing up")[0]
+    dies, off = (block.replace("/etc/dncd/dncd.toml", "new/dncd.toml") for block in blocks("The day the box dies"))
+    (new := tmp_path / "new").mkdir()
+    lines = [upgrade, backup, "systemctl stop dncd", dies, "cat status.txt", off, "dncd verify", "systemctl stop dncd"]
+    said = type_in(tmp_path, quiet / "state", *lines, DNCD_CONFIG=f"{quiet}/dncd.toml")
+    assert "nobody has said yet that that one is off" in said
+    assert "The old box is off" in said
+    assert said.count("0 problems found") == 3
     assert (tmp_path / "dncd-before.tar").exists()
     assert [line["event"] for line in records(new / "state")][-4:] == ["revived", "started", "old-box-off", "stopped"]
+
+
+def released(root: Path) -> Path:
+    """The source of the last released dncd, where the history of this one is there."""
+    git = ["git", "-C", str(Path(__file__).parent.parent)]
+    found = subprocess.run(
+        [*git, "log", "-1", "--format=%h", r"--grep=^dncd 0\."], capture_output=True, text=True, check=False
+    )
+    if found.returncode or not found.stdout.strip():
+        pytest.skip("the history is not here: no older dncd to go back to")
+    place = root / "released"
+    place.mkdir()
+    packed = subprocess.run([*git, "archive", found.stdout.strip(), "dncd"], capture_output=True, check=True).stdout
+    subprocess.run(["tar", "-C", place, "-x"], input=packed, check=True)
+    return place
+
+
+@pytest.mark.slow
+def test_the_way_back_to_the_version_before_typed_as_it_stands(quiet: Path, tmp_path: Path) -> None:
+    """The older one starts on today's records; records that it cannot read stay as they are, and older ones are put back."""
+    back, put_back = blocks("Back to the version before")
+    state = quiet / "state"
+    newer = f'sed -i \'s/"number": *[0-9]*/"number": 99/\' {state}/format'
+    lines = [
+        *(
+            "dncd snapshot /var/backups/dncd-before.tar",
+            back,
+            "python -c 'import dncd; print(dncd)'",
+            "systemctl stop dncd",
+            newer,
+        ),
+        *("if dncd run 2> said.txt; then false; fi", "cat said.txt", put_back, "dncd verify", "systemctl stop dncd"),
+    ]
+    said = type_in(tmp_path, state, *lines, DNCD_CONFIG=f"{quiet}/dncd.toml", INSTALLED=str(released(tmp_path)))
+    assert f"{tmp_path}/released/dncd/__init__.py" in said
+    assert "nothing was changed" in said
+    assert said.count("0 problems found") == 2
+    assert (tmp_path / "dncd-newer.tar").exists()
+    assert '"number": 99' in (tmp_path / "state-newer" / "format").read_text()
+    assert revisions(state) == 3
+
+
+@pytest.mark.slow
+def test_the_move_to_another_computer_typed_as_it_stands(quiet: Path, tmp_path: Path) -> None:
+    old, new = blocks("To another computer")
+    there = tmp_path / "new"
+    move = ["mkdir new", f"cp -a {quiet}/shop new/shop", f"export DNCD_CONFIG={there}/dncd.toml"]
+    said = type_in(
+        tmp_path,
+        there / "state",
+        old,
+        *move,
+        new,
+        "cat status.txt",
+        "systemctl stop dncd",
+        DNCD_CONFIG=f"{quiet}/dncd.toml",
+    )
+    assert "0 problems found" in said
+    assert "old box" not in said.partition("revived")[2]
+    assert [line["event"] for line in records(there / "state")][-4:] == ["revived", "old-box-off", "started", "stopped"]
+    assert revisions(there / "state") == 3
+
+
+@pytest.mark.slow
+def test_a_copy_that_is_older_than_the_server_typed_as_it_stands(quiet: Path, tmp_path: Path) -> None:
+    """What the server has stays, the copy is told, and the box is made of the server's."""
+    state, server = quiet / "state", tmp_path / "server.git"
+    subprocess.run(["git", "init", "-q", "--bare", "-b", "main", str(server)], check=True)
+    (quiet / "dncd.toml").write_text(f'[library]\nremote = "{server}"\n{SETTINGS}')
+    shutil.copytree(state, older := tmp_path / "older")
+    with contextlib.closing(Ledger.open(state)) as ledger, contextlib.closing(Writer(state)) as library:
+        made = library.revise("lathe", "O0005", Text.of(b"O0005\nM30\n"), Origin.OFFICE, {}).revision
+        about = {"machine": "lathe", "program": "O0005", "revision": 1, "commit": made.commit}
+        ledger.append("sent", {**about, "file": "5.nc", "transfer": "lathe@5"})
+    (typed,) = blocks("Backing up")[1:]
+    up = f"until git --git-dir={server} show main-records:format > /dev/null 2>&1; do :; done"
+    lines = [
+        *(up, "systemctl stop dncd", f"rm -r {state}; mv {older} {state}", "systemctl start dncd"),
+        *("until dncd status | grep 'Backing up'; do :; done", "dncd verify || true"),
+        *(typed.replace("git@server:quayside/programs.git", str(server)), "systemctl stop dncd"),
+    ]
+    said = type_in(tmp_path, state, *lines, DNCD_CONFIG=f"{quiet}/dncd.toml")
+    assert "its branch has revisions that this library has not" in said
+    assert "is ahead: it has revisions that this library has lost" in said
+    assert said.rstrip().endswith("receipts")
+    assert "0 problems found" in said.splitlines()[-1]
+    with Library(state) as library:
+        assert len(library.history("lathe", "O0005")) == 1
+    assert (tmp_path / "state-older" / "ledger").is_dir()
+
+
+@pytest.mark.slow
+def test_the_way_out_typed_as_it_stands(quiet: Path, tmp_path: Path) -> None:
+    (typed,) = blocks("Away with it")
+    (opt := tmp_path / "opt").mkdir()
+    (tmp_path / "link").symlink_to(opt)
+    typed = typed.replace("/opt/dncd", str(opt)).replace("/usr/local/bin/dncd", str(tmp_path / "link"))
+    typed = typed.replace("--into /", f"--into {tmp_path}/root")
+    before = sorted(path for path in quiet.rglob("*") if path.is_file() and path.suffix != ".sock")
+    type_in(tmp_path, quiet / "state", f"dncd unit --into {tmp_path}/root", typed, DNCD_CONFIG=f"{quiet}/dncd.toml")
+    assert [path for path in (tmp_path / "root").rglob("*") if path.is_file()] == []
+    assert not opt.exists()
+    assert not (tmp_path / "link").is_symlink()
+    assert [path for path in before if not path.exists()] == []
+    assert verify(quiet / "state", quiet / "shop").problems == ()
+    assert (tmp_path / "dncd-last.tar").exists()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 SAID: Final = {
     "none": "has no such branch yet; dncd makes it with its next push",
     "ahead": "is ahead: it has revisions that this library has lost, or somebody pushed there; nothing is pushed until "
-    "both agree",
+    "both agree: `dncd manual upkeep`, Backing up",
     "different": "has other revisions than this library: another box pushes to this branch, or one of the two was "
     "replaced; nothing is pushed until both agree",
 }

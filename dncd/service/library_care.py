@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from dncd.outside.journal import Journal
+from dncd.outside.library_server import REFUSED
 from dncd.outside.pushing import Pushed, Pushing
 from dncd.outside.threads import Thread
 from dncd.outside.upkeep import Upkeep
@@ -59,6 +60,8 @@ def pushing_problem(pushed: Pushed) -> Problem | None:
     if not pushed.failing_since:
         return None
     what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"
-    return Problem(
-        "library", what, f"{pushed.remote}, branch {pushed.branch}", "it is tried again by itself, ever later"
+    refused = pushed.reason == REFUSED
+    next_step = (
+        "`dncd manual upkeep`, Backing up, says what to do" if refused else "it is tried again by itself, ever later"
     )
+    return Problem("library", what, f"{pushed.remote}, branch {pushed.branch}", next_step)
