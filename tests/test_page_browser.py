@@ -7,7 +7,7 @@ import json
 import queue
 import shutil
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
@@ -22,7 +22,7 @@ from dncd.page.rendering import ACTIONS, parts
 from dncd.records.holdings import Holdings
 
 pytest.importorskip("playwright", reason="the extra `browser` is not installed")
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 CHROMIUM = shutil.which("chromium")
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium")]
@@ -120,6 +120,20 @@ def browser() -> Iterator[Browser]:
         opened.close()
 
 
+@pytest.fixture
+def opened(browser: Browser) -> Iterator[Callable[..., Page]]:
+    """Opens a page; all are closed behind the test, for an open one listens for news."""
+    contexts: list[BrowserContext] = []
+
+    def one(**options: object) -> Page:
+        contexts.append(browser.new_context(**options))
+        return contexts[-1].new_page()
+
+    yield one
+    for context in contexts:
+        context.close()
+
+
 SIZES = """() => [...document.querySelectorAll("a.button, button, input:not([type=hidden]), select, nav a")]
     .map(each => [each, each.getBoundingClientRect()])
     .filter(([each, box]) => box.height > 0 && (box.height < 48 || box.width < 48))
@@ -127,8 +141,8 @@ SIZES = """() => [...document.querySelectorAll("a.button, button, input:not([typ
 
 
 @pytest.mark.parametrize("width", [320, 360, 1024, 1920])
-def test_no_page_scrolls_sideways_and_every_target_is_large(shop, browser, width):
-    page = browser.new_page(viewport={"width": width, "height": 800})
+def test_no_page_scrolls_sideways_and_every_target_is_large(shop, opened, width):
+    page = opened(viewport={"width": width, "height": 800})
     for path in SHOWN:
         page.goto(shop.url + path)
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
@@ -137,18 +151,16 @@ def test_no_page_scrolls_sideways_and_every_target_is_large(shop, browser, width
     heights = page.evaluate("[...document.querySelectorAll('.four .button')].map(each => each.offsetHeight)")
     assert len(heights) == 4
     assert min(heights) >= 88
-    page.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing(shop, browser, scheme):
+def test_axe_finds_nothing(shop, opened, scheme):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
-    page = browser.new_page(viewport={"width": 1024, "height": 800}, color_scheme=scheme)
+    page = opened(viewport={"width": 1024, "height": 800}, color_scheme=scheme)
     for path in SHOWN:
         page.goto(shop.url + path)
         found = axe.run(page, options={"resultTypes": ["violations"]}).response["violations"]
         assert [(each["id"], each["nodes"][0]["html"]) for each in found] == [], path
-    page.close()
 
 
 def tell(shop: Shop, harm: str = "", **changes: object) -> None:
@@ -158,8 +170,8 @@ def tell(shop: Shop, harm: str = "", **changes: object) -> None:
     shop.news.put(json.dumps({"id": f"machine-{NAME}", "html": html}))
 
 
-def test_news_come_into_their_places_and_nothing_else_moves(shop, browser):
-    page = browser.new_page(timezone_id="Europe/Berlin")
+def test_news_come_into_their_places_and_nothing_else_moves(shop, opened):
+    page = opened(timezone_id="Europe/Berlin")
     page.clock.install(time=NOW)
     shop.live.set()
     page.goto(f"{shop.url}/machine/{NAME}")
@@ -182,22 +194,20 @@ def test_news_come_into_their_places_and_nothing_else_moves(shop, browser):
     page.wait_for_selector("#old-news", state="hidden")
     shop.live.clear()
     shop.news.put("")
-    page.close()
 
 
-def test_a_glove_types_a_number(shop, browser):
-    page = browser.new_page()
+def test_a_glove_types_a_number(shop, opened):
+    page = opened()
     page.goto(f"{shop.url}/machine/{NAME}/bring")
     for key in ("4", "7", ""):
         page.click(f".pad button[data-key='{key}']")
     assert page.input_value("#program") == "4"
     page.click("text=Look it up")
     assert page.inner_text("h2") == "Bring O0004?"
-    page.close()
 
 
-def test_all_can_be_read_and_asked_for_without_script(shop, browser):
-    page = browser.new_context(java_script_enabled=False).new_page()
+def test_all_can_be_read_and_asked_for_without_script(shop, opened):
+    page = opened(java_script_enabled=False)
     page.goto(shop.url)
     page.click("text=Bore mill")
     assert "is gone" in page.inner_text(".alarm")
@@ -206,4 +216,3 @@ def test_all_can_be_read_and_asked_for_without_script(shop, browser):
     page.fill("#program", "4")
     page.click("text=Look it up")
     assert page.inner_text("form.ask h2") == "Bring O0004?"
-    page.context.close()
