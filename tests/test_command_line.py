@@ -203,6 +203,7 @@ def holds_by(name: str, value: object) -> bool:
     [
         ("log", ("log",)),
         ("holds", ("holds", "gang-lathe")),
+        ("line-health", ("line", "health", "gang-lathe")),
         ("programs", ("programs", "gang-lathe")),
         ("show", ("show", "gang-lathe", "O0004")),
         ("error", ("show", "gang-lathe", "O9999")),

@@ -254,6 +254,11 @@ def test_a_damaged_one_is_kept_apart(house: House) -> None:
     house.sound()
 
 
+def test_the_ledger_says_how_many_characters_of_a_damaged_one_are_damaged(house: House) -> None:
+    house.endings.end_in(dataclasses.replace(damaged_plan(), whole="N10 G\ufffd\ufffd\n"))
+    assert [line["hit"] for line in records(house.shop.state)] == [2]
+
+
 # --- cuts ------------------------------------------------------------------------------------------------------------------
 def sending(house: House) -> None:
     house.store(out_plan())

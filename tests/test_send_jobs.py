@@ -131,6 +131,18 @@ def test_wire_chars_and_sum_of_an_interrupted_sending_are_of_what_went_over_the_
     assert os.listdir(jobs.root / "state/outgoing") == []  # noqa: PTH208
 
 
+def test_the_ledger_says_how_often_the_port_went_away(jobs):
+    line, _, _ = interrupted(jobs, 300)
+    assert line["port_losses"] == 0
+    drop(jobs, TEXT, "0005.nc")
+    taken = jobs.take_in("0005.nc")
+    outcome = Outcome(Result.SENT, "", 300, 0, 0.0, 1.0, False)
+    heard = Heard(written=300, port_losses=2)
+    jobs.sends.end(End("0005.nc", jobs.begin("0005.nc", taken), taken.checked, taken.prepared, outcome, heard))
+    (line,) = [record for record in records(jobs.root / "state") if record["event"] == "sent"]
+    assert line["port_losses"] == 2
+
+
 def test_nobody_is_told_to_delete_what_never_went_out(jobs):
     line, receipt, _ = interrupted(jobs, 0)
     assert (line["wire_chars"], line["chars"]) == (0, 0)

@@ -1154,6 +1154,19 @@ def test_a_punch_whose_mark_was_hit_is_caught_from_its_first_character_while_a_p
     assert b"".join(job.data for job in bench.given_of(Append)) == punch
 
 
+def test_losses_of_the_port_are_told_by_the_next_sending_alone():
+    bench = LineBench(settings(start=StartOn.NOW))
+    for _ in range(3):
+        bench.plug()
+        bench.pull()
+    bench.plug()
+    bench.drop("a")
+    bench.run(60.0)
+    bench.drop("b")
+    bench.run(60.0)
+    assert [end.heard.port_losses for end in bench.given_of(End)] == [3, 0]
+
+
 @pytest.mark.parametrize("how", ["lost", "punch"])
 def test_who_takes_back_what_is_just_going_back_to_wait_is_told_to_say_it_again(how):
     bench = LineBench(settings(start=StartOn.DC1), do_at_once=False)

@@ -64,6 +64,7 @@ LINE: Final = {
     "watch": ("line_watch:watch", "See a line live, both ways, until ctrl-C."),
     "replay": ("line_replay:replay", "What the receiver would keep of a recording."),
     "trial": ("line_trial:trial", "Prove a line with a harmless program, out and back."),
+    "health": ("line_health:health", "A line over months, and whether it is worse than it was."),
 }
 """Those of `dncd line`, in the order in which a new line needs them."""
 

@@ -12,6 +12,7 @@ EXAMPLES: Final = {
     "holds": "dncd holds gang-lathe --at '2026-07-01 14:30'",
     "learn": "dncd learn",
     "line find": "dncd line find gang-lathe",
+    "line health": "dncd line health gang-lathe",
     "line ports": "dncd line ports",
     "line replay": "dncd line replay watched.txt --machine gang-lathe",
     "line setup": "dncd line setup gang-lathe.toml",

@@ -29,7 +29,10 @@ def help_of(command: click.Command) -> str:
 
 
 _MEANT: Final = {
-    **{word: f"dncd line {word}" for word in ("ports", "setup", "wiring", "test", "find", "watch", "replay", "trial")},
+    **{
+        word: f"dncd line {word}"
+        for word in ("ports", "setup", "wiring", "test", "find", "watch", "replay", "trial", "health")
+    },
     "start": "dncd run",
     "stop": "dncd withdraw MACHINE",
     "list": "dncd programs",

@@ -14,6 +14,7 @@ from dncd.program.substance import Answer
 from dncd.records import receipts
 from dncd.records.ledger import Record
 from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
+from dncd.tape.capture import DAMAGED
 from dncd.values import Result, fault_words
 
 BESIDE_SHA256: Final = "sha256 of it"
@@ -118,7 +119,7 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
             "commit": plan.commits[0] if plan.commits else None,
         }
         if ended.counted is not Counted.UNKNOWN:
-            fields |= {"held_s": round(ended.held_s, 3), "chars": ended.chars}
+            fields |= {"held_s": round(ended.held_s, 3), "chars": ended.chars, "port_losses": ended.port_losses}
         if len(plan.revisions) > 1:
             fields |= {"programs": list(plan.revised), "revisions": list(plan.revisions)}
         fields |= fault_fields(ended.line_faults)
@@ -264,6 +265,7 @@ def in_wire_fields(plan: InPlan) -> dict[str, Any]:
         "seconds": round(plan.seconds, 3),
         "holds": 0,
         **fault_fields(plan.line_faults),
+        **({"hit": plan.whole.count(DAMAGED)} if plan.result == Result.DAMAGED else {}),
     }
 
 

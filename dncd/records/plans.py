@@ -94,7 +94,7 @@ class Sent:
     line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`).
     counted: UNKNOWN where the service died meanwhile: then seconds, holds, held_s, chars and wire say nothing.
     wire: what went over the line (`on_wire`); null: the whole image, as the plan has it. reader_off: whether the control
-    switched its reader off behind the closing mark.
+    switched its reader off behind the closing mark. port_losses: times the port went away since the last such ending.
     """
 
     result: Result
@@ -109,6 +109,7 @@ class Sent:
     counted: Counted = Counted.SEEN
     wire: OnWire | None = None
     reader_off: ReaderOff = ReaderOff.NOT_SEEN
+    port_losses: int = 0
 
 
 @dataclass(frozen=True, slots=True)

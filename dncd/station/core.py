@@ -130,6 +130,7 @@ class Core:
                 if not self.port.open:
                     return self.port.lost(event.error, now)
                 self.account.tally.losses += 1
+                self.standing.untold_losses += 1
                 actions = self.port.lost(event.error, now)
                 actions += self.sender.stop(f"the port went away: {event.error.what}", now)
                 self.captures.stop(now)

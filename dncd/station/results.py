@@ -181,7 +181,8 @@ class Heard:
     """What was heard of a line while dncd sent on it. strays: characters that were no codes; counted: faults of what
     came; warnings: what makes the line's settings meaningless, a sentence each; written: characters that the port took,
     packets and repetitions included; early_s: by how much the start came before the drop, where nothing since then can tell
-    that the control still reads, else 0; awaited: whether its reader off was waited for, and none came."""
+    that the control still reads, else 0; awaited: whether its reader off was waited for, and none came; port_losses: times
+    the port went away since the last sending that was told of."""
 
     strays: bytes = b""
     counted: Counters = NO_FAULTS
@@ -189,3 +190,4 @@ class Heard:
     written: int = 0
     early_s: float = 0.0
     awaited: bool = False
+    port_losses: int = 0

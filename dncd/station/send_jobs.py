@@ -278,6 +278,7 @@ class SendJobs:
             Counted.NOTHING if nothing else Counted.SEEN,
             went_out(prepared, outcome.chars),
             off,
+            heard.port_losses,
         )
         told = _told(plan, self._store.endings.end_out(plan, ended), ended)
         durable.discard(prepared.image)

@@ -315,7 +315,8 @@ class Sender:
         self.turns.sent(file, outcome.result)
         plain = self.settings.line.protocol is Protocol.PLAIN and self.starts.way.by_control
         awaited = plain and outcome.result is Result.SENT and outcome.reader_off_at is None and self._standing.serving
-        heard = dataclasses.replace(run.heard(self.line_warnings), awaited=awaited)
+        losses, self._standing.untold_losses = self._standing.untold_losses, 0
+        heard = dataclasses.replace(run.heard(self.line_warnings), awaited=awaited, port_losses=losses)
         end = ev.End(file.name, run.begun, file.checked, file.prepared, outcome, heard)
         if not awaited:
             return self._unrecorded.add(end)

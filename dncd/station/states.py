@@ -96,12 +96,15 @@ def moved(old: _S, new: _S) -> _S:
 
 
 class Standing:
-    """Where port, line and mode of one station stand; shared by the parts of its machine, changed by `move` alone."""
+    """Where port, line and mode of one station stand; shared by the parts of its machine, changed by `move` alone.
 
-    __slots__ = ("line", "mode", "port")
+    untold_losses: of the port, that no ledger line bears yet."""
+
+    __slots__ = ("line", "mode", "port", "untold_losses")
 
     def __init__(self) -> None:
         self.port, self.line, self.mode = PortState.ABSENT, LineUse.IDLE, Mode.SERVING
+        self.untold_losses = 0
 
     def move(self, new: PortState | LineUse | Mode) -> None:
         """Goes to a new state, which says by its kind what it is of. RuntimeError as `moved`."""
