@@ -162,6 +162,24 @@ def test_a_batch_of_0_3_0_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_p
     assert came(master) == b""
 
 
+def test_a_folder_of_0_4_0_is_read_as_it_is_with_what_came_damaged(tmp_path: Path, line) -> None:
+    """Killed in the middle of sending 0006.nc; before that two were sent and punched back, one of them changed, and a third
+    punch came damaged."""
+    master, machine = line
+    shutil.copytree(OLD.with_name("0.4.0"), tmp_path, dirs_exist_ok=True)
+    before = [record["event"] for record in records(tmp_path / "state")]
+    assert before[-3:] == ["backup", "proven", "damaged"]
+    with house(tmp_path, **{MACHINE: machine}) as shop:
+        assert shop.receipt(MACHINE, "refused", "0006.nc").get("result") == "interrupted"
+        assert shop.dncd("verify").returncode == 0
+        held = json.loads(shop.dncd("holds", MACHINE, "--json").stdout)["programs"]
+        assert [(program["program"], program["revision"]) for program in held][:2] == [("O0004", 2), ("O0005", 1)]
+        assert "block N20: Z -30. → -30.2" in shop.dncd("diff", MACHINE, "O0004").stdout
+        assert [r["event"] for r in shop.ledger()[len(before) :]] == ["interrupted", "started"]
+    assert came(master) == b""
+    assert list((tmp_path / "state" / "captures").glob("*.damaged.raw"))
+
+
 def test_a_folder_of_a_newer_dncd_is_refused_and_stays_as_it_is(root: Path) -> None:
     newer = codec.encode(state_format.StateFormat(state_format.FORMAT + 1, "9.1"))
     (root / "state" / "format").write_bytes(newer)
