@@ -5,6 +5,7 @@ import json
 import os
 import pty
 import select
+import shlex
 import subprocess
 import sys
 import tty
@@ -67,7 +68,9 @@ def test_a_dump_of_a_whole_memory_is_split_kept_restored_and_equal(shop: Shop, c
     assert shop.restored() == chars
 
 
-def test_what_is_missing_and_what_was_not_known_is_told(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_is_missing_and_what_was_not_known_is_told(
+    shop: Shop, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     programs = memory(12)
     shop.punch(dump(programs[:10]))
     first = shop.backup()
@@ -89,7 +92,12 @@ def test_what_is_missing_and_what_was_not_known_is_told(shop: Shop, capsys: pyte
     capsys.readouterr()
     assert shop.restored() == dump([*edited, programs[10]])
     said = capsys.readouterr().out
-    assert f"left out: {programs[8].name}: it was missing in the last backup" in said
+    assert f"left out (2): {programs[8].name}, {programs[9].name}: missing in the backup of " in said
+    (typed,) = (line.partition(" type: ")[2] for line in said.splitlines() if " type: " in line)
+    monkeypatch.chdir(shop.root)
+    assert main(shlex.split(typed)[1:]) == 0  # as it stands
+    (again,) = shop.root.glob(f"{MACHINE}-*.nc")
+    assert programs[8].text in again.read_bytes().decode().replace("\r\n", "\n")
     number = next(line["seq"] for line in records(shop.root / "state") if line["time"] == first.time)
     for at in (first.time, str(number)):
         assert shop.restored("--at", at) == dump(programs[:10])

@@ -8,12 +8,13 @@ from typing import Final
 from dncd.cli import dropping
 from dncd.cli.asking import Asked
 from dncd.errors import NotDoneError, UsageError
+from dncd.outside import command_client
 from dncd.records import durable
 from dncd.records.holdings import Holdings, How, is_data
 from dncd.records.ledger import utc_now
 from dncd.records.library import Library
 from dncd.records.plans import STAMP
-from dncd.records.restoring import Dump, Piece, compose, held_at, tape
+from dncd.records.restoring import Dump, Left, Piece, compose, held_at, tape
 from dncd.values import TapeSettings
 
 NAMES_SHOWN: Final = 20
@@ -26,14 +27,14 @@ CAUTIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A restore. name: of its file, without extension; left: programs that are not in it, with the reason."""
+    """A restore. name: of its file, without extension; left: programs that are not in it."""
 
     name: str
     extension: str
     line_end: str
     mark: str
     dump: Dump
-    left: tuple[tuple[str, str], ...]
+    left: tuple[Left, ...]
 
     @property
     def pieces(self) -> tuple[Piece, ...]:
@@ -66,9 +67,18 @@ class Made:
         if self.dump.alone and self.dump.pieces:
             alone = [piece.program for piece in self.dump.alone]
             yield f"in files of their own, because their names stand on their mark lines ({len(alone)}): {_names(alone)}"
-        for program, reason in self.left:
-            yield f"left out: {program}: {reason}"
+        yield from _left_out(self.left)
         yield from CAUTIONS
+
+
+def _left_out(left: tuple[Left, ...]) -> Iterator[str]:
+    """What is not restored: one line for all that are left out for one reason, with the command that gets them."""
+    for reason, command in dict.fromkeys((each.reason, each.command) for each in left):
+        programs = [each.program for each in left if (each.reason, each.command) == (reason, command)]
+        more = f" ({len(programs)})" if len(programs) > 1 else ""
+        yield f"left out{more}: {_names(programs)}: {reason}"
+        if command:
+            yield f"  to get {'them' if more else 'it'}, type: {command_client.start_with} {command}"
 
 
 def _names(programs: list[str]) -> str:

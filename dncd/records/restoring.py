@@ -5,13 +5,16 @@ the dump falls apart into the very same programs: one that would not (its name s
 alone, as a file by itself.
 """
 
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Final
 
 from dulwich.objects import Commit, ObjectID
 
 from dncd.errors import RecordsError
+from dncd.peer_text import local_text
 from dncd.program import names
 from dncd.program.splitting import Kind, split
 from dncd.records.holdings import Backup, Holding, How, is_data, is_unnamed
@@ -19,8 +22,8 @@ from dncd.records.library import Library, Revision
 from dncd.records.revisions import trailers_in
 
 _LEFT: Final = {
-    How.IN_PART: "a sending of revision {} was interrupted, so what the control holds of it is not known",
-    How.MISSING: "it was missing in the last backup; --at with a time before that backup has it",
+    How.IN_PART: "a sending of revision {revision} was interrupted, so what the control holds of it is not known",
+    How.MISSING: "missing in the backup of {since}",
     How.UNKNOWN: "no revision of it is known",
 }
 
@@ -37,11 +40,20 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
+class Left:
+    """A program that is not restored. reason: why, with what to do; command: that gets it, behind `dncd`, "" for none."""
+
+    program: str
+    reason: str
+    command: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Contents:
-    """What is to be restored, in order; left: programs that are not, each with the reason."""
+    """What is to be restored, in order; left: programs that are not."""
 
     pieces: tuple[Piece, ...]
-    left: tuple[tuple[str, str], ...]
+    left: tuple[Left, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +81,11 @@ def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup:
     """The texts of what a control held. RecordsError if the library lacks one."""
     unnamed = sum(map(is_unnamed, held))
     held = {program: known for program, known in held.items() if not is_unnamed(program)}
-    left = [(p, _LEFT[h.how].format(h.revision or "?")) for p, h in held.items() if h.how in _LEFT]
+    left = [_left(machine, program, holding) for program, holding in held.items() if holding.how in _LEFT]
     if unnamed:
         what = f"{unnamed} program{'' if unnamed == 1 else 's'} without a number or name"
-        left.append(
-            (what, "nobody can tell which program each is: look at them in from-machine/, and send them by themselves")
-        )
+        why = "nobody can tell which program each is: look at them in from-machine/, and send them by themselves"
+        left.append(Left(what, why))
     order = list(zip(backup.programs, backup.revisions, strict=False)) if backup else []
     in_dump = {program for program, _ in order}
     last = {program: index for index, (program, _) in enumerate(order)}
@@ -87,10 +98,21 @@ def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup:
         if not held[program].held:
             continue
         if is_data(program):
-            left.append((program, "it is data, not a program, and came by itself: look at it and send it by itself"))
+            why = "it is data, not a program, and came by itself: look at it and send it by itself"
+            left.append(Left(program, why))
         else:
             chosen.append((program, held[program].revision))
     return Contents(tuple(piece_of(library, machine, p, r, held[p].how) for p, r in chosen), tuple(left))
+
+
+def _left(machine: str, program: str, holding: Holding) -> Left:
+    reason = _LEFT[holding.how].format(revision=holding.revision or "?", since=local_text(holding.since))
+    if holding.how is How.MISSING:
+        before = (datetime.fromisoformat(holding.since) - timedelta(milliseconds=1)).astimezone()
+        return Left(program, reason, f"restore {machine} --at {before.isoformat(timespec='milliseconds')}")
+    if holding.how is How.IN_PART and holding.revision:
+        return Left(program, reason, f"show {machine} {shlex.quote(program)} --revision {holding.revision}")
+    return Left(program, reason)
 
 
 def _by_number(program: str) -> tuple[int, int, str]:
