@@ -58,6 +58,7 @@ COMMANDS = {
     "withdraw",
     "log",
     "programs",
+    "page",
     "show",
     "diff",
     "verify",

@@ -46,9 +46,10 @@ WITHIN_FLOOR = {
     ("ports", "outside"),
     ("service", "line_trial"),
     ("cli", "standin"),
+    ("cli", "page"),
 }
 """Imports between rooms of one floor that are meant: a loan of a port is asked for over the command socket; the service
-keeps a trial's sheet; the word `demo` starts the stand-in's story."""
+keeps a trial's sheet; the words `demo` and `page` start the stand-in's story and the page."""
 
 PURE = 2
 IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess", "shutil", "tempfile", "watchdog"}

@@ -99,6 +99,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         "log.html": {"log": log, "form": form, "machines": [word], "events": [word]},
         "search.html": {"asked": word, "programs": [ledger.Known(NAME, word, word, 1)], "places": [], "log": log},
         "verify.html": {"verified": verified},
+        "sign_on.html": {"problem": word, "code": word},
         "error.html": {"what": word, "where": word, "next_step": word},
     }  # fmt: skip
     return {name: render(name.split()[0], now=NOW, language=language, **values) for name, values in shown.items()}

@@ -33,6 +33,7 @@ LATE: Final = {
     "log": ("log:log", "The ledger: what happened, oldest first."),
     "manual": ("packaged:manual", "The manual, by topic."),
     "next": ("send:put_first", "Put a file that waits in front of the others."),
+    "page": ("page:page", "The shop's page, for a browser: what every line does."),
     "programs": ("records:programs", "Programs, and what the control is known to hold."),
     "prove": ("proving:prove", "Sign a revision off as proven at the machine."),
     "recover": ("upkeep:recover", "Make a copy that was taken while dncd worked start again."),

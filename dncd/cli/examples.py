@@ -23,6 +23,7 @@ EXAMPLES: Final = {
     "log": "dncd log gang-lathe --since 2026-07-01 --event damaged\ndncd log --follow",
     "manual": "dncd manual sending\ndncd manual operator --page door.html",
     "next": "dncd next gang-lathe 0005.nc",
+    "page": "dncd page",
     "programs": "dncd programs gang-lathe\ndncd programs gang-lathe --sheet -o door.html",
     "prove": "dncd prove gang-lathe O0004 --note 'order 1187, first part measured'",
     "recover": "dncd recover",

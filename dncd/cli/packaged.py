@@ -27,7 +27,7 @@ _PLACES: Final = {
 _MANUAL: Final = Path(__file__).parent.parent / "manual"
 
 TOPICS: Final = (
-    "operator", "shop", "sending", "receiving", "day", "settings", "line", "trial", "backup", "records", "server",
+    "operator", "shop", "sending", "receiving", "day", "page", "settings", "line", "trial", "backup", "records", "server",
     "install", "upkeep", "commands", "promises", "trouble",
 )  # fmt: skip
 """Of the manual, in the order in which it is read."""

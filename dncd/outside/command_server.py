@@ -11,10 +11,11 @@ import os
 import selectors
 import socket
 import stat
+import struct
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -33,6 +34,16 @@ MOST_CLIENTS: Final = 64
 
 MOST_LASTING: Final = 48
 """Of these, followers, watchers and borrowers: the rest is left for commands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Of one socket. request: bytes; clients, lasting: as above."""
+
+    request: int = LONGEST_REQUEST
+    clients: int = MOST_CLIENTS
+    lasting: int = MOST_LASTING
+
 
 IDLE_S: Final = 30.0
 """Seconds after which a connection that says nothing, or does not take its answer, is closed."""
@@ -121,8 +132,17 @@ class CommandServer:
     client; any other exception too, as one sentence, and to `failed`.
     """
 
-    def __init__(self, state: Path, handle: Handle, failed: Callable[[Exception], None] = lambda _: None) -> None:
-        self._state, self._handle, self._failed = state, handle, failed
+    def __init__(
+        self,
+        state: Path,
+        handle: Handle,
+        failed: Callable[[Exception], None] = lambda _: None,
+        limits: Limits | None = None,
+        barred: Collection[int] = (),
+    ) -> None:
+        """state: the socket's folder; barred: users who may not speak here, whatever their groups."""
+        self._state, self._handle, self._failed, self._barred = state, handle, failed, barred
+        self._limits = limits or Limits(LONGEST_REQUEST, MOST_CLIENTS, MOST_LASTING)
         self._turn, self._lock = threading.Lock(), threading.Lock()
         self._clients: list[_Client] = []
         self._closing = threading.Event()
@@ -160,7 +180,10 @@ class CommandServer:
                 except OSError:  # closed; or the client went away again, or descriptors ran out: the others still count
                     self._closing.wait(_PAUSE_S)
                 else:
-                    self._take(_Client(sock, self._serve))
+                    if peer_of(sock)[1] in self._barred:
+                        sock.close()
+                    else:
+                        self._take(_Client(sock, self._serve))
         finally:
             with contextlib.suppress(OSError), socket_address(self._state) as address:
                 os.unlink(address)  # noqa: PTH108 - may go through /proc/self/fd
@@ -169,7 +192,7 @@ class CommandServer:
     def _take(self, client: _Client) -> None:
         """Has it served; the one that was idle longest makes room for it."""
         with self._lock:
-            if len(self._clients) >= MOST_CLIENTS:
+            if len(self._clients) >= self._limits.clients:
                 passing = [each for each in self._clients if each.stream is None]
                 if not passing:
                     with client.sock, contextlib.suppress(OSError):  # nothing was sent yet, so that it never waits
@@ -194,10 +217,11 @@ class CommandServer:
         try:
             with contextlib.suppress(OSError), client.sock.makefile("rb") as coming:
                 client.sock.settimeout(IDLE_S)  # also for one that does not take its answer
-                while line := coming.readline(LONGEST_REQUEST + 1):
+                longest = self._limits.request
+                while line := coming.readline(longest + 1):
                     if not line.endswith(b"\n"):
-                        if len(line) > LONGEST_REQUEST:
-                            what = f"a request has at most {LONGEST_REQUEST} bytes"
+                        if len(line) > longest:
+                            what = f"a request has at most {longest} bytes"
                             client.sock.sendall(encoded(_error(UsageError(what, "", "Shorten it"))))
                         return
                     client.heard_at = math.inf  # who waits for an answer is not idle
@@ -221,13 +245,13 @@ class CommandServer:
             return _error(UsageError('a request is an object with "do"', "", "Send one JSON object a line"))
         try:
             if "peer" in request:
-                request["peer"] = peer_pid(client.sock)
+                request["peer"] = peer_of(client.sock)[0]
             with self._turn:
                 answer = self._handle(request)
             if isinstance(answer, StreamReply):
                 with self._lock:  # counted and taken in one, for many may ask at once
                     lasting = sum(each.stream is not None for each in self._clients)
-                    client.stream = answer if lasting < MOST_LASTING else None
+                    client.stream = answer if lasting < self._limits.lasting else None
                 if client.stream is None:
                     answer.gone()
                     raise _full(lasting)
@@ -318,7 +342,7 @@ def _poke(wake: socket.socket) -> None:
         wake.send(b"x")
 
 
-def peer_pid(sock: socket.socket) -> int:
-    """The process at the other end of a Unix socket, as the kernel knows it (unix(7), SO_PEERCRED)."""
-    credentials = sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12)
-    return int.from_bytes(credentials[:4], "little")
+def peer_of(sock: socket.socket) -> tuple[int, int]:
+    """Process and user at the other end of a Unix socket, as the kernel knows them (unix(7), SO_PEERCRED)."""
+    pid, uid, _ = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
+    return pid, uid

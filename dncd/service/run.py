@@ -25,7 +25,7 @@ from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
 from dncd.records.spool import Leftover
 from dncd.records.store import Store
-from dncd.service import lending, seats
+from dncd.service import lending, page_door, seats
 from dncd.service.backups import BackingUp
 from dncd.service.followers import Followers
 from dncd.service.health import Health, Problem
@@ -111,8 +111,14 @@ class Service:
             lending.withhold(self.stations.values())
         self._folders = Folders(settings.shop, self.store.shop.folders, list(settings.machines), self._listed)
         requests = Requests(self._parts, self._notes.status, self._followers.follow, self._unless_stopping)
-        with CommandServer(settings.shop.state, requests.answer, self._failed) as commands, self._metrics():
-            self._others.append(commands.thread)
+        state, door = settings.shop.state, page_door.PageDoor(requests)
+        beside = page_door.folder_of(state)
+        with (
+            CommandServer(state, requests.answer, self._failed, barred=page_door.barred()) as commands,
+            CommandServer(beside, door.answer, self._failed, page_door.LIMITS) as page,
+            self._metrics(),
+        ):
+            self._others += [commands.thread, page.thread]
             self._listen_to_signals()
             self._parts.care.start()
             self.store.note("started", version=__version__, machines=list(self.stations))

@@ -1,0 +1,192 @@
+"""The page as a Starlette application: which path shows what, who may, and what a form does.
+
+Pages are made in threads, for they read records; news go out in the event loop.
+"""
+
+import asyncio
+import time
+from collections.abc import AsyncIterator, Callable, Mapping
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
+from dncd.page import pages, people, rendering
+from dncd.page.asking import WAYS, Asking, Wish
+from dncd.page.door import LOCAL, Access, Door, RefusedError, SignOnError, filled_in, language
+from dncd.page.feed import FLOOR, Feed
+from dncd.page.guard import Guard, own
+from dncd.page.reading import Reading
+from dncd.page.rendering import render
+from dncd.page.sessions import Session, is_of
+
+_STATUS: Final = {UsageError.code: 404, NotDoneError.code: 409, NoServiceError.code: 503, "refused": 403}
+_AT_ONCE: Final = 4
+"""Pages that are made at once; a search over all texts must not keep the others waiting."""
+
+
+class Page:
+    """Everything behind the paths. For the event loop; state, folder: as the settings have them."""
+
+    def __init__(self, state: Path, folder: Path, access: Access, clock: Callable[[], float] = time.monotonic) -> None:
+        self.door = Door(state, access, clock)
+        socket = state / people.FOLDER
+        self.reading = Reading(state, folder)
+        self.feed, self._asking = Feed(socket, self.reading), Asking(socket, self.reading)
+        self._making = asyncio.Semaphore(_AT_ONCE)
+        self._verifying: set[asyncio.Future[None]] = set()
+
+    def app(self) -> ASGIApp:
+        routes = [
+            *(Route(path, partial(self._show, show)) for path, show in pages.PAGES.items()),
+            *(
+                Route(f"/machine/{{machine}}/{kind}", partial(self._show, partial(_asks, kind=kind)))
+                for kind in rendering.ACTIONS
+            ),
+            *(Route(f"/machine/{{machine}}/{kind}", partial(self._do, kind), methods=["POST"]) for kind in WAYS),
+            Route("/verify", self._verify, methods=["POST"]),
+            Route("/news", self._news),
+            Route("/sign-on", self.door.sign_on, methods=["GET", "POST"]),
+            Route("/join/{code}", self.door.join, methods=["GET", "POST"]),
+            Route("/sign-off", self._sign_off, methods=["POST"]),
+            Mount("/static", StaticFiles(packages=[("dncd.page", "static")])),
+        ]
+        handlers: Mapping[Any, Any] = {DncdError: self._wrong, HTTPException: self._wrong, SignOnError: _to_sign_on}
+        made = Starlette(routes=routes, exception_handlers=handlers)
+        return Guard(made, self.door.access.hosts, secure=self.door.access.secure)
+
+    # --- looking -----------------------------------------------------------------------------------------------------
+
+    async def _show(self, show: Callable[[pages.Look], str], request: Request) -> Response:
+        session = self.door.session(request)
+        look = self._look(request, session)
+        if request.url.path == "/" and session.person.machine:
+            return RedirectResponse(f"/machine/{session.person.machine}", 303)
+        return self._given(request, session, await self._made(partial(show, look)))
+
+    def _look(self, request: Request, session: Session, form: Mapping[str, str] | None = None) -> pages.Look:
+        """RefusedError where this one may not look there."""
+        bound, place = session.person.machine, request.path_params
+        if bound and place.get("machine", request.query_params.get("on")) != bound and request.url.path != "/":
+            raise RefusedError("this phone sees one machine alone", bound, "Join it at the other one's door as well")
+        asked = dict(request.query_params) if form is None else form
+        values = {
+            "language": language(request),
+            "csrf": session.csrf,
+            "who": "" if session.person == LOCAL else session.person.name,
+            "may": session.person.may,
+        }
+        return pages.Look(self.reading, self.feed.status, place, asked, datetime.now().astimezone(), values)
+
+    async def _made(self, make: Callable[[], str]) -> str:
+        async with self._making:
+            return await asyncio.to_thread(make)
+
+    def _given(self, request: Request, session: Session, html: str, status: int = 200) -> Response:
+        response = self.door.pass_on(HTMLResponse(html, status), session)
+        if (chosen := request.query_params.get("language")) in rendering.LANGUAGES:
+            response.set_cookie("language", str(chosen), max_age=31_536_000, samesite="strict", httponly=True)
+        return response
+
+    async def _news(self, request: Request) -> Response:
+        session = self.door.session(request)
+        self._look(request, session)
+        listener = self.feed.listen(request.query_params.get("on", FLOOR), language(request))
+        if listener is None:
+            raise NotDoneError("as many pages are open as may be", "the page", "Close some that nobody looks at")
+
+        async def events() -> AsyncIterator[bytes]:
+            yield b"retry: 2000\n\n"
+            while (told := await listener.news()) and self.door.sessions.of(session.id) is not None:
+                yield told
+
+        return _News(events(), partial(self.feed.leave, listener))
+
+    # --- doing -------------------------------------------------------------------------------------------------------
+
+    async def _do(self, kind: str, request: Request) -> Response:
+        session, form, data = await self._form(request, kind)
+        look = self._look(request, session, form)
+        wish = Wish(request.path_params["machine"], session.person.name, form, data)
+        try:
+            said, problem = await asyncio.to_thread(self._asking.do, kind, wish), ""
+        except DncdError as error:
+            said, problem = "", str(error)
+        make = partial(lambda: look.page("done.html", board=look.board(), said=said, problem=problem))
+        return self._given(request, session, await self._made(make), 409 if problem else 200)
+
+    async def _form(self, request: Request, kind: str = "") -> tuple[Session, dict[str, str], bytes]:
+        """What was filled in, and a file's contents. RefusedError where it came from another site's page, or is not for this
+        one. kind: what is to be done, "" for what everybody may."""
+        if not own(request.headers, secure=self.door.access.secure):
+            raise RefusedError(
+                "this form came from somewhere else", "the page", "Open the page itself and try again there"
+            )
+        session = self.door.session(request)
+        form, data = filled_in(request.headers.get("content-type", ""), await request.body())
+        if not is_of(session, form.get("csrf", "")):
+            raise RefusedError(
+                "this form is of an older visit", "the page", "Go back, load the page again, and try once more"
+            )
+        if kind and kind not in session.person.may:
+            raise RefusedError(
+                f"{session.person.name} may not do that here", kind, "Ask who keeps the page for another role"
+            )
+        return session, form, data
+
+    async def _verify(self, request: Request) -> Response:
+        await self._form(request, "verify")
+        task = asyncio.ensure_future(asyncio.to_thread(self.reading.verify))
+        self._verifying.add(task)
+        task.add_done_callback(self._verifying.discard)
+        return RedirectResponse("/verify", 303)
+
+    async def _sign_off(self, request: Request) -> Response:
+        session, _, _ = await self._form(request)
+        self.door.sessions.end(session)
+        response = RedirectResponse("/sign-on", 303)
+        response.delete_cookie(self.door.access.cookie, path="/", secure=self.door.access.secure, samesite="strict")
+        return response
+
+    async def _wrong(self, request: Request, error: Exception) -> Response:
+        if isinstance(error, HTTPException):
+            status, said = error.status_code, ("there is no such page", request.url.path[:80], "Go back to the floor")
+        else:
+            assert isinstance(error, DncdError)  # noqa: S101 - as the table of handlers has it
+            status, said = _STATUS.get(error.code, 500), (error.what, error.where, error.next_step)
+        given = dict(zip(("what", "where", "next_step"), said, strict=True))
+        html = await self._made(partial(render, "error.html", language=language(request), **given))
+        return HTMLResponse(html, status)
+
+
+class _News(StreamingResponse):
+    """A stream of news, which says when its page has gone, however that came."""
+
+    def __init__(self, events: AsyncIterator[bytes], gone: Callable[[], None]) -> None:
+        super().__init__(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+        self._gone = gone
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._gone()
+
+
+def _asks(look: pages.Look, kind: str) -> str:
+    return pages.ask(look, kind)
+
+
+async def _to_sign_on(request: Request, _: Exception) -> Response:
+    if request.url.path == "/news" or request.method != "GET":
+        return Response(status_code=401)
+    return RedirectResponse("/sign-on", 303)

@@ -1,0 +1,178 @@
+"""Who comes in by the page: sessions, signing on, phones that join, and what a form brings."""
+
+import asyncio
+import contextlib
+import email.parser
+import email.policy
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+from urllib.parse import parse_qsl
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dncd.errors import DncdError, UsageError
+from dncd.page import people
+from dncd.page.guard import own
+from dncd.page.people import Person, Role
+from dncd.page.rendering import language_of, render
+from dncd.page.sessions import Session, Sessions, Tries
+
+LOCAL: Final = Person("this computer", Role.KEEPER)
+"""Who sits here, where nobody is on record and the page listens on this computer alone."""
+
+_FIELDS: Final = 50
+"""Of one form."""
+
+
+class RefusedError(DncdError):
+    """May not be done by whoever asked."""
+
+    code = "refused"
+
+
+class SignOnError(Exception):
+    """Nobody is signed on in this browser, or no more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """hosts: names by which the page may be called; secure: by TLS; local: on this computer alone."""
+
+    hosts: tuple[str, ...]
+    secure: bool = False
+    local: bool = True
+
+    @property
+    def cookie(self) -> str:
+        """A name with `__Host-` is taken from this very host by TLS alone (RFC 6265bis, 4.1.3.2)."""
+        return "__Host-dncd" if self.secure else "dncd"
+
+
+class Door:
+    """Who comes in: the sessions, and the people on record as they are now."""
+
+    def __init__(self, state: Path, access: Access, clock: Callable[[], float]) -> None:
+        self._state, self.access = state, access
+        self.sessions, self.tries = Sessions(clock, self._still), Tries(clock)
+        self._people, self._as_of, self._hashing = people.People(), (0, 0), asyncio.Semaphore(1)
+
+    def on_record(self) -> people.People:
+        """Read anew where the file is another. NotDoneError where it cannot be read: then nobody comes in."""
+        with contextlib.suppress(FileNotFoundError):
+            found = people.file_of(self._state).stat()
+            if (found.st_mtime_ns, found.st_ino) != self._as_of:
+                self._people = people.read(self._state)
+                self._as_of = found.st_mtime_ns, found.st_ino
+            return self._people
+        self._people, self._as_of = people.People(), (0, 0)
+        return self._people
+
+    def _still(self, person: Person) -> bool:
+        every = self.on_record()
+        return self._is_open(every) if person == LOCAL else every.named(person.name) == person
+
+    def _is_open(self, every: people.People) -> bool:
+        return self.access.local and not every.people
+
+    def session(self, request: Request) -> Session:
+        """Of whoever asks; on this computer alone, with nobody on record, a new one. SignOnError: nobody is signed on."""
+        found = self.sessions.of(request.cookies.get(self.access.cookie, ""))
+        if found is None:
+            if not self._is_open(self.on_record()):
+                raise SignOnError
+            found = self.sessions.begin(LOCAL)
+        request.state.session = found
+        return found
+
+    def pass_on(self, response: Response, session: Session) -> Response:
+        """Gives the browser its session."""
+        response.set_cookie(
+            self.access.cookie, session.id, path="/", secure=self.access.secure, httponly=True, samesite="strict"
+        )
+        return response
+
+    # --- coming in ---------------------------------------------------------------------------------------------------
+
+    async def sign_on(self, request: Request) -> Response:
+        problem = ""
+        if request.method == "POST":
+            form = await self._asked_in(request)
+            name, phrase = form.get("name", "").strip(), form.get("phrase", "")
+            async with self._hashing:
+                found = await self._let_in(request, name, lambda every: every.signed_on(name, phrase))
+            if found is not None:
+                return self.pass_on(RedirectResponse("/", 303), found)
+            problem = "wrong"
+        html = render("sign_on.html", language=language(request), problem=problem, code="")
+        return HTMLResponse(html, 403 if problem else 200)
+
+    async def join(self, request: Request) -> Response:
+        """The code is in the path of a page that asks once: to look at a link alone changes nothing."""
+        code, problem = str(request.path_params["code"]), ""
+        if request.method == "POST":
+            await self._asked_in(request)
+            found = await self._let_in(request, "", lambda every: every.joined(code))
+            if found is not None:
+                response = self.pass_on(RedirectResponse(f"/machine/{found.person.machine}", 303), found)
+                response.headers["clear-site-data"] = '"cache"'
+                return response
+            problem = "wrong"
+        html = render("sign_on.html", language=language(request), problem=problem, code=code)
+        return HTMLResponse(html, 403 if problem else 200)
+
+    async def _asked_in(self, request: Request) -> dict[str, str]:
+        if not own(request.headers, secure=self.access.secure):
+            raise RefusedError(
+                "this form came from somewhere else", "the page", "Open the page itself and sign on there"
+            )
+        return filled_in(request.headers.get("content-type", ""), await request.body())[0]
+
+    async def _let_in(
+        self, request: Request, name: str, who: Callable[[people.People], Person | None]
+    ) -> Session | None:
+        """A new session, in place of the one that this browser had. RefusedError after too many wrong tries."""
+        keys = [f"from {request.client.host if request.client else ''}", *([f"name {name}"] if name else [])]
+        if not self.tries.may(keys):
+            raise RefusedError("too many wrong tries", "sign on", "Wait ten minutes, then try again")
+        person = await asyncio.to_thread(who, self.on_record())
+        if person is None:
+            self.tries.wrong(keys)
+            return None
+        if (before := self.sessions.of(request.cookies.get(self.access.cookie, ""))) is not None:
+            self.sessions.end(before)
+        return self.sessions.begin(person)
+
+
+def language(request: Request) -> str:
+    chosen = request.query_params.get("language") or request.cookies.get("language", "")
+    return language_of(request.headers.get("accept-language", ""), chosen)
+
+
+def filled_in(kind: str, body: bytes) -> tuple[dict[str, str], bytes]:
+    """A form's fields, and the contents of the file in it, whose name is the field `file`. UsageError for anything else."""
+    try:
+        if kind.partition(";")[0].strip() == "application/x-www-form-urlencoded":
+            return dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=_FIELDS)), b""
+        if kind.partition(";")[0].strip() == "multipart/form-data":
+            return _parts(kind, body)
+    except (ValueError, LookupError):
+        pass
+    raise UsageError("this is no form", "the page", "Open the page itself and try again there")
+
+
+def _parts(kind: str, body: bytes) -> tuple[dict[str, str], bytes]:
+    """By the rules of MIME (RFC 7578), which the standard library reads."""
+    head = f"Content-Type: {kind}\r\n\r\n".encode("latin-1")
+    whole = email.parser.BytesParser(policy=email.policy.HTTP).parsebytes(head + body)
+    form, data = dict[str, str](), b""
+    for part in list(whole.iter_parts())[:_FIELDS]:
+        content = part.get_payload(decode=True)
+        value = content if isinstance(content, bytes) else b""
+        if (name := part.get_filename()) is not None:
+            form["file"], data = name, value
+        else:
+            form[str(part.get_param("name", "", "content-disposition"))] = value.decode()
+    return form, data

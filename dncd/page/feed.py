@@ -1,0 +1,150 @@
+"""Live news: one subscription to the service, told to all open pages as parts of a page that are others now.
+
+A part is made once a change and language, and shared. Each open page has at most one part of an id in waiting: whoever is
+slow, slept or came back is told the newest alone.
+"""
+
+import asyncio
+import contextlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.errors import DncdError
+from dncd.outside.command_client import StreamRequest, joined
+from dncd.page.reading import Reading
+from dncd.page.rendering import floor_parts, parts
+
+FLOOR: Final = "floor"
+
+AGAIN_S: Final = 1.0
+"""Seconds until a service that does not answer is asked again."""
+
+ALIVE_S: Final = 5.0
+"""Seconds without news after which a page is told that there are none: it warns of old ones after three times that."""
+
+MOST: Final = 200
+"""Open pages: more than a shop has screens."""
+
+_ALIVE: Final = b"event: alive\ndata: .\n\n"
+_Status = dict[str, Any]
+
+
+@dataclass(slots=True)
+class Listener:
+    """An open page. on: a machine's name or FLOOR; waiting: by element id, what it was not told yet."""
+
+    on: str
+    language: str
+    waiting: dict[str, bytes] = field(default_factory=dict)
+    woken: asyncio.Event = field(default_factory=asyncio.Event)
+    over: bool = False
+
+    def put(self, found: dict[str, bytes]) -> None:
+        self.waiting |= found
+        self.woken.set()
+
+    async def news(self) -> bytes:
+        """What came since the last call, at least once in `ALIVE_S`; b"" when it is over."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self.woken.wait(), ALIVE_S)
+        if self.over:
+            return b""
+        self.woken.clear()
+        told, self.waiting = self.waiting, {}
+        return b"".join(told.values()) or _ALIVE
+
+
+class Feed:
+    """For the page's event loop. status: the newest of the service, {} while it does not answer."""
+
+    def __init__(self, socket: Path, reading: Reading) -> None:
+        self._socket, self._reading = socket, reading
+        self.status: _Status = {}
+        self._listeners: list[Listener] = []
+        self._newest: dict[tuple[str, str], bytes] = {}
+        self._over = False
+
+    def listen(self, on: str, language: str) -> Listener | None:
+        """A new page: the newest of all its parts come first. None where there are too many."""
+        if len(self._listeners) >= MOST or self._over:
+            return None
+        made = Listener(on, language)
+        made.put(self._parts(language, (on,), self.status.get("machines", {})))
+        self._listeners.append(made)
+        return made
+
+    def leave(self, listener: Listener) -> None:
+        self._listeners.remove(listener)
+
+    def end(self) -> None:
+        """All pages are told that it is over."""
+        self._over = True
+        for listener in self._listeners:
+            listener.over = True
+            listener.woken.set()
+
+    async def run(self) -> None:
+        """Follows the service for ever, and comes back to it."""
+        while True:
+            try:
+                stream = await asyncio.to_thread(StreamRequest, self._socket, {"do": "follow"})
+            except DncdError:
+                await asyncio.sleep(AGAIN_S)
+                continue
+            with stream, contextlib.suppress(DncdError):
+                self._change(stream.content, stream.content["machines"])
+                await self._follow(stream)
+            self._change({}, ())
+
+    async def _follow(self, stream: StreamRequest) -> None:
+        """Until the service ends, or it has told more than was taken: then it is asked anew."""
+        loop, ready = asyncio.get_running_loop(), asyncio.Event()
+        ready.set()  # the first news may have come with the answer
+        loop.add_reader(stream.fileno(), ready.set)
+        try:
+            while await ready.wait():
+                ready.clear()
+                status, named = self.status, set[str]()
+                for news in stream.news():
+                    if "dropped" in news:
+                        return
+                    named |= news.get("machines", {}).keys()
+                    status = joined(status, news)
+                self._change(status, named)
+        finally:
+            loop.remove_reader(stream.fileno())
+
+    def _change(self, status: _Status, machines: Iterable[str]) -> None:
+        self.status, machines = status, [name for name in machines if name in status.get("machines", {})]
+        for language in {listener.language for listener in self._listeners}:
+            those = [listener for listener in self._listeners if listener.language == language]
+            before = dict(self._newest)
+            for on in {listener.on for listener in those}:
+                found = self._parts(language, (on,), machines)
+                other = {key: event for key, event in found.items() if before.get((language, key)) != event}
+                for listener in those:
+                    if listener.on == on and other:
+                        listener.put(other)
+
+    def _parts(self, language: str, on: Iterable[str], machines: Iterable[str]) -> dict[str, bytes]:
+        """The events of those parts that such pages show, of the whole shop and of these machines."""
+        found, held, now = dict[str, str](), self._reading.held(), datetime.now().astimezone()
+        given: dict[str, Any] = {"language": language, "now": now}
+        floor = FLOOR in on
+        whole = floor_parts(self.status, held, **given)
+        found |= whole if floor else {"service": whole["service"]}
+        for name in machines:
+            if floor or name in on:
+                wanted = ("card",) if floor else ("board",)
+                found |= parts(name, self.status["machines"][name], held, wanted, **given)
+        events = {key: _event(key, html) for key, html in found.items()}
+        self._newest |= {(language, key): event for key, event in events.items()}
+        return events
+
+
+def _event(key: str, html: str) -> bytes:
+    return b"event: part\ndata: " + json.dumps({"id": key, "html": html}).encode() + b"\n\n"

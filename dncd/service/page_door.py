@@ -1,0 +1,156 @@
+"""What the shop's page may ask for, over a socket of its own in `STATE/page/`: one table of words, and nothing beside it.
+
+The page's process is open to a network. Whoever breaks it has these words and no others: each is taken apart and made anew
+here, each that does something needs a name and stands in the ledger (`asked`) before it is done, and there are no more of
+them in a minute than people's hands make. The socket lies in the state folder, for that is where both look already, whatever
+starts them; its folder keeps the page from the other socket, which turns the page's user away.
+"""
+
+import base64
+import hashlib
+import pwd
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+from dncd.errors import NotDoneError, UsageError
+from dncd.outside.command_server import Limits, StreamReply
+from dncd.outside.folder_looks import left_alone
+from dncd.peer_text import printable
+from dncd.records import durable
+from dncd.records.shop_folders import TO_MACHINE
+from dncd.service.requests import Requests
+from dncd.service.signing import recorded
+
+FOLDER: Final = "page"
+
+USER: Final = "dncd-page"
+"""Of the page's process where it has one of its own (systemd/dncd.sysusers)."""
+
+DROP_BYTES: Final = 1_000_000
+"""Of a file: more than any control's memory. What is drip-fed comes by the folder, and a line waits while this is read."""
+
+LIMITS: Final = Limits(request=DROP_BYTES * 4 // 3 + 4_096, clients=12, lasting=2)
+
+DEEDS: Final = 60
+DEEDS_S: Final = 60.0
+"""So many deeds in so many seconds: a shop of 64 machines asks for a few. More would fill ledger and folders."""
+
+_LOOKS: Final = ("status", "follow")
+
+_Fields = Mapping[str, type]
+
+_DEEDS: Final[Mapping[str, _Fields]] = {
+    "next": {"file": str},
+    "again": {"sha256": str, "times": int},
+    "withdraw": {"file": str},
+    "prove": {"program": str, "revision": int, "note": str},
+    "drop": {"file": str, "data": str},
+}
+"""Word → what it needs beside `machine` and `by`, none of it empty. All but `drop` are done as `Requests` does them."""
+
+
+def folder_of(state: Path) -> Path:
+    """The folder of the page's socket, made if it is missing."""
+    durable.make_folder(state / FOLDER)
+    return state / FOLDER
+
+
+def barred() -> frozenset[int]:
+    """The users whom the service's main socket turns away: the page's own, where this system has one."""
+    try:
+        return frozenset({pwd.getpwnam(USER).pw_uid})
+    except KeyError:
+        return frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class PageDoor:
+    """Answers the page. clock: seconds, of any start."""
+
+    desk: Requests
+    clock: Callable[[], float] = time.monotonic
+    _done_at: deque[float] = field(default_factory=lambda: deque(maxlen=DEEDS))
+
+    def answer(self, request: Mapping[str, Any]) -> dict[str, Any] | StreamReply:
+        """As `Requests.answer`; UsageError for what the page may not ask for."""
+        do = request.get("do")
+        if do in _LOOKS:
+            return self.desk.answer({"do": do})
+        if do not in _DEEDS:
+            raise UsageError(f"the page may not ask for {printable(str(do))[:40]!r}", "page socket", _SHELL)
+        asked = _taken(str(do), request)
+        machine = self.desk.in_loop(lambda: self.desk.machine(asked).name)
+        if len(self._done_at) == DEEDS and self.clock() - self._done_at[0] < DEEDS_S:
+            what = f"{DEEDS} things were asked for in a minute, and no more may"
+            raise NotDoneError(what, "page socket", "Look who asks, in `dncd log`; wait a minute")
+        self._done_at.append(self.clock())
+        if do == "drop":
+            return self._drop(machine, asked)
+        what = " ".join(printable(str(asked[key]))[:120] for key in _DEEDS[str(do)] if key != "note")
+        self._note(machine, asked, what)
+        return self.desk.answer(asked)
+
+    def _note(self, machine: str, asked: Mapping[str, Any], what: str) -> None:
+        parts, said = self.desk.parts, {"do": asked["do"], "by": asked["by"], "what": what}
+        recorded(parts.workers, machine, lambda: parts.store.note("asked", machine=machine, **said))
+
+    def _drop(self, machine: str, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """A file as the office would drop it. The name is a name and never a path; one that is taken gets a number."""
+        name, data = durable.tidy_name(asked["file"]), _decoded(asked["data"])
+        if left_alone(name) or name != asked["file"]:
+            what = "files with such a name are left alone: nobody means them as programs"
+            raise UsageError(what, printable(asked["file"])[:120], "Give it another name")
+        self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {hashlib.sha256(data).hexdigest()}")
+        parts = self.desk.parts
+        try:
+            return parts.workers.notes.result_of(partial(self._write, machine, name, data), _SHARE_S)
+        except TimeoutError:
+            next_step = "Look whether the share is there, and at `dncd status` for what waits, before you drop it again"
+            raise NotDoneError("the shop's folder is slow: the file may wait or not", machine, next_step) from None
+
+    def _write(self, machine: str, name: str, data: bytes) -> dict[str, Any]:
+        folders = self.desk.parts.store.shop.folders
+        with (
+            durable.reporting("the file cannot be dropped", folders.path_of(machine, TO_MACHINE)),
+            folders.opened(machine, TO_MACHINE) as folder,
+        ):
+            while True:
+                free = durable.free_name(folder, name)
+                try:
+                    durable.write_new(folder / free, (data,), mode=durable.SHARED_FILE_MODE)
+                except FileExistsError:
+                    continue  # somebody took the name between the look and the link
+                return {"file": free}
+
+
+_SHELL: Final = "Ask with the command itself, on the service's computer"
+
+_SHARE_S: Final = 4.0
+"""Seconds in which a share must have taken a file, within the patience of whoever asked."""
+
+
+def _taken(do: str, request: Mapping[str, Any]) -> dict[str, Any]:
+    """The request with what belongs to it, and nothing else. UsageError where something is missing, or is no such thing."""
+    fields: dict[str, type] = {"machine": str, "by": str, **_DEEDS[do]}
+    for key, kind in fields.items():
+        if type(request.get(key)) is not kind or not request[key]:
+            what = f"{do} needs {key!r}, {'a text' if kind is str else 'a number'} that is not empty"
+            raise UsageError(what, "page socket", "Update the page")
+    by = " ".join(printable(request["by"]).split())[:80]
+    return {"do": do, **{key: request[key] for key in fields}, "by": by}
+
+
+def _decoded(data: str) -> bytes:
+    try:
+        found = base64.b64decode(data, validate=True)
+    except ValueError:
+        raise UsageError("its contents are no base64", "page socket", "Update the page") from None
+    if not found or len(found) > DROP_BYTES:
+        what = f"it has {len(found)} bytes, and the page takes 1 to {DROP_BYTES}"
+        raise UsageError(what, "page socket", "Drop it into the shop's folder")
+    return found

@@ -1,0 +1,144 @@
+"""The page's own socket: what a page, broken or not, can have the service do, by raw bytes from outside."""
+
+import base64
+import json
+import os
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from house import House, house
+from waiting import until
+
+from dncd.errors import DncdError, NoServiceError
+from dncd.outside.command_client import StreamRequest, ask
+from dncd.outside.command_server import CommandServer
+from dncd.service import page_door, requests
+
+PROGRAM = b"%\nO0004 (SLEEVE)\nN10 G01 X1. F0.2\nM30\n%\n"
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    root = tmp_path_factory.mktemp("page")
+    with house(
+        root, lathe={"line": {"port": str(root / "no-port")}}, mill={"line": {"port": str(root / "none")}}
+    ) as made:
+        yield made
+
+
+def say(shop: House, sent: bytes) -> dict[str, Any]:
+    """The answer to these very bytes."""
+    with socket.socket(socket.AF_UNIX) as sock:
+        sock.settimeout(20)
+        sock.connect(str(shop.state / "page" / "dncd.sock"))
+        sock.sendall(sent)
+        with sock.makefile("rb") as coming:
+            found: dict[str, Any] = json.loads(coming.readline())
+            return found
+
+
+def word(shop: House, **request: Any) -> dict[str, Any]:
+    return say(shop, json.dumps(request).encode() + b"\n")
+
+
+def drop(shop: House, file: str, data: bytes = PROGRAM, machine: str = "lathe") -> dict[str, Any]:
+    return word(shop, do="drop", machine=machine, by="A. Miller", file=file, data=base64.b64encode(data).decode())
+
+
+def asked(shop: House) -> list[tuple[str, str, str]]:
+    return [(line["machine"], line["do"], line["by"]) for line in shop.ledger() if line["event"] == "asked"]
+
+
+def everything(shop: House) -> list[str]:
+    return sorted(
+        str(path.relative_to(shop.root)) for path in shop.shop.rglob("*") if path.name[:5] not in ("STATU", ".dncd")
+    )
+
+
+def test_no_word_of_the_other_socket_is_one_here(shop: House) -> None:
+    before, lines = everything(shop), len(shop.ledger())
+    words = set(requests._WORDS) - {*page_door._LOOKS, *page_door._DEEDS}
+    assert {"lend", "reload", "seat", "watch", "journal", "old-box-off", "over-edits", "to-prove", "go"} <= words
+    for do in words:
+        answer = word(shop, do=do, machine="lathe", by="A. Miller", file="a.nc", sha256="0" * 64)
+        assert answer["error"]["code"] == "usage", do
+    assert (everything(shop), len(shop.ledger())) == (before, lines)
+
+
+def test_a_word_that_does_something_needs_a_name_and_all_that_belongs_to_it(shop: House) -> None:
+    lines = len(shop.ledger())
+    whole = {"machine": "lathe", "by": "A. Miller", "file": "a.nc", "data": "TQ==", "sha256": "0", "times": 2}
+    whole |= {"program": "O0004", "revision": 1, "note": "first part"}
+    for do, fields in page_door._DEEDS.items():
+        for key in ("machine", "by", *fields):
+            for wrong in ({}, {key: ""}, {key: None}, {key: ["x"]}, {key: True}):
+                answer = word(shop, **{"do": do, **{k: v for k, v in whole.items() if k != key}, **wrong})
+                assert answer["error"]["code"] == "usage", (do, key, wrong)
+    assert word(shop, do="next", machine="no-such", by="A", file="a.nc")["error"]["code"] == "usage"
+    assert len(shop.ledger()) == lines
+
+
+def test_who_asked_stands_in_the_ledger_before_it_is_done(shop: House) -> None:
+    answer = word(shop, do="withdraw", machine="mill", by="  B.\x07 Young ", file="no-such.nc", peer=7, over="x")
+    assert answer["error"]["code"] == "not-done"
+    assert asked(shop)[-1] == ("mill", "withdraw", r"B.\x07 Young")
+
+
+def test_a_file_is_dropped_as_by_the_office_and_put_in_front(shop: House) -> None:
+    assert drop(shop, "0004.nc") == {"ok": {"file": "0004.nc"}}
+    assert drop(shop, "0004.nc") == {"ok": {"file": "0004 (2).nc"}}
+    assert (shop.shop / "lathe/to-machine/0004.nc").read_bytes() == PROGRAM
+    until(lambda: len(ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"]) == 2)
+    assert word(shop, do="next", machine="lathe", by="A. Miller", file="0004 (2).nc") == {"ok": {"file": "0004 (2).nc"}}
+    assert ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"][0] == "0004 (2).nc"
+    assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == {"ok": {"file": "0004.nc"}}
+    shop.receipt("lathe", "refused", "0004.nc")
+    assert asked(shop)[-4:] == [("lathe", do, "A. Miller") for do in ("drop", "drop", "next", "withdraw")]
+
+
+@pytest.mark.parametrize(
+    "file", ["../x.nc", "/etc/passwd", "a/b.nc", "..", ".hidden", "x.tmp", "a\0b", "a\nb.nc", "\udcff.nc"]
+)
+def test_a_name_is_a_name_and_never_a_path(shop: House, file: str) -> None:
+    before, lines = everything(shop), len(shop.ledger())
+    assert drop(shop, file)["error"]["code"] == "usage"
+    assert (everything(shop), len(shop.ledger())) == (before, lines)
+
+
+def test_a_file_has_its_limit_and_a_request_too(shop: House) -> None:
+    before = everything(shop)
+    assert drop(shop, "large.nc", b"x" * (page_door.DROP_BYTES + 1))["error"]["code"] == "usage"
+    assert word(shop, do="drop", machine="lathe", by="A", file="x.nc", data="no base64!")["error"]["code"] == "usage"
+    with pytest.raises((BrokenPipeError, ConnectionResetError)):
+        say(shop, b"x" * (4 * page_door.LIMITS.request))
+    assert everything(shop) == before
+    assert word(shop, do="status")["ok"]["machines"].keys() == {"lathe", "mill"}
+
+
+def test_the_news_come_over_it_too_and_few_may_follow(shop: House) -> None:
+    followers = [StreamRequest(shop.state / "page", {"do": "follow"}) for _ in range(page_door.LIMITS.lasting)]
+    try:
+        assert all(each.content["machines"].keys() == {"lathe", "mill"} for each in followers)
+        with pytest.raises(DncdError, match="no more may"):
+            StreamRequest(shop.state / "page", {"do": "follow"})
+    finally:
+        for each in followers:
+            each.close()
+
+
+def test_there_are_no_more_deeds_in_a_minute_than_people_make(shop: House) -> None:
+    answers = [word(shop, do="next", machine="mill", by="A. Miller", file="x.nc") for _ in range(page_door.DEEDS + 1)]
+    assert "in a minute" in answers[-1]["error"]["what"]
+    count = len(shop.ledger())
+    assert "in a minute" in drop(shop, "0005.nc")["error"]["what"]
+    assert len(shop.ledger()) == count
+
+
+def test_the_other_socket_turns_the_pages_user_away(tmp_path: Path) -> None:
+    with CommandServer(tmp_path, lambda _: {}, barred={os.getuid()}), pytest.raises(NoServiceError):
+        ask(tmp_path, {"do": "status"})
+    with CommandServer(tmp_path, lambda _: {}, barred={os.getuid() + 1}):
+        assert ask(tmp_path, {"do": "status"}) == {}
