@@ -12,9 +12,10 @@ from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, MarkAt, TapeCode
 from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended
 from dncd.program.splitting import split, told_apart
+from dncd.standin.line_noise import reread
 from dncd.station.capture_reading import Contents, read_all
 from dncd.tape.codes import Coder
-from dncd.values import Frame, LineSettings, MachineSettings, ReceiveSettings
+from dncd.values import Frame, IsoBytes, LineSettings, MachineSettings, ReceiveSettings
 from dncd.values import TapeSettings as Tape
 
 BLANK = bytes(400)
@@ -43,6 +44,7 @@ class Heard:
     good: tuple[tuple[str, str], ...]
     damaged: tuple[str, ...]
     notes: tuple[str, ...]
+    reasons: tuple[str, ...] = ()
 
     @property
     def names(self) -> list[str]:
@@ -108,15 +110,16 @@ class Control:
 
 
 def _told(readings: list[Contents]) -> Heard:
-    good, damaged, notes = [], [], []
+    good, damaged, notes, reasons = [], [], [], []
     for reading in readings:
         if reading.reasons:
             damaged.append(reading.whole)
+            reasons += reading.reasons
             continue
         parts = [part for capture in reading.captures for part in split(capture.text, capture.opening)]
         good += [(part.name, part.text) for part in told_apart(parts)]
         notes += reading.notes
-    return Heard(tuple(good), tuple(damaged), tuple(notes))
+    return Heard(tuple(good), tuple(damaged), tuple(notes), tuple(reasons))
 
 
 CONTROLS = {
@@ -582,3 +585,31 @@ def edits(block: str, whole: str) -> int:
             new.append(left)
         row = new
     return min(row)
+
+
+SHAFT = "O0004 (SHAFT)\n" + "".join(f"N{n} G01 X{n / 100:.2f} Z-{n / 50:.2f} F0.1\n" for n in range(10, 2000, 10))
+
+
+@pytest.mark.parametrize("text_", [SHAFT[:90], SHAFT + "M30\n"], ids=["short", "long"])
+@pytest.mark.parametrize("step", [0.25, 0.5, 2, 4])
+@pytest.mark.parametrize("name", ["7E1", "8N1"])
+def test_a_wrong_rate_is_one_damaged_punch_and_one_sentence(name: str, step: float, text_: str) -> None:
+    """step: the control's rate by that of the settings."""
+    control = CONTROLS[name]
+    heard = control.hear(reread(bytes(100) + control.punch(text_) + bytes(100), step), step=32)
+    assert (heard.good, len(heard.damaged)) == ((), 1)
+    (reason,) = heard.reasons
+    assert reason.startswith("rate, frame or code are wrong: ")
+    assert "compare line.baud, line.frame and tape.code with what the control is set to" in reason
+
+
+@pytest.mark.parametrize(
+    ("has", "set_to"), [("7E1", "8N1"), ("8N1", "7E1"), ("7O1", "7E1"), ("7E1", "7O1"), ("7O1", "8N1"), ("8N1", "EIA")]
+)
+@pytest.mark.parametrize("text_", [SHAFT[:90], SHAFT + "M30\n"], ids=["short", "long"])
+def test_a_wrong_frame_or_code_is_one_damaged_punch_and_one_sentence(has: str, set_to: str, text_: str) -> None:
+    sends, reads = (CONTROLS.get(name) or Control(name) for name in (has, set_to))
+    tape = sends.coder.encode(IsoBytes(bytes(100)))
+    heard = reads.hear(tape + sends.punch(text_) + tape, step=32)
+    assert (heard.good, len(heard.damaged), len(heard.reasons)) == ((), 1, 1)
+    assert heard.reasons[0].startswith("rate, frame or code are wrong: ")

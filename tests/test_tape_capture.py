@@ -299,7 +299,7 @@ def test_captures_of_garbage_are_read_in_proportion_and_told_briefly():
     """Counts, not seconds: tests/bench/coding.py has those. A control set otherwise may send megabytes of this."""
     capture = read(b"\x83" * 300_000, ISO)
     assert [f.code for f in capture.faults] == ["wrong-settings"], "one cause, one sentence"
-    assert capture.faults[0].what == "300000 of 300000 characters are damaged"
+    assert capture.faults[0].what == "rate, frame or code are wrong: 300000 of 300000 characters are damaged"
     assert "line.frame" in capture.faults[0].next_step
     hit = read(b"\xa5\n" + b"AAAAAA\n\x83" * 50_000, ISO)
     assert len(hit.faults) == defaults.REASONS

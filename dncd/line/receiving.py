@@ -17,8 +17,10 @@ blank tape of four NULs or more, or a pause. *Words* are as `tape.wording` says.
 Text with words right behind a closing mark line is opened by that mark as well: it parts two programs (`Ended.mark`).
 Where another mark closes than opens, neither is in doubt: the opening one ends an open capture (`OPENED`) and begins the
 next. The rest of a mark line (blanks, a name) belongs to the mark. Block ends, NUL and DEL on an idle line are fill (leader
-and trailer) and begin nothing; so are DC4, SUB, EOT, and blanks after a closing mark. DC4 among lettering ends nothing. What
-a capture is worth is decided later, from its bytes; here nothing is thrown away once it began.
+and trailer) and begin nothing; so are DC4, SUB, EOT, and blanks after a closing mark. DC4 among lettering ends nothing.
+Where rate or frame are wrong, marks and signals come by chance: in a capture that is little but damage only silence ends,
+so that one punch is one capture. What a capture is worth is decided later, from its bytes; here nothing is thrown away
+once it began.
 """
 
 import enum
@@ -115,8 +117,16 @@ _PAUSE_S = 1.0
 """Seconds without a character that part two punches as blank tape does: a control pauses less between two marks, and
 nobody presses PUNCH again within it."""
 
+_DAMAGED = 16
+"""Damaged characters, one in four, that make a capture one in which marks and signals come by chance."""
+
 _MARK_LINE_CHARS = 200
 """Most characters of a closing mark line: a name has fewer."""
+
+
+def _by_chance(damaged: int, printable: int) -> bool:
+    """Whether a capture is so damaged that a mark or signal in it says nothing."""
+    return damaged >= _DAMAGED and 3 * damaged > printable
 
 
 class _MarkLine:
@@ -181,7 +191,7 @@ class Receiving:
         self._silence_s, self._closing_s = silence_s, max(4 * char_s, defaults.TAIL_S)
         self._longest = longest
         self._last = 0.0
-        self._printable = 0
+        self._printable = self._damaged = 0
         self._at_block_start = True
         self._gap, self._fill = False, 0
         self._wording = Wording()
@@ -257,7 +267,7 @@ class Receiving:
 
     def _begin(self, now: float, mark: bytes, events: list[Event]) -> None:
         self.phase, self._parting = Phase.OPENING, mark
-        self.chars = self._printable = self._fill = 0
+        self.chars = self._printable = self._damaged = self._fill = 0
         self._at_block_start, self._gap = True, False
         self._after_mark, self._shared = False, b""
         self._wording = Wording()
@@ -295,6 +305,8 @@ class Receiving:
             self._at_block_start = True
         elif letter in MARKS:
             return self._mark(letter)
+        elif letter in SIGNS.values() and _by_chance(self._damaged, self._printable):
+            pass
         elif letter == SIGNS[EndsOn.DC4]:
             lettering = not self._wording.words or self._wording.odd
             if self.phase is Phase.INSIDE or self._ends_on is not EndsOn.MARK or not lettering:
@@ -304,6 +316,7 @@ class Receiving:
         elif letter not in (b"1", b"2", b"3"):
             text = run[0] in _TEXTS
             self._printable += len(run) * text
+            self._damaged += len(run) * (letter == wording.OTHER)
             if self.phase is not Phase.OPENING or letter != wording.OTHER:  # noise before the opening mark is leader
                 self._at_block_start = False
             self._gap = False
@@ -317,7 +330,8 @@ class Receiving:
         counts, gap = self._at_block_start or self._gap, self._gap
         opens = letter != CLOSES and self.phase is Phase.OPENING and not self._wording.words
         self._fill, self._gap = 0, False
-        if counts and not opens and self._ends_on is EndsOn.MARK:
+        chance = _by_chance(self._damaged, self._printable)
+        if counts and not opens and self._ends_on is EndsOn.MARK and not chance:
             if letter == OPENS:
                 return 0, CaptureEnd.OPENED
             may_open, chars = letter == MARK, self._alphabet.block_end_chars
@@ -325,6 +339,7 @@ class Receiving:
             return 0, None
         if opens:  # also behind a prompt in its own line
             self.phase, self._parting = Phase.INSIDE if counts else Phase.OPENING, b""
+            self._damaged = 0  # that was lettering
         self._printable += 1
         self._at_block_start = False
         self._wording.feed(wording.TEXT)

@@ -161,7 +161,8 @@ class Judging:
         reasons = [*contents.reasons]
         if (cut := unfinished(ends_on, why, contents.captures[-1])) and not reasons:
             reasons.append(cut)
-        unplaced = [_noticed(damage.notices)] if damage.notices != NO_FAULTS else []
+        salad = any(fault.code == WRONG_SETTINGS for capture in contents.captures for fault in capture.faults)
+        unplaced = [_noticed(damage.notices)] if damage.notices != NO_FAULTS and not salad else []
         if damage.of_memory:
             unplaced.append(_out_of_memory(damage, len(wire)))
         if contents.reasons and not unplaced:
@@ -187,7 +188,6 @@ class Judging:
             notes=(*contents.notes, *left_out),
         )
         if reasons:
-            salad = any(fault.code == WRONG_SETTINGS for capture in contents.captures for fault in capture.faults)
             name = _unnamed() if salad else names.safe_name(self._name_of(contents.captures[0], called))
             return dataclasses.replace(plan, program=name, whole=contents.whole, reasons=tuple(reasons), notes=())
         return dataclasses.replace(plan, result=Result.RECEIVED, parts=parts)

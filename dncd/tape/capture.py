@@ -44,6 +44,9 @@ WRONG_SETTINGS: Final = "wrong-settings"
 _MANY: Final = 4
 """One damaged character in this many points to wrong settings: another frame or code damages about half."""
 
+_SALAD: Final = 8
+"""Damaged characters, one in `_MANY`, that are told by that cause and not one by one."""
+
 _BLOCK_CHARS: Final = 1000
 """Most characters of a block that a finding keeps: garbage may have no block end in megabytes."""
 
@@ -286,8 +289,8 @@ def _damage(chars: bytes, searched: slice, whole: str, end: bytes, why: Callable
     """A finding for each damaged character, up to LOCATED, and one for the rest. why: by the index on the wire."""
     count = chars.count(FAULT, searched.start, searched.stop)
     hits = (hit.start() for hit in re.compile(b"\xff").finditer(chars, searched.start, searched.stop))
-    if count > LOCATED and count * _MANY > searched.stop - searched.start:
-        what = f"{count} of {searched.stop - searched.start} characters are damaged"
+    if count >= _SALAD and count * _MANY > searched.stop - searched.start:
+        what = f"rate, frame or code are wrong: {count} of {searched.stop - searched.start} characters are damaged"
         yield Finding(WRONG_SETTINGS, Severity.REFUSE, what, _COMPARE)
         return
     next_step = _COMPARE if count * _MANY > searched.stop - searched.start else _AGAIN
