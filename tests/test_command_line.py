@@ -267,3 +267,45 @@ def test_help_stays_when_python_drops_docstrings(shop: Path, command: str) -> No
     plain, bare = (dncd_(shop, f"{sys.executable} {flag} -m dncd {command} --help").stdout for flag in ("", "-OO"))
     assert plain == bare
     assert len(plain) > 100
+
+
+# --- options of every command ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("words", [("--config", "{}", "holds", "lathe"), ("holds", "--config", "{}", "lathe")])
+def test_the_settings_are_named_before_or_behind_the_command(
+    shop: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    other = shop / "other.toml"
+    other.write_text('[machines.lathe.line]\nport = "/dev/z"\n')
+    assert main([word.format(other) for word in words]) == 0
+    assert "nothing is known of what lathe holds" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [("-q", "log"), ("log", "--quiet"), ("log", "-q", "--json"), ("line", "ports", "-q")])
+def test_quiet_prints_nothing_but_what_must_not_be_missed(
+    shop: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    assert main(words) == 0
+    assert capsys.readouterr() == ("", "")
+    for more in ((), ("--json",)):
+        assert main(["holds", "gang-lathes", "-q", *more]) == 2
+        out, err = capsys.readouterr()
+        assert (out, "Did you mean 'gang-lathe'?" in err) == ("", True)
+    assert main(["log"]) == 0
+    assert capsys.readouterr().out, "the next command in this process speaks again"
+
+
+def test_verbose_says_on_standard_error_what_a_command_works_with(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["log"]) == 0
+    plain = capsys.readouterr()
+    for words in (["-v", "log"], ["log", "-v"]):
+        assert main(words) == 0
+        out, err = capsys.readouterr()
+        assert out == plain.out
+        assert f"settings: {shop / 'shop.toml'}" in err
+        assert f"state folder: {shop / 'state'}; machines: gang-lathe, bore-mill" in err
+    assert main(["status", "-v"]) == 3
+    assert "asks the service: status" in capsys.readouterr().err

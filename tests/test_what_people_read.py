@@ -146,7 +146,7 @@ SHOP = '[machines.gang-lathe.line]\nport = "/dev/null"\n[machines.bore-mill.line
     [
         (["status"], 3, "The service does not run. Start it: `dncd --config {file} run` (or `systemctl start dncd`)."),
         (["withdraw"], 2, "Which machine? gang-lathe, bore-mill"),
-        (["status", "--config", "x"], 2, "--config comes before the command: dncd --config FILE COMMAND"),
+        (["status", "--config", "x.toml"], 2, "x.toml: there is no such settings file"),
         (["trial", "gang-lathe"], 2, "There is no command 'trial'. Type: dncd line trial"),
         (["stop"], 2, "Type: dncd withdraw MACHINE"),
         (["show", "gang-lathe", "O0004", "-r", "abc"], 2, "--revision wants a whole number from 1: 'abc'"),

@@ -7,13 +7,12 @@ Exit status: 0 done; 1 it could not be done, or a check found something; 2 wrong
 import os
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Final
 
 import click
 
 from dncd import __version__
-from dncd.cli.asking import Asked, answered
+from dncd.cli.asking import answered
 from dncd.cli.late_group import LateGroup, help_of, plainer
 from dncd.errors import DncdError, UsageError
 from dncd.peer_text import printable_lines
@@ -76,26 +75,9 @@ LINE: Final = {
     late=LATE,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
 )
-@click.option(
-    "--config",
-    "file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    envvar="DNCD_CONFIG",
-    help="The settings. Without it: $DNCD_CONFIG, ./config/dncd.toml, /etc/dncd/dncd.toml.",
-)
 @click.version_option(__version__, prog_name=PROGRAM, message="%(prog)s %(version)s")
-@click.pass_context
-def group(context: click.Context, file: Path | None) -> None:
+def group() -> None:
     """Part programs between the office and machine-tool controls, proven both ways."""
-    from dncd.outside import command_client
-
-    context.obj = Asked(file)
-    command_client.start_with = PROGRAM
-    if file is not None:
-        import shlex
-
-        command_client.start_with = f"{PROGRAM} --config {shlex.quote(str(file))}"
 
 
 group.add_command(LateGroup("line", late=LINE, help=LATE["line"][1]))

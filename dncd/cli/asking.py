@@ -35,10 +35,9 @@ class Asked:
         """The settings file; SettingsError where none is named and none lies at the usual places."""
         from dncd.outside.config_outline import PLACES
 
-        if self._file is not None:
-            return self._file
-        for place in PLACES:
-            if place.exists():
+        for place in PLACES if self._file is None else (self._file,):
+            if self._file is not None or place.exists():
+                say_more(f"settings: {place}")
                 return place
         looked = " or ".join(map(str, PLACES))
         problem = f"There is no settings file at {looked}."
@@ -60,6 +59,7 @@ class Asked:
         if not found.whole:
             what = f"{self.file} has a mistake; `dncd check-config` names it. The state folder is taken to be {found.state}"
             click.echo(printable(f"{what}."), err=True)
+        say_more(f"state folder: {found.state}; machines: {', '.join(found.machines)}")
         return found
 
     @property
@@ -88,6 +88,7 @@ class Asked:
         if machine:
             self.need(machine)
             more["machine"] = machine
+        say_more(f"asks the service: {do}")
         return ask(self.state, {"do": do, **more})
 
     def need(self, name: str) -> None:
@@ -135,7 +136,7 @@ def _completing(names: Callable[[Asked, str], Iterable[str]]) -> Callable[..., l
     """What TAB offers; nothing where it cannot be read. names: of the machine that the command already names, if any."""
 
     def complete(context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
-        given = Asked(context.find_root().params.get("file"))
+        given: Asked = context.find_root().obj
         try:
             return [name for name in names(given, context.params.get("machine") or "") if name.startswith(start)]
         except (DncdError, OSError):
@@ -188,6 +189,87 @@ def command(*words: click.Parameter, name: str | None = None) -> Callable[[Calla
         return found
 
     return made
+
+
+# --- options that stand before or behind every command ------------------------------------------------------------
+
+
+def _named(context: click.Context, _option: click.Parameter, file: Path | None) -> None:
+    root = context.find_root()
+    if file is None and root.obj is not None:
+        return
+    from dncd.outside import command_client
+
+    context.obj = root.obj = Asked(file)
+    command_client.start_with = "dncd"
+    if file is not None:
+        import shlex
+
+        command_client.start_with = f"dncd --config {shlex.quote(str(file))}"
+
+
+def _quiet(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    if wanted and not context.meta.get(_QUIET):
+        import contextlib
+        import os
+
+        context.meta[_QUIET] = True
+        answered.append(None)  # nor is an error told as JSON
+        root = context.find_root()
+        nowhere = root.with_resource(open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123 - the root closes it
+        root.with_resource(contextlib.redirect_stdout(nowhere))
+
+
+def _verbose(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        context.meta[_VERBOSE] = True
+
+
+def everywhere(*, hidden: bool) -> list[click.Parameter]:
+    """Options of the program, for it and for each command. hidden: the help of a command does not list them again."""
+    return [
+        click.Option(
+            ["--config", "settings_file"],
+            metavar="FILE",
+            type=FILE,
+            envvar=None if hidden else "DNCD_CONFIG",
+            callback=_named,
+            expose_value=False,
+            hidden=hidden,
+            help="The settings. Without it: $DNCD_CONFIG, ./config/dncd.toml, /etc/dncd/dncd.toml.",
+        ),
+        click.Option(
+            ["--quiet", "-q"],
+            is_flag=True,
+            callback=_quiet,
+            expose_value=False,
+            hidden=hidden,
+            help="Print cautions and errors alone; the exit status says the rest.",
+        ),
+        click.Option(
+            ["--verbose", "-v"],
+            is_flag=True,
+            callback=_verbose,
+            expose_value=False,
+            hidden=hidden,
+            help="Say on standard error as well which settings, state folder and requests to the service a command uses.",
+        ),
+    ]
+
+
+_QUIET: Final = "dncd.quiet"
+_VERBOSE: Final = "dncd.verbose"
+
+
+def say_more(text: str) -> None:
+    """Tells it on standard error where --verbose is given."""
+    if (context := click.get_current_context(silent=True)) and context.meta.get(_VERBOSE):
+        click.echo(printable(text), err=True)
+
+
+def caution(text: str) -> None:
+    """Tells what must not be missed: with --quiet on standard error."""
+    click.echo(printable(text), err=bool(click.get_current_context().meta.get(_QUIET)))
 
 
 def user_name() -> str:

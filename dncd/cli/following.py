@@ -2,12 +2,13 @@
 
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from dncd.cli.asking import caution
 from dncd.cli.layout import seconds
 from dncd.cli.status import rate_of
 from dncd.errors import NoServiceError
@@ -97,7 +98,7 @@ class Following:
         """Its warnings, once, while there is still time to take it back."""
         if file not in self._warned and not self._quiet:
             for warning in (status.get("warnings") or {}).get(file, ()):
-                click.echo(f"{printable(file)}: warning: {printable(str(warning))}")
+                caution(f"{file}: warning: {warning}")
         self._warned.add(file)
 
     def _moves(self, file: str, status: Mapping[str, Any]) -> None:
@@ -135,19 +136,20 @@ class Following:
             if ended["result"] == "sent" and self._bar.length is not None:
                 self._bar.update(max(0, self._bar.length - self._bar.pos))
             self._close_bar()
-        self._say(file, str(ended["result"]))
+        tell = click.echo if ended["result"] == "sent" else caution
+        self._say(file, str(ended["result"]), tell)
         if self._quiet:
             return
         for reason in ended.get("reasons") or ():
-            click.echo(f"  {printable(str(reason))}")
+            tell(f"  {printable(str(reason))}")
         if ended.get("receipt"):
-            click.echo(f"  receipt: {printable(str(ended['receipt']))}")
+            tell(f"  receipt: {printable(str(ended['receipt']))}")
 
-    def _say(self, file: str, what: str) -> None:
+    def _say(self, file: str, what: str, tell: Callable[[str], None] = click.echo) -> None:
         before, self._said[file] = self._said.get(file), what
         if before != what and not self._quiet:
             self._close_bar()
-            click.echo(f"{printable(file)}: {printable(what)}")
+            tell(f"{printable(file)}: {printable(what)}")
 
 
 def cut_short(error: NoServiceError, following: Following) -> NoServiceError:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command
+from dncd.cli.asking import FILE, JSON, MACHINE, Asked, caution, command
 from dncd.cli.layout import count, number, print_json, table
 from dncd.cli.moments import at_option
 from dncd.peer_text import local_text, printable
@@ -131,7 +131,7 @@ def _follow(given: Asked, machine: str) -> int:
         time.sleep(FOLLOW_S)
     outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
     head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is not a backup: "
-    click.echo(printable(head + "; ".join(outcome["told"])))
+    (click.echo if outcome["counts"] else caution)(printable(head + "; ".join(outcome["told"])))
     return 0 if outcome["counts"] else 1
 
 
@@ -158,5 +158,5 @@ def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, 
         paths = restoring.write(made, output if each and output else Path(), None if each else output)
         click.echo(f"{count(len(made.pieces), 'program')} in {printable(', '.join(str(p) for p in paths[:5]))}")
     for told_line in made.told():
-        click.echo(printable(told_line))
+        caution(told_line)
     return 0

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd import __version__
+from dncd.cli.asking import everywhere
 from dncd.errors import DncdError
 
 if TYPE_CHECKING:
@@ -43,8 +44,6 @@ _MEANT: Final = {
 def plainer(error: click.ClickException) -> click.ClickException:
     """What a user did wrong, told anew where the library's own words do not say what to do."""
     match error:
-        case click.NoSuchOption(option_name="--config", ctx=ctx):
-            return click.UsageError("--config comes before the command: dncd --config FILE COMMAND", ctx)
         case click.MissingParameter(param=click.Parameter(name="machine"), ctx=click.Context(obj=obj) as ctx) if obj:
             with contextlib.suppress(DncdError):
                 return click.UsageError(f"Which machine? {', '.join(obj.machines)}", ctx)
@@ -61,6 +60,7 @@ class LateGroup(click.Group):
     def __init__(self, *args: Any, late: Mapping[str, tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.late = late
+        self.params += everywhere(hidden=self.name != "dncd")
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -88,6 +88,7 @@ class LateGroup(click.Group):
             path = cmd_name if self.name == "dncd" else f"{self.name} {cmd_name}"
             command.help = f"{said}\n\n{help_of(command)}"
             command.epilog = "Example:\n\n\b\n" + EXAMPLES[path] if path in EXAMPLES else None
+            command.params += everywhere(hidden=True)
             self.add_command(command, cmd_name)
         return self.commands.get(cmd_name)
 

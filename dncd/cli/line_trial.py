@@ -77,7 +77,7 @@ def trial(
         f"Trial of the line of {machine}, {settings.line.port}\n{CAUTIONS.format(number=number, body=_OF[Body(body)])}\n"
     )
     bench = Bench(settings, number, times, click.echo, patience, Body(body))
-    signed = by if by is not None else click.prompt("Who signs the sheet")
+    signed = by if by is not None else click.prompt("Who signs the sheet", err=True)
     with line_for(given.state, machine, f"dncd line trial {machine}"):
         wanted = "Put the loopback plug on the far end of the cable, then press Enter"
         loop = _step("loopback", wanted, skip_loopback, lambda: loopback_step(settings, patience))
@@ -126,7 +126,7 @@ def _step(name: str, what: str, skip: str | None, do: Callable[[], Step]) -> Ste
 
 
 def _typed(what: str) -> str:
-    return str(click.prompt(what, default="", show_default=False))
+    return str(click.prompt(what, default="", show_default=False, err=True))
 
 
 def _not_good(said: str) -> bool:

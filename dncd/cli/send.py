@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from dncd.cli.asking import FILE, JSON, MACHINE, Asked, command, complete_waiting
+from dncd.cli.asking import FILE, JSON, MACHINE, Asked, caution, command, complete_waiting
 from dncd.cli.layout import print_json
 from dncd.peer_text import printable
 
@@ -106,7 +106,6 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
     machine, it is sent to again.
     """
     given.need(machine)
-    given.need(machine)
     before = given.ask("status")["machines"].get(machine) or {}
     done = given.ask("withdraw", machine, **({"file": file} if file else {}))
     if done.get("released"):
@@ -116,7 +115,7 @@ def withdraw(given: Asked, machine: str, file: str | None) -> None:
     click.echo(f"{machine}: {printable(name)} is withdrawn; it lies in refused/ with its receipt")
     moving = before.get("transfer") or {}
     if moving.get("file") == name and moving.get("chars"):
-        click.echo(
+        caution(
             f"Caution: {moving['chars']} of its {moving['of_chars']} characters had gone to the control, which may hold"
-            f" a part of {printable(str(moving['program']))}: delete it there before anything cuts."
+            f" a part of {moving['program']}: delete it there before anything cuts."
         )
