@@ -1,5 +1,6 @@
 """The pages over records: each for what was asked, with a service, without one, and for what nobody should ask."""
 
+import contextlib
 import re
 from collections.abc import Callable, Iterator
 
@@ -9,6 +10,7 @@ from page_shop import NOW, records, status
 from dncd.errors import UsageError
 from dncd.page.pages import PAGES, Look, ask
 from dncd.page.reading import Reading
+from dncd.records.ledger import Ledger
 
 NAME = "gang-lathe"
 RUNS = {"service": {"pid": 1}, "machines": {NAME: status(), "bore-mill": status(title="Bore mill")}}
@@ -81,17 +83,25 @@ def test_a_machine_that_is_not_there_is_an_error(look):
         PAGES["/machine/{machine}/program/{program}/text"](look({"machine": "../x", "program": "../../y"}))
 
 
-def test_each_button_asks_for_the_right_program(look):
+def test_each_button_asks_for_the_right_program(look, tmp_path):
     assert 'name="program" value="O0004"' in ask(look(program="4"), "bring")
     assert 'name="revision" value="2"' in ask(look(program="4"), "bring")
     assert "This revision is not proven" in ask(look(program="4"), "bring")
     unknown = ask(look(program="99"), "bring")
     assert "O0099: the library has no such program for this machine" in unknown
     assert "Which program?" in unknown
-    good = ask(look(), "good")
-    assert "O0005 rev 1: first part good?" in good
+    half = ask(look(), "good")
+    assert "O0005: the control is not known to hold it whole" in half
+    assert "Yes, it was good" not in half
     assert "O0005 once more?" in ask(look(), "again")
     elsewhere = look({"machine": "bore-mill"})
     assert "Nothing went out to this machine yet." in ask(elsewhere, "again")
     assert "Nothing went out to this machine yet." in ask(elsewhere, "good")
+    later = records(tmp_path)
+    with contextlib.closing(Ledger.open(tmp_path / "state")) as writer:
+        writer.append("sent", {"machine": NAME, "program": "O0004", "revision": 1})
+    held = Look(later, RUNS, PLACE, {}, NOW, {})
+    assert "O0004 rev 1: first part good?" in ask(held, "good")  # what the control holds, not what is the newest
+    assert 'name="revision" value="1"' in ask(held, "again")
+    later.close()
     assert 'class="alarm">it is busy' in ask(look(), "stop", "it is busy")

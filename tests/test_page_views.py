@@ -121,8 +121,8 @@ def test_what_a_control_holds(shop):
     assert next(iter(found)) == "O0004"
     shown = board(held)
     assert (shown.holds, shown.unsure, shown.rank) == (1, 1, Rank.LOOK)
-    assert machine.last_out(NAME, held) == ("O0005", 1)
-    assert machine.last_out("nobody", held) == ("", 0)
+    assert machine.last_out(NAME, held) == "O0005"
+    assert machine.last_out("nobody", held) == ""
 
 
 # --- a program ---------------------------------------------------------------------------------------------------------

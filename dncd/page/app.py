@@ -116,7 +116,8 @@ class Page:
     async def _do(self, kind: str, request: Request) -> Response:
         session, form, data = await self._form(request, kind)
         look = self._look(request, session, form)
-        wish = Wish(request.path_params["machine"], session.person.name, form, data)
+        name = form.get("by", "").strip() if session.person == LOCAL else ""
+        wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
             said, problem = await asyncio.to_thread(self._asking.do, kind, wish), ""
         except DncdError as error:

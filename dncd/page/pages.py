@@ -126,18 +126,21 @@ def _verify(look: Look) -> str:
 
 def ask(look: Look, kind: str, problem: str = "") -> str:
     """The page that asks once before something is done. kind: of `rendering.ACTIONS`; problem: why it was not done."""
-    board, reading, number = look.board(), look.reading, 0
+    board, reading, held = look.board(), look.reading, look.reading.held()
     wanted = ledger.program_name(look.form.get("program", "").strip()[:80])
     if kind != "bring":
-        wanted, number = machine.last_out(board.name, reading.held())
-    history = reading.history(board.name, wanted) if wanted else []
+        wanted = machine.last_out(board.name, held)
+    history, holding = reading.history(board.name, wanted) if wanted else [], held.one(board.name, wanted)
     if kind == "bring" and wanted and not history:
         wanted, problem = "", problem or f"{wanted}: the library has no such program for this machine"
-    newest = history[-1:]
-    if kind != "good" or not number:
-        number = len(history)
-    proven = any(signed.revision == number for signed in reading.held().signed_off(board.name, wanted))
-    title = newest[0].title if newest else ""
+    if kind == "good" and wanted and not holding.held:
+        wanted, problem = (
+            "",
+            problem or f"{wanted}: the control is not known to hold it whole, so no part of it was made",
+        )
+    number = holding.revision if kind != "bring" and holding.held else len(history)
+    title = history[number - 1].title if 0 < number <= len(history) else ""
+    proven = any(signed.revision == number for signed in held.signed_off(board.name, wanted))
     shown = {"program": wanted, "title": title, "revision": number, "proven": proven, "problem": problem}
     return look.page("ask.html", board=board, kind=kind, **shown)
 

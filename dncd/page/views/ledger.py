@@ -17,7 +17,7 @@ SHOWN: Final = 100
 
 EVENTS: Final = (
     "sent", "received", "matched", "differs", "damaged", "refused", "interrupted", "withdrawn", "proven", "not-proven",
-    "backup", "no-backup", "started", "stopped", "reloaded",
+    "backup", "no-backup", "asked", "started", "stopped", "reloaded",
 )  # fmt: skip
 """Events that can be asked for by name."""
 
@@ -103,7 +103,8 @@ def log(found: Iterable[Mapping[str, Any]], most: int = SHOWN) -> Log:
 
 
 def line_of(record: Mapping[str, Any]) -> Line:
-    reasons = record.get("reasons") or [record[key] for key in ("reason", "note") if record.get(key)]
+    asked = " ".join(str(record[key]) for key in ("do", "what") if record.get(key))
+    reasons = record.get("reasons") or [said for said in (record.get("reason"), record.get("note"), asked) if said]
     return Line(
         seq=int(record["seq"]),
         time=str(record["time"]),

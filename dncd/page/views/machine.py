@@ -252,12 +252,9 @@ def programs(machine: str, newest: Mapping[str, Revision], held: Holdings) -> tu
     return tuple(sorted(found, key=lambda p: (not p.in_control, p.name)))
 
 
-def last_out(machine: str, held: Holdings) -> tuple[str, int]:
-    """Program and revision that went out last to this machine; ("", 0) for none. The revision is 0 where it is not known."""
-    programs = held.checks.last_out(machine)
-    if not programs:
-        return "", 0
-    return printable(programs[0]), held.checks.readback(machine, programs[0]).last_out
+def last_out(machine: str, held: Holdings) -> str:
+    """The program that went out last to this machine; "" for none."""
+    return next(map(printable, held.checks.last_out(machine)), "")
 
 
 def named(record: Mapping[str, Any]) -> tuple[str, ...]:
