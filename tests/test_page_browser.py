@@ -1,11 +1,14 @@
 """The page in a real browser: every width, light and dark, the rules of WCAG by axe-core, news that come, gloves, no script.
 
-Wants Chromium and the extra `browser`. The server is only what shows the pages; the page's own is tried elsewhere.
+Wants Chromium and the extra `browser`. But for the last test the server is only what shows the pages.
 """
 
 import json
 import queue
+import re
 import shutil
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -13,6 +16,7 @@ from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
+from house import LONG, build, house, machine, text
 from page_shop import NEXT, NOW, OUT, records, status
 
 import dncd.page
@@ -20,6 +24,8 @@ from dncd.page.pages import PAGES, Look, ask
 from dncd.page.reading import Reading
 from dncd.page.rendering import ACTIONS, parts
 from dncd.records.holdings import Holdings
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
 
 pytest.importorskip("playwright", reason="the extra `browser` is not installed")
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
@@ -216,3 +222,60 @@ def test_all_can_be_read_and_asked_for_without_script(shop, opened):
     page.fill("#program", "4")
     page.click("text=Look it up")
     assert page.inner_text("form.ask h2") == "Bring O0004?"
+
+
+def test_a_day_in_the_browser(tmp_path, opened):
+    """With the service, a stand-in control and `dncd page` itself: dropped, started, stopped, brought again, signed off; and
+    the service gone and back."""
+    control = StandIn(build(baud=1200))
+    log = (tmp_path / "page.log").open("wb")
+    with Yard(control), house(tmp_path, lathe=machine(control, baud=1200, start="dc1")) as running:
+        words = ["--config", str(tmp_path / "dncd.toml"), "page", "--listen", "127.0.0.1:0"]
+        own = subprocess.Popen([sys.executable, "-m", "dncd", *words], stdout=subprocess.PIPE, stderr=log, text=True)
+        try:
+            url = re.search(r"http://\S+/", own.stdout.readline())[0]
+            page, told = opened(), []
+            page.on("console", lambda line: told.append(line.text))
+            page.goto(url)
+            page.click(".card a")
+            assert "NOTHING WAITS" in page.inner_text(".brings")
+            (tmp_path / "0100.nc").write_bytes(text(["O0100 (SHAFT)", *LONG[1:80], "M30"]))
+            page.set_input_files("#file", tmp_path / "0100.nc")
+            page.click("text=Drop it")
+            page.click("text=Back to the machine")
+            page.wait_for_selector("text=rev 1 (new)")
+            control.read_in()
+            page.wait_for_selector("text=Sending O0100")
+            page.click("a.stop")
+            assert "half a program" in page.inner_text(".caution")
+            page.click("text=Yes, stop it")
+            page.click("text=Back to the machine")
+            page.wait_for_selector("text=interrupted")
+            page.goto(f"{url}machine/lathe/good")
+            assert "not known to hold it whole" in page.inner_text(".alarm")
+            page.goto(f"{url}machine/lathe/again")
+            page.click("text=Yes, bring it")
+            assert "waits in front" in page.inner_text(".done")
+            control.reset()
+            control.read_in()
+            page.click("text=Back to the machine")
+            page.wait_for_selector("text=O0100.nc sent", timeout=60_000)
+            page.click("a.good")
+            page.fill("#note", "order 7, measured")
+            page.fill("#by", "A. Fitter")
+            page.click("text=Yes, it was good")
+            page.goto(f"{url}machine/lathe/program/O0100")
+            assert "by A. Fitter: order 7, measured" in page.inner_text(".chapter")
+            page.goto(f"{url}machine/lathe?language=de")
+            assert running.stop() == 0
+            page.wait_for_selector("text=Der Dienst antwortet nicht.")
+            running.log = (tmp_path / "run.log").open("ab")
+            running.start(["lathe"])
+            page.wait_for_selector("text=Der Dienst antwortet nicht.", state="detached")
+            assert told == []
+        finally:
+            own.terminate()
+            assert own.wait(20) == 0
+            log.close()
+            own.stdout.close()
+    assert (tmp_path / "page.log").read_bytes() == b""
