@@ -1,6 +1,6 @@
 """Prints constraints for pip: the lowest version of each library that pyproject.toml allows.
 
-With `python .ci/lowest.py > lowest.txt && pip install -c lowest.txt .`
+With `python .ci/lowest.py > lowest.txt && pip install -c lowest.txt '.[page]'`
 pip takes the oldest that dncd says to work with.
 """
 
@@ -14,7 +14,8 @@ PROJECT = Path(__file__).resolve().parent.parent / "pyproject.toml"
 def lowest(project: Path = PROJECT) -> list[str]:
     """`NAME==VERSION` of each dependency; ValueError where one has no lower bound."""
     found = []
-    for need in tomllib.loads(project.read_text("utf-8"))["project"]["dependencies"]:
+    said = tomllib.loads(project.read_text("utf-8"))["project"]
+    for need in (*said["dependencies"], *said.get("optional-dependencies", {}).get("page", ())):
         match = re.match(r"([\w.-]+)\s*>=\s*([\d.]+)", need)
         if match is None:
             raise ValueError(f"{need}: no lower bound")

@@ -103,10 +103,9 @@ def test_sdist_and_wheel_are_whole(source: Path, wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as files:
         names = set(files.namelist())
         metadata = files.read(f"dncd-{__version__}.dist-info/METADATA").decode()
-    assert {f"dncd/{p.relative_to(ROOT / 'dncd')}" for p in (ROOT / "dncd").rglob("*.py")} <= names
-    assert {f"dncd/cli/shipped/{p.name}" for p in SHIPPED.iterdir()} <= names
-    assert {f"dncd/manual/{topic}.md" for topic in TOPICS} <= names
-    assert {"dncd/py.typed", "dncd/outside/profiles/iso-tape.toml"} <= names
+    files_here = [p for p in (ROOT / "dncd").rglob("*") if p.is_file() and p.parent.name != "__pycache__"]
+    assert {str(p.relative_to(ROOT)) for p in files_here} <= names
+    assert {"dncd/py.typed", "dncd/outside/profiles/iso-tape.toml", "dncd/manual/upkeep.md"} <= names
     assert f"\nVersion: {__version__}\n" in metadata
     assert "\nKeywords: " in metadata
 
@@ -119,8 +118,8 @@ def test_the_wheel_does_the_whole_job_with_the_lowest_versions(wheel: Path, tmp_
     run(sys.executable, "-m", "venv", "--without-pip", tmp_path / "venv")
     bin_ = tmp_path / "venv/bin"
     pip = (sys.executable, "-m", "pip", "--python", bin_ / "python")
-    run(*pip, "install", "-q", "-c", constraints, wheel)
-    frozen = run(*pip, "freeze").splitlines()
+    run(*pip, "install", "-q", "-c", constraints, f"{wheel}[page]")
+    frozen = run(*pip, "freeze").lower().splitlines()
     assert [low for low in loaded("lowest").lowest() if not any(each.startswith(low) for each in frozen)] == []
 
     assert run(bin_ / "dncd", "--version") == f"dncd {__version__}\n"
@@ -133,11 +132,44 @@ def test_the_wheel_does_the_whole_job_with_the_lowest_versions(wheel: Path, tmp_
 
     (packages,) = (tmp_path / "venv/lib").glob("python*/site-packages")
     (packages / "test-tools.pth").write_text(sysconfig.get_path("purelib"))  # behind those of the environment itself
-    tests = ("-p", "no:cacheprovider", "tests/test_cli.py")
+    tests = ("-p", "no:cacheprovider", "tests/test_cli.py", "tests/test_page_html.py")
     code = "import sys, dncd, pytest; print(dncd.__file__); sys.exit(pytest.main(sys.argv[1:]))"
     # not from this folder, or its dncd would be the one that is tried
     said = run(bin_ / "python", "-P", "-c", code, *tests, cwd=ROOT)
     assert said.startswith(str(packages))
+
+
+SYSTEM = """\
+set -e
+apt() { :; }
+systemd-sysusers() { test -f "$ROOT/usr/lib/sysusers.d/dncd.conf"; }
+systemd-tmpfiles() { test -f "$ROOT/usr/lib/tmpfiles.d/dncd.conf"; mkdir -p "$ROOT/srv/shop" "$ROOT/var/lib/dncd"; }
+editor() { sed -i "s,^folder = .*,folder = \\"$ROOT/srv/shop\\",; s,^state = .*,state = \\"$ROOT/var/lib/dncd\\"," "$1"; }
+systemctl() {
+    case "$1" in
+    enable) dncd run 2> "$ROOT/run.log" & until dncd status > /dev/null 2>&1; do kill -0 $!; done ;;
+    status) dncd status; kill $!; wait $! ;;
+    esac
+}
+"""
+"""A computer without systemd, under another root: it has what the files for systemd would make."""
+
+
+@pytest.mark.slow
+def test_the_installation_typed_as_it_stands(source: Path, tmp_path: Path) -> None:
+    typed = topic_text("install").split("```\n")[1]
+    for place in ("/opt/dncd", "/usr/local/bin/", "/etc/dncd"):
+        typed = typed.replace(place, f"{tmp_path}{place}")
+    typed = typed.replace("--into /", f"--into {tmp_path}")
+    (local := tmp_path / "usr/local/bin").mkdir(parents=True)
+    settings = {"DNCD_CONFIG": str(tmp_path / "etc/dncd/dncd.toml"), "ROOT": str(tmp_path)}
+    env = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"} | settings
+    env["PATH"] = f"{local}:{Path(sys.executable).resolve().parent}:/usr/bin:/bin:/usr/sbin"
+    said = run("bash", "-c", SYSTEM + typed, cwd=source, env=env)
+    assert "No faults. 1 machine" in said
+    assert "gang-lathe" in said.rpartition("No faults")[2]
+    assert (tmp_path / "opt/dncd/share/doc/dncd/README.md").is_file()
+    assert (tmp_path / "srv/shop/gang-lathe/to-machine").is_dir()
 
 
 SHIPPED = ROOT / "dncd/cli/shipped"
