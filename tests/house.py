@@ -7,7 +7,9 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Final
 
+import pytest
 from waiting import until, watched
 
 import dncd
@@ -116,3 +118,16 @@ def machine(control, code="iso", frame="7E1", baud=9600, start="now", **program)
 
 def text(blocks, end="\r\n", opening="%"):
     return end.join([opening, *blocks, "%", ""]).encode()
+
+
+SCHEMAS: Final = Path(__file__).parent.parent / "config/schemas"
+
+
+def fits_schema(name: str, value: object) -> bool:
+    """Whether a value is as its schema says; the schema itself is checked too."""
+    jsonschema = pytest.importorskip("jsonschema", reason="jsonschema is a test dependency that is not installed")
+    file = SCHEMAS / f"{name}.json"
+    schema = json.loads(file.read_text("utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    found: bool = jsonschema.Draft202012Validator(schema).is_valid(value)
+    return found

@@ -13,11 +13,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
-from house import build, house, machine
+from house import SCHEMAS, build, fits_schema, house, machine
 
 import dncd
-from dncd.cli import layout, main
+from dncd.cli import LATE, LINE, group, layout, main
 from dncd.cli.layout import fold, table
 from dncd.cli.log import log_line
 from dncd.records.ledger import Ledger
@@ -186,18 +187,6 @@ def test_errors_are_json_too_where_json_was_asked_for(
     assert capsys.readouterr().out == ""
 
 
-SCHEMAS = Path(__file__).parent.parent / "config/schemas"
-
-
-def holds_by(name: str, value: object) -> bool:
-    """Whether a value is as its schema says; the schema itself is checked too."""
-    jsonschema = pytest.importorskip("jsonschema", reason="jsonschema is a test dependency that is not installed")
-    schema = json.loads((SCHEMAS / f"{name}.json").read_text("utf-8"))
-    jsonschema.Draft202012Validator.check_schema(schema)
-    found: bool = jsonschema.Draft202012Validator(schema).is_valid(value)
-    return found
-
-
 @pytest.mark.parametrize(
     ("name", "words"),
     [
@@ -206,6 +195,11 @@ def holds_by(name: str, value: object) -> bool:
         ("line-health", ("line", "health", "gang-lathe")),
         ("programs", ("programs", "gang-lathe")),
         ("show", ("show", "gang-lathe", "O0004")),
+        ("diff", ("diff", "gang-lathe", "O0004")),
+        ("check-config", ("check-config",)),
+        ("verify", ("verify",)),
+        ("tidy", ("tidy",)),
+        ("line-ports", ("line", "ports")),
         ("error", ("show", "gang-lathe", "O9999")),
     ],
 )
@@ -213,21 +207,42 @@ def test_json_is_as_its_schema_says(
     shop: Path, capsys: pytest.CaptureFixture[str], name: str, words: tuple[str, ...]
 ) -> None:
     with Writer(shop / "state") as library:
-        library.revise("gang-lathe", "O0004", Text.of(b"O0004 (BUSH)\nM30\n"), Origin.OFFICE, {})
+        for block in (b"", b"G00 X1.\n"):
+            library.revise("gang-lathe", "O0004", Text.of(b"O0004 (BUSH)\n" + block + b"M30\n"), Origin.OFFICE, {})
     main([*words, "--json"])
     said = json.loads(capsys.readouterr().out)
     assert said
-    assert holds_by(name, said)
-    assert not holds_by(name, {})
-    assert not holds_by(name, [{}])
+    assert fits_schema(name, said)
+    assert not fits_schema(name, {})
+    assert not fits_schema(name, [{}])
 
 
-def test_the_status_of_a_service_is_as_its_schema_says(tmp_path: Path) -> None:
+def test_what_a_service_answers_is_as_its_schema_says(tmp_path: Path) -> None:
     control = StandIn(build(baud=38400))
     with Yard(control), house(tmp_path, "[shop]\n", lathe=machine(control, baud=38400)) as running:
         said = json.loads(running.dncd("status", "--json").stdout)
-    assert holds_by("status", said)
-    assert not holds_by("status", {**said, "machines": {"gang-lathe": {}}})
+        reloaded = json.loads(running.dncd("reload", "--json").stdout)
+        (tmp_path / "0004.nc").write_bytes(b"%\nO0004\nG00 X1.\nM30\n%\n")
+        sent = json.loads(running.dncd("send", "lathe", str(tmp_path / "0004.nc"), "--json").stdout)
+    assert fits_schema("status", said)
+    assert not fits_schema("status", {**said, "machines": {"gang-lathe": {}}})
+    assert fits_schema("reload", reloaded)
+    assert fits_schema("send", sent)
+    assert not fits_schema("send", [{}])
+
+
+def test_every_command_that_answers_in_json_has_its_schema() -> None:
+    words = [f"line {word}" if group is LINE else word for group in (LATE, LINE) for word in group]
+    context = click.Context(group)
+    found = set()
+    for word in words:
+        command: click.Command | None = group
+        for part in word.split():
+            assert isinstance(command, click.Group)
+            command = command.get_command(context, part)
+        if command and any("--json" in option.opts for option in command.params):
+            found.add(word.replace(" ", "-"))
+    assert found | {"error"} == {file.stem for file in SCHEMAS.glob("*.json")}
 
 
 # --- odd surroundings ------------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 
 import pytest
 from cable_faults import AT_END, CABLE_FAULTS, LINE_FAULTS
-from house import build, house, machine, text
+from house import build, fits_schema, house, machine, text
 from looped_port import LoopedLine
 from simulated_cable import SimulatedPort
 from standin_host import pieces_in
@@ -306,6 +306,7 @@ def test_the_line_of_a_running_service_is_tested_and_given_back(tmp_path):
             out, _ = test.communicate(timeout=60)
         assert test.returncode == 0
         assert json.loads(out)["good"]
+        assert fits_schema("line-test", json.loads(out))
         until(lambda: state()["state"] == "waiting", 5)
         assert state()["waiting"] == ["waits.nc"]
         control.reset()
@@ -362,6 +363,7 @@ def test_a_line_at_another_rate_is_found_by_more_punches(tmp_path, baud, frame):
         assert process.wait(30) == 0, said
     found = json.loads(out)
     assert found["sure"]
+    assert fits_schema("line-find", found)
     assert (found["guesses"][0]["baud"], found["guesses"][0]["frame"]) == (baud, f"{frame[:2]}2")
     assert 2 <= found["punches"] <= 4
 
@@ -505,6 +507,7 @@ def test_a_punch_that_was_cut_off_and_one_that_a_uart_marked(tmp_path, capsys):
     status, out, _ = words(capsys, file, "replay", str(rec), "--json")
     found = json.loads(out)
     assert status == 1
+    assert fits_schema("line-replay", found)
     assert [capture["ended_by"] for capture in found["captures"]] == ["silence"]
     assert len(found["captures"][0]["reasons"]) >= 2
     assert found["said"] == [{"at": 0.0, "code": "DC1"}]

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, steps, used
+from house import fits_schema
 from station_jobs import jobs_of
 from station_rig import rig
 from waiting import until
@@ -230,6 +231,7 @@ def test_prove_and_what_the_commands_say_then(words) -> None:
     _, out, _ = words("prove", MACHINE, PROGRAM, "-r", "2", "--note", "first part good", "--by", "R. Foreman", "--json")
     done = json.loads(out)
     assert (done["revision"], done["new"], done["by"]) == (2, False, "R. Foreman")
+    assert fits_schema("prove", done)
     (program,) = json.loads(words("programs", MACHINE, "--json")[1])
     assert (program["proven"], program["last_proven"]) == (None, 2)
     assert "no (revision 2 is)" in words("programs", MACHINE)[1]
