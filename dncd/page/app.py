@@ -160,7 +160,9 @@ class Page:
 
     async def _wrong(self, request: Request, error: Exception) -> Response:
         if isinstance(error, HTTPException):
-            status, said = error.status_code, ("there is no such page", request.url.path[:80], "Go back to the floor")
+            status = error.status_code
+            what = error.detail if status == 413 else "there is no such page"
+            said = what, request.url.path[:80], "Go back to the floor"
         else:
             assert isinstance(error, DncdError)  # noqa: S101 - as the table of handlers has it
             status, said = _STATUS.get(error.code, 500), (error.what, error.where, error.next_step)

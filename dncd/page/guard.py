@@ -8,6 +8,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -48,7 +49,7 @@ class Guard:
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > BODY_BYTES:
-                raise TooLongError
+                raise HTTPException(413, TOO_LONG)
             return message
 
         async def guarded(message: Message) -> None:
@@ -68,19 +69,12 @@ class Guard:
         elif int(said[:20]) > BODY_BYTES:
             refused, status = TOO_LONG, 413
         else:
-            try:
-                await self._app(scope, counted, guarded)
-            except TooLongError:
-                await PlainTextResponse(TOO_LONG, 413)(scope, receive, guarded)
+            await self._app(scope, counted, guarded)
             return
         await PlainTextResponse(refused, status, {"connection": "close"})(scope, receive, guarded)
 
 
 TOO_LONG: Final = f"That is more than the {BODY_BYTES} bytes that the page takes. Put the file into the shop's folder."
-
-
-class TooLongError(Exception):
-    """More came than a request may have."""
 
 
 def host_of(host: str) -> str:

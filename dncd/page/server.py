@@ -108,14 +108,31 @@ def serve(
 ) -> None:
     """Until SIGTERM or SIGINT. tls: certificate and key, or none; behind_proxy: this computer's own proxy says who asks, in
     X-Forwarded-For."""
-    asyncio.run(_serve(page, page.app(), sock, tls, behind_proxy=behind_proxy))
+
+    async def run() -> None:
+        server, loop = server_of(page.app(), tls, behind_proxy=behind_proxy), asyncio.get_running_loop()
+
+        def end() -> None:
+            server.should_exit = True
+            page.feed.end()
+
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, end)
+        following = asyncio.create_task(page.feed.run())
+        try:
+            await server.serve(sockets=[sock])
+        finally:
+            following.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await following
+
+    asyncio.run(run())
 
 
-async def _serve(
-    page: Page, app: ASGIApp, sock: socket.socket, tls: tuple[Path, Path] | tuple[()], *, behind_proxy: bool
-) -> None:
+def server_of(app: ASGIApp, tls: tuple[Path, Path] | tuple[()] = (), *, behind_proxy: bool = False) -> uvicorn.Server:
+    """uvicorn with the limits above."""
     files: dict[str, Any] = dict(zip(("ssl_certfile", "ssl_keyfile"), tls, strict=False))
-    server = _Server(
+    return _Server(
         uvicorn.Config(
             app,
             http=_Bounded,
@@ -134,18 +151,3 @@ async def _serve(
             **files,
         )
     )
-
-    def end() -> None:
-        server.should_exit = True
-        page.feed.end()
-
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, end)
-    following = asyncio.create_task(page.feed.run())
-    try:
-        await server.serve(sockets=[sock])
-    finally:
-        following.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await following

@@ -1,0 +1,316 @@
+"""Who may do what by the page: hosts, forms of other sites, sessions, roles, tries, sizes; and each answer's headers."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from page_shop import records, status
+from starlette.testclient import TestClient
+
+from dncd.outside.command_server import CommandServer
+from dncd.page import guard, people
+from dncd.page.app import Page
+from dncd.page.door import Access
+from dncd.page.people import Person, Role
+from dncd.page.sessions import END_S, IDLE_S, TRIES, TRIES_S
+
+HERE = "http://127.0.0.1:8750"
+PHRASE = "copper lathe seven rain"
+COST = dict(people._COST)
+HOSTILE = "<script>alert(1)</script>"
+
+
+class Shop:
+    """A page over a few records, a service that says yes to all, and a clock that is moved by hand."""
+
+    def __init__(self, root: Path) -> None:
+        self.now, self.state, self.asked = 1000.0, root / "state", list[dict[str, Any]]()
+        reading = records(root)
+        reading.close()
+        self.page = self.open()
+        self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": status(), "mill": status()}}
+
+    def open(self, **access: Any) -> Page:
+        access = {"hosts": ("127.0.0.1", "localhost"), **access}
+        page = Page(self.state, self.state.parent / "shop", Access(**access), lambda: self.now)
+        page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": status(), "mill": status()}}
+        return page
+
+    def browser(self, page: Page | None = None, base: str = HERE) -> TestClient:
+        return TestClient((page or self.page).app(), base_url=base, follow_redirects=False)
+
+    def person(self, name: str, role: Role) -> None:
+        secret = people.phrase_kept(PHRASE)
+        people.keep(self.state, people.read(self.state).with_one(Person(name, role, secret)))
+
+    def phone(self, machine: str) -> str:
+        code, kept = people.new_code()
+        made = Person(f"phone of {machine}", Role.PHONE, kept, machine)
+        people.keep(self.state, people.read(self.state).with_one(made))
+        return code
+
+    def answer(self, request: dict[str, Any]) -> dict[str, Any]:
+        self.asked.append(request)
+        return {"file": request.get("file", ""), "revision": request.get("revision", 0)}
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
+    made = Shop(tmp_path)
+    (made.state / "page").mkdir()
+    with CommandServer(made.state / "page", made.answer):
+        yield made
+
+
+def csrf(browser: TestClient, path: str = "/machine/gang-lathe/stop") -> str:
+    return browser.get(path).text.partition('name="csrf" value="')[2].partition('"')[0]
+
+
+def posted(browser: TestClient, path: str, origin: str = HERE, **form: Any) -> Any:
+    return browser.post(path, data=form, headers={"origin": origin})
+
+
+def signed_on(shop: Shop, name: str) -> TestClient:
+    browser = shop.browser()
+    assert posted(browser, "/sign-on", name=name, phrase=PHRASE).status_code == 303
+    return browser
+
+
+# --- hosts, headers, sizes -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "127.0.0.1.evil.example", "", "127.0.0.1@evil.example", "localhost/x"]
+)
+def test_a_name_that_leads_here_from_elsewhere_gets_nothing(shop: Shop, host: str) -> None:
+    answer = shop.browser().get("/", headers={"host": host})
+    assert (answer.status_code, "gang-lathe" in answer.text) == (421, False)
+
+
+@pytest.mark.parametrize("path", ["/", "/no-such", "/static/page.css", "/machine/no-such", "/sign-on", "/log?event=x"])
+def test_every_answer_has_its_headers(shop: Shop, path: str) -> None:
+    headers = shop.browser().get(path).headers
+    for name, value in guard.HEADERS.items():
+        assert headers[name] == value
+    policy = headers["content-security-policy"]
+    assert "unsafe" not in policy
+    assert "*" not in policy
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert headers["cache-control"] == "no-store"
+    assert "server" not in headers
+
+
+def test_a_request_has_its_limit_whatever_it_says_of_itself(shop: Shop) -> None:
+    browser = shop.browser()
+    token, large = csrf(browser), b"x" * (guard.BODY_BYTES + 1)
+    headers = {"origin": HERE, "content-type": "application/x-www-form-urlencoded"}
+    for content in (large, iter([large])):  # the second says no length
+        assert browser.post("/machine/gang-lathe/stop", content=content, headers=headers).status_code == 413
+    for content in (b"\xff" * 9, b"&".join([b"a=1"] * 99), b"csrf=" + token.encode() * 9):
+        assert browser.post("/machine/gang-lathe/stop", content=content, headers=headers).status_code in (403, 404)
+    assert shop.asked == []
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2f..%2fcli/page.py", "/static//etc/passwd",
+     "/machine/..%2f..", "/machine/gang-lathe/program/..%2f..%2fetc%2fpasswd/text", "/join/../../etc/passwd"],
+)  # fmt: skip
+def test_no_path_leads_out_of_the_page(shop: Shop, path: str) -> None:
+    answer = shop.browser().get(path)
+    assert answer.status_code in (200, 404)
+    assert "import" not in answer.text
+    assert "root:" not in answer.text
+
+
+def test_script_in_words_of_a_request_stays_words(shop: Shop) -> None:
+    browser = shop.browser()
+    for path in ("/search", "/log", "/", f"/machine/{HOSTILE}", f"/machine/gang-lathe/program/{HOSTILE}"):
+        assert HOSTILE not in browser.get(path, params={"q": HOSTILE, "words": HOSTILE, "only": HOSTILE}).text
+
+
+# --- forms of other sites --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", "", "http://127.0.0.1:9999", "https://127.0.0.1:8750"]
+)
+def test_a_form_of_another_site_does_nothing(shop: Shop, origin: str) -> None:
+    browser = shop.browser()
+    answer = posted(browser, "/machine/gang-lathe/stop", origin, csrf=csrf(browser), file="0004.nc")
+    assert (answer.status_code, shop.asked) == (403, [])
+    assert posted(browser, "/sign-on", origin, name="A", phrase="x").status_code == 403
+
+
+def test_a_form_needs_what_this_very_visit_was_given(shop: Shop) -> None:
+    browser, other = shop.browser(), shop.browser()
+    token = csrf(browser)
+    for wrong in ("", "x", csrf(other), token[:-1]):
+        assert posted(browser, "/machine/gang-lathe/stop", csrf=wrong, file="0004.nc").status_code == 403
+    assert shop.asked == []
+    assert posted(browser, "/machine/gang-lathe/stop", csrf=token, file="0004.nc").status_code == 200
+    assert [(r["do"], r["machine"], r["by"], r["file"]) for r in shop.asked] == [
+        ("withdraw", "gang-lathe", "this computer", "0004.nc")
+    ]
+
+
+def test_a_file_comes_as_it_was_chosen(shop: Shop) -> None:
+    browser = shop.browser()
+    data = b"%\r\nO0007\r\nM30\r\n%\r\n\x00\xff"
+    answer = browser.post(
+        "/machine/gang-lathe/drop",
+        data={"csrf": csrf(browser)},
+        files={"file": ("0007.nc", data)},
+        headers={"origin": HERE},
+    )
+    assert answer.status_code == 200
+    import base64
+
+    assert (shop.asked[0]["file"], base64.b64decode(shop.asked[0]["data"])) == ("0007.nc", data)
+
+
+def test_a_revision_is_brought_as_the_library_has_it(shop: Shop) -> None:
+    browser = shop.browser()
+    answer = posted(browser, "/machine/gang-lathe/bring", csrf=csrf(browser), program="O0004", revision="2")
+    assert answer.status_code == 200
+    assert [r["do"] for r in shop.asked] == ["drop", "next"]
+    answer = posted(browser, "/machine/gang-lathe/again", csrf=csrf(browser), program="O0004", revision="9")
+    assert (answer.status_code, len(shop.asked)) == (409, 2)
+
+
+# --- sessions --------------------------------------------------------------------------------------------------------
+
+
+def test_a_session_is_a_cookie_that_no_script_and_no_other_site_has(shop: Shop) -> None:
+    said = shop.browser().get("/").headers["set-cookie"].lower()
+    assert "httponly" in said
+    assert "samesite=strict" in said
+    secure = shop.browser(shop.open(secure=True), "https://127.0.0.1:8750").get("/").headers
+    assert secure["set-cookie"].startswith("__Host-dncd=")
+    assert "; secure" in secure["set-cookie"].lower()
+    assert secure["strict-transport-security"]
+
+
+def test_nobody_comes_in_from_a_network_without_signing_on(shop: Shop) -> None:
+    away = shop.browser(shop.open(local=False))
+    for path in ("/", "/machine/gang-lathe", "/log", "/search?q=O0004"):
+        assert away.get(path).headers["location"] == "/sign-on"
+    assert away.get("/news").status_code == 401
+    shop.person("A. Miller", Role.OFFICE)
+    assert shop.browser().get("/").headers["location"] == "/sign-on", (
+        "and on this computer neither, with people on record"
+    )
+
+
+def test_a_session_that_was_given_before_is_not_the_one_that_is_signed_on(shop: Shop) -> None:
+    shop.person("A. Miller", Role.OFFICE)
+    browser = shop.browser()
+    browser.cookies.set("dncd", "chosen-by-somebody-else", domain="127.0.0.1")
+    answer = posted(browser, "/sign-on", name="A. Miller", phrase=PHRASE)
+    assert "chosen-by-somebody-else" not in answer.headers["set-cookie"]
+    stranger = shop.browser()
+    stranger.cookies.set("dncd", "chosen-by-somebody-else", domain="127.0.0.1")
+    assert stranger.get("/").status_code == 303
+
+
+def test_a_session_ends_by_idling_by_age_by_sign_off_and_with_its_person(shop: Shop) -> None:
+    shop.person("A. Miller", Role.OFFICE)
+    browser = signed_on(shop, "A. Miller")
+    shop.now += IDLE_S + 1
+    assert browser.get("/").status_code == 303
+    browser = signed_on(shop, "A. Miller")
+    for _ in range(int(END_S / IDLE_S) * 2):
+        shop.now += IDLE_S / 2
+        assert browser.get("/").status_code == 200
+    shop.now += 2
+    assert browser.get("/").status_code == 303
+    browser = signed_on(shop, "A. Miller")
+    token, cookie = csrf(browser), browser.cookies["dncd"]
+    assert posted(browser, "/sign-off", csrf=token).status_code == 303
+    browser.cookies.set("dncd", cookie, domain="127.0.0.1")
+    assert browser.get("/").status_code == 303, "a copy of the cookie is worth nothing afterwards"
+    browser = signed_on(shop, "A. Miller")
+    shop.person("B. Young", Role.LOOK)
+    people.keep(shop.state, people.read(shop.state).without("A. Miller"))
+    assert browser.get("/").status_code == 303
+
+
+def test_tries_are_counted_by_name_and_address(shop: Shop) -> None:
+    shop.person("A. Miller", Role.OFFICE)
+    browser = shop.browser()
+    for _ in range(TRIES):
+        assert posted(browser, "/sign-on", name="A. Miller", phrase="wrong").status_code == 403
+    answer = posted(browser, "/sign-on", name="A. Miller", phrase=PHRASE)
+    assert (answer.status_code, "too many wrong tries" in answer.text) == (403, True)
+    shop.now += TRIES_S + 1
+    assert posted(browser, "/sign-on", name="A. Miller", phrase=PHRASE).status_code == 303
+
+
+# --- roles -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("role", [role for role in Role if role is not Role.PHONE])
+def test_each_role_does_what_the_table_says_and_nothing_else(shop: Shop, role: Role) -> None:
+    shop.person("A. Miller", role)
+    browser = signed_on(shop, "A. Miller")
+    token = csrf(browser)
+    for kind in ("bring", "again", "good", "stop", "drop"):
+        before = len(shop.asked)
+        form = {"program": "O0004", "revision": "1", "note": "good", "by": "Somebody Else", "file": "0004.nc"}
+        answer = browser.post(
+            f"/machine/gang-lathe/{kind}", data={**form, "csrf": token}, files={"file": ("0004.nc", b"%")},
+            headers={"origin": HERE},
+        )  # fmt: skip
+        assert (answer.status_code, len(shop.asked) > before) == (
+            (200, True) if kind in people.MAY[role] else (403, False)
+        )
+    assert {request["by"] for request in shop.asked} <= {"A. Miller"}, "and in nobody else's name"
+    assert posted(browser, "/verify", csrf=token).status_code == (303 if role is Role.KEEPER else 403)
+
+
+def test_a_phone_sees_and_brings_to_its_machine_alone_until_it_is_revoked(shop: Shop) -> None:
+    code = shop.phone("gang-lathe")
+    phone = shop.browser(shop.open(local=False))
+    assert "gang-lathe" not in phone.get(f"/join/{code}").text, "a look at the link alone joins nothing"
+    assert phone.get("/").status_code == 303
+    answer = posted(phone, f"/join/{code}", join="")
+    assert (answer.status_code, answer.headers.get("location")) == (303, "/machine/gang-lathe"), answer.text
+    assert phone.get("/").headers["location"] == "/machine/gang-lathe"
+    assert phone.get("/machine/gang-lathe").status_code == 200
+    for path in (
+        "/machine/mill",
+        "/log",
+        "/decisions",
+        "/search?q=O",
+        "/verify",
+        "/news?on=floor",
+        "/news?on=mill",
+        "/news",
+    ):
+        assert phone.get(path).status_code == 403, path
+    token = csrf(phone, "/machine/gang-lathe/bring?program=O0004")
+    assert posted(phone, "/machine/gang-lathe/bring", csrf=token, program="O0004", revision="1").status_code == 200
+    for machine, kind in (("mill", "bring"), ("gang-lathe", "stop"), ("gang-lathe", "good"), ("gang-lathe", "drop")):
+        assert posted(phone, f"/machine/{machine}/{kind}", csrf=token, file="x").status_code == 403
+    assert {request["machine"] for request in shop.asked} == {"gang-lathe"}
+    assert posted(shop.browser(), f"/join/{code}x", join="").status_code == 403
+    assert posted(phone, "/sign-on", name="phone of gang-lathe", phrase=code).status_code == 403
+    people.keep(shop.state, people.People())
+    assert phone.get("/machine/gang-lathe").status_code == 303
+
+
+def test_what_is_kept_of_a_phrase_is_no_phrase(shop: Shop) -> None:
+    shop.person("A. Miller", Role.OFFICE)
+    data = people.file_of(shop.state).read_bytes()
+    assert PHRASE.encode() not in data
+    assert people.file_of(shop.state).stat().st_mode & 0o777 == 0o640
+    found = people.read(shop.state)
+    assert found.signed_on("A. Miller", PHRASE) is not None
+    assert found.signed_on("A. Miller", PHRASE + " ") is None
+    assert found.signed_on("B. Young", PHRASE) is None
+    assert COST == {"n": 2**14, "r": 8, "p": 5}, "OWASP's, one of five of a strength"
+    people.file_of(shop.state).write_bytes(b"{}" if data == b"" else data[:50])
+    assert shop.browser().get("/").status_code == 409, "what cannot be read lets nobody in"
