@@ -28,6 +28,7 @@ from dncd.records.backups import FOLDER, Backups
 from dncd.records.holdings import Backup, How
 from dncd.records.ledger import records
 from dncd.service.backups import due
+from dncd.service.status import backup_line
 from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.results import Damage
 from dncd.values import WireBytes
@@ -178,7 +179,6 @@ def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
         damaged[hit] ^= 1
         shop.jobs = CaptureJobs(shop.office, Comparer(), shop.machine)  # else the two damaged ones are put together
         backups.announce(MACHINE)
-        before = len(shop.receipts())
         shop.punch(dump(programs[:1]))
         shop.captures += 1
         name = f"{MACHINE}@20260703T0000{shop.captures:02d}Z-00"
@@ -187,6 +187,7 @@ def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
         outcome = backups.close(MACHINE)
         assert outcome.record is None
         assert "came damaged and was not punched again: punch it out again" in outcome.told[0]
+        before = len(shop.receipts())
         shop.punch(dump(programs[3:]))
         assert len(shop.receipts()) == before
         shop.punch(dump(programs[1:2]))
@@ -195,6 +196,93 @@ def test_a_backup_counts_once_what_came_damaged_has_come(shop: Shop) -> None:
         shop.punch(dump(programs[1:2]))
         assert len(shop.receipts()) == before + 1
     shop.sound()
+
+
+def spoilt(shop: Shop, chars: bytes, why: EndsOn = EndsOn.MARK) -> None:
+    """What came damaged."""
+    shop.captures += 1
+    name = f"{MACHINE}@20260704T0000{shop.captures:02d}Z-00"
+    shop.office.end_in(shop.jobs.judging.plan(name, WireBytes(chars), why, Damage(), 1.0))
+
+
+def test_an_announced_backup_that_did_not_come_whole_is_kept_together_and_told_as_one(shop: Shop) -> None:
+    programs = memory(5)
+    shop.punch(dump(programs))
+    backups, names = shop.office.backups, [program.name for program in programs]
+    backups.announce(MACHINE)
+    shop.punch(dump(programs[:1]))
+    damaged = bytearray(even(dump(programs[1:2])))
+    damaged[12] ^= 1
+    spoilt(shop, bytes(damaged))
+    shop.punch(dump(programs[2:3]))
+    outcome = backups.close(MACHINE)
+    assert outcome.record is None
+    (file,) = (shop.root / "shop" / MACHINE / FOLDER).glob("*-not-whole.nc")
+    assert outcome.told == (
+        f"{names[1]} came damaged and was not punched again: punch it out again, and the backup counts",
+        f"not come, of what the control is known to hold (2): {names[3]}, {names[4]}: punch these out first",
+        f"what came whole (2) is kept together in {FOLDER}/{file.name}",
+    )
+    assert file.read_bytes().replace(b"\r\n", b"\n\r\r") == dump([programs[0], programs[2]])
+    receipt = shop.receipts()[-1]
+    assert (receipt.get("result"), receipt.all("reason")) == ("damaged", outcome.told)
+    assert receipt.get("backup").startswith("it did not come whole: 2 programs")
+    assert not [h for h in shop.office.held.of(MACHINE).values() if h.how is How.MISSING], "it says nothing of those"
+    shop.sound()
+    for late in (programs[3:], programs[1:2]):
+        shop.punch(dump(late))
+    assert sorted(shop.backup().programs) == sorted(names)
+    assert shop.backup().missing == ()
+    shop.sound()
+
+
+def test_an_announced_dump_that_was_cut_short_is_told_with_what_did_not_come(shop: Shop) -> None:
+    programs = memory(5)
+    shop.punch(dump(programs))
+    shop.office.backups.announce(MACHINE)
+    whole, names = even(dump(programs[:4])), [program.name for program in programs]
+    spoilt(shop, whole[: len(even(dump(programs[:3]))) + 10], EndsOn.SILENCE)
+    told = shop.office.backups.close(MACHINE).told
+    assert told == (
+        f"{names[0]} came damaged and was not punched again: punch it out again, and the backup counts",
+        "no whole program came",
+        f"not come, of what the control is known to hold (2): {names[3]}, {names[4]}: punch these out first",
+    )
+    shop.sound()
+
+
+def test_a_stop_in_an_announced_backup_keeps_together_what_came(shop: Shop) -> None:
+    programs = memory(3)
+    shop.punch(dump(programs))
+    shop.office.backups.announce(MACHINE)
+    shop.punch(dump(programs[:1]))
+    shop.office.close()
+    (said,) = shop.open()
+    assert "is off: dncd stopped before its end: announce it anew" in said
+    assert f"not come, of what the control is known to hold (2): {programs[1].name}" in said
+    (file,) = (shop.root / "shop" / MACHINE / FOLDER).glob("*-not-whole.nc")
+    assert programs[0].text in file.read_bytes().decode().replace("\r\n", "\n")
+    assert records_of(shop, "no-backup") == [list(shop.receipts()[-1].all("reason"))]
+    shop.sound()
+
+
+def records_of(shop: Shop, event: str) -> list[list[str]]:
+    """The reasons of its lines."""
+    return [line["reasons"] for line in records(shop.root / "state") if line["event"] == event]
+
+
+def test_a_backup_that_did_not_come_whole_stands_in_the_status_until_one_did() -> None:
+    none = {"open": False, "last": None, "age_days": None, "programs": 0, "missing": 0}
+    ended = {
+        "counts": False,
+        "told": ["O0001 came damaged", "no whole program came"],
+        "time": "2026-07-02T00:00:00.000Z",
+    }
+    said = "the announced one did not come whole: O0001 came damaged; no whole program came"
+    assert backup_line({**none, "outcome": ended}) == said
+    later = {**none, "programs": 3, "age_days": 0.0, "outcome": ended}
+    assert backup_line({**later, "last": "2026-07-01T00:00:00.000Z"}) == said
+    assert backup_line({**later, "last": "2026-07-03T00:00:00.000Z"}) == "today, 3 programs"
 
 
 @pytest.mark.parametrize("how", ["link", "pipe"])

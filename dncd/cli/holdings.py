@@ -130,8 +130,8 @@ def _follow(given: Asked, machine: str) -> int:
             click.echo(f"{count(shown, 'capture')} so far")
         time.sleep(FOLLOW_S)
     outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
-    head = f"{machine}: the backup is on record: " if outcome["counts"] else f"{machine}: this is not a backup: "
-    (click.echo if outcome["counts"] else caution)(printable(head + "; ".join(outcome["told"])))
+    said = "the backup is on record" if outcome["counts"] else "the backup did not come whole"
+    (click.echo if outcome["counts"] else caution)(printable(f"{machine}: {said}: {'; '.join(outcome['told'])}"))
     return 0 if outcome["counts"] else 1
 
 

@@ -3,7 +3,9 @@
 When a capture is a backup: it holds two programs or more, and at least half of those that the control is known to hold
 are in it. Or a person announced one: then everything that comes until it is closed counts, one program a capture too.
 The programs themselves are recorded by `endings` as ever; after them come the ledger line `backup`, the whole dump as a
-file in `from-machine/backups/`, and its receipt, which names what is missing and what was not known before.
+file in `from-machine/backups/`, and its receipt, which names what is missing and what was not known before. An announced
+one of which something came damaged, or that a stop of dncd ended, does not count: what came whole of it is kept together
+there all the same, as `-not-whole`, with a receipt that says what did not come, and the ledger line is `no-backup`.
 
 `STATE/underway/ID.backup` is written before, so that a power cut leaves nothing half told.
 """
@@ -11,7 +13,7 @@ file in `from-machine/backups/`, and its receipt, which names what is missing an
 import dataclasses
 import hashlib
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,8 +22,9 @@ from typing import Any, Final
 from dncd.errors import RecordsError
 from dncd.peer_text import local_text, printable
 from dncd.program import names
+from dncd.program.splitting import split
 from dncd.records import codec, durable, plans, receipts
-from dncd.records.ending_words import CAUTION_LINK
+from dncd.records.ending_words import CAUTION_LINK, named
 from dncd.records.endings import DAMAGED, Shop
 from dncd.records.holdings import Holding, Holdings, is_data, is_unnamed
 from dncd.records.ledger import Ledger, Record, records
@@ -29,12 +32,14 @@ from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
 from dncd.records.shop_folders import BACKUPS
+from dncd.tape.capture import DAMAGED as DAMAGED_CHAR
 from dncd.tape.mending import came_again
 from dncd.values import Result
 
 FOLDER: Final = BACKUPS
 SUFFIX: Final = ".backup"
 _AGAIN: Final = "punch it out again, and the backup counts"
+_THEM_FIRST: Final = "punch these out first"
 CAUTION: Final = "a control's memory lives on a battery: what is missing here may be lost there"
 
 
@@ -47,8 +52,8 @@ def _counts(program: str) -> bool:
 class BackupPlan:
     """A backup under way. since: last ledger line before it; transfer: of its one capture, "" for an announced one.
 
-    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump; file: its name;
-    end_mark: what closes it, "" where its mark does.
+    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump, of an announced
+    one once it is closed; file: its name; end_mark: what closes it, "" where its mark does.
     """
 
     id: str
@@ -117,29 +122,46 @@ class Backups:
     def close(self, machine: str) -> Outcome:
         """The announced backup is over."""
         plan = self.open[machine]
+        mark, end = self._marks.get(machine, ("", ""))
+        plan = self._save(dataclasses.replace(plan, mark_line=mark, end_mark=end))
         lines = self._lines(plan)
         torn = self._torn(plan, lines)
-        none = not self._entries(plan, lines)
-        if none or torn:
+        if torn:
+            self._owed[machine] = plan
+            came = {name for line in lines if line["event"] == "damaged" for name in _whole_in(self._whole(line))}
             told = [f"{printable(name)} came damaged and was not punched again: {_AGAIN}" for name in torn]
-            told += ["no whole program came"] if none else []
-            if torn:
-                self._owed[machine] = plan
-            self._ledger.append("no-backup", {"machine": machine, "reasons": told})
-            outcome = Outcome(None, tuple(told))
-            durable.remove(self._path(plan.id))
+            outcome = Outcome(None, self._not_whole(plan, told, {*came, *torn}))
+        elif not _entries(plan, lines):
+            outcome = Outcome(None, self._not_whole(plan, []))
         else:
             record = self.finish(plan)
             outcome = Outcome(record, tuple(summary(record)))
         del self.open[machine]
         return outcome
 
+    def _not_whole(self, plan: BackupPlan, told: list[str], came: Collection[str] = ()) -> tuple[str, ...]:
+        """It does not count: what came whole is kept together; sentences on that, behind `told`. came: what else came."""
+        here = [program for program, _ in _entries(plan, self._lines(plan))]
+        out = [program for program, _ in plan.held if program not in here and program not in came]
+        if not here:
+            told = [*told, "no whole program came"]
+        if out and told != ["no whole program came"]:  # else nobody punched, and the memory is what it was
+            told = [*told, f"not come, of what the control is known to hold ({len(out)}): {named(out)}: {_THEM_FIRST}"]
+        if here:
+            file = f"{FOLDER}/{_not_whole_name(plan)}"
+            told = [*told, f"what came whole ({len(here)}) is kept together in {file}"]
+            self.finish(plan, tuple(told))
+        else:
+            self._ledger.append("no-backup", {"machine": plan.machine, "reasons": told})
+            durable.remove(self._path(plan.id))
+        return tuple(told)
+
     def _torn(self, plan: BackupPlan, lines: list[Record], more: Iterable[str] = ()) -> list[str]:
         """Programs that came damaged since its beginning and have not come whole. more: texts that are just coming."""
         damaged = [line for line in lines if line["event"] == "damaged"]
         if not damaged:
             return []
-        entries = self._entries(plan, lines)
+        entries = _entries(plan, lines)
         texts = [piece_of(self._library, plan.machine, program, number).text for program, number in entries]
         texts += more
         return [str(line["program"]) for line in damaged if not came_again(self._whole(line), texts)]
@@ -166,19 +188,22 @@ class Backups:
         return BackupPlan(name, machine, self._ledger.seq, transfer, mark, file, words)
 
     # --- on record -----------------------------------------------------------------------------------------------------
-    def finish(self, plan: BackupPlan) -> Record:
-        """Its captures are on record: ledger line, file, receipt; each step first looks whether it was done."""
-        lines = self._lines(plan)
-        entries = self._entries(plan, lines)
-        mark, end = (plan.mark_line, plan.end_mark) if plan.transfer else self._marks.get(plan.machine, ("", ""))
+    def finish(self, plan: BackupPlan, reasons: tuple[str, ...] = ()) -> Record:
+        """Its captures are on record: ledger line, file, receipt; each step first looks whether it was done.
+
+        reasons: why it does not count, () where it does.
+        """
+        lines, event = self._lines(plan), "no-backup" if reasons else "backup"
+        entries = _entries(plan, lines)
         pieces = [piece_of(self._library, plan.machine, program, number) for program, number in entries]
-        data = _dump(plan, pieces, mark, end or mark[:1]).replace("\n", self._shop.line_end).encode("utf-8")
-        digest = hashlib.sha256(data).hexdigest()
+        mark, closing = plan.mark_line, plan.end_mark or plan.mark_line[:1]
+        data = _dump(plan, pieces, mark, closing).replace("\n", self._shop.line_end).encode("utf-8")
+        digest, name = hashlib.sha256(data).hexdigest(), _not_whole_name(plan) if reasons else plan.file
         present, before = {program for program, _ in entries}, dict(plan.held)
         fields: dict[str, Any] = {
             "machine": plan.machine,
             "program": entries[0][0],
-            "file": plan.file,
+            "file": name,
             "sha256": digest,
             "programs": [program for program, _ in entries],
             "revisions": [number for _, number in entries],
@@ -186,20 +211,22 @@ class Backups:
             "missing": [program for program in before if program not in present],
             "unknown": [program for program in dict.fromkeys(present_in(entries)) if program not in before],
             "mark_line": mark,
+            **({"reasons": list(reasons)} if reasons else {}),
         }
-        record = next((line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id), None)
-        record = record or self._ledger.append("backup", {**fields, "transfer": plan.id})
+        record = next((line for line in lines if line["event"] == event and line.get("transfer") == plan.id), None)
+        record = record or self._ledger.append(event, {**fields, "transfer": plan.id})
         titles = [_title(piece) for piece in pieces]
         with self._shop.folders.opened(plan.machine, FOLDER) as folder:
-            path = folder / plan.file
+            path = folder / name
             if os.path.lexists(path) and not durable.holds(path, digest):
-                path = folder / durable.free_name(folder, plan.file)
+                path = folder / durable.free_name(folder, name)
             if not os.path.lexists(path):
                 durable.write_new(path, [data], durable.SHARED_FILE_MODE)
             pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
             receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
         durable.remove(self._path(plan.id))
-        self._owed.pop(plan.machine, None)
+        if not reasons:
+            self._owed.pop(plan.machine, None)
         return record
 
     def left(self) -> list[Path]:
@@ -215,13 +242,16 @@ class Backups:
         except ValueError as error:
             aside = durable.place(path, path.parent, f"unreadable-{path.name}.bytes")
             return f"a backup under way cannot be read ({error}) and lies in {aside.name}; make it once more"
-        if plan.transfer and self._entries(plan, self._lines(plan)):
+        lines = self._lines(plan)
+        begun = [line for line in lines if line["event"] == "backup" and line["transfer"] == plan.id]
+        if begun or (plan.transfer and _entries(plan, lines)):
             self.finish(plan)
             return f"{plan.machine}: a backup that was cut short is on record now"
-        durable.remove(path)
-        if plan.transfer:
-            return ""
-        return f"{plan.machine}: the backup that was announced is off; its programs are on record as ever"
+        if plan.transfer or not _entries(plan, lines):
+            durable.remove(path)
+            return "" if plan.transfer else f"{plan.machine}: the backup that was announced is off; announce it anew"
+        told = self._not_whole(plan, ["dncd stopped before its end: announce it anew, and punch out all programs"])
+        return f"{plan.machine}: the backup that was announced is off: {'; '.join(told)}"
 
     def _lines(self, plan: BackupPlan) -> list[Record]:
         """The ledger's lines that belong to a backup."""
@@ -231,17 +261,18 @@ class Backups:
         own = _of_transfer(found, plan.transfer)  # of a capture that was on record before: found further up
         return own or _of_transfer(records(self._shop.state, plan.machine), plan.transfer)
 
-    def _entries(self, plan: BackupPlan, lines: Iterable[Record]) -> list[tuple[str, int]]:
-        """Program and revision, in the order of the dump; of a program that was punched again the last one."""
-        came = [(str(line["program"]), int(line["revision"])) for line in lines if line["event"] == "received"]
-        return came if plan.transfer else list(dict(came).items())
-
     def _path(self, name: str) -> Path:
         return plans.folder_of(self._shop.state) / f"{name}{SUFFIX}"
 
     def _save(self, plan: BackupPlan) -> BackupPlan:
         durable.replace(self._path(plan.id), codec.encode(plan))
         return plan
+
+
+def _entries(plan: BackupPlan, lines: Iterable[Record]) -> list[tuple[str, int]]:
+    """Program and revision, in the order of the dump; of a program that was punched again the last one."""
+    came = [(str(line["program"]), int(line["revision"])) for line in lines if line["event"] == "received"]
+    return came if plan.transfer else list(dict(came).items())
 
 
 def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:
@@ -259,6 +290,21 @@ def _dump(plan: BackupPlan, pieces: list[Piece], mark: str, closing: str) -> str
         return tape(mark, "".join(piece.text for piece in pieces), closing)
     dump = compose(pieces, mark, closing, mark or "%")
     return dump.text + "".join(tape(piece.mark_line or mark, piece.text, closing) for piece in dump.alone)
+
+
+def _not_whole_name(plan: BackupPlan) -> str:
+    """Of the file that has what came whole of a backup that does not count."""
+    stem, dot, extension = plan.file.rpartition(".")
+    return f"{stem}-not-whole.{extension}" if dot else f"{plan.file}-not-whole"
+
+
+def _whole_in(text: str) -> list[str]:
+    """Programs that stand whole in a damaged capture, as far as their names and the places of their ends can be read."""
+    opening, _, rest = text.partition("\n")
+    mark = opening[:1] or "%"
+    parts = split(rest, opening, mark)
+    closed = rest.rstrip("\n").rpartition("\n")[2].startswith(mark)
+    return [part.name for part in (parts if closed else parts[:-1]) if DAMAGED_CHAR not in part.text]
 
 
 def _title(piece: Piece) -> str:
@@ -280,15 +326,17 @@ def _receipt(
     record: Record, name: str, titles: list[str], chars: int, before: Mapping[str, str]
 ) -> list[tuple[str, object]]:
     numbers = dict(zip(record["programs"], record["revisions"], strict=True))
+    reasons = receipts.reasons(record.get("reasons", ()))
     return [
-        ("result", Result.RECEIVED),
+        ("result", Result.DAMAGED if reasons else Result.RECEIVED),
         ("machine", record["machine"]),
         ("program", titles[0]),
         ("file", name),
         ("sha256", record["sha256"]),
         ("time", record["time"]),
         ("ledger", f"{record['seq']} {record['hash']}"),
-        ("backup", summary(record)[0]),
+        ("backup", f"it did not come whole: {summary(record)[0]}" if reasons else summary(record)[0]),
+        *reasons,
         ("size", f"{chars} characters"),
         *(("missing", f"{program}: {before[program]}") for program in record["missing"] if program in before),
         *(("unknown", f"{program}: not known to be in the control before") for program in record["unknown"]),

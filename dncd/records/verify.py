@@ -21,6 +21,7 @@ from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
 from dncd.records.revisions import walk
 from dncd.records.unreadable import blocked_machines
+from dncd.values import Result
 
 FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged", backups.FOLDER)
 """Where receipts stand, under a machine's folder."""
@@ -132,7 +133,9 @@ def _against_ledger(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> It
         return
     if line.get("hash") != receipt.get("ledger").split()[1]:
         yield f"names ledger line {seq} by another hash than it has"
-    event = "backup" if found.folder == backups.FOLDER else receipt.get("result")
+    event = receipt.get("result")
+    if found.folder == backups.FOLDER:
+        event = "no-backup" if event == Result.DAMAGED else "backup"
     for key, expected in (("event", event), ("machine", found.machine)):
         if line.get(key) != expected:
             yield f"says {expected}, ledger line {seq} says {line.get(key)}"

@@ -13,6 +13,7 @@ from dncd import defaults
 from dncd.errors import NotDoneError
 from dncd.records.backups import Outcome
 from dncd.records.holdings import Backup
+from dncd.records.ledger import utc_now, utc_text
 from dncd.records.store import Store
 from dncd.station.driver import Station
 
@@ -78,11 +79,11 @@ class BackingUp:
     def _closed(self, name: str, outcome: Outcome, without: str) -> None:
         self._open.pop(name, None)
         told = [*outcome.told, without] if without else list(outcome.told)
-        self._outcomes[name] = {"counts": outcome.record is not None, "told": told}
+        self._outcomes[name] = _outcome(told, counts=outcome.record is not None)
 
     def _failed(self, name: str, error: Exception) -> None:
         self._open.pop(name, None)
-        self._outcomes[name] = {"counts": False, "told": [str(error)]}
+        self._outcomes[name] = _outcome([str(error)])
 
     def look(self, stations: Mapping[str, Station], now: float) -> None:
         """Every second or two: closes the backups after whose last capture the line has been quiet."""
@@ -100,7 +101,7 @@ class BackingUp:
     def status(self, station: Station, now: datetime) -> dict[str, Any]:
         """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or "").
 
-        open: whether an announced one waits for the rest; captures: how many it has; outcome: how the last one ended.
+        open: whether an announced one waits for the rest; captures: how many it has; outcome: how and when the last ended.
         """
         name, held = station.name, self._store.held
         backup, first = held.backup(name), held.first(name)
@@ -116,6 +117,10 @@ class BackingUp:
             "captures": self._store.backups.captures.get(name, 0) if announced else 0,
             "outcome": self._outcomes.get(name),
         }
+
+
+def _outcome(told: list[str], *, counts: bool = False) -> dict[str, Any]:
+    return {"counts": counts, "told": told, "time": utc_text(utc_now())}
 
 
 def _still_comes(station: Station | None) -> bool:

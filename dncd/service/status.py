@@ -180,6 +180,9 @@ def backup_line(status: dict[str, Any]) -> str:
         if status["trouble"]:
             return f"announced, and not on record yet: {status['trouble']}"
         return f"announced; {status['captures']} captures came so far; it ends when the line is quiet"
+    ended = status.get("outcome")
+    if ended and not ended["counts"] and str(status.get("last") or "") < ended["time"]:
+        return f"the announced one did not come whole: {'; '.join(ended['told'])}"
     if not status.get("last"):
         return ""
     days = int(status["age_days"] or 0)
