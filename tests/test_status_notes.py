@@ -30,7 +30,7 @@ class Notes(StatusNotes):
     def status(self):
         return {}
 
-    def _of(self, _station):
+    def of(self, _station):
         return self.says
 
     def _do(self, _job, _done, _failed):
