@@ -9,13 +9,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from house import House, house
+from house import House, build, house, machine, text
 from waiting import until
 
 from dncd.errors import DncdError, NoServiceError
 from dncd.outside.command_client import StreamRequest, ask
 from dncd.outside.command_server import CommandServer
 from dncd.service import page_door, requests
+from dncd.standin.control import Mode, StandIn
+from dncd.standin.yard import Yard
 
 PROGRAM = b"%\nO0004 (SLEEVE)\nN10 G01 X1. F0.2\nM30\n%\n"
 
@@ -116,6 +118,26 @@ def test_a_file_has_its_limit_and_a_request_too(shop: House) -> None:
         say(shop, b"x" * (4 * page_door.LIMITS.request))
     assert everything(shop) == before
     assert word(shop, do="status")["ok"]["machines"].keys() == {"lathe", "mill"}
+
+
+def test_a_revision_goes_out_again_as_it_went_before_with_the_name_on_its_mark_line(tmp_path: Path) -> None:
+    control = StandIn(build())
+    with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
+        for file, says in (("named.nc", "%O0007"), ("plain.nc", "%")):
+            shop.drop("lathe", file, text(["N10 G01 X1. F0.2", "M30"], opening=says))
+            control.read_in()
+            shop.receipt("lathe", "sent", file)
+            assert control.wait_for(lambda: control.mode is Mode.OFF, 10)
+        control.read_in()
+        done = word(shop, do="bring", machine="lathe", by="A. Miller", program="O0007", revision=1)
+        assert shop.receipt("lathe", "sent", done["ok"]["file"]).get("program") == "O0007"
+        sent = [line["wire_sha256"] for line in shop.ledger() if line["event"] == "sent"]
+        assert sent[2] == sent[0] != sent[1]
+        assert ("lathe", "bring", "A. Miller") in asked(shop)
+        answer = word(shop, do="bring", machine="lathe", by="A. Miller", program="O0007", revision=9)
+        assert "no revision 9" in answer["error"]["what"]
+        answer = word(shop, do="bring", machine="lathe", by="A. Miller", program="../O0007", revision=1)
+        assert "no revision 1" in answer["error"]["what"]
 
 
 def test_the_news_come_over_it_too_and_few_may_follow(shop: House) -> None:

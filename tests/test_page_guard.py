@@ -8,8 +8,9 @@ import pytest
 from page_shop import records, status
 from starlette.testclient import TestClient
 
+from dncd.errors import UsageError
 from dncd.outside.command_server import CommandServer
-from dncd.page import guard, people
+from dncd.page import door, guard, people
 from dncd.page.app import Page
 from dncd.page.door import Access
 from dncd.page.people import Person, Role
@@ -28,6 +29,7 @@ class Shop:
         self.now, self.state, self.asked = 1000.0, root / "state", list[dict[str, Any]]()
         reading = records(root)
         reading.close()
+        self.waits = ["0004.nc"]
         self.page = self.open()
         self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": status(), "mill": status()}}
 
@@ -51,8 +53,10 @@ class Shop:
         return code
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any]:
+        if request["do"] == "status":
+            return {"machines": {"gang-lathe": {"waiting": self.waits, "last": {"file": "0004.nc"}}}}
         self.asked.append(request)
-        return {"file": request.get("file", ""), "revision": request.get("revision", 0)}
+        return {"file": request.get("file", "0004.nc"), "revision": request.get("revision", 0)}
 
 
 @pytest.fixture
@@ -172,13 +176,63 @@ def test_a_file_comes_as_it_was_chosen(shop: Shop) -> None:
     assert (shop.asked[0]["file"], base64.b64decode(shop.asked[0]["data"])) == ("0007.nc", data)
 
 
-def test_a_revision_is_brought_as_the_library_has_it(shop: Shop) -> None:
+def test_a_revision_is_brought_by_its_number_and_put_in_front(shop: Shop) -> None:
     browser = shop.browser()
     answer = posted(browser, "/machine/gang-lathe/bring", csrf=csrf(browser), program="O0004", revision="2")
     assert answer.status_code == 200
-    assert [r["do"] for r in shop.asked] == ["drop", "next"]
-    answer = posted(browser, "/machine/gang-lathe/again", csrf=csrf(browser), program="O0004", revision="9")
-    assert (answer.status_code, len(shop.asked)) == (409, 2)
+    assert [(r["do"], r.get("revision"), r.get("file")) for r in shop.asked] == [
+        ("bring", 2, None),
+        ("next", None, "0004.nc"),
+    ]
+    for wrong in ("", "0", "-1", "1e3", "²", "9" * 9):
+        answer = posted(browser, "/machine/gang-lathe/again", csrf=csrf(browser), program="O0004", revision=wrong)
+        assert (answer.status_code, len(shop.asked)) == (409, 2)
+
+
+def test_what_went_out_before_it_could_be_put_in_front_is_told_as_that(shop: Shop) -> None:
+    shop.waits = []
+    browser = shop.browser()
+    answer = posted(browser, "/machine/gang-lathe/again", csrf=csrf(browser), program="O0004", revision="2")
+    assert "has begun or ended already" in answer.text
+    assert [r["do"] for r in shop.asked] == ["bring"]
+
+
+def test_on_this_computer_the_name_in_the_form_signs(shop: Shop) -> None:
+    browser = shop.browser()
+    form = {"csrf": csrf(browser), "program": "O0004", "revision": "2", "note": "first part measured"}
+    posted(browser, "/machine/gang-lathe/good", **form, by=" R. Hale ")
+    posted(browser, "/machine/gang-lathe/good", **form, by=" ")
+    assert [r["by"] for r in shop.asked] == ["R. Hale", "this computer"]
+
+
+BOUNDARY = b"--x\r\n"
+EMPTY = b'Content-Disposition: form-data; name="a"\r\n\r\n\r\n'
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        BOUNDARY * 200_000,
+        (BOUNDARY + EMPTY) * 60 + b"--x--",
+        BOUNDARY + b"Content-Disposition: form-data" + b"; a=b" * 50_000 + b"\r\n\r\n\r\n--x--",
+        BOUNDARY + EMPTY,
+        b"preface\r\n" + BOUNDARY + EMPTY + b"--x--",
+        BOUNDARY + b'Content-Disposition: form-data; name="a"\r\n\r\n\xff\r\n--x--',
+        b"",
+    ],
+)
+def test_what_no_browser_writes_is_no_form_and_is_walked_through_once(body: bytes) -> None:
+    """Made to be read for a minute by a parser of all of MIME: many parts, parts in parts, 50,000 parameters."""
+    with pytest.raises(UsageError, match="no form"):
+        door.filled_in("multipart/form-data; boundary=x", body)
+
+
+def test_parts_in_parts_are_contents() -> None:
+    inner = b"Content-Type: multipart/mixed; boundary=y\r\n\r\n--y\r\n\r\n--y--"
+    body = (
+        BOUNDARY + b'Content-Disposition: form-data; name="a%22"; filename="b%22.nc"\r\n\r\n' + inner + b"\r\n--x--\r\n"
+    )
+    assert door.filled_in('multipart/form-data; boundary="x"', body) == ({"file": 'b".nc'}, inner)
 
 
 # --- sessions --------------------------------------------------------------------------------------------------------
@@ -286,6 +340,10 @@ def test_a_phone_sees_and_brings_to_its_machine_alone_until_it_is_revoked(shop: 
         "/decisions",
         "/search?q=O",
         "/verify",
+        "/log?on=gang-lathe",
+        "/search?on=gang-lathe&q=O",
+        "/decisions?on=gang-lathe",
+        "/verify?on=gang-lathe",
         "/news?on=floor",
         "/news?on=mill",
         "/news",

@@ -41,7 +41,7 @@ class Page:
         self.door = Door(state, access, clock)
         socket = state / people.FOLDER
         self.reading = Reading(state, folder)
-        self.feed, self._asking = Feed(socket, self.reading), Asking(socket, self.reading)
+        self.feed, self._asking = Feed(socket, self.reading), Asking(socket)
         self._making = asyncio.Semaphore(_AT_ONCE)
         self._verifying: set[asyncio.Future[None]] = set()
 
@@ -75,8 +75,9 @@ class Page:
 
     def _look(self, request: Request, session: Session, form: Mapping[str, str] | None = None) -> pages.Look:
         """RefusedError where this one may not look there."""
-        bound, place = session.person.machine, request.path_params
-        if bound and place.get("machine", request.query_params.get("on")) != bound and request.url.path != "/":
+        bound, place, path = session.person.machine, request.path_params, request.url.path
+        seen = request.query_params.get("on") if path == "/news" else place.get("machine")
+        if bound and seen != bound and path != "/":
             raise RefusedError("this phone sees one machine alone", bound, "Join it at the other one's door as well")
         asked = dict(request.query_params) if form is None else form
         values = {

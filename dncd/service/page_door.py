@@ -22,6 +22,7 @@ from dncd.outside.command_server import Limits, StreamReply
 from dncd.outside.folder_looks import left_alone
 from dncd.peer_text import printable
 from dncd.records import durable
+from dncd.records.restoring import piece_of, tape
 from dncd.records.shop_folders import TO_MACHINE
 from dncd.service.requests import Requests
 from dncd.service.signing import recorded
@@ -46,12 +47,13 @@ _Fields = Mapping[str, type]
 
 _DEEDS: Final[Mapping[str, _Fields]] = {
     "next": {"file": str},
-    "again": {"sha256": str, "times": int},
+    "bring": {"program": str, "revision": int},
     "withdraw": {"file": str},
     "prove": {"program": str, "revision": int, "note": str},
     "drop": {"file": str, "data": str},
 }
-"""Word → what it needs beside `machine` and `by`, none of it empty. All but `drop` are done as `Requests` does them."""
+"""Word → what it needs beside `machine` and `by`, none of it empty. All but `drop` and `bring` (a revision of the library,
+dropped as it was) are done as `Requests` does them."""
 
 
 def folder_of(state: Path) -> Path:
@@ -90,7 +92,9 @@ class PageDoor:
             raise NotDoneError(what, "page socket", "Look who asks, in `dncd log`; wait a minute")
         self._done_at.append(self.clock())
         if do == "drop":
-            return self._drop(machine, asked)
+            return self._drop(machine, asked, asked["file"], _decoded(asked["data"]))
+        if do == "bring":
+            return self._drop(machine, asked, *self._revision(machine, asked))
         what = " ".join(printable(str(asked[key]))[:120] for key in _DEEDS[str(do)] if key != "note")
         self._note(machine, asked, what)
         return self.desk.answer(asked)
@@ -99,12 +103,23 @@ class PageDoor:
         parts, said = self.desk.parts, {"do": asked["do"], "by": asked["by"], "what": what}
         recorded(parts.workers, machine, lambda: parts.store.note("asked", machine=machine, **said))
 
-    def _drop(self, machine: str, asked: Mapping[str, Any]) -> dict[str, Any]:
+    def _revision(self, machine: str, asked: Mapping[str, Any]) -> tuple[str, bytes]:
+        """A file of a revision: its mark line says its name where its text does not."""
+        parts, shop = self.desk.parts, self.desk.parts.stations.settings.shop
+        found = (parts.store.library, machine, asked["program"], asked["revision"])
+        piece = recorded(parts.workers, machine, lambda: piece_of(*found))
+        marks = self.desk.in_loop(lambda: self.desk.machine(asked).settings.tape)
+        closing = marks.closes if piece.mark_line else marks.closing
+        text = tape(piece.mark_line or marks.opening, piece.text, closing)
+        name = durable.tidy_name(f"{piece.program}{shop.file_extension}")
+        return name, text.replace("\n", shop.file_line_end.chars).encode()
+
+    def _drop(self, machine: str, asked: Mapping[str, Any], wanted: str, data: bytes) -> dict[str, Any]:
         """A file as the office would drop it. The name is a name and never a path; one that is taken gets a number."""
-        name, data = durable.tidy_name(asked["file"]), _decoded(asked["data"])
-        if left_alone(name) or name != asked["file"]:
+        name = durable.tidy_name(wanted)
+        if left_alone(name) or name != wanted:
             what = "files with such a name are left alone: nobody means them as programs"
-            raise UsageError(what, printable(asked["file"])[:120], "Give it another name")
+            raise UsageError(what, printable(wanted)[:120], "Give it another name")
         self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {hashlib.sha256(data).hexdigest()}")
         parts = self.desk.parts
         try:
