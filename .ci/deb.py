@@ -4,6 +4,7 @@ The libraries come along under /usr/lib/dncd, those without machine code, so tha
 with Python 3.11 or later, whatever versions its distribution has. Wants pip with its registry, and dpkg-deb.
 """
 
+import email
 import gzip
 import os
 import re
@@ -11,6 +12,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import zipfile
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
@@ -76,6 +78,14 @@ def run(*words: object, **env: str) -> str:
     return done.stdout
 
 
+def requirements(wheel: Path) -> list[str]:
+    """What the wheel's own metadata asks for, without extras."""
+    with zipfile.ZipFile(wheel) as files:
+        (name,) = (name for name in files.namelist() if name.endswith(".dist-info/METADATA"))
+        said = email.message_from_bytes(files.read(name)).get_all("Requires-Dist", [])
+    return [need for need in said if "extra ==" not in need]
+
+
 def fill(root: Path, wheel: Path | None) -> str:
     """Lays everything out under `root`; gives the version."""
     library = root / "usr/lib/dncd"
@@ -87,7 +97,13 @@ def fill(root: Path, wheel: Path | None) -> str:
         pure = ("--only-binary", ":all:", "--implementation", "py", "--abi", "none", "--python-version", "3.11")
         platforms = ("--platform", "any", "--platform", "manylinux2014_x86_64")
         pip = (sys.executable, "-m", "pip", "install", "-q", "--no-compile", "--target", library)
-        run(*pip, *pure, *platforms, wheel, *BESIDE)
+        needs = [need for need in requirements(wheel) if not need.startswith("jinja2")]
+        run(*pip, *pure, *platforms, *needs, *BESIDE)
+        run(*pip, *pure, "--no-deps", wheel, *(need for need in requirements(wheel) if need.startswith("jinja2")))
+        # this one has wheels with machine code alone, and does without it
+        run(*pip, "--no-deps", "--only-binary", ":all:", "--python-version", "3.11", *platforms[2:], "markupsafe")
+        for code in (*library.glob("markupsafe/_speedups*"), *library.glob("[Mm]arkup[Ss]afe-*/RECORD")):
+            code.unlink()
     assert not list(library.rglob("*.so"))
     shutil.rmtree(library / "bin", ignore_errors=True)
     next(library.glob("dncd-*.dist-info/direct_url.json")).unlink()  # where this computer had it

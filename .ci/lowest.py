@@ -1,6 +1,6 @@
 """Prints constraints for pip: the lowest version of each library that pyproject.toml allows.
 
-With `python .ci/lowest.py > lowest.txt && pip install -c lowest.txt '.[page]'`
+With `python .ci/lowest.py > lowest.txt && pip install -c lowest.txt .`
 pip takes the oldest that dncd says to work with.
 """
 
@@ -15,7 +15,7 @@ def lowest(project: Path = PROJECT) -> list[str]:
     """`NAME==VERSION` of each dependency; ValueError where one has no lower bound."""
     found = []
     said = tomllib.loads(project.read_text("utf-8"))["project"]
-    for need in (*said["dependencies"], *said.get("optional-dependencies", {}).get("page", ())):
+    for need in said["dependencies"]:
         match = re.match(r"([\w.-]+)\s*>=\s*([\d.]+)", need)
         if match is None:
             raise ValueError(f"{need}: no lower bound")
