@@ -286,3 +286,11 @@ def test_idle_weeks_are_there_and_the_running_one_is_not_judged() -> None:
     bad = [{**sent(today + timedelta(days=n)), "chars": 50_000, "line_faults": {"parity": 1}} for n in range(5)]
     assert health_of([*steady, *bad], today + timedelta(days=4), "saw").verdict is Verdict.STEADY
     assert health_of([*steady, *bad], today + timedelta(days=7), "saw").verdict is Verdict.WORSE
+
+
+@pytest.mark.parametrize("odd", [None, "many", -1, math.inf, {}, []])
+@pytest.mark.parametrize("key", ["chars", "seconds", "held_s", "holds", "line_faults", "hit", "port_losses"])
+def test_a_figure_that_is_none_counts_nothing(key: str, odd: object) -> None:
+    (week,) = weeks_of([sent(MONDAY), sent(MONDAY) | {key: odd}], MONDAY)
+    assert week.sendings == 2
+    assert math.isfinite(week.seconds)

@@ -164,3 +164,15 @@ def test_the_other_socket_turns_the_pages_user_away(tmp_path: Path) -> None:
         ask(tmp_path, {"do": "status"})
     with CommandServer(tmp_path, lambda _: {}, barred={os.getuid() + 1}):
         assert ask(tmp_path, {"do": "status"}) == {}
+
+
+def test_a_stop_is_never_kept_out_by_other_deeds(tmp_path: Path) -> None:
+    with house(tmp_path, lathe={"line": {"port": str(tmp_path / "no-port")}}) as shop:
+        for _ in range(page_door.DEEDS + 1):
+            answer = word(shop, do="next", machine="lathe", by="A. Miller", file="x.nc")
+        assert "in a minute" in answer["error"]["what"]
+        shop.drop("lathe", "0004.nc", PROGRAM)
+        until(lambda: ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"])
+        assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == {"ok": {"file": "0004.nc"}}
+        answer = word(shop, do="withdraw", machine="lathe", by="   ", file="0004.nc")
+        assert "needs" in answer["error"]["what"]

@@ -1,5 +1,6 @@
 """What the page shows of a machine, the floor, a program, decisions and the ledger: values, without a server or a clock."""
 
+import os
 from collections.abc import Iterator
 
 import pytest
@@ -206,6 +207,7 @@ def test_the_ledger_by_what_is_asked_for(shop):
     assert seqs(words="FOREMAN 1187") == [4]
     assert seqs(before="3") == [2, 1]
     assert seqs(until="2020-01-01") == []
+    assert seqs(until="9999-12-31", since="0001-01-01") == seqs()
     assert seqs(since="2020-02-30") == seqs()
     page = ledger.log(shop.lines(Wanted(), 3), most=2)
     assert ([line.seq for line in page.lines], page.before) == ([6, 5], 5)
@@ -250,5 +252,10 @@ def test_records_that_are_not_there_yet_show_nothing(tmp_path):
     reading = Reading(tmp_path / "state", tmp_path / "shop")
     assert (reading.newest(NAME), reading.history(NAME, "O1"), reading.lines(Wanted(), 9)) == ({}, [], [])
     assert reading.damaged_text(NAME, "../../../etc/passwd") == ""
+    folder = tmp_path / "shop" / NAME / "from-machine" / "damaged"
+    folder.mkdir(parents=True)
+    os.mkfifo(folder / "pipe.nc")
+    (folder / "link.nc").symlink_to("/etc/passwd")
+    assert reading.damaged_text(NAME, "pipe.nc") == reading.damaged_text(NAME, "link.nc") == ""
     reading.verify()
     assert reading.verified[0].report.records == 0

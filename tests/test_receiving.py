@@ -131,3 +131,15 @@ def test_no_input_crashes_it_and_nothing_caught_is_lost(data, cuts, ends_on, eia
     caught = b"".join(e[1] for e in whole if e[0] == "caught")
     rest = iter(data)
     assert all(byte in rest for byte in caught)  # a subsequence, in order
+
+
+@pytest.mark.parametrize("between", [b"", bytes(20)])
+def test_a_short_program_that_was_hit_many_times_takes_no_other_one_with_it(between):
+    """Of a dump without a pause: what is little but damage ends at its mark as long as it is no longer than a few blocks."""
+    first = bytearray(wire(b"%\nO0001\nN10 G00 X1.\nN20 G01 Z2.\nM30\n%\n"))
+    for at in range(8, 26):
+        first[at] ^= 1
+    second = wire(("%\nO0002\n" + "".join(f"N{n} G01 X{n}.\n" for n in range(10, 400, 10)) + "M30\n%\n").encode())
+    events, _ = fed(bytes(first) + between + second + between + wire(PROGRAM))
+    ended = [event[2] for event in events if event[0] == "ended"]
+    assert ended == [len(first), len(second), len(PROGRAM)]

@@ -8,7 +8,7 @@ import click
 from dncd.cli.asking import Asked, command
 from dncd.errors import UsageError
 
-_HERE: Final = ("127.0.0.1", "localhost", "[::1]")
+_HERE: Final = ("127.0.0.1", "localhost")
 
 
 @command()
@@ -20,11 +20,11 @@ def page(given: Asked, listen: str) -> None:
     from dncd.page.server import listening, serve
 
     host, _, port = listen.rpartition(":")
-    if host not in _HERE or not port.isdigit():
+    if host not in _HERE or not (port.isascii() and port.isdigit() and int(port) < 65_536):
         raise UsageError(
             f"the page cannot listen at {listen!r}", "--listen", "Say an address of this computer: 127.0.0.1:8750"
         )
-    with listening(host.strip("[]"), int(port)) as sock:
+    with listening(host, int(port)) as sock:
         sock.listen(128)
         click.echo(f"The page is at http://{host}:{sock.getsockname()[1]}/ until ctrl-C")
         sys.stdout.flush()

@@ -300,22 +300,22 @@ class _Day:
 
     def came(self, record: Mapping[str, Any]) -> None:
         """A capture."""
-        self._count(captures=1, chars_in=record.get("wire_chars", 0), damaged=record["event"] == "damaged")
+        self._count(captures=1, chars_in=_number(record, "wire_chars"), damaged=record["event"] == "damaged")
         if hit := _hit(record):
             self._count(hit=hit)
             self.counts["disturbed_in_days"] = 1
 
     def went(self, record: Mapping[str, Any], before: deque[tuple[float, float]]) -> None:
         """A sending. before: seconds a character, of holds and of the rest, of its program's earlier sendings."""
-        chars, seconds, held_s = record["chars"], record["seconds"], record.get("held_s", 0.0)
+        chars, seconds, held_s = (_number(record, key) for key in ("chars", "seconds", "held_s"))
         self._count(sendings=1, interrupted=record["event"] == "interrupted", chars_out=chars)
-        self._count(holds=record.get("holds", 0), held_s=held_s, seconds=seconds)
+        self._count(holds=_number(record, "holds"), held_s=held_s, seconds=seconds)
         if hit := _hit(record):
             self._count(hit=hit)
             self.counts["disturbed_out_days"] = 1
         if "port_losses" in record:
             self.counts["used_days"] = 1
-            self._count(losses=record["port_losses"])
+            self._count(losses=_number(record, "port_losses"))
             self.counts["loss_days"] = float(self.counts["losses"] > 0)
         if record["event"] != "sent" or not chars:
             return
@@ -338,8 +338,15 @@ class _Day:
 
 def _hit(record: Mapping[str, Any]) -> int:
     """Characters that were hit. Ledgers of before 0.5.0 do not say how many of a damaged capture were: then it is one."""
-    faults = int(sum(record.get("line_faults", {}).values()))
-    return max(faults, int(record.get("hit", record["event"] == "damaged")))
+    counted = record.get("line_faults")
+    faults = sum(_number(counted, kind) for kind in counted) if isinstance(counted, Mapping) else 0
+    return int(max(faults, _number(record, "hit") if "hit" in record else record["event"] == "damaged"))
+
+
+def _number(record: Mapping[str, Any], key: str) -> float:
+    """0 for what is no number: a ledger may be of any version."""
+    found = record.get(key)
+    return found if isinstance(found, int | float) and math.isfinite(found) and found > 0 else 0
 
 
 def _summed(monday: date, days: Iterable[_Day]) -> Week:

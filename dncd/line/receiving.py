@@ -117,8 +117,9 @@ _PAUSE_S = 1.0
 """Seconds without a character that part two punches as blank tape does: a control pauses less between two marks, and
 nobody presses PUNCH again within it."""
 
-_DAMAGED = 16
-"""Damaged characters, one in four, that make a capture one in which marks and signals come by chance."""
+_DAMAGED = 64
+"""Damaged characters, one in four, that make a capture one in which marks and signals come by chance. A short program that
+was hit a few dozen times still ends at its mark, and the next one is its own."""
 
 _MARK_LINE_CHARS = 200
 """Most characters of a closing mark line: a name has fewer."""

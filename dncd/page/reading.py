@@ -13,7 +13,7 @@ from typing import Any, Final, TypeVar
 
 from dncd.errors import RecordsError
 from dncd.peer_text import printable
-from dncd.records import ledger
+from dncd.records import durable, ledger
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Revision, path_of
 from dncd.records.verify import Report, verify
@@ -177,7 +177,7 @@ class Reading:
         """The text of a damaged capture as it lies in the shop's folder; "" where it is gone or may not be read."""
         path = self._folder / machine / "from-machine" / "damaged" / Path(file).name
         try:
-            with path.open("rb") as opened:
+            with open(durable.open_regular(path), "rb") as opened:  # noqa: PTH123 - a descriptor: no link, and no pipe that waits
                 return opened.read(DAMAGED_BYTES).decode("utf-8", "replace")
         except OSError:
             return ""

@@ -1,29 +1,18 @@
 """The status of the whole service, as `dncd status` asks for it and as STATUS.txt in each machine's folder says it."""
 
 import dataclasses
-import math
 import os
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any, Final
 
-from dncd import __version__, defaults
+from dncd import __version__
 from dncd.records.ledger import utc_now
 from dncd.service.parts import Parts
 from dncd.service.status import status_of, status_text
 from dncd.station.driver import Station
 
 _UNWRITTEN: Final = "STATUS.txt cannot be written: "
-
-
-_MANY: Final = 32
-"""Machines beyond which a STATUS.txt that says nothing new but figures is written in every second round alone."""
-
-
-def _but_figures(status: dict[str, object]) -> dict[str, object]:
-    transfer = status["transfer"]
-    file = transfer["file"] if isinstance(transfer, dict) else ""
-    return {**status, "transfer": file, "counters": None}
 
 
 class StatusNotes:
@@ -36,7 +25,6 @@ class StatusNotes:
         self._parts = parts
         self._started: Final = utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")
         self._statuses: dict[str, dict[str, object]] = {}
-        self._written: dict[str, tuple[float, object]] = {}  # when STATUS.txt was written last, and what it said
         self.latest = self.status()
 
     def status(self) -> dict[str, Any]:
@@ -54,13 +42,6 @@ class StatusNotes:
         self._statuses[name] = status
         if self._parts.workers.notes.waiting() > 2 * len(self._parts.stations):
             return status  # a slow share: the next round writes what is true then
-        now, says = self._parts.workers.loop.now(), _but_figures(status)
-        at, said = self._written.get(name, (-math.inf, None))
-        if says == said and len(self._parts.stations) > _MANY and now - at < 1.5 * defaults.STATUS_EVERY_S:
-            return (
-                status  # each writing makes the system tell of several events, which cost a slow computer's lines time
-            )
-        self._written[name] = now, says
 
         def failed(error: Exception) -> None:
             station.core.folder_trouble = f"{_UNWRITTEN}{error}"

@@ -76,7 +76,9 @@ class PageDoor:
 
     desk: Requests
     clock: Callable[[], float] = time.monotonic
-    _done_at: deque[float] = field(default_factory=lambda: deque(maxlen=DEEDS))
+    _done_at: Mapping[bool, deque[float]] = field(
+        default_factory=lambda: {stops: deque(maxlen=DEEDS) for stops in (False, True)}
+    )
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any] | StreamReply:
         """As `Requests.answer`; UsageError for what the page may not ask for."""
@@ -87,10 +89,11 @@ class PageDoor:
             raise UsageError(f"the page may not ask for {printable(str(do))[:40]!r}", "page socket", _SHELL)
         asked = _taken(str(do), request)
         machine = self.desk.in_loop(lambda: self.desk.machine(asked).name)
-        if len(self._done_at) == DEEDS and self.clock() - self._done_at[0] < DEEDS_S:
+        done_at = self._done_at[do == "withdraw"]  # a stop has an allowance of its own: no other deed takes it
+        if len(done_at) == DEEDS and self.clock() - done_at[0] < DEEDS_S:
             what = f"{DEEDS} things were asked for in a minute, and no more may"
             raise NotDoneError(what, "page socket", "Look who asks, in `dncd log`; wait a minute")
-        self._done_at.append(self.clock())
+        done_at.append(self.clock())
         if do == "drop":
             return self._drop(machine, asked, asked["file"], _decoded(asked["data"]))
         if do == "bring":
@@ -122,6 +125,8 @@ class PageDoor:
             raise UsageError(what, printable(wanted)[:120], "Give it another name")
         self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {hashlib.sha256(data).hexdigest()}")
         parts = self.desk.parts
+        if parts.workers.notes.waiting() > _MOST_WAITING + 2 * len(parts.stations):
+            raise NotDoneError("the shop's folder takes nothing just now", machine, "Look whether the share is there")
         try:
             return parts.workers.notes.result_of(partial(self._write, machine, name, data), _SHARE_S)
         except TimeoutError:
@@ -145,6 +150,9 @@ class PageDoor:
 
 _SHELL: Final = "Ask with the command itself, on the service's computer"
 
+_MOST_WAITING: Final = 8
+"""Jobs for the shop's folder beyond those of a round: a share that hangs must not fill the memory with files."""
+
 _SHARE_S: Final = 4.0
 """Seconds in which a share must have taken a file, within the patience of whoever asked."""
 
@@ -152,11 +160,11 @@ _SHARE_S: Final = 4.0
 def _taken(do: str, request: Mapping[str, Any]) -> dict[str, Any]:
     """The request with what belongs to it, and nothing else. UsageError where something is missing, or is no such thing."""
     fields: dict[str, type] = {"machine": str, "by": str, **_DEEDS[do]}
+    by = " ".join(printable(str(request.get("by"))).split())[:80]
     for key, kind in fields.items():
-        if type(request.get(key)) is not kind or not request[key]:
+        if type(request.get(key)) is not kind or not request[key] or not by:
             what = f"{do} needs {key!r}, {'a text' if kind is str else 'a number'} that is not empty"
             raise UsageError(what, "page socket", "Update the page")
-    by = " ".join(printable(request["by"]).split())[:80]
     return {"do": do, **{key: request[key] for key in fields}, "by": by}
 
 

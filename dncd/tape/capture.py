@@ -44,7 +44,7 @@ WRONG_SETTINGS: Final = "wrong-settings"
 _MANY: Final = 4
 """One damaged character in this many points to wrong settings: another frame or code damages about half."""
 
-_SALAD: Final = 8
+_SALAD: Final = 16
 """Damaged characters, one in `_MANY`, that are told by that cause and not one by one."""
 
 _BLOCK_CHARS: Final = 1000

@@ -85,11 +85,15 @@ def program_name(said: str) -> str:
     return f"O{found[1]:0>4}" if found else said
 
 
+_FIRST, _LAST = date(1970, 1, 1), date(9999, 1, 1)  # no zone leads out of what a date can be
+
+
 def _day(said: str) -> date | None:
     try:
-        return date.fromisoformat(said) if _DAY.fullmatch(said) else None
+        found = date.fromisoformat(said) if _DAY.fullmatch(said) else None
     except ValueError:
         return None
+    return found if found is not None and _FIRST < found < _LAST else None
 
 
 def _start(day: date, zone: datetime) -> str:
