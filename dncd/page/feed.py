@@ -7,6 +7,7 @@ slow, slept or came back is told the newest alone.
 import asyncio
 import contextlib
 import json
+import logging
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -29,6 +30,7 @@ ALIVE_S: Final = 5.0
 MOST: Final = 200
 """Open pages: more than a shop has screens."""
 
+_LOG: Final = logging.getLogger("dncd.page")
 _ALIVE: Final = b"event: alive\ndata: .\n\n"
 _Status = dict[str, Any]
 
@@ -95,9 +97,15 @@ class Feed:
             except DncdError:
                 await asyncio.sleep(AGAIN_S)
                 continue
-            with stream, contextlib.suppress(DncdError):
-                self._change(stream.content, stream.content["machines"])
-                await self._follow(stream)
+            with stream:
+                try:
+                    self._change(stream.content, stream.content["machines"])
+                    await self._follow(stream)
+                except DncdError:
+                    pass  # the service ended
+                except Exception:  # noqa: BLE001 - else all pages would go on showing what was true once
+                    _LOG.exception("news of the service could not be shown; it is asked anew")
+                    await asyncio.sleep(AGAIN_S)
             self._change({}, ())
 
     async def _follow(self, stream: StreamRequest) -> None:
