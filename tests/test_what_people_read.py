@@ -147,6 +147,7 @@ SHOP = '[machines.gang-lathe.line]\nport = "/dev/null"\n[machines.bore-mill.line
         (["status"], 3, "The service does not run. Start it: `dncd --config {file} run` (or `systemctl start dncd`)."),
         (["withdraw"], 2, "Which machine? gang-lathe, bore-mill"),
         (["status", "--config", "x.toml"], 2, "x.toml: there is no such settings file"),
+        (["status", "--config", "{folder}"], 2, "{folder}: it is a folder, not a settings file."),
         (["trial", "gang-lathe"], 2, "There is no command 'trial'. Type: dncd line trial"),
         (["stop"], 2, "Type: dncd withdraw MACHINE"),
         (["show", "gang-lathe", "O0004", "-r", "abc"], 2, "--revision wants a whole number from 1: 'abc'"),
@@ -159,9 +160,10 @@ SHOP = '[machines.gang-lathe.line]\nport = "/dev/null"\n[machines.bore-mill.line
 def test_what_is_typed_wrong_is_told_with_what_to_type(tmp_path, capsys, typed, status, told):
     file = tmp_path / "shop.toml"
     file.write_text(SHOP)
+    typed = [word.replace("{folder}", str(tmp_path)) for word in typed]
     assert main(["--config", str(file), *typed]) == status
     out, err = capsys.readouterr()
-    assert told.format(file=file) in out + err
+    assert told.format(file=file, folder=tmp_path) in out + err
 
 
 def test_a_value_that_is_no_toml_is_told_with_how_it_is_written(tmp_path, capsys):

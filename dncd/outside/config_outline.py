@@ -71,6 +71,11 @@ def settings_bytes(file: Path) -> bytes:
             (f"{file}: there is no such settings file.",),
             "Name one with --config FILE or $DNCD_CONFIG, or put one at " + " or ".join(map(str, PLACES)),
         ) from None
+    except IsADirectoryError:
+        inside = file / PLACES[0].name
+        raise SettingsError(
+            str(file), (f"{file}: it is a folder, not a settings file.",), f"Name the file in it: {inside}"
+        ) from None
     except OSError as error:
         problem = f"{file}: the settings file cannot be read: {error.strerror}."
         raise SettingsError(
