@@ -36,19 +36,15 @@ LINK, OTHER = "it is a link or a file where a folder must be", "by another user"
 
 FOLDERS = ("to-machine", "from-machine", "from-machine/damaged", "sent", "refused")
 TRICKS = [  # name, who, script (in the machine's folder; $O outside, $S state), how it is undone, what is told
-    *((f"{f} is a link", "share", f"mv {f} $T/away; ln -s $O {f}", f"rm {f}; mv $T/away {f}", LINK) for f in FOLDERS),
-    *((f"{f} leads into the records", "share", f"mv {f} $T/away; ln -s $S/ledger {f}", f"rm {f}; mv $T/away {f}", LINK)
+    *((f"{f} is a link", "share", f"swap {f} link $O", f"back {f}", LINK) for f in FOLDERS),
+    *((f"{f} leads into the records", "share", f"swap {f} link $S/ledger", f"back {f}", LINK)
       for f in ("to-machine", "refused", "from-machine")),
-    ("another machine's inbox", "share", "mv from-machine $T/away; ln -s ../mill/to-machine from-machine",
-     "rm from-machine; mv $T/away from-machine", LINK),
-    ("the machine's folder is a link", "share", "cd ..; mv lathe $T/away; ln -s $O lathe",
-     "rm $M; mv $T/away $M", LINK),
-    ("sent is a file", "share", "mv sent $T/away; rm -rf sent; touch sent", "rm sent; mv $T/away sent", LINK),
-    ("refused is a pipe", "share", "mv refused $T/away; mkfifo refused", "rm refused; mv $T/away refused", LINK),
-    ("an own folder for sent", "share", f"mv sent $T/away; mkdir -m 777 sent; chown {OFFICE} sent",
-     "rm -r sent; mv $T/away sent", OTHER),
-    ("an own folder for to-machine", "share", f"mv to-machine $T/away; mkdir -m 777 to-machine; chown {OFFICE} to-machine",
-     "rm -r to-machine; mv $T/away to-machine", OTHER),
+    ("another machine's inbox", "share", "swap from-machine link ../mill/to-machine", "back from-machine", LINK),
+    ("the machine's folder is a link", "share", "swap $M link $O", "back $M", LINK),
+    ("sent is a file", "share", "swap sent file", "back sent", LINK),
+    ("refused is a pipe", "share", "swap refused pipe", "back refused", LINK),
+    ("an own folder for sent", "share", "swap sent folder", "back sent", OTHER),
+    ("an own folder for to-machine", "share", "swap to-machine folder", "back to-machine", OTHER),
     *((f"{f} is moved away", "office", f"mv {f} {f}.old", "", "DENIED") for f in ("to-machine", "sent", "refused")),
     ("the machine's folder is moved away", "office", "mv $M $M.old", "", "DENIED"),
     ("a drop that is a link", "office", "ln -s $O/canary.nc to-machine/a.nc", "rm to-machine/a.nc", "is a link"),
@@ -67,6 +63,27 @@ TRICKS = [  # name, who, script (in the machine's folder; $O outside, $S state),
     ("a name in refused is taken by a link", "share", "ln -sf $O/new.txt refused/bad.nc.receipt.txt", "rm refused/bad.nc.receipt.txt", ""),
     ("a delivery's name is taken by a link", "share", "ln -sf $O/canary.nc from-machine/O0007.nc", "rm -f from-machine/O0007*", ""),
 ]  # fmt: skip
+
+
+SWAP = f"""\
+import os, shutil, sys
+what, place, *more = sys.argv[1:]
+away = os.environ["T"] + "/away"
+if what == "back":
+    shutil.rmtree(place) if os.path.isdir(place) and not os.path.islink(place) else os.unlink(place)
+    os.rename(away, place)
+    sys.exit()
+new = os.environ["T"] + "/new"
+match more:
+    case ["link", target]: os.symlink(target, new)
+    case ["file"]: os.close(os.open(new, os.O_CREAT))
+    case ["pipe"]: os.mkfifo(new)
+    case ["folder"]: os.mkdir(new); os.chmod(new, 0o777); os.chown(new, {OFFICE}, -1)
+os.rename(place, away)
+os.rename(new, place)
+"""
+"""Puts something in the place of a folder, or the folder back, in an instant: dncd makes one that is missing anew, and what two
+commands of a shell move there afterwards would lie in that."""
 
 
 class Shop(House):
@@ -98,7 +115,8 @@ class Shop(House):
         words = (
             ["setpriv", f"--reuid={OFFICE}", f"--regid={SERVICE}", "--clear-groups", "--"] if who == "office" else []
         )
-        env = {**os.environ, **{key: str(place) for key, place in places.items()}}
+        env = {**os.environ, **{key: str(place) for key, place in places.items()}, "SWAP": SWAP}
+        script = f'swap() {{ {sys.executable} -c "$SWAP" swap "$@"; }}; back() {{ {sys.executable} -c "$SWAP" back "$@"; }}; {script}'
         return (
             subprocess.run([*words, "sh", "-ec", script], cwd=machine, env=env, check=False, umask=0o002).returncode
             == 0
