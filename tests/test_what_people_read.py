@@ -10,9 +10,10 @@ from pty_line import PtyLine
 from waiting import until
 
 from dncd.cli import main
-from dncd.cli.asking import spelt, unknown
+from dncd.cli.asking import unknown
 from dncd.commissioning.loopback_measures import Echo, Measures
 from dncd.line.starting import StartWay
+from dncd.program.names import spelt
 from dncd.records.checks import Checks, Last
 from dncd.service.next_words import last_lines, later_warnings
 from dncd.values import SendSettings

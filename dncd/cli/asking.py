@@ -112,13 +112,6 @@ class Asked:
 _NUMBER: Final = re.compile(r"[Oo:]?\d+")
 
 
-def spelt(program: str) -> str:
-    """4, o4 and 0004 as the library has them: O0004."""
-    from dncd.program.names import file_name
-
-    return file_name(program) if _NUMBER.fullmatch(program) else program
-
-
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
     names = list(known)

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import JSON, MACHINE, PROGRAM, Asked, command, spelt, user_name
+from dncd.cli.asking import JSON, MACHINE, PROGRAM, Asked, command, user_name
 from dncd.cli.layout import print_json
 from dncd.peer_text import local_text, printable
+from dncd.program.names import spelt
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff

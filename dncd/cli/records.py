@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.asking import ANY_MACHINE, FILE, JSON, MACHINE, PROGRAM, Asked, command, spelt, unknown
+from dncd.cli.asking import ANY_MACHINE, FILE, JSON, MACHINE, PROGRAM, Asked, command, unknown
 from dncd.cli.holdings import HOW
 from dncd.cli.layout import count, number, print_json, save_page, table
 from dncd.cli.log import known
 from dncd.cli.proving import signed_json, standing, standing_words
 from dncd.errors import UsageError
 from dncd.peer_text import local_text, printable, printable_lines
+from dncd.program.names import spelt
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Holdings, SignedOff

@@ -9,6 +9,7 @@ from dncd.errors import UsageError
 from dncd.page.reading import Reading, Wanted
 from dncd.page.rendering import render
 from dncd.page.views import decisions, floor, ledger, machine, program
+from dncd.program.names import spelt
 from dncd.records.revisions import Revision
 
 _HAPPENINGS: Final = 1_000
@@ -127,7 +128,7 @@ def _verify(look: Look) -> str:
 def ask(look: Look, kind: str, problem: str = "") -> str:
     """The page that asks once before something is done. kind: of `rendering.ACTIONS`; problem: why it was not done."""
     board, reading, held = look.board(), look.reading, look.reading.held()
-    wanted = ledger.program_name(look.form.get("program", "").strip()[:80])
+    wanted = spelt(look.form.get("program", "").strip()[:80])
     if kind != "bring":
         wanted = machine.last_out(board.name, held)
     history, holding = reading.history(board.name, wanted) if wanted else [], held.one(board.name, wanted)

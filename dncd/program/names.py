@@ -48,6 +48,8 @@ _TITLE: Final = re.compile(r"\(([^()\n]*[^()\s][^()\n]*)\)?")
 _NUMBERED_WORD: Final = re.compile(r"([A-Za-z])0*(\d+)")
 _NUMBERED_MARK: Final = re.compile(r"[Oo:]?[ \t]*(\d+)(?![\w.])")
 
+_SAID: Final = re.compile(r"[Oo:]?[0-9]+")
+
 _TWIN: Final = re.compile(r"\A(O\d{4,8})-\d+\Z")
 
 _UNSAFE: Final = re.compile(r'[<>:"/\\|?*~]')
@@ -77,6 +79,11 @@ def number_name(digits: str) -> str:
     """`O` and at least four digits: 4 and 0004 give O0004, 00012345 gives O12345; "" above MOST_DIGITS digits."""
     bare = digits.lstrip("0")
     return f"O{bare:0>4}" if len(bare) <= MOST_DIGITS and bare.isascii() else ""
+
+
+def spelt(said: str) -> str:
+    """4, o4 and 0004 as the library has them, O0004; anything else as it is."""
+    return file_name(said) if _SAID.fullmatch(said) else said
 
 
 def file_name(file: str) -> str:

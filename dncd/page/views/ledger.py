@@ -9,6 +9,7 @@ from typing import Any, Final
 from dncd.page.reading import Wanted
 from dncd.page.views.machine import named
 from dncd.peer_text import printable
+from dncd.program.names import spelt
 from dncd.records.ledger import utc_text
 from dncd.records.revisions import Revision
 
@@ -22,7 +23,6 @@ EVENTS: Final = (
 """Events that can be asked for by name."""
 
 _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
-_NUMBER: Final = re.compile(r"[Oo:]?0*(\d{1,8})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,19 +70,13 @@ def wanted(form: Mapping[str, str], zone: datetime) -> Wanted:
     program = form.get("program", "").strip()
     return Wanted(
         machine=form.get("machine", ""),
-        program=program_name(program),
+        program=spelt(program),
         event=event if event in EVENTS else "",
         since=_start(days["since"], zone) if days["since"] else "",
         until=_start(days["until"] + timedelta(days=1), zone) if days["until"] else "",
         words=tuple(form.get("words", "").casefold().split()[:8]),
         before=int(before) if before.isascii() and before.isdigit() and len(before) < 10 else 0,
     )
-
-
-def program_name(said: str) -> str:
-    """4, o4 and 0004 as the library has them, O0004; anything else as it is."""
-    found = _NUMBER.fullmatch(said)
-    return f"O{found[1]:0>4}" if found else said
 
 
 _FIRST, _LAST = date(1970, 1, 1), date(9999, 1, 1)  # no zone leads out of what a date can be
@@ -139,7 +133,7 @@ def asked_lines(asked: str, zone: datetime) -> Wanted:
 
 def known(asked: str, machine: str, newest: Mapping[str, Revision]) -> list[Known]:
     """Programs of a machine whose number or title has what was asked."""
-    word, name = asked.strip().casefold(), program_name(asked.strip())
+    word, name = asked.strip().casefold(), spelt(asked.strip())
     return [
         Known(machine, program, printable(revision.title), revision.number)
         for program, revision in sorted(newest.items())
