@@ -13,7 +13,7 @@ from house import House, build, house, machine, text
 from waiting import until
 
 from dncd.errors import DncdError, NoServiceError
-from dncd.outside.command_client import StreamRequest, ask
+from dncd.outside.command_client import DROP_BYTES, StreamRequest, ask
 from dncd.outside.command_server import CommandServer
 from dncd.service import page_door, requests
 from dncd.standin.control import Mode, StandIn
@@ -112,7 +112,7 @@ def test_a_name_is_a_name_and_never_a_path(shop: House, file: str) -> None:
 
 def test_a_file_has_its_limit_and_a_request_too(shop: House) -> None:
     before = everything(shop)
-    assert drop(shop, "large.nc", b"x" * (page_door.DROP_BYTES + 1))["error"]["code"] == "usage"
+    assert drop(shop, "large.nc", b"x" * (DROP_BYTES + 1))["error"]["code"] == "usage"
     assert word(shop, do="drop", machine="lathe", by="A", file="x.nc", data="no base64!")["error"]["code"] == "usage"
     with pytest.raises((BrokenPipeError, ConnectionResetError)):
         say(shop, b"x" * (4 * page_door.LIMITS.request))

@@ -53,9 +53,10 @@ class Shop:
         return code
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any]:
-        if request["do"] == "status":
-            return {"machines": {"gang-lathe": {"waiting": self.waits, "last": {"file": "0004.nc"}}}}
         self.asked.append(request)
+        if request["do"] == "bring":
+            now = status(waiting=self.waits, last={"file": "0004.nc", "time": "2026-11-28T13:09:00Z", "event": "sent"})
+            self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": now}}
         return {"file": request.get("file", "0004.nc"), "revision": request.get("revision", 0)}
 
 

@@ -9,6 +9,7 @@ from page_shop import NEXT, NOW, OUT, TEXTS, records, status
 
 import dncd.page
 from dncd.page import rendering
+from dncd.page.asking import Done, What
 from dncd.page.reading import Verified, Wanted
 from dncd.page.rendering import floor_parts, language_of, parts, render
 from dncd.page.views import decisions, floor, ledger, machine, program
@@ -88,7 +89,8 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         "floor.html": {"floor": floor.floor({NAME: status(**said)}, held), "service": floor.Service(True, (word, word))},
         **{f"ask.html {kind}": {**asked, "kind": kind} for kind in rendering.ACTIONS},
         "ask.html pad": {**asked, "kind": "bring", "program": ""},
-        "done.html": {"board": one, "problem": "", "said": word},
+        **{f"done.html {what}": {"board": one, "problem": "", "done": Done(what, word, 3)} for what in What},
+        "done.html not": {"board": one, "problem": word, "done": None},
         "programs.html": {"board": one, "programs": (known,)},
         "program.html": {"story": story},
         "text.html": {"machine": NAME, "program": word, "revision": 1, "text": program.text_from(f"({word}\n{word}")},

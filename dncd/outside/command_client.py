@@ -18,6 +18,12 @@ from dncd.errors import DncdError, NoServiceError, NotDoneError
 
 NAME: Final = "dncd.sock"
 
+PAGE: Final = "page"
+"""In the state folder: where the page's own socket lies, and who may use the page."""
+
+DROP_BYTES: Final = 1_000_000
+"""Of a file that is dropped by the page: more than any control's memory. What is drip-fed comes by the folder."""
+
 LONGEST_ADDRESS: Final = 107
 """Bytes of a path that fit a Unix socket address (unix(7): sun_path is 108 with its NUL)."""
 

@@ -20,7 +20,8 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
-from dncd.page import pages, people, rendering
+from dncd.outside.command_client import PAGE
+from dncd.page import pages, rendering
 from dncd.page.asking import WAYS, Asking, Wish
 from dncd.page.door import LOCAL, Access, Door, RefusedError, SignOnError, filled_in, language
 from dncd.page.feed import FLOOR, Feed
@@ -39,9 +40,9 @@ class Page:
 
     def __init__(self, state: Path, folder: Path, access: Access, clock: Callable[[], float] = time.monotonic) -> None:
         self.door = Door(state, access, clock)
-        socket = state / people.FOLDER
+        socket = state / PAGE
         self.reading = Reading(state, folder)
-        self.feed, self._asking = Feed(socket, self.reading), Asking(socket)
+        self.feed, self._asking = Feed(socket, self.reading), Asking(socket, lambda: self.feed.status)
         self._making = asyncio.Semaphore(_AT_ONCE)
         self._verifying: set[asyncio.Future[None]] = set()
 
@@ -49,7 +50,7 @@ class Page:
         routes = [
             *(Route(path, partial(self._show, show)) for path, show in pages.PAGES.items()),
             *(
-                Route(f"/machine/{{machine}}/{kind}", partial(self._show, partial(_asks, kind=kind)))
+                Route(f"/machine/{{machine}}/{kind}", partial(self._show, partial(pages.ask, kind=kind)))
                 for kind in rendering.ACTIONS
             ),
             *(Route(f"/machine/{{machine}}/{kind}", partial(self._do, kind), methods=["POST"]) for kind in WAYS),
@@ -120,11 +121,11 @@ class Page:
         name = form.get("by", "").strip() if session.person == LOCAL else ""
         wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
-            said, problem = await asyncio.to_thread(self._asking.do, kind, wish), ""
+            done, problem = await asyncio.to_thread(self._asking.do, kind, wish), ""
         except DncdError as error:
-            said, problem = "", str(error)
-        make = partial(lambda: look.page("done.html", board=look.board(), said=said, problem=problem))
-        return self._given(request, session, await self._made(make), 409 if problem else 200)
+            done, problem = None, str(error)
+        html = await self._made(lambda: look.page("done.html", board=look.board(), done=done, problem=problem))
+        return self._given(request, session, html, 409 if problem else 200)
 
     async def _form(self, request: Request, kind: str = "") -> tuple[Session, dict[str, str], bytes]:
         """What was filled in, and a file's contents. RefusedError where it came from another site's page, or is not for this
@@ -184,10 +185,6 @@ class _News(StreamingResponse):
             await super().__call__(scope, receive, send)
         finally:
             self._gone()
-
-
-def _asks(look: pages.Look, kind: str) -> str:
-    return pages.ask(look, kind)
 
 
 async def _to_sign_on(request: Request, _: Exception) -> Response:

@@ -8,22 +8,31 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.errors import DncdError, UsageError
+from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside.command_client import ask
-
-UPLOAD_BYTES: Final = 1_000_000
-"""Of a file that is dropped in the page: more than any control's memory. What is drip-fed comes by the folder."""
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
 
 
-class Place(enum.Enum):
-    """Of a dropped file."""
+class What(enum.StrEnum):
+    """What was done, or where a dropped file is: the words for it are the template's."""
 
-    NOT_SEEN = enum.auto()
-    WAITS = enum.auto()
-    GONE = enum.auto()
+    IN_FRONT = "in front"
+    NOT_SEEN = "not seen"
+    BEGUN = "begun"
+    DROPPED = "dropped"
+    STOPPED = "stopped"
+    PROVEN = "proven"
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """name: of the file, or of the program that is proven with its revision."""
+
+    what: What
+    name: str
+    revision: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,45 +47,48 @@ class Wish:
 
 @dataclass(frozen=True, slots=True)
 class Asking:
-    """For threads: each answer may take seconds. socket: the folder of the page's socket."""
+    """For threads: each answer may take seconds. socket: the folder of the page's socket; status: the newest one known."""
 
     socket: Path
+    status: Callable[[], Mapping[str, Any]]
 
-    def do(self, kind: str, wish: Wish) -> str:
-        """Has it done; what was done, in a sentence. kind: of `WAYS`. Errors as `command_client.ask`."""
+    def do(self, kind: str, wish: Wish) -> Done:
+        """Has it done. kind: of `WAYS`. Errors as `command_client.ask`."""
         return WAYS[kind](self, wish)
 
     def ask(self, do: str, wish: Wish, **more: Any) -> dict[str, Any]:
         return ask(self.socket, {"do": do, "machine": wish.machine, "by": wish.by, **more})
 
-    def place(self, machine: str, file: str) -> "Place":
-        """Where a file is that was dropped just now. To look stands in no ledger, and is no deed."""
-        status = ask(self.socket, {"do": "status"})["machines"].get(machine, {})
+    def of(self, machine: str) -> Mapping[str, Any]:
+        """The newest status of a machine that is known; {} for none."""
+        found: Mapping[str, Any] = self.status().get("machines", {}).get(machine, {})
+        return found
+
+    def place(self, machine: str, file: str, before: object) -> What:
+        """Where a file is that was dropped just now; IN_FRONT where it waits. before: the last ending then."""
+        status = self.of(machine)
         if file in status.get("waiting", ()):
-            return Place.WAITS
-        ended = (status.get("last") or {}).get("file")
-        return Place.GONE if file in ((status.get("transfer") or {}).get("file"), ended) else Place.NOT_SEEN
-
-    def drop(self, wish: Wish, file: str, data: bytes) -> str:
-        """Gives the name under which it waits."""
-        return str(self.ask("drop", wish, file=file, data=base64.b64encode(data).decode())["file"])
+            return What.IN_FRONT
+        ended = status.get("last") if status.get("last") != before else None
+        gone = ((each or {}).get("file") for each in (status.get("transfer"), ended))
+        return What.BEGUN if file in gone else What.NOT_SEEN
 
 
-def _bring(asking: Asking, wish: Wish) -> str:
+def _bring(asking: Asking, wish: Wish) -> Done:
     """A revision of the library, dropped by the service as it was, and in front as soon as it was looked at."""
+    before = asking.of(wish.machine).get("last")
     done = asking.ask("bring", wish, program=wish.form.get("program", ""), revision=_number(wish))
-    name, until = str(done["file"]), time.monotonic() + _FRONT_S
-    while (place := asking.place(wish.machine, name)) is Place.NOT_SEEN and time.monotonic() < until:
+    file, until = str(done["file"]), time.monotonic() + _FRONT_S
+    while (place := asking.place(wish.machine, file, before)) is What.NOT_SEEN and time.monotonic() < until:
         time.sleep(_LOOK_S)
-    if place is Place.WAITS:
+    if place is What.IN_FRONT:
         try:
-            return f"{asking.ask('next', wish, file=name)['file']} waits in front."
-        except DncdError:
-            if (place := asking.place(wish.machine, name)) is Place.WAITS:
+            asking.ask("next", wish, file=file)
+        except DncdError as error:
+            if error.code != NotDoneError.code or asking.place(wish.machine, file, before) is What.IN_FRONT:
                 raise  # a batch is in the middle, or the like
-    if place is Place.NOT_SEEN:
-        return f"{name} is dropped, and was not looked at yet. See what the machine does before you ask again."
-    return f"{name} was dropped and has begun or ended already. See what the machine does before you ask again."
+            place = What.BEGUN
+    return Done(place, file)
 
 
 def _number(wish: Wish) -> int:
@@ -86,21 +98,22 @@ def _number(wish: Wish) -> int:
     return int(said)
 
 
-def _good(asking: Asking, wish: Wish) -> str:
+def _good(asking: Asking, wish: Wish) -> Done:
     program, note = wish.form.get("program", ""), wish.form.get("note", "")
     done = asking.ask("prove", wish, program=program, revision=_number(wish), note=note)
-    return f"{program}, revision {done['revision']} is proven."
+    return Done(What.PROVEN, program, int(done["revision"]))
 
 
-def _stop(asking: Asking, wish: Wish) -> str:
-    return f"{asking.ask('withdraw', wish, file=wish.form.get('file', ''))['file']} is taken back or stopped."
+def _stop(asking: Asking, wish: Wish) -> Done:
+    return Done(What.STOPPED, str(asking.ask("withdraw", wish, file=wish.form.get("file", ""))["file"]))
 
 
-def _drop(asking: Asking, wish: Wish) -> str:
-    return f"{asking.drop(wish, wish.form.get('file', ''), wish.data)} is dropped."
+def _drop(asking: Asking, wish: Wish) -> Done:
+    data = base64.b64encode(wish.data).decode()
+    return Done(What.DROPPED, str(asking.ask("drop", wish, file=wish.form.get("file", ""), data=data)["file"]))
 
 
-WAYS: Final[Mapping[str, Callable[[Asking, Wish], str]]] = {
+WAYS: Final[Mapping[str, Callable[[Asking, Wish], Done]]] = {
     "bring": _bring,
     "again": _bring,
     "good": _good,

@@ -12,9 +12,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dncd.page.asking import UPLOAD_BYTES
+from dncd.outside.command_client import DROP_BYTES
 
-BODY_BYTES: Final = UPLOAD_BYTES + 20_000
+BODY_BYTES: Final = DROP_BYTES + 20_000
 """Of one request: a file and what a form has around it."""
 
 HEADERS: Final = {

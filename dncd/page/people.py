@@ -14,11 +14,9 @@ from pathlib import Path
 from typing import Final
 
 from dncd.errors import NotDoneError, UsageError
+from dncd.outside.command_client import PAGE
 from dncd.peer_text import printable
 from dncd.records import codec, durable
-
-FOLDER: Final = "page"
-"""In the state folder: this file and the page's own command socket."""
 
 FILE_MODE: Final = 0o640
 
@@ -109,7 +107,7 @@ class People:
 
 
 def file_of(state: Path) -> Path:
-    return state / FOLDER / "people.json"
+    return state / PAGE / "people.json"
 
 
 def read(state: Path) -> People:

@@ -6,8 +6,7 @@ import signal
 import socket
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
-from typing import Any, ClassVar, Final
+from typing import ClassVar, Final
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -103,14 +102,11 @@ def listening(host: str, port: int) -> socket.socket:
     return made
 
 
-def serve(
-    page: Page, sock: socket.socket, tls: tuple[Path, Path] | tuple[()] = (), *, behind_proxy: bool = False
-) -> None:
-    """Until SIGTERM or SIGINT. tls: certificate and key, or none; behind_proxy: this computer's own proxy says who asks, in
-    X-Forwarded-For."""
+def serve(page: Page, sock: socket.socket) -> None:
+    """Until SIGTERM or SIGINT."""
 
     async def run() -> None:
-        server, loop = server_of(page.app(), tls, behind_proxy=behind_proxy), asyncio.get_running_loop()
+        server, loop = server_of(page.app()), asyncio.get_running_loop()
 
         def end() -> None:
             server.should_exit = True
@@ -129,9 +125,8 @@ def serve(
     asyncio.run(run())
 
 
-def server_of(app: ASGIApp, tls: tuple[Path, Path] | tuple[()] = (), *, behind_proxy: bool = False) -> uvicorn.Server:
+def server_of(app: ASGIApp) -> uvicorn.Server:
     """uvicorn with the limits above."""
-    files: dict[str, Any] = dict(zip(("ssl_certfile", "ssl_keyfile"), tls, strict=False))
     return _Server(
         uvicorn.Config(
             app,
@@ -141,13 +136,11 @@ def server_of(app: ASGIApp, tls: tuple[Path, Path] | tuple[()] = (), *, behind_p
             log_config=None,
             log_level="error",
             access_log=False,
-            proxy_headers=behind_proxy,
-            forwarded_allow_ips="127.0.0.1,::1",
+            proxy_headers=False,
             server_header=False,
             limit_concurrency=CONNECTIONS,
             timeout_keep_alive=IDLE_S,
             timeout_graceful_shutdown=2,
             h11_max_incomplete_event_size=HEAD_BYTES,
-            **files,
         )
     )

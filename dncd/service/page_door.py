@@ -1,6 +1,6 @@
 """What the shop's page may ask for, over a socket of its own in `STATE/page/`: one table of words, and nothing beside it.
 
-The page's process is open to a network. Whoever breaks it has these words and no others: each is taken apart and made anew
+The page's process may be open to many. Whoever breaks it has these words and no others: each is taken apart and made anew
 here, each that does something needs a name and stands in the ledger (`asked`) before it is done, and there are no more of
 them in a minute than people's hands make. The socket lies in the state folder, for that is where both look already, whatever
 starts them; its folder keeps the page from the other socket, which turns the page's user away.
@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import NotDoneError, UsageError
+from dncd.outside.command_client import DROP_BYTES, PAGE
 from dncd.outside.command_server import Limits, StreamReply
 from dncd.outside.folder_looks import left_alone
 from dncd.peer_text import printable
@@ -27,13 +28,8 @@ from dncd.records.shop_folders import TO_MACHINE
 from dncd.service.requests import Requests
 from dncd.service.signing import recorded
 
-FOLDER: Final = "page"
-
 USER: Final = "dncd-page"
 """Of the page's process where it has one of its own (systemd/dncd.sysusers)."""
-
-DROP_BYTES: Final = 1_000_000
-"""Of a file: more than any control's memory. What is drip-fed comes by the folder, and a line waits while this is read."""
 
 LIMITS: Final = Limits(request=DROP_BYTES * 4 // 3 + 4_096, clients=12, lasting=2)
 
@@ -58,8 +54,8 @@ dropped as it was) are done as `Requests` does them."""
 
 def folder_of(state: Path) -> Path:
     """The folder of the page's socket, made if it is missing."""
-    durable.make_folder(state / FOLDER)
-    return state / FOLDER
+    durable.make_folder(state / PAGE)
+    return state / PAGE
 
 
 def barred() -> frozenset[int]:
@@ -123,10 +119,10 @@ class PageDoor:
         if left_alone(name) or name != wanted:
             what = "files with such a name are left alone: nobody means them as programs"
             raise UsageError(what, printable(wanted)[:120], "Give it another name")
-        self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {hashlib.sha256(data).hexdigest()}")
         parts = self.desk.parts
         if parts.workers.notes.waiting() > _MOST_WAITING + 2 * len(parts.stations):
             raise NotDoneError("the shop's folder takes nothing just now", machine, "Look whether the share is there")
+        self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {hashlib.sha256(data).hexdigest()}")
         try:
             return parts.workers.notes.result_of(partial(self._write, machine, name, data), _SHARE_S)
         except TimeoutError:

@@ -1,7 +1,7 @@
 """What commands ask over the command socket: one table of words.
 
-Each request is answered in a thread of the command socket, one at a time. What it wants of the stations is done in the
-loop's thread, what it wants on record in the records thread; the answer waits for both.
+Each request is answered in a thread of its socket, one at a time for each of the two sockets. What it wants of the stations
+is done in the loop's thread, what it wants on record in the records thread; the answer waits for both.
 """
 
 from collections.abc import Callable, Mapping
