@@ -158,7 +158,7 @@ def told_that_the_house_is_full(state: Path, watchers: contextlib.ExitStack) -> 
     try:
         watchers.enter_context(StreamRequest(state, {"do": "watch", "machine": MACHINES[1]}))
     except DncdError as error:
-        return "commands watch a line or have borrowed one" in error.what
+        return "commands follow or watch a line or have borrowed one" in error.what
     return False
 
 

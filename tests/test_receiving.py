@@ -9,7 +9,7 @@ from receiving_line import CHAR_S, make, tidy, wire
 
 from dncd.choices import BlockEnd, EndsOn, TapeCode
 from dncd.line.codes import ReaderCode
-from dncd.line.receiving import CaptureEnd, Phase
+from dncd.line.receiving import CaptureEnd, Ended, Phase
 
 
 def fed(data, cuts=(), **how):
@@ -143,3 +143,15 @@ def test_a_short_program_that_was_hit_many_times_takes_no_other_one_with_it(betw
     events, _ = fed(bytes(first) + between + second + between + wire(PROGRAM))
     ended = [event[2] for event in events if event[0] == "ended"]
     assert ended == [len(first), len(second), len(PROGRAM)]
+
+
+def test_noise_without_a_pause_is_told_all_the_same():
+    """A punch at a wrong rate is one capture; a line that never falls silent is none, and somebody must hear of it."""
+    noise = (bytes(char ^ 0x80 for char in wire(b"A" * 80)) + wire(b"\n%\n")) * 3_000
+    receiving, _ = make()
+    events = [
+        event for at in range(0, len(noise), 4096) for event in receiving.feed(noise[at : at + 4096], at * CHAR_S)
+    ]
+    ended = [event.chars for event in events if isinstance(event, Ended)]
+    assert ended
+    assert 100_000 <= ended[0] < 110_000

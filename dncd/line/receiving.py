@@ -121,13 +121,16 @@ _DAMAGED = 64
 """Damaged characters, one in four, that make a capture one in which marks and signals come by chance. A short program that
 was hit a few dozen times still ends at its mark, and the next one is its own."""
 
+_PUNCH_CHARS = 100_000
+"""Characters of a capture beyond which marks count again, more than most memories hold: noise without an end is told too."""
+
 _MARK_LINE_CHARS = 200
 """Most characters of a closing mark line: a name has fewer."""
 
 
-def _by_chance(damaged: int, printable: int) -> bool:
+def _by_chance(damaged: int, printable: int, chars: int) -> bool:
     """Whether a capture is so damaged that a mark or signal in it says nothing."""
-    return damaged >= _DAMAGED and 3 * damaged > printable
+    return damaged >= _DAMAGED and 3 * damaged > printable and chars < _PUNCH_CHARS
 
 
 class _MarkLine:
@@ -306,7 +309,7 @@ class Receiving:
             self._at_block_start = True
         elif letter in MARKS:
             return self._mark(letter)
-        elif letter in SIGNS.values() and _by_chance(self._damaged, self._printable):
+        elif letter in SIGNS.values() and _by_chance(self._damaged, self._printable, self.chars):
             pass
         elif letter == SIGNS[EndsOn.DC4]:
             lettering = not self._wording.words or self._wording.odd
@@ -331,8 +334,12 @@ class Receiving:
         counts, gap = self._at_block_start or self._gap, self._gap
         opens = letter != CLOSES and self.phase is Phase.OPENING and not self._wording.words
         self._fill, self._gap = 0, False
-        chance = _by_chance(self._damaged, self._printable)
-        if counts and not opens and self._ends_on is EndsOn.MARK and not chance:
+        if (
+            counts
+            and not opens
+            and self._ends_on is EndsOn.MARK
+            and not _by_chance(self._damaged, self._printable, self.chars)
+        ):
             if letter == OPENS:
                 return 0, CaptureEnd.OPENED
             may_open, chars = letter == MARK, self._alphabet.block_end_chars
