@@ -20,7 +20,7 @@ from waiting import ring
 
 @dataclass
 class Hold:
-    """One hold of a control: after `after` characters it says stop, `for_s` later it says go.
+    """One hold of a control: after `after` characters it says stop, `for_s` later, and `least` more, it says go.
 
     seen: characters that had come when it said stop; slack_s: how long that took to say; late: that came after it.
     """
@@ -29,6 +29,7 @@ class Hold:
     for_s: float
     stop: Callable[[], None]
     go: Callable[[], None]
+    least: int = 0
     seen: int = -1
     slack_s: float = 0.0
     late: int = 0
@@ -196,6 +197,6 @@ class Controls:
             hold.stop()
             now = time.monotonic()
             hold.slack_s, hold.over_at = now - began, now + hold.for_s
-        elif hold.over_at is not None and time.monotonic() >= hold.over_at:
+        elif hold.over_at is not None and time.monotonic() >= hold.over_at and len(end.got) >= hold.seen + hold.least:
             hold.late, hold.over = len(end.got) - hold.seen, True
             hold.go()

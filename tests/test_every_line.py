@@ -98,7 +98,8 @@ class Sent:
             end.hold = Hold(40, 0.3, lambda: end.switch(dtr=False), lambda: end.switch(dtr=True))
         else:  # with flow none the same words hold nobody
             dc3 = b"\x93" if self.code in ("7E1", "7E2", "eia") else b"\x13"
-            end.hold = Hold(40, 0.3, lambda: end.say(dc3), lambda: end.say(b"\x11"))
+            least = AHEAD + 1 if self.flow == "none" else 0  # a busy computer may take its time for them
+            end.hold = Hold(40, 0.3, lambda: end.say(dc3), lambda: end.say(b"\x11"), least)
         return {
             "line": {"port": end.url, "baud": BAUD, "frame": frame, "flow": self.flow, "ahead_chars": AHEAD},
             "tape": {"code": code},
