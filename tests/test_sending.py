@@ -25,6 +25,18 @@ def test_runs_at_the_rate_of_the_line():
     assert sending.outcome.chars == 12_000
 
 
+def test_a_processor_that_is_always_late_is_given_no_smaller_pieces():
+    """Else what it cannot do in time becomes more to do, and all its lines are later still."""
+    sending, now, pieces = machine(12_000), 0.0, list[int]()
+    for turn in range(200):
+        part = sending.allowed(now)
+        sending.wrote(len(part), len(part), now)
+        pieces.append(len(part))
+        now = sending.clock.busy_until + 0.002 if turn < 20 else sending.next_due()  # late, and then in time again
+    assert set(pieces[1:20]) == {8}
+    assert set(pieces[21:]) == {5}
+
+
 def running():
     sending = machine()
     step(sending, 0.0)

@@ -93,11 +93,11 @@ def test_a_simulated_month_of_one_station(tmp_path: Path, monkeypatch: pytest.Mo
     print(f"memory of each fifth day, in kB: {[size // 1000 for size, _, _ in sizes[::5]]}; {sizes[-1][1:]}")
     assert len(files_of(tmp_path / "state")) >= 2, "the month turned"
     settled = sizes[DAYS // 2 :]
-    for kind in (
-        1,
-        2,
-    ):  # descriptors, threads: a job in hand just now has some; what leaks raises the least of some days
-        assert min(size[kind] for size in settled[-5:]) <= min(size[kind] for size in settled[:5])
+    for kind in (1, 2):  # descriptors, threads: those of a job in hand just now, or of what ran before, come and go;
+        # a leak of one in two days would show
+        assert (
+            min(size[kind] for size in settled[-5:]) <= min(size[kind] for size in settled[:5]) + (DAYS // 2 - 5) // 2
+        )
     assert max(size for size, _, _ in settled) - settled[0][0] < 150_000
     assert verify(tmp_path / "state", tmp_path / "shop").problems == ()
 

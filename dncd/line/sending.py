@@ -69,6 +69,8 @@ class Sending(Outgoing):
         self._ahead = line.ahead_chars
         slack = math.ceil(defaults.REFILL_S / line.char_s)
         self._refill_least = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
+        most = min(line.ahead_chars * 5 // 8, math.ceil(defaults.REFILL_MOST_S / line.char_s))
+        self._refill_most = max(most, self._refill_least)
         self._refill_at(self._refill_least)
         self._send = send
         self._reader_off_at: float | None = None
@@ -197,7 +199,7 @@ class Sending(Outgoing):
         if in_front > self._refill_early:
             return b""
         if not in_front and self.handed_over:  # the wake-up came too late, and the line stood still
-            self._refill_at(min(self._refill_chars + 1, self._ahead * 5 // 8))
+            self._refill_at(min(self._refill_chars + 1, self._refill_most))
         elif self._punctual >= defaults.PUNCTUAL_REFILLS:
             self._refill_at(self._refill_chars - 1)
         self._punctual += self._refill_chars > self._refill_least
