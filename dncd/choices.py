@@ -179,7 +179,6 @@ class BlockEnd(str):
 
     @property
     def chars(self) -> str:
-        """The characters themselves, as they are sent."""
         return "".join(chr(CHARACTERS.get(word, ord(word[-1]))) for word in self.split())
 
     @property

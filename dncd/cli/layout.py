@@ -41,7 +41,6 @@ def paged(lines: Iterable[str]) -> None:
 
 
 def fold(line: str) -> str:
-    """A long line, over several on a narrow terminal, between words."""
     import textwrap
 
     width = terminal_width()

@@ -143,7 +143,6 @@ def _taken(found: dict[str, Any], key: str, read: Callable[[str], Any], text: st
 
 
 def _whole(found: dict[str, Any]) -> dict[str, Any]:
-    """What was answered so far, with the usual for what was not."""
     name, profile = found.get("name", "machine"), found.get("profile", "iso-tape")
     line = of_profile(profile if profile in PROFILES else "iso-tape").line
     usual = {"name": name, "title": name, "port": "/dev/null", "profile": profile}

@@ -40,7 +40,6 @@ def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> No
 
 
 def _of(status: dict[str, Any], machine: str | None) -> dict[str, Any]:
-    """Of one machine alone, if one is meant."""
     if machine is None:
         return status
     return {**status, "machines": {name: m for name, m in status["machines"].items() if name == machine}}
@@ -98,7 +97,6 @@ def lines(status: Mapping[str, Any]) -> list[str]:
 
 
 def _proven(machine: Mapping[str, Any]) -> str:
-    """Whether the line is proven, in two or three words."""
     proven = machine.get("proven") or {}
     if since := proven.get("since"):
         return f"proven {str(since)[:10]}"

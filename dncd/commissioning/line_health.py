@@ -90,7 +90,6 @@ class Week:
 
     @property
     def chars(self) -> int:
-        """Characters both ways."""
         return self.chars_in + self.chars_out
 
     @property
@@ -299,7 +298,6 @@ class _Day:
         self.compared = self.held = self.slow = 0
 
     def came(self, record: Mapping[str, Any]) -> None:
-        """A capture."""
         self._count(captures=1, chars_in=_number(record, "wire_chars"), damaged=record["event"] == "damaged")
         if hit := _hit(record):
             self._count(hit=hit)

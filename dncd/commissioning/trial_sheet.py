@@ -128,7 +128,6 @@ def settings_of(text: str) -> tuple[str, ...]:
 
 
 def spelling_of(text: str) -> dict[str, str]:
-    """`habits` of the control that the rounds have shown."""
     found = {}
     for said in head_of(text).get("spelling", "").split("; "):
         for how in (NOT_KEPT, KEPT):

@@ -88,7 +88,6 @@ def _face(plug: _Plug, where: str) -> Iterator[str]:
 
 
 def _foot(plug: _Plug) -> float:
-    """Where the shell ends below."""
     return plug.spot(_ROWS[plug.connector][0])[1] + 7
 
 
@@ -114,7 +113,6 @@ def _nets(joins: Iterable[tuple[_Pin, _Pin]]) -> list[list[_Pin]]:
 
 
 def draw_cable(cable: Cable, control_has: Contacts) -> str:
-    """SVG of the cable: both plugs, wires, bridges and the shield."""
     near = _Plug(cable.near, Contacts.SOCKETS, 20)
     far = _Plug(cable.far, control_has.other, 166, -1, _APART)
     return _svg("The cable from pin to pin", _cable(cable, near, far))
@@ -151,7 +149,6 @@ def _cable(cable: Cable, near: _Plug, far: _Plug) -> Iterator[str]:
 
 
 def draw_plug(connector: Connector, contacts: Contacts, where: str) -> str:
-    """SVG of a loopback plug."""
     plug = _Plug(connector, contacts, 20)
     pins = [(pin_of(a, connector), pin_of(b, connector)) for a, b in PLUG_JOINS]
     bridges = (part for number, net in enumerate(_nets(pins)) for part in _joined(plug, net, number))
@@ -159,7 +156,6 @@ def draw_plug(connector: Connector, contacts: Contacts, where: str) -> str:
 
 
 def _svg(label: str, parts: Iterable[str], width: int = 186) -> str:
-    """A drawing, in millimetres."""
     box = f'viewBox="0 -20 {width} {_TALL + 32:g}" width="{width}mm" height="{_TALL + 32:g}mm"'
     return f'<svg {box} role="img" aria-label="{escape(label)}">\n{"".join(parts)}\n</svg>\n'
 

@@ -34,7 +34,6 @@ class Echo:
 
     @property
     def sure(self) -> bool:
-        """Whether the control echoes."""
         return self.came >= _SURE_CHARS
 
     @property
@@ -50,7 +49,6 @@ class Echo:
             self._off = not self.came and self._due > _UNANSWERED_CHARS
 
     def back(self, byte: int) -> Back:
-        """One character came."""
         if self._off:
             return Back.OTHER
         if byte and self._out[:1] == b"\0":

@@ -66,7 +66,6 @@ class Reader:
         self._kept = bytearray()
 
     def feed(self, data: bytes) -> list[bytes]:
-        """Whole packets, from the length through the check."""
         found = []
         self._kept += data
         while (at := self._kept.find(MARK)) >= 0:

@@ -73,7 +73,6 @@ class Outgoing:
         self._known += len(piece)
 
     def wants_supply(self) -> bool:
-        """Whether the next piece of the image should be fetched."""
         return self._known - self._taken < SUPPLY_LOW_CHARS and self._known < self.total and self.outcome is None
 
     def block_now(self) -> bytes:

@@ -43,7 +43,6 @@ class _Catch:
             events.append(Caught(kept))
 
     def end(self, why: CaptureEnd, now: float, events: list[Event]) -> None:
-        """It is over, if it began."""
         if self.began:
             self.began = False
             events.append(Ended(why, self.chars, self.chars, now, name=self.name))

@@ -223,7 +223,6 @@ class Receiving:
         return events
 
     def tick(self, now: float) -> list[Event]:
-        """Closes what only time closes."""
         due = self.next_due()
         if due is None or now < due:
             return []

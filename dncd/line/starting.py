@@ -139,7 +139,6 @@ class Starts:
         return now <= self._hold_until or late
 
     def go(self) -> None:
-        """Somebody said go."""
         self._go = True
 
     def withhold(self) -> None:
@@ -160,7 +159,6 @@ class Starts:
         self._used_up = None, False, False
 
     def sending_began(self) -> None:
-        """A start was used up."""
         self._used_up = self.dc1_at, self._go, self._line_on
         self.dc1_at, self._go, self._line_on = None, False, False
         self._hold_until, self._ended_at = -math.inf, None

@@ -65,7 +65,6 @@ class TelnetStream:
         self._value = bytearray()
 
     def feed(self, raw: bytes) -> list[Item]:
-        """The items in `raw`, in order; neighbouring data bytes are one item."""
         items: list[Item] = []
         at = 0
         while at < len(raw):

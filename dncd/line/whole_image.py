@@ -52,5 +52,4 @@ class Around:
         return dataclasses.replace(shape, end_out=out - behind_end, end_word=end_word) if end_word else shape
 
     def total(self, significant: int) -> int:
-        """Characters of the whole image."""
         return len(self.lead) + significant + len(self.trail)

@@ -114,22 +114,18 @@ class RoundTrip:
 
     @property
     def over(self) -> bool:
-        """Whether the program is back, or will not be."""
         return self.phase is Phase.OVER
 
     def start(self, session: LineSession, now: float) -> None:
-        """The line is open."""
         self._sessions, self._core = [session], Core(self._machine, now)
         self._changed(self.phase)
         self._tell(Opened(session.line.port), now)
         self._tell(Listed((_FILE,)), now)
 
     def feed(self, reading: Reading, now: float) -> None:
-        """Characters came, or faults were noticed."""
         self._tell(Read(reading), now)
 
     def modem(self, lines: Modem, now: float) -> None:
-        """CTS, DSR and DCD as they stand."""
         if self._core.needs_modem:
             self._tell(Lines(lines), now)
 
@@ -140,11 +136,9 @@ class RoundTrip:
             self._tell(Tick(), now)
 
     def next_due(self) -> float:
-        """When `turn` is wanted."""
         return self._core.next_due(self._sessions[0].clock())
 
     def _tell(self, event: Event, now: float) -> None:
-        """Tells the machine, and does what it answers."""
         session, todo = self._sessions[0], deque[Action](self._core.on(event, now))
         while todo:
             match todo.popleft():
@@ -157,7 +151,6 @@ class RoundTrip:
                     todo.extend(self._done(job, session.clock()))
 
     def _done(self, job: Job, now: float) -> Iterable[Action]:
-        """Does a job in memory."""
         result: object = None
         match job:
             case TakeIn():

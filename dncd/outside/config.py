@@ -240,7 +240,6 @@ class _Reader:
         return new
 
     def _table(self, kind: str, where: str, raw: dict[str, Any]) -> _Checked:
-        """Checks one table key by key, notes each fault, and gives what holds."""
         table = KINDS[kind]
         values, faulty = dict(table.defaults), set[str]()
         for key, value in raw.items():

@@ -59,7 +59,6 @@ class FolderEvents(wd.FileSystemEventHandler):
 
     @property
     def come(self) -> bool:
-        """Whether there are events."""
         return self._observer is not None
 
     def keep(self, now: float) -> None:
@@ -104,11 +103,9 @@ class FolderEvents(wd.FileSystemEventHandler):
             _ending(observer)
 
     def watch(self, folder: Path, hear: Hear) -> None:
-        """Hears of that folder of the shop from now on."""
         self._hears[self._key(folder)] = hear
 
     def unwatch(self, folder: Path) -> None:
-        """Hears of it no longer."""
         self._hears.pop(self._key(folder), None)
 
     def _key(self, folder: Path) -> str:

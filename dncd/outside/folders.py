@@ -146,7 +146,6 @@ class Folders:
             self._changed.notify()
 
     def drop(self, machine: str) -> None:
-        """Watch it no longer."""
         with self._changed:
             if folder := self._folders.get(machine):
                 folder.dropped, folder.due = True, time.monotonic()
@@ -209,7 +208,6 @@ class Folders:
                 self._changed.notify()
 
     def _look(self, folder: _Folder) -> None:
-        """One look: list, post what changed, and set the time of the next."""
         notes: tuple[str, ...] = ()
         sight = Sight.UNSEEN
         entries = folder.posted.entries if folder.posted else ()

@@ -162,7 +162,6 @@ class MetricsServer:
                 self._path.unlink()
 
     def full(self) -> bool:
-        """Whether somebody was turned away just now."""
         return time.monotonic() - self._turned_away_at < FULL_S
 
     def _accept(self) -> None:

@@ -53,7 +53,6 @@ class Thread:
         return self._thread is not None and self._thread.is_alive()
 
     def lived_s(self) -> float:
-        """Seconds since it began."""
         return time.monotonic() - self._began
 
     def join(self, seconds: float) -> bool:

@@ -79,7 +79,6 @@ class Watchers:
         return bool(self._watchers)
 
     def around(self, port: Port) -> Port:
-        """The port as the station is to use it: tapped while somebody watches."""
         if self and not isinstance(port, TappedPort):
             return TappedPort(port, self._tell, self._clock)
         if not self and isinstance(port, TappedPort):

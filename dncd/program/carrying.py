@@ -36,7 +36,6 @@ class Carried:
 
 
 def carried(office: str, punched: str) -> Carried:
-    """The office's text with what the control's differs by in substance."""
     found = compare(office, punched, By.SUBSTANCE)
     old, new = blocks(office), blocks(punched)
     at, to = Substance.of(office, Numbers.IGNORE).at, Substance.of(punched, Numbers.IGNORE).at

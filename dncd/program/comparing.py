@@ -174,7 +174,6 @@ def compare(old: str, new: str, by: By = By.SPELLING) -> Comparison:
 
 
 def blocks(text: str) -> list[str]:
-    """The blocks of a text, without their ends."""
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     found = text.split("\n")

@@ -59,7 +59,6 @@ class Encoding:
 
 
 def encoding_of(chunks: Chunks) -> Encoding:
-    """Reads the file once and says how it is to be read."""
     reading = EncodingReader()
     for chunk in chunks():
         reading.feed(chunk)
@@ -179,7 +178,6 @@ class EncodingReader:
         self._counts = self._counts_at_end = (0, 0, 0)
 
     def feed(self, chunk: bytes) -> None:
-        """The next chunk of the file."""
         if len(self._head) < len(codecs.BOM_UTF8):
             self._head += chunk[: len(codecs.BOM_UTF8)]
         self._decode(chunk)
@@ -197,7 +195,6 @@ class EncodingReader:
         self._count(chunk[content:])
 
     def result(self) -> Encoding:
-        """The file has ended."""
         start = len(codecs.BOM_UTF8) if self._head.startswith(codecs.BOM_UTF8) else 0
         self._decode(b"", final=True)
         returns, feeds, triples = self._counts_at_end

@@ -54,7 +54,6 @@ class ProgramChecks:
 
     @property
     def has_blocks(self) -> bool:
-        """Whether there is anything but comments."""
         return bool(self.heads) or self._last is not None
 
     def feed(self, text: str, line: int) -> None:

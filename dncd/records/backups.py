@@ -120,7 +120,6 @@ class Backups:
         return made
 
     def close(self, machine: str) -> Outcome:
-        """The announced backup is over."""
         plan = self.open[machine]
         mark, end = self._marks.get(machine, ("", ""))
         plan = self._save(dataclasses.replace(plan, mark_line=mark, end_mark=end))
@@ -230,7 +229,6 @@ class Backups:
         return record
 
     def left(self) -> list[Path]:
-        """Plans of backups that the last run left."""
         return sorted(plans.folder_of(self._shop.state).glob(f"*{SUFFIX}"))
 
     def recover(self, path: Path) -> str:
@@ -254,7 +252,6 @@ class Backups:
         return f"{plan.machine}: the backup that was announced is off: {'; '.join(told)}"
 
     def _lines(self, plan: BackupPlan) -> list[Record]:
-        """The ledger's lines that belong to a backup."""
         found = [line for line in self._ledger.since(plan.since) if line.get("machine") == plan.machine]
         if not plan.transfer:
             return found

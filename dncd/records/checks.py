@@ -109,7 +109,6 @@ class Checks:
         return self._spelling.get(machine, {})
 
     def last_out(self, machine: str) -> tuple[str, ...]:
-        """The programs of the file that went out last."""
         return self._last_out.get(machine, ())
 
     def reader_off(self, machine: str) -> int:
@@ -117,7 +116,6 @@ class Checks:
         return self._reader_off.get(machine, 0)
 
     def ending(self, machine: str) -> Last:
-        """What became of its last file."""
         return self._endings.get(machine, Last())
 
     def last(self, machine: str) -> Check | None:

@@ -173,7 +173,6 @@ def add_folder(folder: Path, mode: int = FOLDER_MODE) -> None:
 
 # --- writing -----------------------------------------------------------------------------------------------------
 def write_all(fd: int, data: bytes) -> None:
-    """Writes every byte, however many calls it takes."""
     rest = memoryview(data)
     while rest:
         rest = rest[DISK.write(fd, rest) :]
@@ -384,7 +383,6 @@ def read_chunks(source: Path | int) -> Iterator[bytes]:
 
 
 def sync_file(path: Path) -> None:
-    """Makes the contents of a file durable that somebody else wrote."""
     fd = open_regular(path)
     try:
         DISK.fsync(fd)

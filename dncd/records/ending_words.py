@@ -60,7 +60,6 @@ CAUTION_DRIP: Final = "keep clear while a drip-fed program runs: a lost line sto
 
 
 def placed(ended: Sent, path: Path) -> Sent:
-    """With the path of the file in its reasons, as it is typed in a shell."""
     reasons = tuple(reason.replace(HERE, shlex.quote(str(path))) for reason in ended.reasons)
     return dataclasses.replace(ended, reasons=reasons)
 
@@ -73,7 +72,6 @@ def file_of(part: Part, line_end: str) -> bytes:
 
 
 def compared_with(part: Part) -> str:
-    """What a receipt says of the comparison."""
     alike = "the same as" if part.how == Answer.SUBSTANCE else "equal to"
     own = ", in the control's own spelling" if part.how == Answer.SUBSTANCE else ""
     match part.told:
@@ -87,7 +85,6 @@ def compared_with(part: Part) -> str:
 
 
 def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
-    """How sure it is that what came is what the control holds."""
     pairs: list[tuple[str, object]] = [("sure", sure.value)] if sure else []
     if sure == Evidence.ONCE:
         pairs.append(("note", "this line has no parity, so a flipped bit cannot be seen: punch it out once more"))
@@ -97,7 +94,6 @@ def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
 
 
 def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
-    """The ledger's fields of a dropped file that came to its end."""
     fields: dict[str, Any] = {
         "machine": plan.machine,
         "program": plan.programs[0],
@@ -274,7 +270,6 @@ def fault_fields(line_faults: Mapping[str, int]) -> dict[str, Any]:
 
 
 def fault_pairs(line_faults: Mapping[str, int]) -> list[tuple[str, object]]:
-    """Receipt lines of faults that the port counted, by kind."""
     return [("line_faults", fault_words(line_faults))] if line_faults else []
 
 

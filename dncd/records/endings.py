@@ -140,7 +140,6 @@ class Endings:
             return self._carried_out(plan)
 
     def carry_out(self, plan: OutPlan) -> OnRecord | None:
-        """Does what is left of the ending of a dropped file."""
         with self.stuck.watched(plan.machine, plan.id, str(self.shop.folder / plan.machine)):
             return self._carried_out(plan)
 
@@ -337,7 +336,6 @@ class Endings:
 
 
 def _where(ended: Sent) -> str:
-    """The folder in which a dropped file lies at its end."""
     return "sent" if ended.result == Result.SENT else "refused"
 
 

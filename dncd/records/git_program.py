@@ -35,7 +35,6 @@ class Done:
 
     @property
     def why(self) -> str:
-        """The reason in one line, without user names and passwords in addresses."""
         return reason_in(self.err) or f"git ended with {self.code}"
 
 

@@ -251,7 +251,6 @@ UNNAMED: Final = "UNNAMED-"
 
 
 def is_unnamed(program: str) -> bool:
-    """Whether a name is only the time at which a program came."""
     return program.startswith(UNNAMED)
 
 

@@ -39,7 +39,6 @@ class Fault:
 
 
 def utc_now() -> datetime:
-    """The wall clock."""
     return datetime.now(UTC)
 
 
@@ -69,7 +68,6 @@ def _clean(value: Any) -> Any:
 
 
 def files_of(state: Path) -> list[Path]:
-    """The files of the ledger, oldest first."""
     folder = state / "ledger"
     return sorted(path for path in folder.glob("*.jsonl") if path.is_file()) if folder.is_dir() else []
 
@@ -78,7 +76,6 @@ class Ledger:
     """The one writer of a ledger. `notes`: what opening had to mend, in sentences, for the journal and a ledger line."""
 
     def __init__(self, folder: Path, lock: int, clock: Callable[[], datetime]) -> None:
-        """Use `Ledger.open`."""
         self._folder, self._lock, self._clock = folder, lock, clock
         self._fd = -1
         self._file = folder / "none"
@@ -107,7 +104,6 @@ class Ledger:
         return ledger
 
     def close(self) -> None:
-        """Lets the lock go."""
         for fd in (self._fd, self._lock):
             if fd >= 0:
                 os.close(fd)

@@ -102,7 +102,6 @@ class Library:
         self.repo.close()
 
     def head(self) -> bytes | None:
-        """The newest commit; None in an empty library."""
         return self.repo.refs.read_ref(MAIN)
 
     def machines(self) -> list[str]:

@@ -58,7 +58,6 @@ class Index:
 
     @classmethod
     def find(cls, path: Path) -> "Index | None":
-        """The index, if there is one that can be read."""
         if not path.is_file():
             return None
         mode = "rw" if os.access(path, os.W_OK) and os.access(path.parent, os.W_OK) else "ro"
@@ -88,7 +87,6 @@ class Index:
         return cls(_connect(path, "rw"))
 
     def close(self) -> None:
-        """Gives the file back."""
         self._at.close()
 
     def add(self, rows: Sequence[Row], head: bytes) -> None:
@@ -97,7 +95,6 @@ class Index:
         self.head, self.rows = head, self.rows + len(rows)
 
     def every(self) -> Iterator[Row]:
-        """All rows in the order of `main`."""
         said = (
             "SELECT machine, program, number, origin, time, named, blob, title, chars FROM revisions"
             " WHERE position <= ? ORDER BY position"
@@ -106,7 +103,6 @@ class Index:
             yield machine, program, _revision(columns)
 
     def machines(self) -> list[str]:
-        """Machines that have programs."""
         said = "SELECT DISTINCT machine FROM revisions WHERE position <= ?"
         return [machine for (machine,) in self._at.execute(said, (self.rows,))]
 
@@ -119,7 +115,6 @@ class Index:
         return [_revision(columns) for columns in self._at.execute(said, (machine, program, self.rows))]
 
     def count(self, machine: str, program: str) -> int:
-        """How many revisions a program has."""
         said = "SELECT max(number) FROM revisions WHERE machine = ? AND program = ? AND position <= ?"
         (number,) = self._at.execute(said, (machine, program, self.rows)).fetchone()
         return int(number or 0)

@@ -69,7 +69,6 @@ class Orders:
                 self.problems[path.stem] = Problem(what, str(path), f"{next_step} what is there is kept as {_ASIDE}*")
 
     def of(self, machine: str) -> Order:
-        """What holds now."""
         return self._of.get(machine, Order(machine))
 
     def put(self, machine: str, front: dict[str, int], behind: tuple[str, ...]) -> None:

@@ -207,7 +207,6 @@ def path_of(state: Path, plan_id: str) -> Path:
 
 
 def save(state: Path, plan: Plan) -> None:
-    """Writes a plan, durably, over an older form of it."""
     kind = "out" if isinstance(plan, OutPlan) else "in"
     durable.replace(path_of(state, plan.id), codec.encode(plan, kind=kind))
 
@@ -225,7 +224,6 @@ def load(state: Path, plan_id: str) -> Plan | None:
 
 
 def load_all(state: Path) -> list[Plan]:
-    """Every plan that is left, oldest first."""
     return [_read(path) for path in _files(state)]
 
 

@@ -29,12 +29,10 @@ class Problem:
 
     @property
     def sentence(self) -> str:
-        """All of it in one line."""
         return f"{self.what} ({self.where}): {self.next_step}"
 
     @property
     def error(self) -> RecordsError:
-        """The same, to be raised."""
         return RecordsError(self.what, self.where, self.next_step)
 
 

@@ -83,7 +83,6 @@ def lay_out(library: Path, state: Path) -> bytes:
 
 
 def _tree(repo: Repo, folder: Tree, name: str) -> Tree:
-    """A folder in a folder; an empty one where it is not there."""
     return cast(Tree, repo[folder[name.encode()][1]]) if name.encode() in folder else Tree()
 
 

@@ -38,7 +38,6 @@ class Recovery:
 
     @property
     def left(self) -> tuple[str, ...]:
-        """Machines of which something is not on record yet."""
         return tuple(self._jobs)
 
     def begin(self, cut_short: Callable[[Leftover], bool]) -> list[str]:

@@ -46,7 +46,6 @@ class Gone:
 
     @property
     def file(self) -> str:
-        """The name under which its text is kept."""
         return f"{self.program}.{self.commit[:8]}{SUFFIX}" if self.text else ""
 
     def __str__(self) -> str:
@@ -65,7 +64,6 @@ class Finding:
 
     @property
     def on_record(self) -> tuple[Gone, ...]:
-        """Those of `gone` that the ledger names."""
         return tuple(one for one in self.gone if one.number)
 
 

@@ -67,7 +67,6 @@ class CommitFacts:
         return (machine, program) if machine and program else None
 
     def revision(self, number: int) -> Revision:
-        """The revision that it made, under its number."""
         said = self.trailers
         origin = Origin.MACHINE if said.get("From") == Origin.MACHINE.value else Origin.OFFICE
         when = datetime.fromtimestamp(self.seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

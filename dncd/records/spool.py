@@ -63,7 +63,6 @@ class CaptureSpool:
         return keep_damaged(self.path)
 
     def remove(self) -> None:
-        """Closes and removes it: what it held is on record as programs."""
         self.close()
         durable.remove(self.path)
 

@@ -100,7 +100,6 @@ class Store:
         return told
 
     def note(self, event: str, **fields: Any) -> None:
-        """A ledger line that is no transfer."""
         self.ledger.append(event, fields)
 
     def recover(self, cut_short: Callable[[Leftover], bool]) -> list[str]:
@@ -121,7 +120,6 @@ class Store:
         self.old_box = None
 
     def close(self) -> None:
-        """Gives the state folder back."""
         self.ledger.close()
         self.reader.close()
         self.library.close()

@@ -48,7 +48,6 @@ class FactsReading:
         self._size, self._read, self._chars, self._front = size, 0, 0, b""
 
     def feed(self, chunk: bytes) -> None:
-        """The next chunk."""
         self._digest.update(chunk)
         self._read += len(chunk)
         self._chars += len(chunk.translate(None, _CONTINUED))

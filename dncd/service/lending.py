@@ -43,12 +43,10 @@ def withhold(stations: Iterable[Station]) -> None:
 
 
 def borrowed(station: Station) -> bool:
-    """Whether a command has the line."""
     return station.core.port.lent_to not in ("", _NOBODY)
 
 
 def hand_over(station: Station) -> None:
-    """Opens a line that was withheld."""
     if station.core.port.lent_to == _NOBODY:
         station.tell(Ask(Wish.BACK))
 

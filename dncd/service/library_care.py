@@ -44,7 +44,6 @@ class LibraryCare:
         return {"library": self._pushing.status()} if self._pushing is not None else {}
 
     def problem(self) -> Problem | None:
-        """What is wrong with a library that does not reach its server."""
         return pushing_problem(self._pushing.pushed) if self._pushing is not None else None
 
     def _tidied(self, said: str, code: int) -> None:
@@ -56,7 +55,6 @@ class LibraryCare:
 
 
 def pushing_problem(pushed: Pushed) -> Problem | None:
-    """What is wrong with a server that cannot be reached, or refuses."""
     if not pushed.failing_since:
         return None
     what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"

@@ -28,7 +28,6 @@ class StatusNotes:
         self.latest = self.status()
 
     def status(self) -> dict[str, Any]:
-        """The status object of contract 4."""
         return self._with({name: self.of(station) for name, station in self._parts.stations.items()})
 
     def round_over(self) -> None:
@@ -78,7 +77,6 @@ class StatusNotes:
         self._put(job, lambda when: f"{name}\nat {when}\nstate: {state}\n", failed)
 
     def summary(self) -> str:
-        """One line for the service manager."""
         states = [station.state.value for station in self._parts.stations.values()]
         counts = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
         if pending := len(self._parts.stations.pending):
@@ -98,7 +96,6 @@ class StatusNotes:
         self._parts.workers.notes.do(lambda: job(whole), written, failed)
 
     def of(self, station: Station) -> dict[str, object]:
-        """The status of one machine."""
         checks = self._parts.store.held.checks
         check = checks.last(station.name)
         return {

@@ -51,7 +51,6 @@ def open_ports(machines: Iterable[MachineSettings]) -> dict[str, Opened]:
 
 
 def close_all(opened: Iterable[Opened]) -> None:
-    """Gives back the ports that were opened."""
     for port in opened:
         if not isinstance(port, DncdError):
             port.close()

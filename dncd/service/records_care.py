@@ -51,7 +51,6 @@ class RecordsCare:
         return {*store.recovery.left, *store.endings.claims.problems}
 
     def tell_recovered(self, sentences: Iterable[str]) -> None:
-        """What was left unfinished and is on record now."""
         for recovered in sentences:
             where, next_step = str(self._shop.state), "look at the receipt and at what the control holds"
             self._parts.log.warning("recovered", what=recovered, where=where, next=next_step)

@@ -70,7 +70,6 @@ class Reloading:
         return self._asked
 
     def stop(self) -> None:
-        """The service ends: nothing is taken over any more."""
         self._over = True
 
     def _read(self, old: Settings) -> None:

@@ -53,7 +53,6 @@ class Rounds:
         self._loop.broke(error)
 
     def on_due(self, now: float) -> None:
-        """Time for the next line."""
         if not self._left:
             self._left, self._answered, self._began_at = list(self._stations)[::-1], 0, now
         if self._left:

@@ -175,7 +175,6 @@ class Service:
         manager.tell(self._notes.summary())
 
     def _look_at_doors(self) -> None:
-        """What hears of drops and who asks for metrics."""
         shop, folders = self._at_start.shop, self._folders
         full = "more asked the health endpoint at once than it serves, and some were turned away"
         found_late = f"dropped files are found all the same, every {defaults.RESCAN_S:g} s; see fs.inotify in sysctl"

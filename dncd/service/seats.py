@@ -42,7 +42,6 @@ def seat(station: Station, stations: Collection[Station]) -> dict[str, Any]:
 
 
 def tell(stations: Collection[Station]) -> None:
-    """Tells those that are not seated who is."""
     for station in stations:
         if (unseated := station.core.port.unseated) and (switch := station.settings.seat.switch):
             seated = _seated(switch, stations)

@@ -30,7 +30,6 @@ class Changes:
     removed: tuple[str, ...]
 
     def sentence(self) -> str:
-        """What changes, for people."""
         said = [
             f"{word}: {', '.join(names)}"
             for word, names in (("new", self.new), ("changed", self.changed), ("removed", self.removed))
@@ -87,7 +86,6 @@ class Stations(Mapping[str, Station]):
 
     @property
     def pending(self) -> tuple[str, ...]:
-        """Machines whose new settings do not hold yet."""
         return tuple(self._pending)
 
     def busy(self) -> bool:

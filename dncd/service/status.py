@@ -40,7 +40,6 @@ def status_of(station: Station, now: float) -> dict[str, object]:
 
 
 def _waits_for(core: Core, now: float) -> str:
-    """What a waiting program waits for, in the words of the machine's own keys."""
     starts, file = core.sender.starts, core.sender.queue.first()
     if file is not None and starts.dc1_at is not None and starts.way.too_old(starts.dc1_at, file.came_at):
         keys, at = starts.way.keys, datetime.now().astimezone() - timedelta(seconds=now - starts.dc1_at)
@@ -82,7 +81,6 @@ def _next(core: Core) -> dict[str, object]:
 
 
 def troubles(station: Station, now: float) -> list[str]:
-    """What is wrong with this line just now, in sentences."""
     core, account = station.core, station.core.account
     blocked = station.blocked
     found = [

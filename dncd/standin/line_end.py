@@ -56,7 +56,6 @@ class LineEnd:
         self._out_free = now
 
     def carried(self, now: float) -> list[Run]:
-        """What the line has carried since the last call, in at most two runs."""
         first = self._release(now)
         data = self._read(now)
         if data:

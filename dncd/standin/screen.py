@@ -220,7 +220,6 @@ class Screen:
         self._say(f"{number}: {block}\nProve it out before it cuts: single block, dry run, a hand at feed hold.")
 
     def _less_feed(self, number: str) -> tuple[str, str]:
-        """The last block with a feed, and what it is with a quarter less."""
         for block in reversed(self._control.memory.programs[number].blocks):
             if found := re.search(r"F(\d*\.?\d+)", block):
                 return block, block.replace(found[0], f"F{float(found[1]) * 0.75:.4g}")

@@ -87,17 +87,14 @@ class CaptureBuffer:
 
     @property
     def capturing(self) -> Capture | None:
-        """The capture whose characters are still coming."""
         return self._captures[-1] if self._captures and self._captures[-1].ended is None else None
 
     @property
     def busy(self) -> bool:
-        """Whether anything caught is not on record yet."""
         return bool(self._captures)
 
     @property
     def held_chars(self) -> int:
-        """Characters in memory."""
         return sum(len(capture.buffer) for capture in self._captures)
 
     @property

@@ -61,7 +61,6 @@ class CaptureJobs:
         return spool.size
 
     def keep(self, spool: CaptureSpool, plan: InPlan) -> Captured:
-        """Puts a judged capture on record."""
         if plan.result == Result.DAMAGED or any(is_unnamed(part.program) for part in plan.parts):
             if too_many := self._too_many():
                 return self._sum_up(spool, too_many)

@@ -54,7 +54,6 @@ class Leaves:
             self._given.add((wish, sha256))
 
     def has(self, wish: str, sha256: str) -> bool:
-        """Whether it is allowed."""
         with self._lock:
             return (wish, sha256) in self._given
 

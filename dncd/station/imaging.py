@@ -80,7 +80,6 @@ def went_out(prepared: Prepared, handed_over: int) -> OnWire | None:
 
 
 def put_away(prepared: Prepared) -> None:
-    """Removes what an intake made; files that are gone are fine."""
     if prepared is not NO_IMAGE:
         for left in (prepared.copy, prepared.image):
             durable.discard(left)

@@ -40,7 +40,6 @@ class PortSide:
 
     @property
     def open(self) -> bool:
-        """Whether it is open."""
         return self._standing.port is PortState.OPEN
 
     def opened(self, event: Opened, now: float) -> list[Action]:
@@ -78,7 +77,6 @@ class PortSide:
         return [*actions, Changed()]
 
     def look(self, now: float) -> list[Action]:
-        """Opens an absent port when its time has come."""
         if self._standing.port is not PortState.ABSENT or now < self.retry_at or not self._standing.serving:
             return []
         self.retry_at = math.inf

@@ -72,7 +72,6 @@ class SendQueue:
 
     @property
     def waiting(self) -> tuple[str, ...]:
-        """File names that wait, in order."""
         return self._who_waits()[0]
 
     def _who_waits(self) -> tuple[tuple[str, ...], int]:
@@ -103,12 +102,10 @@ class SendQueue:
         return bool(self._open)
 
     def first(self) -> WaitingFile | None:
-        """The file whose turn it is."""
         front = (self._files[name] for name in self.front if name in self._files)
         return next((file for file in itertools.chain(front, self._files.values()) if file.before_turn), None)
 
     def put_first(self, file: WaitingFile, at_ns: int) -> None:
-        """It goes next."""
         self.front = {file.name: at_ns} | {name: at for name, at in self.front.items() if name != file.name}
         self.behind.discard(file.name)
         self._waiting = None
@@ -129,7 +126,6 @@ class SendQueue:
                 self.changes += 1
 
     def get(self, name: str) -> WaitingFile | None:
-        """The file of that name."""
         return self._files.get(name)
 
     def move(self, file: WaitingFile, state: FileState) -> None:
@@ -158,7 +154,6 @@ class SendQueue:
         return [file.prepared for file in self._files.values() if file.before_turn and file.prepared is not NO_IMAGE]
 
     def note(self, listed: Listed) -> None:
-        """Takes over what a listing changed."""
         for entry in listed.came:
             self._listed[entry.name] = entry
             self._open[entry.name] = None

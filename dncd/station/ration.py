@@ -37,11 +37,9 @@ class Ration:
         return ""
 
     def keep(self, chars: int, now: float) -> None:
-        """One more is kept."""
         self._kept.append((now, chars))
 
     def sum_up(self, chars: int) -> None:
-        """One more is not kept by itself."""
         if not self.summed:
             self._summed_since = self._asked_at
         self.summed += 1

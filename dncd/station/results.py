@@ -151,7 +151,6 @@ class PortTrouble:
 
     @property
     def sentence(self) -> str:
-        """For people: what is wrong, and what to do."""
         return f"{self.what}; {self.next_step[:1].lower()}{self.next_step[1:]}" if self.next_step else self.what
 
 

@@ -45,7 +45,6 @@ class Unrecorded:
         return bool(self._jobs)
 
     def add(self, job: _OnRecord) -> list[ev.Action]:
-        """One more is to be put on record."""
         self._jobs[job] = 0, math.inf
         return [ev.Do(job)]
 
@@ -65,21 +64,17 @@ class Unrecorded:
         return actions
 
     def done(self, job: _OnRecord) -> None:
-        """It is on record."""
         del self._jobs[job]
 
     def failed(self, job: _OnRecord, now: float) -> None:
-        """The disk did not take it."""
         failures = self._jobs[job][0]
         self._jobs[job] = failures + 1, now + min(_AGAIN_MOST_S, 2.0 ** min(failures, 9))
 
     @property
     def due(self) -> float:
-        """When one is tried again."""
         return min((due for _, due in self._jobs.values()), default=math.inf)
 
     def again(self, now: float) -> list[ev.Action]:
-        """Tries those whose time has come."""
         jobs = [job for job, (_, due) in self._jobs.items() if due <= now]
         self._jobs |= {job: (self._jobs[job][0], math.inf) for job in jobs}
         return [ev.Do(job) for job in jobs]
@@ -107,7 +102,6 @@ class Sender:
 
     @property
     def busy(self) -> bool:
-        """Whether a sending or an ending is not on record yet."""
         return self.run is not None or bool(self._unrecorded) or self.turns.busy
 
     # --- the folder ------------------------------------------------------------------------------------------------
@@ -141,7 +135,6 @@ class Sender:
     # --- what jobs found ---------------------------------------------------------------------------------------------
 
     def done(self, job: ev.FileJob, result: object, now: float) -> list[ev.Action]:
-        """A job is done."""
         match job:
             case ev.TakeIn():
                 return self._taken_in(job, result)
@@ -204,7 +197,6 @@ class Sender:
         return [ev.Do(ev.PutAway(stale))]
 
     def failed(self, job: ev.FileJob, error: Exception, now: float) -> list[ev.Action]:
-        """A job could not be done."""
         match job:
             case ev.TakeIn():
                 file = self.queue.get(job.name)
@@ -330,7 +322,6 @@ class Sender:
         return self.over(now) + self._unrecorded.wait_no_more(math.inf)
 
     def dues(self, now: float) -> Iterator[float]:
-        """When `look` or `consider` is wanted."""
         yield self._unrecorded.due
         if self._standing.serving and (self.queue.has_more or self.queue.looks_again):
             yield now if self.queue.has_more else self._look_from

@@ -118,5 +118,4 @@ class Standing:
 
     @property
     def serving(self) -> bool:
-        """Whether anything new is taken up."""
         return self.mode is Mode.SERVING

@@ -29,7 +29,6 @@ class Tally:
     summed_up: int = 0
 
     def went_out(self, record: Mapping[str, Any]) -> None:
-        """A dropped file has ended; record: its ledger line."""
         self._count(record)
         self.chars_out += int(record.get("chars") or 0)
         self.holds += int(record.get("holds") or 0)
@@ -92,7 +91,6 @@ class Account:
         return list(self._troubles.values())
 
     def done(self, job: ev.Job, result: object, now: float) -> list[ev.Action]:
-        """A job is done: what is to be said of it."""
         self._troubles.pop(_WHAT_FAILS.get(type(job), ""), None)
         match result:
             case FileEnding() if result.result:

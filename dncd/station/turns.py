@@ -104,7 +104,6 @@ class Turns:
 
     @property
     def busy(self) -> bool:
-        """Whether the order is not on record yet."""
         return self._saves > 0 or self._kept != self._queue.changes
 
     @property
@@ -121,10 +120,8 @@ class Turns:
         return [ev.Do(ev.KeepOrder(dict(self._queue.front), tuple(sorted(self._queue.behind))))]
 
     def kept(self) -> None:
-        """It is on record."""
         self._saves -= 1
 
     def not_kept(self, now: float) -> None:
-        """The disk did not take it."""
         self._saves -= 1
         self._kept, self._save_from = -1, now + _AGAIN_S

@@ -26,7 +26,6 @@ class Words:
         return bool(self._unsaid)
 
     def add(self, words: bytes) -> None:
-        """More is to be said."""
         self._unsaid += words
 
     def turn_here(self) -> None:
@@ -39,7 +38,6 @@ class Words:
         self._unsaid.clear()
 
     def took(self, chars: int) -> None:
-        """The port took so many."""
         del self._unsaid[:chars]
 
     def say(self, sending: bool, now: float) -> list[Action]:
