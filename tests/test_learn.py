@@ -1,10 +1,13 @@
 """`dncd learn` as a newcomer meets it: typed through a pipe, and ended in each way."""
 
+import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from house import ENV
@@ -17,9 +20,9 @@ from dncd.standin.learning import LESSON
 LEARN = (sys.executable, "-m", "dncd", "learn")
 
 
-def learned(typed: str, *words: str) -> str:
+def learned(typed: str, *words: str, env: dict[str, str] = ENV) -> str:
     done = subprocess.run(
-        [*LEARN, *words], input=typed, env=ENV, capture_output=True, text=True, timeout=400, check=False
+        [*LEARN, *words], input=typed, env=env, capture_output=True, text=True, timeout=400, check=False
     )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
@@ -45,8 +48,12 @@ def test_every_step_as_it_says(tmp_path: Path) -> None:
     assert (tmp_path / "state/library.git/HEAD").is_file()
 
 
-def test_what_is_typed_wrong_or_early_goes_no_step_further() -> None:
-    said = learned('drop\ndrop 9\npunch 99\nflurb\n"\n?\nread\nreset\ndncd show gang-lathe O1\n\n')
+def test_what_is_typed_wrong_or_early_goes_no_step_further(tmp_path: Path) -> None:
+    """Where the page's libraries are not there: it says so, and all else goes on."""
+    (tmp_path / "starlette.py").write_text("raise ImportError('it is not there')\n")
+    env = {**ENV, "PYTHONPATH": f"{ENV['PYTHONPATH']}{os.pathsep}{tmp_path}"}
+    said = learned('drop\ndrop 9\npunch 99\nflurb\n"\n?\nread\nreset\ndncd show gang-lathe O1\n\n', env=env)
+    assert re.search(r"^The page cannot be shown here, all else goes on: .*it is not there", said, re.MULTILINE)
     assert said.count("Step 1 of 17") == 10
     assert "Step 2" not in said
     assert all(f"drop {n}  {sample.file}" in said for n, sample in SAMPLES.items())
@@ -62,6 +69,9 @@ def test_nothing_is_left_behind(end: str, tmp_path: Path) -> None:
     (home,) = tmp_path.iterdir()
     service = Path("/proc") / str(ask(home / "state", {"do": "status"})["service"]["pid"])
     assert service.exists()
+    page = urlsplit(re.search(r"On the page, as it happens: (http://127\.0\.0\.1:\d+/)", talk.said)[1])
+    with socket.create_connection((page.hostname, page.port), 20):
+        pass
     if end == "end of input":
         assert talk.process.stdin is not None
         talk.process.stdin.close()
@@ -71,6 +81,8 @@ def test_nothing_is_left_behind(end: str, tmp_path: Path) -> None:
     assert "The service and the controls are off." in talk.said
     assert "Traceback" not in talk.said
     assert not service.exists()
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection((page.hostname, page.port), 20)
     assert list(tmp_path.iterdir()) == []
 
 

@@ -23,17 +23,18 @@ def run(given: Asked) -> int:
 
 @click.command()
 @click.option("--keep", "folder", metavar="DIR", type=_FOLDER, help="Leave all its files there.")
-def demo(folder: Path | None) -> int:
+@click.option("--page", is_flag=True, help="Show it on the page as well, and go on until ctrl-C so that one can look.")
+def demo(folder: Path | None, page: bool) -> int:
     from dncd.standin import demo as story
 
-    return int(story.main(folder))
+    return int(story.main(folder, page=page))
 
 
 @click.command()
 @click.option("--folder", metavar="DIR", type=_FOLDER, help="Leave all its files there: a new or an empty folder.")
 def learn(folder: Path | None) -> int:
-    """The service, two stand-in controls and six programs. You type what the office does and the operators' keys. Nothing
-    moves, and nothing is left behind.
+    """The service, two stand-in controls, six programs and the page. You type what the office does and the operators' keys.
+    Nothing moves, and nothing is left behind.
     """
     from dncd.standin import learning
 

@@ -4,11 +4,14 @@ The real service runs as a process of its own on a temporary folder; two stand-i
 virtual null modems. Nothing is taken on trust: what the controls hold is compared with what was dropped.
 """
 
+import contextlib
 import json
+import signal
 import sys
 import tempfile
 import textwrap
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from dncd.choices import TapeCode
@@ -72,13 +75,17 @@ class Story:
     def __init__(self, shop: DemoShop, lathe: StandIn, mill: StandIn, tell: Teller) -> None:
         self.shop, self.lathe, self.mill, self.tell = shop, lathe, mill, tell
 
-    def run(self) -> None:
+    def run(self, look_on: Callable[[], None]) -> None:
+        """look_on: called once all facts but the last are told, while the service still runs."""
         self.opening()
         self.out()
         self.edited()
         self.refused()
         self.damaged()
         self.records()
+        look_on()
+        status = self.shop.stop()
+        self.tell.fact(status == 0, "the service stopped when asked", status)
 
     def opening(self) -> None:
         self.tell.say(
@@ -202,8 +209,6 @@ class Story:
         counts = {event: events.count(event) for event in expected}
         words = ", ".join(f"{count} {event}" for event, count in expected.items())
         tell.fact(counts == expected, f"the ledger has them all: {words}", counts)
-        status = self.shop.stop()
-        tell.fact(status == 0, "the service stopped when asked", status)
 
     def _events(self, machine: str) -> list[str]:
         """What the ledger's files say of a machine, in order."""
@@ -221,21 +226,37 @@ def new_or_empty(folder: Path, option: str) -> bool:
     return True
 
 
-def main(keep: Path | None) -> int:
-    """Tells the story; `keep`: an empty or new folder in which all files stay. 0, or 1 if a step failed."""
+def main(keep: Path | None, *, page: bool = False) -> int:
+    """Tells the story; `keep`: an empty or new folder in which all files stay; page: shows the page beside it, and waits for
+    ctrl-C before the end. 0, or 1 if a step failed."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    tell = Teller()
     if keep is not None:
-        return _told(keep.resolve(), Teller(), "They stay there.") if new_or_empty(keep, "--keep") else 1
+        return _told(keep.resolve(), tell, "They stay there.", page=page) if new_or_empty(keep, "--keep") else 1
     with tempfile.TemporaryDirectory(prefix="dncd-demo-") as folder:
-        return _told(Path(folder), Teller(), "They are deleted now; `dncd demo --keep DIR` leaves them in DIR.")
+        fate = "They are deleted now; `dncd demo --keep DIR` leaves them in DIR."
+        return _told(Path(folder), tell, fate, page=page)
 
 
-def _told(home: Path, tell: Teller, fate: str) -> int:
+def _told(home: Path, tell: Teller, fate: str, *, page: bool) -> int:
     lathe, mill = StandIn(LATHE), StandIn(MILL)
+
+    def look_on() -> None:
+        if page:
+            with contextlib.suppress(KeyboardInterrupt):
+                tell.part("All this can be looked at now")
+                tell.say(f"{shop.page_line()}\n")
+                tell.say("The shop goes on until ctrl-C.")
+                signal.pause()
+
     with Yard(lathe, mill):
         shop = DemoShop(home, lathe.path, mill.path)
         try:
             with shop:
-                Story(shop, lathe, mill, tell).run()
+                if page:
+                    shop.show_page()
+                    tell.say(shop.page_line())
+                Story(shop, lathe, mill, tell).run(look_on)
         except DemoFailedError as failed:
             tell.say("")
             sys.stderr.write(f"The demo failed: {failed}\nThe service's log ends:\n{shop.log_end()}\n")

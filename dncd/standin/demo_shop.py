@@ -5,6 +5,7 @@ It knows of the service what a user may know: folders, receipts, commands and ex
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 import dncd
+from dncd.peer_text import printable
 
 _SETTINGS = """\
 [shop]
@@ -76,7 +78,7 @@ class DemoShop:
 
     def __init__(self, home: Path, lathe: str, mill: str) -> None:
         self.folder, self.state = home / "shop", home / "state"
-        self.settings, self.log = home / "dncd.toml", home / "run.log"
+        self.settings, self.log, self._page_log = home / "dncd.toml", home / "run.log", home / "page.log"
         self.settings.write_text(_SETTINGS.format(lathe=json.dumps(lathe), mill=json.dumps(mill)), "utf-8")
         here = Path(dncd.__file__).resolve().parent.parent  # where the child finds this same dncd, installed or not
         self._env = {
@@ -85,18 +87,42 @@ class DemoShop:
             "PYTHONPATH": os.pathsep.join([str(here), os.environ.get("PYTHONPATH", "")]),
         }
         self._words = [sys.executable, "-m", "dncd", "--config", str(self.settings)]
+        self._processes: list[subprocess.Popen[bytes]] = []
 
     def __enter__(self) -> "DemoShop":
-        with self.log.open("ab") as log:
-            self._service = subprocess.Popen(
-                [*self._words, "run"], env=self._env, stdout=log, stderr=log, process_group=0
-            )
+        self._service = self._started(self.log, "run")
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._service.poll() is None:
-            self._service.kill()
-        self._service.wait()
+        for started in self._processes:
+            if started.poll() is None:
+                started.kill()
+            started.wait()
+
+    def _started(self, log: Path, *words: str) -> "subprocess.Popen[bytes]":
+        """A command in the background, which ctrl-C does not reach."""
+        with log.open("ab") as said:
+            made = subprocess.Popen([*self._words, *words], env=self._env, stdout=said, stderr=said, process_group=0)
+        self._processes.append(made)
+        return made
+
+    def show_page(self) -> None:
+        """Begins to show the shop's page, on this computer alone; `page_line` says where."""
+        self._page = self._started(self._page_log, "page", "--listen", "127.0.0.1:0")
+
+    def page_line(self) -> str:
+        """Where the page is to be looked at, or why it cannot be: in a line."""
+
+        def said() -> str:
+            ended = self._page.poll() is not None
+            text = self._page_log.read_text("utf-8", "replace").strip()
+            found = re.search(r"http://\S+/", text)
+            if found is not None and not ended:
+                return f"On the page, as it happens: {found[0]}"
+            why = text.rpartition("\n")[2] or "it said nothing"
+            return f"The page cannot be shown here, all else goes on: {printable(why)[:200]}" if ended else ""
+
+        return until(said, "the page neither came up nor ended")
 
     def wait_until_listening(self) -> None:
         def listens() -> bool:

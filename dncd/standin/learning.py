@@ -197,9 +197,11 @@ def _opened(home: Path, fate: str) -> int:
         control.memory.store(*demo_programs.first_programs())
     try:
         with Yard(*controls.values()), DemoShop(home, *(control.path for control in controls.values())) as shop:
+            shop.show_page()
             shop.wait_until_listening()
             print("A shop to learn in: the service runs, with a gang lathe and a bore mill.")
             print(f"Its files: {home} ({fate}).\nIn other terminals: export DNCD_CONFIG={shop.settings}\n{CAUTION}")
+            print(shop.page_line())
             print("`?` lists what may be typed, ctrl-C ends.")
             try:
                 Lesson(shop, controls, Keyboard(sys.stdin)).play()
