@@ -9,6 +9,7 @@ import sys
 import tarfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from house import ENV, House, build, house, machine, tables, text
@@ -105,6 +106,21 @@ def test_a_box_is_made_of_a_snapshot(
     assert revival.old_box(new / "state") is not None
     assert dncd(new, "revive", str(file)) == 2
     assert "not empty" in capsys.readouterr().err
+
+
+def test_a_damaged_capture_that_is_let_go_while_it_packs_does_not_spoil_it(
+    box: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packed, let_go = snapshot._packed, box / "state" / "captures" / "lathe@8.damaged.raw"
+
+    def later(state: Path, *rest: Any) -> Any:
+        let_go.unlink(missing_ok=True)
+        return packed(state, *rest)
+
+    monkeypatch.setattr(snapshot, "_packed", later)
+    assert dncd(box, "snapshot", str(tmp_path / "box.tar")) == 0
+    with tarfile.open(tmp_path / "box.tar") as tar:
+        assert let_go.name not in " ".join(tar.getnames())
 
 
 def test_a_damaged_snapshot_makes_no_box(box: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,6 +18,7 @@ from dncd.standin.build import counterpart
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
 from dncd.standin.keyboard import Keyboard
+from dncd.standin.program_memory import Stored
 from dncd.standin.screen import Screen
 from dncd.standin.yard import Yard
 from dncd.values import Keys, MachineSettings, SendSettings
@@ -83,6 +84,25 @@ def test_the_trial_names_the_key_while_it_listens() -> None:
     with Yard(control):
         step = hearing_step(replace(settings, line=replace(settings.line, port=control.path)), say, 30.0)
     assert said == ["  listening: OUTPUT any program of 200 characters or more"]
+    assert step.done.value == "passed", step
+
+
+def test_a_punch_too_short_to_judge_is_told_and_the_trial_listens_on() -> None:
+    control = StandIn(counterpart(lathe()))
+    control.memory.store(Stored("O0001", "", ("O0001", "N10 G04 X1.", "M30")), *first_programs())
+    numbers, said = iter(["O0001", "O0330"]), []
+
+    def say(what: str) -> None:
+        said.append(what)
+        if "listening" in what:
+            control.punch(next(numbers))
+
+    settings = lathe()
+    line, receive = settings.line, replace(settings.receive, silence_s=0.3)
+    with Yard(control):
+        step = hearing_step(replace(settings, receive=receive, line=replace(line, port=control.path)), say, 30.0)
+    assert (said[0], len(said)) == (said[2], 3)
+    assert re.fullmatch(r"  too short: 2\d characters came", said[1])
     assert step.done.value == "passed", step
 
 

@@ -12,7 +12,7 @@ from dncd.commissioning.finding import Finder, Sureness
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import Trouble, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
-from dncd.commissioning.punches import LISTENING_FRAME
+from dncd.commissioning.punches import ENOUGH_CHARS, LISTENING_FRAME
 from dncd.commissioning.trial_program import Body, trial_blocks, trial_file
 from dncd.commissioning.trial_sheet import Done, Round, Step
 from dncd.line.starting import StartWay
@@ -33,6 +33,9 @@ SOAK_S: Final = 3.0
 """Seconds of characters to and fro over the plug: some thousands; `dncd line test` does it for minutes."""
 
 LOOPBACK, HEARING = "loopback", "settings heard"
+
+_HEARD_SHORT: Final = 3
+"""Punches that may be too short to judge, until the step says so: a wrong rate makes each of them short."""
 
 _HANDSHAKE: Final = frozenset(
     {
@@ -118,11 +121,16 @@ def loopback_judged(measures: Measures, plan: Plan, machine: MachineSettings) ->
 
 def hearing_step(machine: MachineSettings, say: Callable[[str], None], patience_s: float) -> Step:
     """One punch of any program on a plain line: whether what is heard fits the settings."""
-    hand = HearingHand(machine, lambda: say(f"  listening: {machine.keys.punch} any program of 200 characters or more"))
+    key = machine.keys.punch
     line = replace(machine.line, frame=LISTENING_FRAME)
     with LineSession(line) as session:
-        if not session.run(hand, patience_s):
-            return Step(HEARING, Done.FAILED, f"nothing was punched within {patience_s:g} s")
+        for _ in range(_HEARD_SHORT):
+            hand = HearingHand(machine, lambda: say(f"  listening: {key} any program of 200 characters or more"))
+            if not session.run(hand, patience_s):
+                return Step(HEARING, Done.FAILED, f"nothing was punched within {patience_s:g} s")
+            if (came := len(hand.finder.punches[0].data)) >= ENOUGH_CHARS:
+                break
+            say(f"  too short: {came} characters came")
     return _heard(machine, hand.finder.answer())
 
 

@@ -123,25 +123,31 @@ def _commit(repo: Repo, moment: _Moment) -> str:
 def pack(state: Path, settings: Path, target: Path) -> Snapshot:
     """Writes a snapshot while the service works; it is read back and checked before it gets its name."""
     with durable.reporting("the snapshot cannot be made", target):
-        under_way = tuple(_under_way(state))
-        moment = _moment(state)
-        holds = {
-            machine: {program: dataclasses.asdict(held) for program, held in moment.held.of(machine).items()}
-            for machine in moment.machines
-        }
-        files: dict[str, _Part] = {"settings.toml": settings.read_bytes(), "holds.json": _json(holds)}
-        files |= {f"state/{name}": data for name, data in _beside(state, moment).items()}
-        files |= {f"state/ledger/{name}": part for name, part in moment.files.items()}
-        with tempfile.TemporaryDirectory(prefix=durable.HIDDEN, dir=target.parent) as place:
-            commit, packed = _packed(state, moment, Path(place))
-            snapshot = Snapshot(moment.last["seq"], moment.last["time"], commit, under_way)
-            made = Path(place) / "made"
-            _write(made, {**files, **packed}, snapshot, moment.last["hash"])
-            (again := Path(place) / "again").mkdir()
-            check(again, str(unpack(made, again)["hash"]))
-            durable.sync_file(made)
-            durable.DISK.rename(made, target)
-        durable.fsync_dir(target.parent)
+        with contextlib.suppress(FileNotFoundError):
+            return _made(state, settings, target)
+        return _made(state, settings, target)  # what came damaged was let go meanwhile: now it is not in it
+
+
+def _made(state: Path, settings: Path, target: Path) -> Snapshot:
+    under_way = tuple(_under_way(state))
+    moment = _moment(state)
+    holds = {
+        machine: {program: dataclasses.asdict(held) for program, held in moment.held.of(machine).items()}
+        for machine in moment.machines
+    }
+    files: dict[str, _Part] = {"settings.toml": settings.read_bytes(), "holds.json": _json(holds)}
+    files |= {f"state/{name}": data for name, data in _beside(state, moment).items()}
+    files |= {f"state/ledger/{name}": part for name, part in moment.files.items()}
+    with tempfile.TemporaryDirectory(prefix=durable.HIDDEN, dir=target.parent) as place:
+        commit, packed = _packed(state, moment, Path(place))
+        snapshot = Snapshot(moment.last["seq"], moment.last["time"], commit, under_way)
+        made = Path(place) / "made"
+        _write(made, {**files, **packed}, snapshot, moment.last["hash"])
+        (again := Path(place) / "again").mkdir()
+        check(again, str(unpack(made, again)["hash"]))
+        durable.sync_file(made)
+        durable.DISK.rename(made, target)
+    durable.fsync_dir(target.parent)
     return snapshot
 
 
