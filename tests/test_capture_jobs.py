@@ -6,7 +6,7 @@ from station_jobs import jobs_of
 from dncd import defaults
 from dncd.choices import EndsOn, MarkAt
 from dncd.records.ledger import records
-from dncd.station.ration import HOUR_S, Ration
+from dncd.station.capture_jobs import HOUR_S, Ration
 from dncd.station.results import Damage
 from dncd.values import Counters, Frame, LineSettings, MachineSettings, ReceiveSettings, TapeSettings
 

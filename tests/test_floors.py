@@ -78,7 +78,6 @@ SMALL_AND_ALONE = {
     "cli/diff_view.py": "how a difference looks, beside the commands that show it",
     "cli/line_wiring.py": "one command, loaded late",
     "line/clock.py": "what a line has in front of it, by arithmetic alone, and its own tests",
-    "records/watch.py": "what others do to the records, and its own tests",
     "cli/examples.py": "a table of words alone, beside what shows it",
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""

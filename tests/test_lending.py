@@ -22,7 +22,7 @@ from dncd.line.starting import Starts
 from dncd.outside.command_client import StreamRequest, ask
 from dncd.outside.command_server import CommandServer, StreamReply, WatchQueue
 from dncd.ports.holders import holders
-from dncd.ports.loan import line_for
+from dncd.ports.session import line_for
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
 from dncd.values import Modem, SendSettings, Signal
@@ -51,7 +51,7 @@ def lines_of(held, wanted, seconds=20.0):
 BORROWER = """
 import sys
 from pathlib import Path
-from dncd.ports.loan import line_for
+from dncd.ports.session import line_for
 from dncd.ports.session import LineSession
 from dncd.outside.config import load
 settings = load(Path(sys.argv[1]))

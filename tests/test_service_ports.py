@@ -16,7 +16,7 @@ from waiting import until
 
 from dncd.line import telnet
 from dncd.outside.command_client import ask
-from dncd.ports.loan import line_for
+from dncd.ports.session import line_for
 
 PROGRAM = b"%\r\n" + b"\r\n".join(line.encode() for line in LONG[:60]) + b"\r\n%\r\n"
 WIRE = PROGRAM.replace(b"\r\n", b"\n")

@@ -17,12 +17,10 @@ from dncd.outside.threads import AGAIN_S, Fate, Thread
 from dncd.outside.workers import APART, Workers, result_of
 from dncd.service import lending
 from dncd.service.health import Health
-from dncd.service.rounds import Round
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
 
 HUNG_SHARE = Path(__file__).with_name("hung_share.py")
-ROUND = Round(0.1, 4)
 
 
 class HungHouse(House):
@@ -85,9 +83,9 @@ def dead(name, fate):
 def test_the_death_of_any_thread_is_told_and_starves_the_watchdog_where_it_is_vital(workers, tmp_path, fate, fed):
     thread = dead("folders", fate)
     health = Health(workers, {"state": tmp_path, "folder": tmp_path}, lambda: [thread])
-    assert health.look(ROUND) is fed
-    (problem,) = health.problems
-    assert problem.kind == "dead-folders"
+    assert health.look() is fed
+    ((kind, problem),) = health.problems.items()
+    assert kind == "dead-folders"
     assert "nobody thought of this" in problem.what
 
 
@@ -106,11 +104,11 @@ def test_a_thread_that_lived_for_a_while_is_started_anew(workers, tmp_path):
     assert thread.join(20)
     thread._began -= AGAIN_S  # a minute ago
     health = Health(workers, {"state": tmp_path, "folder": tmp_path}, lambda: [thread])
-    assert health.look(ROUND)
-    assert "it was started anew" in health.problems[0].what
+    assert health.look()
+    assert "it was started anew" in next(iter(health.problems.values())).what
     assert again.wait(20)
-    assert health.look(ROUND)
-    assert health.problems == ()
+    assert health.look()
+    assert health.problems == {}
     ends.set()
     assert thread.join(20)
 

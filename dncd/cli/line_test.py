@@ -17,8 +17,7 @@ from dncd.commissioning.loopback_measures import Echo, Measures, Plan, PlugAt
 from dncd.commissioning.pins import Connector
 from dncd.commissioning.wiring import COLUMNS
 from dncd.peer_text import printable
-from dncd.ports.loan import line_for
-from dncd.ports.session import LineSession
+from dncd.ports.session import LineSession, line_for
 from dncd.values import MachineSettings
 
 CAUTION: Final = (

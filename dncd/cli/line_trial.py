@@ -12,8 +12,7 @@ from dncd.commissioning.trial_program import Body, trial_number
 from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, sheet_text
 from dncd.line_trial.keeping import keep_sheet
 from dncd.line_trial.steps import Bench, hearing_in_packets, hearing_step, loopback_step, round_step, starts_by_hand
-from dncd.ports.loan import line_for
-from dncd.ports.session import LineSession
+from dncd.ports.session import LineSession, line_for
 from dncd.program.substance import Answer
 from dncd.records.ledger import utc_now
 from dncd.records.trials import fingerprint, settings_lines

@@ -89,7 +89,7 @@ def recover(given: Asked) -> None:
     state = given.state
     from dncd.records import repair
     from dncd.records.library import Writer
-    from dncd.station.beside import ledger_beside
+    from dncd.records.store import ledger_beside
 
     if not (state / "ledger").is_dir():
         raise UsageError("there is no ledger", str(state), "Name the settings of the copy: shop.state is its folder")
@@ -130,7 +130,7 @@ def revive(given: Asked, *, source: str | None, branch: str, off: bool, by: str)
     """
     from dncd.records import durable, revival
     from dncd.records.state_format import REVIVING
-    from dncd.station.beside import become_owner, ledger_beside
+    from dncd.records.store import become_owner, ledger_beside
 
     if source is None:
         if not off:
@@ -165,7 +165,7 @@ def tidy(given: Asked, as_json: bool) -> None:
     state = given.state
     from dncd.records.library import Library
     from dncd.records.packing import tidy as pack
-    from dncd.station.beside import become_owner
+    from dncd.records.store import become_owner
 
     become_owner(state)
     with Library(state) as library:

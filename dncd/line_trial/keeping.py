@@ -9,8 +9,7 @@ from dncd.errors import NoServiceError, NotDoneError
 from dncd.outside.command_client import ask
 from dncd.outside.workers import Workers
 from dncd.records import trials
-from dncd.records.store import Store
-from dncd.station.beside import ledger_beside
+from dncd.records.store import Store, ledger_beside
 from dncd.station.driver import Station
 
 ANSWER_S: Final = 4.0

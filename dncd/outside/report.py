@@ -27,9 +27,9 @@ from dncd.outside import config
 from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
 from dncd.outside.config_rules import KINDS, TABLES
-from dncd.outside.disk_room import free_bytes
 from dncd.peer_text import printable
 from dncd.records import ledger
+from dncd.records.durable import free_bytes
 from dncd.records.ledger import utc_now
 
 LEDGER_LINES: Final = 500

@@ -7,15 +7,18 @@
 and change the rate through the session at any of its calls.
 """
 
+import contextlib
 import dataclasses
 import math
 import select
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Final, Protocol
 
 from dncd.choices import ModemLine
-from dncd.errors import PortBusyError, PortGoneError
+from dncd.errors import DncdError, NoServiceError, PortBusyError, PortGoneError
+from dncd.outside.command_client import StreamRequest
 from dncd.ports.opening import open_port
 from dncd.ports.port import Port, Reading
 from dncd.ports.tap import TappedPort, Tell
@@ -54,6 +57,23 @@ class Hand(Protocol):
     @property
     def over(self) -> bool:
         """Whether there is nothing left to do."""
+
+
+@contextlib.contextmanager
+def line_for(state: Path, machine: str, command: str) -> Iterator[None]:
+    """Holds the line of `machine` for the command, as its user typed it, until the context is left. Open the port inside.
+
+    NotDoneError with what the line is doing, where the service uses it or may not be spoken to. A machine that the service
+    does not know (its settings are older) is free. The service opens the port again when the context is left, and as well
+    when this process ends in any other way.
+    """
+    with contextlib.ExitStack() as held:
+        try:
+            held.callback(StreamRequest(state, {"do": "lend", "machine": machine, "command": command}).close)
+        except DncdError as error:
+            if not isinstance(error, NoServiceError) and error.code != "usage":
+                raise
+        yield
 
 
 class LineSession:

@@ -390,6 +390,15 @@ def sync_file(path: Path) -> None:
         os.close(fd)
 
 
+def free_bytes(folder: Path) -> int | None:
+    """Bytes that this user may still write to the file system of `folder` (statvfs(3)); None where nobody tells."""
+    try:
+        room = os.statvfs(folder)
+    except OSError:
+        return None
+    return room.f_bavail * room.f_frsize
+
+
 def sha256_of(path: Path) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
     digest = hashlib.sha256()

@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from dncd.errors import RecordsError
+from dncd.errors import DncdError, RecordsError
 from dncd.records import durable
 
 
@@ -20,8 +20,8 @@ class Problem:
 
     @classmethod
     def of(cls, error: Exception, what: str, where: str) -> "Problem":
-        """What an error of the disk or of the records says; what, where: for one that does not say it."""
-        if isinstance(error, RecordsError):
+        """What an error of the disk or of dncd says; what, where: for one that does not say it."""
+        if isinstance(error, DncdError):
             return cls(error.what, error.where, error.next_step)
         number = error.errno if isinstance(error, OSError) else None
         place = str(error.filename) if isinstance(error, OSError) and error.filename else where
@@ -30,6 +30,11 @@ class Problem:
     @property
     def sentence(self) -> str:
         return f"{self.what} ({self.where}): {self.next_step}"
+
+    @property
+    def fields(self) -> dict[str, str]:
+        """As `Journal.warning` takes it."""
+        return {"what": self.what, "where": self.where, "next": self.next_step}
 
     @property
     def error(self) -> RecordsError:

@@ -1,16 +1,21 @@
 """Captures as they come in: raw bytes of the line in `STATE/captures/ID.raw`, before anything is made of them.
 
 The ID names machine and start (`plans.fresh_id`). A raw file whose transfer is on record as damaged stays, under
-`ID.damaged.raw`; any other that is found at a start is a capture that was cut short.
+`ID.damaged.raw`; any other that is found at a start is a capture that was cut short. Damaged ones that are too many to be
+kept one by one go into `MACHINE.overflow` and `MACHINE.overflow.1`: the last one to two million bytes, as they came.
 """
 
+import contextlib
 import os
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from dncd.records import durable
+from dncd import defaults
+from dncd.errors import RecordsError
+from dncd.records import durable, receipts
 
 RAW: Final = ".raw"
 KEPT: Final = ".damaged.raw"
@@ -86,3 +91,49 @@ def leftovers(state: Path) -> list[Leftover]:
             stat = path.stat()
             found.append((stat.st_mtime_ns, Leftover(transfer, transfer.partition("@")[0], path, stat.st_size)))
     return [each for _, each in sorted(found, key=lambda pair: (pair[0], pair[1].id))]
+
+
+_NAMED: Final = re.compile(r"captures/(\S+)" + re.escape(KEPT))
+
+
+def add_overflow(state: Path, machine: str, data: bytes) -> Path:
+    """Adds a damaged capture to `MACHINE.overflow`, durably, instead of keeping it by itself; the older half is let go when
+    both files are full. RecordsError if the disk takes it not."""
+    path = state / "captures" / f"{machine}.overflow"
+    data = data[-defaults.OVERFLOW_BYTES :]
+    with durable.reporting("what a line sends cannot be kept", path, durable.TRIED_AGAIN):
+        durable.add_folder(path.parent)
+        if path.exists() and path.stat().st_size + len(data) > defaults.OVERFLOW_BYTES:
+            durable.DISK.rename(path, path.with_name(path.name + ".1"))
+        fd = durable.DISK.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW)
+        try:
+            durable.append_line(fd, data, os.fstat(fd).st_size)
+        finally:
+            os.close(fd)
+    return path
+
+
+def damaged_sizes(state: Path, folder: Path, machine: str) -> list[int]:
+    """Bytes of each file of its damaged captures: in `folder`, its from-machine/damaged/, and in the state folder."""
+    sizes = []
+    for path in (*(state / "captures").glob(f"{machine}@*{KEPT}"), *(folder.iterdir() if folder.is_dir() else ())):
+        with contextlib.suppress(FileNotFoundError):
+            sizes.append(path.lstat().st_size)
+    return sizes
+
+
+def let_go(state: Path, folder: Path, machine: str) -> int:
+    """Removes raw characters of damaged captures whose receipt the office has cleared away; how many files."""
+    named: set[str] = set()
+    for path in folder.glob(f"*{durable.RECEIPT}") if folder.is_dir() else ():
+        try:
+            receipt = receipts.read(path)
+        except RecordsError:
+            return 0  # one that cannot be read may name any of them
+        named.update(_NAMED.findall(receipt.get("raw") or ""))
+    gone = [
+        path for path in (state / "captures").glob(f"{machine}@*{KEPT}") if path.name.removesuffix(KEPT) not in named
+    ]
+    for path in gone:
+        durable.remove(path)
+    return len(gone)

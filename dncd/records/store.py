@@ -2,11 +2,12 @@
 
 import contextlib
 import os
-from collections.abc import Callable
+import tempfile  # noqa: F401 - before the user changes, who may not read where Python lies
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from dncd.errors import RecordsError
+from dncd.errors import NotDoneError, RecordsError
 from dncd.records import locks, repair, revival, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
@@ -16,9 +17,9 @@ from dncd.records.library import Library, Writer, path_of
 from dncd.records.plans import InPlan
 from dncd.records.problems import Problem
 from dncd.records.recovery import Recovery
+from dncd.records.revisions import walk
 from dncd.records.spool import Leftover
 from dncd.records.unreadable import UnreadablePlans
-from dncd.records.watch import RecordsWatch
 from dncd.values import Settings
 
 
@@ -36,6 +37,52 @@ def stepped_back(state: Path, ledger: Ledger) -> list[str]:
         next_step = "`dncd recover` takes it to the newest state that is whole, and says what is lost"
         raise RecordsError(what, str(path_of(state)), next_step)
     return repair.carry_out(state, ledger, found)
+
+
+class RecordsWatch:
+    """`look` is for the records thread. ledger: why no line can be written, for any thread; None where all is well."""
+
+    def __init__(self, state: Path, ledger: Ledger, library: Library) -> None:
+        self._state, self._ledger, self._library = state, ledger, library
+        self._head = library.head()
+        self._set_back_to = self._head
+        self.ledger: Problem | None = None
+
+    def look(self) -> Problem | None:
+        """What is wrong with ledger, captures or library now."""
+        self.ledger = None
+        try:
+            self._ledger.check()
+        except RecordsError as error:
+            self.ledger = Problem.of(error, "", "")
+            return self.ledger
+        try:
+            return self._gone() or self._set_back()
+        except RecordsError as error:
+            return Problem.of(error, "", "")
+
+    def _gone(self) -> Problem | None:
+        folders = [self._state / name for name in ("captures", "outgoing", "underway")]
+        objects = self._library.path / "objects"
+        for folder in (*folders, objects):
+            if not folder.is_dir() or (folder == objects and self._head is not None and not any(folder.iterdir())):
+                what = "what dncd keeps there was removed while it runs"
+                return Problem(what, str(folder), "stop dncd, take it from a backup, start it again; see `dncd verify`")
+        return None
+
+    def _set_back(self) -> Problem | None:
+        """Revisions that were there and that the newest commit does not know of any more."""
+        head = self._library.head()
+        if head not in (self._head, self._set_back_to):
+            store = self._library.repo.object_store
+            known = self._head is None or any(
+                told.commit == self._head for told in walk(store, head, str(self._library.path))
+            )
+            self._head, self._set_back_to = (head, head) if known else (self._head, head)
+        if head == self._head or self._head is None:
+            return None
+        what = f"main was set back or put elsewhere while dncd runs: it no longer holds {self._head.decode()[:12]}"
+        return Problem(what, str(self._library.path), "put it back with git's update-ref; see `dncd verify`")
 
 
 class Store:
@@ -124,3 +171,35 @@ class Store:
         self.reader.close()
         self.library.close()
         os.close(self._lock)
+
+
+def become_owner(state: Path) -> None:
+    """Makes this process write as the service does: root becomes the state folder's user and group, and the umask leaves
+    what that folder's mode leaves. NotDoneError for anybody else. For the rest of the process."""
+    try:
+        found = state.stat()
+    except FileNotFoundError:
+        return  # said better by whatever reads it next
+    if os.geteuid() == 0 != found.st_uid:
+        os.setgroups([])
+        os.setgid(found.st_gid)
+        os.setuid(found.st_uid)
+    elif os.geteuid() != found.st_uid:
+        what = "the state folder is another user's, and the service could not go on with files of yours in it"
+        raise NotDoneError(what, str(state), "Start the service, or give the command as its user or as root")
+    os.umask(0o777 & ~found.st_mode)
+
+
+@contextlib.contextmanager
+def ledger_beside(state: Path) -> Iterator[Ledger]:
+    """The ledger to write in, while no service can start; the process is the service's user from then on.
+
+    StateHeldError if one has just started; NotDoneError for another user than the service's or root.
+    """
+    become_owner(state)
+    lock = locks.hold(state / "service.lock")
+    try:
+        with contextlib.closing(Ledger.open(state)) as ledger:
+            yield ledger
+    finally:
+        os.close(lock)

@@ -9,7 +9,7 @@ from dncd.outside.pushing import Pushed, Pushing
 from dncd.outside.threads import Thread
 from dncd.outside.upkeep import Upkeep
 from dncd.records.library import Writer
-from dncd.service.health import Problem
+from dncd.records.problems import Problem
 from dncd.values import Settings
 
 
@@ -62,4 +62,4 @@ def pushing_problem(pushed: Pushed) -> Problem | None:
     next_step = (
         "`dncd manual upkeep`, Backing up, says what to do" if refused else "it is tried again by itself, ever later"
     )
-    return Problem("library", what, f"{pushed.remote}, branch {pushed.branch}", next_step)
+    return Problem(what, f"{pushed.remote}, branch {pushed.branch}", next_step)

@@ -82,7 +82,8 @@ class StatusNotes:
         if pending := len(self._parts.stations.pending):
             counts.append(f"{pending} with new settings to come")
         if problems := self._parts.health.problems:
-            counts.append(f"{problems[0].what} ({problems[0].where})")
+            first = next(iter(problems.values()))
+            counts.append(f"{first.what} ({first.where})")
         return f"{len(states)} machine{'' if len(states) == 1 else 's'}: {', '.join(counts)}"
 
     def _put(
@@ -111,7 +112,7 @@ class StatusNotes:
                 "pid": os.getpid(),
                 "started": self._started,
                 "version": __version__,
-                "trouble": [str(problem) for problem in self._parts.health.problems],
+                "trouble": [problem.sentence for problem in self._parts.health.problems.values()],
                 "disk_free_bytes": dict(self._parts.health.room),
                 "reload": self._parts.reloading.last.as_dict(self._parts.stations.pending),
                 "seq": self._parts.store.ledger.seq,

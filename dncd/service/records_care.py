@@ -5,8 +5,7 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from dncd.outside.folders import Listing
-from dncd.records import problems as records
-from dncd.service.health import Problem
+from dncd.records.problems import Problem
 from dncd.service.parts import Parts
 from dncd.values import ShopSettings
 
@@ -87,8 +86,7 @@ class RecordsCare:
         before, self._were_paused = self._were_paused, self.paused()
         for name in self._were_paused - before:
             if (problem := self._parts.store.blocked(name)) is not None:
-                fields = {"what": problem.what, "where": problem.where, "next": problem.next_step}
-                self._parts.log.warning("stopped", machine=name, **fields)
+                self._parts.log.warning("stopped", machine=name, **problem.fields)
         again = sorted(before - self._were_paused)
         for name in again:
             self._parts.log.info("goes on", machine=name)
@@ -99,12 +97,11 @@ class RecordsCare:
             return
         self._watching = True
 
-        def found(problem: records.Problem | None) -> None:
+        def found(problem: Problem | None) -> None:
             self._watching = False
-            told = Problem("records", problem.what, problem.where, problem.next_step) if problem else None
-            self._parts.health.set("records", told)
+            self._parts.health.set("records", problem)
 
         def failed(error: Exception) -> None:
-            found(records.Problem.of(error, "the state folder cannot be looked at", str(self._shop.state)))
+            found(Problem.of(error, "the state folder cannot be looked at", str(self._shop.state)))
 
         self._parts.workers.records.do(self._parts.store.watch.look, found, failed)

@@ -9,8 +9,7 @@ from dncd.errors import DncdError
 from dncd.outside import config
 from dncd.outside.loop import Loop
 from dncd.records.ledger import utc_now
-from dncd.service.port_opening import Opened, close_all, open_ports
-from dncd.service.stations import Changes, Stations, changes
+from dncd.service.stations import Changes, Opened, Stations, changes, close_all, open_ports
 from dncd.values import Settings
 
 NEVER: Final = 0

@@ -18,7 +18,7 @@ from dncd.outside.workers import result_of
 from dncd.peer_text import printable
 from dncd.service import lending, seats
 from dncd.service.parts import Parts
-from dncd.service.signing import recorded, release_for, sign_for
+from dncd.service.signing import recorded, sign_for
 from dncd.station.driver import Station
 from dncd.station.events import Ask, Wish
 
@@ -85,8 +85,10 @@ def _of_machine(job: Callable[[Requests, Station, _Request], dict[str, Any] | St
 
 def _withdraw(desk: Requests, request: _Request) -> dict[str, Any]:
     station, file = desk.in_loop(lambda: desk.machine(request)), str(request.get("file") or "")
-    if not file and station.name in desk.parts.store.unreadable.machines:
-        withdrawn = release_for(station.name, desk.parts.store, desk.parts.workers)
+    unreadable = desk.parts.store.unreadable
+    if not file and station.name in unreadable.machines:  # a plan that cannot be read has stopped it: it goes on
+        recorded(desk.parts.workers, station.name, lambda: unreadable.release(station.name))
+        withdrawn: dict[str, Any] = {"released": True}
     else:
         withdrawn = desk.in_loop(lambda: station.answer(request))
     desk.look_again(station)

@@ -2,6 +2,9 @@
 
 Order of a start: the state folder is taken, what the last run left unfinished is finished or named, every port is opened
 (one that cannot do what its settings ask ends the start), then folders and commands are listened to.
+
+A stop: lines first, records next, folders last and with a limit. A share that hangs may keep a thread for ever; it must keep
+neither a control waiting for its stop nor an ending from the ledger. All threads are daemons, which keep no process.
 """
 
 import contextlib
@@ -12,6 +15,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from types import FrameType
+from typing import Final
 
 from dncd import __version__, defaults
 from dncd.errors import NotDoneError, RecordsError
@@ -23,24 +27,23 @@ from dncd.outside.folders import Folders
 from dncd.outside.loop import Loop
 from dncd.outside.threads import Thread
 from dncd.outside.workers import Workers
+from dncd.records.problems import Problem
 from dncd.records.spool import Leftover
 from dncd.records.store import Store
 from dncd.service import lending, page_door, seats
 from dncd.service.backups import BackingUp
 from dncd.service.followers import Followers
-from dncd.service.health import Health, Problem
+from dncd.service.health import Health, Rounds
 from dncd.service.library_care import LibraryCare
 from dncd.service.notes import StatusNotes
 from dncd.service.parts import Parts
-from dncd.service.port_opening import open_ports
 from dncd.service.records_care import RecordsCare
 from dncd.service.reload import Outcome, Reloading
 from dncd.service.requests import Requests
-from dncd.service.rounds import Round, Rounds
-from dncd.service.stations import Changes, Stations
-from dncd.service.stop import wind_down
+from dncd.service.stations import Changes, Stations, open_ports
 from dncd.station.capture_jobs import CaptureJobs
 from dncd.station.driver import Shared, Station
+from dncd.station.events import Ask, Wish
 from dncd.values import MachineSettings, Settings
 
 SEARCH_AFTER, _SEARCH_AT_LATEST = 10, 1_000
@@ -98,7 +101,7 @@ class Service:
                 self.store.endings.claims.keep(name)
         for event, problems in (("plan unreadable", stopped), ("folder", self.store.shop.folders.loose)):
             for name, problem in problems.items():
-                self.log.warning(event, machine=name, what=problem.what, where=problem.where, next=problem.next_step)
+                self.log.warning(event, machine=name, **problem.fields)
         served = settings.machines.values() if self.store.old_box is None else ()
         for name, port in open_ports(m for m in served if not m.seat.switch).items():
             self.stations.plug(self.stations[name], port)
@@ -157,7 +160,7 @@ class Service:
 
     # --- rounds, folders ---------------------------------------------------------------------------------------------
 
-    def _round_over(self, over: Round) -> None:
+    def _round_over(self) -> None:
         """Every line has just answered: the watchdog may be fed, if the threads that keep the records live too."""
         parts = self._parts
         self.stations.settle()
@@ -168,7 +171,7 @@ class Service:
         for name in self._records.look():
             if self._folders is not None and name in self.stations:
                 self._folders.take(name)
-        if parts.health.look(over):
+        if parts.health.look():
             manager.alive()
         self._notes.round_over()
         self._followers.round_over(self._notes.latest)
@@ -182,7 +185,7 @@ class Service:
             ("events", folders.problem if folders is not None else "", str(shop.folder), found_late),
             ("metrics-full", full if self._metrics_full() else "", shop.metrics, "look who asks there and never ends"),
         ):
-            self._parts.health.set(kind, Problem(kind, what, where, next_step) if what else None)
+            self._parts.health.set(kind, Problem(what, where, next_step) if what else None)
 
     def _threads(self) -> Iterable[Thread]:
         yield from (*self._others, *self._parts.care.threads)
@@ -203,8 +206,7 @@ class Service:
                     self._others.append(server.thread)
                     self._metrics_full = server.full
                 except NotDoneError as error:
-                    problem = Problem("metrics", error.what, error.where, error.next_step)
-                    self._parts.health.set("metrics", problem)
+                    self._parts.health.set("metrics", Problem.of(error, "", ""))
             yield
 
     def _listed(self, listing: Listing) -> None:
@@ -221,9 +223,7 @@ class Service:
     def _changed(self, station: Station) -> None:
         self._followers.changed(station)
         if doubt := seats.doubt(station, self.stations.values(), self.store.held):
-            self.log.warning(
-                "seat in doubt", machine=station.name, what=doubt.what, where=doubt.where, next=doubt.next_step
-            )
+            self.log.warning("seat in doubt", machine=station.name, **doubt.fields)
         if self._folders is not None:
             self._folders.poke(station.name)
         if station.core.pending:
@@ -266,6 +266,60 @@ def _cut_short(store: Store, comparer: Comparer, settings: Settings, leftover: L
         return False
     CaptureJobs(store, comparer, machine).cut_short(leftover)
     return True
+
+
+_RECORDS_S: Final = 10.0
+"""Seconds in which what is under way must be on record."""
+
+_BESIDE_S: Final = 2.0
+"""Seconds for what is not on record: the last STATUS.txt, a check that nobody waits for any more."""
+
+_FOLDERS_S: Final = 1.0
+
+_CARE_S: Final = 3.0
+"""Seconds for the end of a push or a packing that is cut short."""
+
+
+def wind_down(parts: Parts, folders: Folders, notes: StatusNotes) -> None:
+    """Stops the lines, waits until what they did is on record, then ends all threads; in the loop's thread."""
+    loop, stations = parts.workers.loop, parts.stations
+    parts.reloading.stop()
+    for station in stations.values():
+        loop.serve(
+            station, partial(station.tell, Ask(Wish.STOP, "the service was stopped in the middle of the sending"))
+        )
+    parts.care.stop(0.0)
+    until = loop.now() + _RECORDS_S
+    while stations.busy() and loop.now() < until:
+        loop.once(0.1)
+    for name, station in stations.items():
+        loop.serve(station, station.close)
+        notes.write_last(name, "dncd does not run")
+    late = parts.workers.finish(_RECORDS_S, _BESIDE_S)
+    loop.once(0.0)
+    for name, station in stations.items():
+        _tell_lost(parts, name, station.core.captures.unwritten_chars, "at most " if "captures" in late else "")
+    if not folders.stop(_FOLDERS_S):
+        late.append("folders")
+    parts.care.stop(_CARE_S)
+    if late:
+        what, where = f"work is unfinished in: {', '.join(late)}", str(parts.store.shop.state)
+        next_step = "look at that disk or share; the next start finishes or names what is left"
+        parts.log.warning("stopped late", what=what, where=where, next=next_step)
+    try:
+        parts.store.note("stopped", reason="signal" if loop.failure is None else "fault")
+    finally:
+        parts.store.close()
+        loop.close()
+    parts.log.info("stopped")
+
+
+def _tell_lost(parts: Parts, machine: str, chars: int, at_most: str) -> None:
+    """What the disk did not take until the end. What it took of the same capture is put on record at the next start."""
+    if chars:
+        what = f"{at_most}{chars} characters that the control punched are lost: the disk took them not before the stop"
+        where, next_step = str(parts.store.shop.state), "make sure of that disk, start dncd, then punch it out again"
+        parts.log.warning("capture lost", machine=machine, what=what, where=where, next=next_step)
 
 
 def collect_garbage(*, busy: bool) -> None:

@@ -12,8 +12,7 @@ from dncd.outside.workers import Workers
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
 from dncd.records.proving import Signature, Signing, prove
-from dncd.records.store import Store
-from dncd.station.beside import ledger_beside
+from dncd.records.store import Store, ledger_beside
 
 _T = TypeVar("_T")
 
@@ -43,12 +42,6 @@ def sign_for(machine: str, store: Store, hands: Workers, request: dict[str, Any]
     program, note, by = (str(request.get(key, "")) for key in ("program", "note", "by"))
     signing = Signing(machine, program, note, by, number if isinstance(number, int) and number > 0 else 0)
     return _told(recorded(hands, machine, lambda: prove(store.ledger, store.library, store.holdings(), signing)))
-
-
-def release_for(machine: str, store: Store, hands: Workers) -> dict[str, Any]:
-    """Lets a machine go on that the plan of a transfer, which cannot be read, has stopped."""
-    recorded(hands, machine, lambda: store.unreadable.release(machine))
-    return {"released": True}
 
 
 def recorded(hands: Workers, machine: str, job: Callable[[], _T]) -> _T:

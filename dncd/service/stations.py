@@ -4,15 +4,19 @@ A reload touches a station only where its own settings changed, and never cuts w
 nothing new, and makes room for the new one as soon as everything of it is on record.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Final
 
-from dncd.errors import DncdError, SettingsError
+from dncd.errors import DncdError, PortBusyError, PortError, PortGoneError, SettingsError
 from dncd.outside.journal import journal
 from dncd.outside.loop import Loop
+from dncd.ports.opening import open_for
+from dncd.ports.port import Port
 from dncd.service import lending, seats
-from dncd.service.port_opening import Opened, close_all
 from dncd.station.driver import Station
 from dncd.station.events import Ask, OpenFailed, Wish
 from dncd.values import MachineSettings, Settings
@@ -53,6 +57,52 @@ def changes(old: Settings, new: Settings) -> Changes:
 def _fixed_keys(settings: Settings) -> dict[str, object]:
     shop = {f"[shop] {key}": getattr(settings.shop, key) for key in settings.shop.__slots__}
     return shop | {f"[library] {key}": getattr(settings.library, key) for key in settings.library.__slots__}
+
+
+OPEN_S: Final = 15.0
+"""Seconds after which a port that is still being opened counts as absent for now."""
+
+Opened = Port | DncdError
+"""An open port, or why there is none just now."""
+
+
+def open_ports(machines: Iterable[MachineSettings]) -> dict[str, Opened]:
+    """Opens all ports at once. A port that is absent or busy is given as its error; PortError is raised at once."""
+    wanted = list(machines)
+    results: dict[str, Opened] = {}
+    lock, over = threading.Lock(), threading.Event()
+
+    def work(machine: MachineSettings) -> None:
+        try:
+            port: Opened = open_for(machine)
+        except (PortError, PortBusyError, PortGoneError) as error:
+            port = error
+        with lock:
+            if not over.is_set():
+                results[machine.name] = port
+                return
+        close_all([port])  # nobody waits for it any more; the station tries again by itself
+
+    threads = [threading.Thread(target=work, args=(m,), daemon=True, name=f"dncd-open-{m.name}") for m in wanted]
+    for thread in threads:
+        thread.start()
+    until = time.monotonic() + OPEN_S
+    for thread in threads:
+        thread.join(max(0.0, until - time.monotonic()))
+    with lock:
+        over.set()
+    wrong = [error for error in results.values() if isinstance(error, PortError)]
+    if wrong:
+        close_all(results.values())
+        raise wrong[0]
+    gone = PortGoneError("it is still being opened", "port", "Wait, or look at the network")
+    return {m.name: results.get(m.name, gone) for m in wanted}
+
+
+def close_all(opened: Iterable[Opened]) -> None:
+    for port in opened:
+        if not isinstance(port, DncdError):
+            port.close()
 
 
 class Stations(Mapping[str, Station]):

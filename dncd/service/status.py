@@ -6,9 +6,9 @@ from typing import Any
 
 from dncd.peer_text import printable
 from dncd.service.next_words import last_lines, later_warnings, next_lines
+from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
 from dncd.station.driver import Station
-from dncd.station.ration import HOUR_S
 from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10

@@ -1,24 +1,69 @@
 """The slow work of receiving: captures kept as they come, judged, and put on record."""
 
+import collections
+import math
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Final
 
 from dncd import defaults
 from dncd.line.receiving import CaptureEnd
 from dncd.outside.comparer import Comparer
-from dncd.outside.disk_room import free_bytes
-from dncd.records import durable, overflow, plans
+from dncd.records import durable, plans
 from dncd.records.endings import DAMAGED
 from dncd.records.holdings import is_unnamed
 from dncd.records.plans import InPlan
-from dncd.records.spool import CaptureSpool, Leftover
+from dncd.records.spool import CaptureSpool, Leftover, add_overflow, damaged_sizes, let_go
 from dncd.records.store import Store
 from dncd.station.events import Append, CaptureJob, Discard, Judge, Keep
 from dncd.station.judging import Judging
-from dncd.station.ration import Ration
 from dncd.station.results import Captured, Damage
 from dncd.values import MachineSettings, Result, WireBytes
+
+HOUR_S: Final = 3600.0
+
+
+class Ration:
+    """What one line may still have kept by itself. All times are seconds of a clock that does not jump."""
+
+    def __init__(self, most: int = defaults.DAMAGED_AN_HOUR, most_chars: int = defaults.DAMAGED_CHARS_AN_HOUR) -> None:
+        self._most, self._most_chars = most, most_chars
+        self._kept: collections.deque[tuple[float, int]] = collections.deque()
+        self.summed = 0
+        """Captures that were refused since the last that was allowed."""
+        self.summed_chars = 0
+        self._asked_at = self._summed_since = -math.inf
+
+    def why_not(self, now: float) -> str:
+        """Why one more is not kept by itself; "" where it is."""
+        self._asked_at = now
+        while self._kept and self._kept[0][0] <= now - HOUR_S:
+            self._kept.popleft()
+        if len(self._kept) >= self._most:
+            return f"{len(self._kept)} captures came damaged or without a name within an hour"
+        chars = sum(chars for _, chars in self._kept)
+        if chars >= self._most_chars:
+            return f"{chars} characters came damaged or without a name within an hour"
+        return ""
+
+    def keep(self, chars: int, now: float) -> None:
+        self._kept.append((now, chars))
+
+    def sum_up(self, chars: int) -> None:
+        if not self.summed:
+            self._summed_since = self._asked_at
+        self.summed += 1
+        self.summed_chars += chars
+
+    def begin_anew(self, now: float = math.inf) -> tuple[int, int]:
+        """Captures and characters that were summed up, now that they are told; none within an hour from the first: a line
+        that says garbage between good programs is told of once, not with every other capture."""
+        if now < self._summed_since + HOUR_S:
+            return 0, 0
+        told = self.summed, self.summed_chars
+        self.summed = self.summed_chars = 0
+        return told
 
 
 class CaptureJobs:
@@ -90,21 +135,21 @@ class CaptureJobs:
         state, machine = self._store.shop.state, self._settings.name
         if why := self._ration.why_not(self._clock()):
             return why
-        room = free_bytes(state)
+        room = durable.free_bytes(state)
         if room is not None and room < defaults.DISK_LEAST_BYTES:
             return f"the disk of the state folder has {room // 1_000_000} MB left"
         with self._store.shop.folders.opened(machine, DAMAGED) as folder:
-            amount = overflow.damaged_amount(state, folder, machine)
-            if _full(amount) and overflow.let_go(state, folder, machine):
-                amount = overflow.damaged_amount(state, folder, machine)
-        if _full(amount):
-            size = f"{amount.files} files and {amount.bytes // 1_000_000} MB"
+            sizes = damaged_sizes(state, folder, machine)
+            if _full(sizes) and let_go(state, folder, machine):
+                sizes = damaged_sizes(state, folder, machine)
+        if _full(sizes):
+            size = f"{len(sizes)} files and {sum(sizes) // 1_000_000} MB"
             return f"damaged captures take up {size}: clear from-machine/damaged/"
         return ""
 
     def _sum_up(self, spool: CaptureSpool, why: str) -> Captured:
         state, machine = self._store.shop.state, self._settings.name
-        kept = overflow.add(state, machine, b"".join(spool.chunks()))
+        kept = add_overflow(state, machine, b"".join(spool.chunks()))
         if not self._ration.summed:
             self._store.note("overflow", machine=machine, why=why, kept=kept.name)
         self._ration.sum_up(spool.size)
@@ -118,5 +163,5 @@ class CaptureJobs:
             self._store.note("overflow over", machine=self._settings.name, captures=captures, chars=chars)
 
 
-def _full(amount: overflow.Amount) -> bool:
-    return amount.files >= defaults.DAMAGED_FILES or amount.bytes >= defaults.DAMAGED_BYTES
+def _full(sizes: list[int]) -> bool:
+    return len(sizes) >= defaults.DAMAGED_FILES or sum(sizes) >= defaults.DAMAGED_BYTES
