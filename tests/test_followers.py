@@ -5,12 +5,14 @@ import types
 from typing import Any
 
 import pytest
+from page_shop import NEXT
 
 from dncd.outside import command_server
 from dncd.outside.command_client import joined
 from dncd.outside.command_server import StreamReply
 from dncd.outside.loop import Loop
-from dncd.service.followers import FIGURES_S, LOOK_S, Followers
+from dncd.service.followers import FIGURES_S, LOOK_S, NAMES, Followers
+from dncd.service.next_words import next_lines
 
 
 class FakeStation:
@@ -35,6 +37,9 @@ class Notes:
         if station.chars < 0:
             raise ZeroDivisionError
         return {"state": station.state, "transfer": {"chars": station.chars} if station.chars else None}
+
+    def transfer(self, station: FakeStation) -> dict[str, Any] | None:
+        return {"chars": station.chars} if station.chars else None
 
     def write(self, station: FakeStation) -> dict[str, Any]:
         return self.of(station) | self.more
@@ -117,7 +122,26 @@ def test_figures_of_a_transfer_come_once_a_second(house: House) -> None:
     for chars in range(2, 62):
         house.stations["lathe"].chars = chars
         house.passes(LOOK_S)
-    assert 2 <= len(house.told(reply)) <= 1 + 3.0 / FIGURES_S
+    told = house.told(reply)
+    assert 2 <= len(told) <= 1 + 60 * LOOK_S / FIGURES_S
+    assert all(list(news) == ["figures"] and list(news["figures"]) == ["lathe"] for news in told), "and nothing else"
+    house.stations["lathe"].chars = 70
+    house.followers.changed(house.stations["lathe"])  # type: ignore[arg-type]
+    house.passes(LOOK_S)
+    assert house.told(reply) == [{"machines": {"lathe": {"state": "listening", "transfer": {"chars": 70}}}}]
+
+
+def test_a_machine_with_thousands_of_waiting_files_can_be_told_of(house: House) -> None:
+    names = [f"{n:04} a long name of a program for some machine.nc" for n in range(6000)]
+    house.notes.more = {"waiting": names, "next": {"program": "O1", "then": names[1:]}}
+    reply = settled(house)
+    house.followers.visit(house.stations["lathe"])  # type: ignore[arg-type]
+    house.passes(2 * LOOK_S)
+    (news,) = house.told(reply)
+    told = news["machines"]["lathe"]
+    assert (told["waiting"], told["waiting_more"]) == (names[:NAMES], 6000 - NAMES)
+    assert (told["next"]["then"], told["next"]["then_more"]) == (names[1 : NAMES + 1], 5999 - NAMES)
+    assert next_lines(NEXT | told["next"])[0].endswith("and 5996 more"), "as if all were named"
 
 
 def test_nothing_is_looked_at_while_nobody_follows(house: House) -> None:
@@ -172,5 +196,7 @@ def test_a_slow_reader_is_told_how_much_it_missed(house: House, monkeypatch: pyt
 def test_news_find_their_places() -> None:
     status = {"service": {"pid": 1}, "machines": {"a": {"state": "x"}, "b": {"state": "x"}}}
     assert joined(status, {"machines": {"b": {"state": "y"}}})["machines"] == {"a": {"state": "x"}, "b": {"state": "y"}}
+    figures = joined(status, {"figures": {"b": {"chars": 7}, "gone": None}})
+    assert figures == status | {"machines": {"a": {"state": "x"}, "b": {"state": "x", "transfer": {"chars": 7}}}}
     after = joined(status, {"service": {"pid": 2}, "names": ["b"]})
     assert after == {"service": {"pid": 2}, "machines": {"b": {"state": "x"}}}

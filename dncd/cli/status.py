@@ -66,6 +66,8 @@ def _follow(given: Asked, machine: str | None, as_json: bool) -> None:
     for status in _statuses(given):
         now = _of(status, machine)
         if as_json:
+            if any("waiting_more" in each for each in now["machines"].values()):
+                now = _of(given.ask("status"), machine)  # news have the first names alone
             click.echo(json.dumps(now))
         elif redraws or kind_of(now) != kind:
             text = lines(now)
@@ -77,7 +79,10 @@ def _follow(given: Asked, machine: str | None, as_json: bool) -> None:
 def lines(status: Mapping[str, Any]) -> list[str]:
     """The table, and under it what is wrong with a line, if anything."""
     machines: Mapping[str, Any] = status["machines"]
-    rows = [(name, str(m["state"]), doing(m), _waiting(m["waiting"]), _proven(m)) for name, m in machines.items()]
+    rows = [
+        (name, str(m["state"]), doing(m), _waiting(m["waiting"], m.get("waiting_more", 0)), _proven(m))
+        for name, m in machines.items()
+    ]
     troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
     due = {name: (m.get("backup") or {}).get("due") for name, m in machines.items()}
     troubles += [f"{name}: {printable(str(what))}" for name, what in due.items() if what]
@@ -159,11 +164,13 @@ def rate_of(transfer: Mapping[str, Any]) -> float:
     return int(transfer["chars"]) / spent if spent >= 1 else 0.0
 
 
-def _waiting(names: Sequence[str]) -> str:
+def _waiting(names: Sequence[str], beside: int) -> str:
+    """beside: how many more there are than are named."""
     if not names:
         return ""
-    more = f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
-    return f"{len(names)}: {', '.join(names[:NAMES_SHOWN])}{more}"
+    every = len(names) + beside
+    more = f" and {every - NAMES_SHOWN} more" if every > NAMES_SHOWN else ""
+    return f"{every}: {', '.join(names[:NAMES_SHOWN])}{more}"
 
 
 def kind_of(status: Mapping[str, Any]) -> Any:

@@ -114,10 +114,13 @@ def unwrap(line: bytes | bytearray, where: str) -> dict[str, Any]:
 
 
 def joined(status: dict[str, Any], news: dict[str, Any]) -> dict[str, Any]:
-    """The status object after news of `follow`: parts of it, machines each by itself, and `names`, those that there are."""
+    """The status object after news of `follow`: parts of it, machines each by itself, the transfers of some (`figures`), and
+    `names`, those that there are."""
     machines = status["machines"] | news.get("machines", {})
+    moved = {name: machines[name] | {"transfer": t} for name, t in news.get("figures", {}).items() if name in machines}
+    machines |= moved
     found = {name: machines[name] for name in news.get("names", machines) if name in machines}
-    return status | {key: part for key, part in news.items() if key != "names"} | {"machines": found}
+    return status | {key: part for key, part in news.items() if key not in ("names", "figures")} | {"machines": found}
 
 
 class StreamRequest:

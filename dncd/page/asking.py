@@ -60,8 +60,10 @@ class Asking:
         return ask(self.socket, {"do": do, "machine": wish.machine, "by": wish.by, **more})
 
     def of(self, machine: str) -> Mapping[str, Any]:
-        """The newest status of a machine that is known; {} for none."""
+        """The newest status of a machine that is known; {} for none. Where more wait than news name, it is asked for."""
         found: Mapping[str, Any] = self.status().get("machines", {}).get(machine, {})
+        if "waiting_more" in found:
+            found = ask(self.socket, {"do": "status"})["machines"].get(machine, {})
         return found
 
     def place(self, machine: str, file: str, before: object) -> What:

@@ -120,7 +120,7 @@ class Feed:
                 for news in stream.news():
                     if "dropped" in news:
                         return
-                    named |= news.get("machines", {}).keys()
+                    named |= news.get("machines", {}).keys() | news.get("figures", {}).keys()
                     status = joined(status, news)
                 self._change(status, named)
         finally:

@@ -27,7 +27,9 @@ def next_lines(found: Mapping[str, Any]) -> list[str]:
         lines = [f"{found['by']} brings nothing: {printable(str(found['withheld']))}"]
         lines += [f"what to do: {printable(str(found['next_step']))}", f"in front: {', '.join(filter(None, said))}"]
     else:
-        lines = [f"{found['by']} brings {', '.join(filter(None, said))}{_then(found['then'])}"]
+        lines = [
+            f"{found['by']} brings {', '.join(filter(None, said))}{_then(found['then'], found.get('then_more', 0))}"
+        ]
     warnings: Sequence[object] = found["warnings"]
     lines += [f"warning: {printable(str(warning))}" for warning in warnings[:_WARNINGS_SHOWN]]
     if len(warnings) > _WARNINGS_SHOWN:
@@ -80,9 +82,10 @@ def _proven(found: Mapping[str, Any]) -> str:
     return "proven" if found["proven"] else "not proven"
 
 
-def _then(files: Sequence[object]) -> str:
+def _then(files: Sequence[object], beside: int) -> str:
+    """beside: how many more there are than are named."""
     shown = ", ".join(printable(str(name)) for name in files[:_THEN_SHOWN])
-    more = f" and {len(files) - _THEN_SHOWN} more" if len(files) > _THEN_SHOWN else ""
+    more = f" and {len(files) - _THEN_SHOWN + beside} more" if len(files) > _THEN_SHOWN else ""
     return f"; then {shown}{more}" if files else ""
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 from dncd import __version__
 from dncd.records.ledger import utc_now
 from dncd.service.parts import Parts
-from dncd.service.status import status_of, status_text
+from dncd.service.status import status_of, status_text, transfer_of
 from dncd.station.driver import Station
 
 _UNWRITTEN: Final = "STATUS.txt cannot be written: "
@@ -105,6 +105,10 @@ class StatusNotes:
             "checked": dataclasses.asdict(check) if check else None,
             "last": dataclasses.asdict(checks.ending(station.name)),
         }
+
+    def transfer(self, station: Station) -> dict[str, object] | None:
+        """What of `of` moves while a program does."""
+        return transfer_of(station.core, self._parts.workers.loop.now())
 
     def _with(self, machines: dict[str, dict[str, object]]) -> dict[str, Any]:
         return {

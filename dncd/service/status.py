@@ -25,7 +25,7 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
         "next": _next(core),
         "warnings": _warnings(core),
-        "transfer": _transfer(core, now),
+        "transfer": transfer_of(core, now),
         "pending": core.pending,
         "counters": core.account.tally.as_dict(),
         "proven": station.proof.standing(station.settings),
@@ -108,7 +108,8 @@ def _not_told(station: Station) -> list[str]:
     ]
 
 
-def _transfer(core: Core, now: float) -> dict[str, object] | None:
+def transfer_of(core: Core, now: float) -> dict[str, object] | None:
+    """What goes over the line just now; nothing where nothing does."""
     run = core.sender.run
     if run is not None:
         sending = run.sending

@@ -39,7 +39,7 @@ class Standing(enum.StrEnum):
 @dataclass(frozen=True, slots=True)
 class Brings:
     """What the next start brings; program "" where nothing waits. by: what brings it; programs: of the file; of: the piece
-    of a batch, ""; withheld: why the key alone brings nothing, ""."""
+    of a batch, ""; then_more: how many come behind `then`; withheld: why the key alone brings nothing, ""."""
 
     by: str = ""
     file: str = ""
@@ -53,6 +53,7 @@ class Brings:
     of: str = ""
     warnings: tuple[str, ...] = ()
     then: tuple[str, ...] = ()
+    then_more: int = 0
     withheld: str = ""
     next_step: str = ""
 
