@@ -144,11 +144,12 @@ def test_a_folder_of_0_2_0_is_read_as_it_is_and_nothing_is_sent_twice(tmp_path: 
     assert came(master) == b""
 
 
-def test_a_batch_of_0_3_0_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path, line) -> None:
+@pytest.mark.parametrize("version", ["0.3.0", "0.5.0"])
+def test_a_batch_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path, line, version: str) -> None:
     """Killed in the second piece of three; `dncd next` had put the batch in front of three files, which go by key again."""
     master, machine = line
     machine["send"] = {"start_on": "go"}
-    shutil.copytree(OLD.with_name("0.3.0"), tmp_path, dirs_exist_ok=True)
+    shutil.copytree(OLD.with_name(version), tmp_path, dirs_exist_ok=True)
     before = [record["event"] for record in records(tmp_path / "state")]
     assert before.count("sent") == 3
     with house(tmp_path, **{MACHINE: machine}) as shop:
