@@ -109,13 +109,10 @@ class Asked:
         return unknown("machine", name, dict.fromkeys((*self.machines, *more)), str(self.file))
 
 
-_NUMBER: Final = re.compile(r"[Oo:]?\d+")
-
-
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:
     """A word that names nothing: with the nearest that does, or the known ones."""
     names = list(known)
-    if not _NUMBER.fullmatch(name) and (near := nearest(name, names)):  # another number is another program
+    if not re.fullmatch(r"[Oo:]?\d+", name) and (near := nearest(name, names)):  # another number is another program
         next_step = f"Did you mean '{near}'?"
     elif names:
         more = f" and {len(names) - 20} more" if len(names) > 20 else ""

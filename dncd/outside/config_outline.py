@@ -6,9 +6,8 @@ Commands that ask the running service need no more. They must work while somebod
 import os
 import re
 import tomllib
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from dncd import defaults
 from dncd.errors import SettingsError
@@ -16,12 +15,11 @@ from dncd.errors import SettingsError
 PLACES: Final = (Path("config/dncd.toml"), Path("/etc/dncd/dncd.toml"))
 """Where settings are looked for when neither --config nor $DNCD_CONFIG names a file."""
 
-_HEAD: Final = re.compile(r"\s*\[+\s*([^\]#]*)")
-_FOLDER: Final = re.compile(r"""\s*(folder|state)\s*=\s*["']?([^"'#]+)""")
+_HEAD: Final = r"\s*\[+\s*([^\]#]*)"
+_FOLDER: Final = r"""\s*(folder|state)\s*=\s*["']?([^"'#]+)"""
 
 
-@dataclass(frozen=True, slots=True)
-class Outline:
+class Outline(NamedTuple):
     """folder, state: absolute paths; machines: names, in the order of the file; whole: False where a folder is a guess,
     for the file is no TOML or gives it no path."""
 
@@ -52,11 +50,11 @@ def _scanned(text: str) -> dict[str, Any]:
     raw: dict[str, dict[str, Any]] = {"shop": {}, "machines": {}}
     table = ""
     for line in text.splitlines():
-        if head := _HEAD.match(line):
+        if head := re.match(_HEAD, line):
             table, _, name = (part.strip() for part in head[1].partition("."))
             if table == "machines" and name:
                 raw["machines"].setdefault(name.partition(".")[0].strip(" \"'"), {})
-        elif table == "shop" and (found := _FOLDER.match(line)):
+        elif table == "shop" and (found := re.match(_FOLDER, line)):
             raw["shop"][found[1]] = found[2].strip()
     return raw
 
