@@ -261,6 +261,9 @@ BRANCH_WAIT_S: Final = 2.0
 LOCK_LEFT_S: Final = 60.0
 """Seconds after which a lock on the branch counts as left by a program that is gone, if no git runs any more."""
 
+LISTEN: Final = "127.0.0.1:8750"
+"""Address and port of the shop's page: this computer alone, for on a network it needs TLS and people on record."""
+
 BRANCH: Final = "main"
 """Branch on the server: as in the library. Where several boxes push to one server, each needs its own."""
 

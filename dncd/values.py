@@ -340,6 +340,17 @@ class LibrarySettings:
 
 
 @dataclass(frozen=True, slots=True)
+class PageSettings:
+    """Table `[page]`. listen: address and port; names, behind_proxy: with a blank between; certificate, key: paths, ""."""
+
+    listen: str = defaults.LISTEN
+    names: str = ""
+    certificate: str = ""
+    key: str = ""
+    behind_proxy: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """The whole settings file. machines: by name, in the order of the file; hints: sentences about words of old in it."""
 
@@ -347,6 +358,7 @@ class Settings:
     shop: ShopSettings
     machines: dict[str, MachineSettings]
     library: LibrarySettings = LibrarySettings()
+    page: PageSettings = PageSettings()
     hints: tuple[str, ...] = field(default=(), compare=False)
 
 

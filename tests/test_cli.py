@@ -59,6 +59,7 @@ COMMANDS = {
     "log",
     "programs",
     "page",
+    "people",
     "show",
     "diff",
     "verify",

@@ -18,7 +18,7 @@ import pytest
 from house import SCHEMAS, build, fits_schema, house, machine
 
 import dncd
-from dncd.cli import LATE, LINE, group, layout, main
+from dncd.cli import LATE, LINE, PEOPLE, group, layout, main
 from dncd.cli.layout import fold, table
 from dncd.cli.log import log_line
 from dncd.records.ledger import Ledger
@@ -232,7 +232,9 @@ def test_what_a_service_answers_is_as_its_schema_says(tmp_path: Path) -> None:
 
 
 def test_every_command_that_answers_in_json_has_its_schema() -> None:
-    words = [f"line {word}" if group is LINE else word for group in (LATE, LINE) for word in group]
+    words = [
+        f"{before} {word}".strip() for before, of in (("", LATE), ("line", LINE), ("people", PEOPLE)) for word in of
+    ]
     context = click.Context(group)
     found = set()
     for word in words:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from dncd import defaults
 from dncd.choices import BlockEnd, EndsOn, Flow, LowerCase, Protocol, StartOn, TapeCode, Weight, characters
 from dncd.errors import SettingsError
-from dncd.outside import config
+from dncd.outside import config, config_shown
 from dncd.outside.config_rules import KINDS, PROFILES, TABLES, profile_text
 from dncd.values import Frame, MachineSettings, Settings
 
@@ -333,9 +333,9 @@ def test_words_around_a_program(tmp_path: Path) -> None:
     ("frame", "wire"), [("7M1", "8N1 with the eighth bit always 1"), ("7S2", "8N2 with the eighth bit always 0")]
 )
 def test_mark_and_space_parity_are_explained_as_they_are_on_the_wire(tmp_path: Path, frame: str, wire: str) -> None:
-    explained = config.explain(read(tmp_path, f'{LATHE}frame = "{frame}"\n'))
+    explained = config_shown.explain(read(tmp_path, f'{LATHE}frame = "{frame}"\n'))
     assert f"; on the wire {wire}\n" in explained
-    assert "on the wire" not in config.explain(read(tmp_path, LATHE))
+    assert "on the wire" not in config_shown.explain(read(tmp_path, LATHE))
 
 
 def test_tables_and_keys_at_the_wrong_place(tmp_path: Path) -> None:
@@ -355,9 +355,9 @@ def test_tables_and_keys_at_the_wrong_place(tmp_path: Path) -> None:
         """,
     )
     assert sorted(found) == sorted([
-        "dncd.toml: settle_s = 1: stands in no table; tables are [shop], [library] and [machines.NAME]; "
+        "dncd.toml: settle_s = 1: stands in no table; tables are [shop], [library], [page] and [machines.NAME]; "
         "this key belongs in [shop]",
-        "dncd.toml: [shops]: unknown table; tables are [shop], [library] and [machines.NAME]; did you mean 'shop'?",
+        "dncd.toml: [shops]: unknown table; tables are [shop], [library], [page] and [machines.NAME]; did you mean 'shop'?",
         "dncd.toml: [shop.more]: unknown table; keys here are folder, state, watch, settle_s, file_line_end, "
         "file_extension, metrics",
         "dncd.toml: [machines.gang-lathe] baud = 4800: unknown key; it belongs in [machines.gang-lathe.line]",
@@ -475,19 +475,19 @@ def test_what_holds_is_a_settings_file_that_says_the_same(tmp_path: Path) -> Non
     replace = { "Ü" = "UE", "ß" = "]" }
     """
     first = read(tmp_path, text)
-    shown = config.explain(first)
+    shown = config_shown.explain(first)
     assert replace(read(tmp_path, shown, "again.toml"), file=first.file) == first
     assert "27.27 characters a second" in shown  # 300 / 11, standards: serial arithmetic
     assert "baud = 4800    # default" in shown
     assert 'name_from = ["number", "sent", "comment"]\n' in shown
-    assert config.plain(first)["machines"]["gang-lathe"]["program"]["name_from"] == ["number"]
+    assert config_shown.plain(first)["machines"]["gang-lathe"]["program"]["name_from"] == ["number"]
     assert 'replace = { "Ü" = "UE", "ß" = "]" }\n' in shown
     assert first.machines["bore-mill"].program.replace == (("Ü", "UE"), ("ß", "]"))
-    assert config.plain(first)["machines"]["bore-mill"]["program"]["replace"] == {"Ü": "UE", "ß": "]"}
+    assert config_shown.plain(first)["machines"]["bore-mill"]["program"]["replace"] == {"Ü": "UE", "ß": "]"}
 
 
 def test_what_holds_shows_every_key(tmp_path: Path) -> None:
-    shown = config.explain(read(tmp_path, LATHE))
+    shown = config_shown.explain(read(tmp_path, LATHE))
     for kind in TABLES.values():
         for f in fields(kind):
             assert re.search(rf"^{f.name} = ", shown, re.MULTILINE), f.name
@@ -562,7 +562,7 @@ def test_words_of_old_are_read_on_with_a_hint_for_each(tmp_path: Path) -> None:
     assert line == f"dncd.toml: [machines.gang-lathe.line] ahead = 5 is written ahead_chars = 5 {still}"
     assert 'machine_edits = "hold" is written machine_edits = "refuse"' in edits
     assert 'lower_case = "raise" is written lower_case = "upper"' in case
-    again = read(tmp_path, config.explain(settings), "again.toml")
+    again = read(tmp_path, config_shown.explain(settings), "again.toml")
     assert replace(again, file=settings.file) == settings
     assert again.hints == ()
 

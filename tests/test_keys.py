@@ -13,7 +13,7 @@ from dncd.choices import Protocol, StartOn
 from dncd.errors import SettingsError
 from dncd.line.starting import StartWay
 from dncd.line_trial.steps import hearing_step
-from dncd.outside import config
+from dncd.outside import config, config_shown
 from dncd.standin.build import counterpart
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
@@ -35,8 +35,8 @@ def lathe() -> MachineSettings:
 def test_the_keys_stand_in_the_machines_table() -> None:
     settings = config.read(Path("dncd.toml"), LATHE)
     assert settings.machines["lathe"].keys == KEYS
-    assert 'punch = "OUTPUT"' in config.explain(settings)
-    assert replace(config.read(settings.file, config.explain(settings)), file=settings.file) == settings
+    assert 'punch = "OUTPUT"' in config_shown.explain(settings)
+    assert replace(config.read(settings.file, config_shown.explain(settings)), file=settings.file) == settings
 
 
 @pytest.mark.parametrize("word", ["", " READ", "READ\\nPUNCH", "R" * 25, "LÄSER"])

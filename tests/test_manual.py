@@ -21,7 +21,7 @@ WITHOUT_DEFAULT = {("machine", "title"), ("machine", "profile"), ("line", "port"
 
 def comment_above(table: str, key: str) -> str:
     """The comment lines that stand over a key, over the group of keys that it belongs to, or over a key's own table."""
-    header = f"[{table}]" if table in ("shop", "library") else "[machines.gang-lathe]"
+    header = f"[{table}]" if table in ("shop", "library", "page") else "[machines.gang-lathe]"
     if table in TABLES or "." in table:
         header = f"[machines.gang-lathe.{table}]"
     lines = TEXT.splitlines()
@@ -40,7 +40,7 @@ def manual_tables() -> dict[str, dict[str, object]]:
     raw = tomllib.loads(TEXT)
     machine = raw["machines"]["gang-lathe"]
     own = {k: v for k, v in machine.items() if k not in TABLES}
-    return {"shop": raw["shop"], "library": raw["library"], "machine": own, **{t: machine[t] for t in TABLES}}
+    return {**{t: raw[t] for t in ("shop", "library", "page")}, "machine": own, **{t: machine[t] for t in TABLES}}
 
 
 EVERY_KEY = [(table, key) for table, kind in KINDS.items() for key in kind.rules]

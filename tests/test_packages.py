@@ -20,7 +20,7 @@ import pytest
 from packaging.requirements import Requirement
 
 from dncd import __version__
-from dncd.cli import LATE, LINE, group, main
+from dncd.cli import LATE, LINE, PEOPLE, group, main
 from dncd.cli.examples import EXAMPLES
 from dncd.cli.packaged import TOPICS, title_of, topic_text
 from dncd.records.library import Text, Writer
@@ -196,7 +196,8 @@ def test_the_files_that_come_with_dncd_are_printed_and_installed(
 
 def test_every_command_has_its_manual_page(tmp_path: Path) -> None:
     pages = {page.stem: page.read_text("utf-8") for page in loaded("man").write(tmp_path)}
-    assert set(pages) == {"dncd", *(f"dncd-{word}" for word in LATE), *(f"dncd-line-{word}" for word in LINE)}
+    below = {f"dncd-{group}-{word}" for group, words in (("line", LINE), ("people", PEOPLE)) for word in words}
+    assert set(pages) == {"dncd", *(f"dncd-{word}" for word in LATE), *below}
     assert "\\-\\-over\\-edits" in pages["dncd-send"]
     assert "dncd send gang\\-lathe 0004.nc" in pages["dncd-send"]
     assert ".BR dncd\\-line (1)" in pages["dncd-line-test"]
@@ -302,15 +303,17 @@ def test_the_debian_package_installs_works_goes_and_is_purged(wheel: Path, tmp_p
 def test_every_command_has_an_example_that_holds() -> None:
     """Each is parsed as it stands: options and words are those of its command."""
     top = click.Context(group, info_name="dncd")
-    below = click.Context(group.commands["line"], info_name="line", parent=top)
-    every = {name: (group.get_command(top, name), top) for name in LATE if name != "line"}
-    every |= {f"line {name}": (group.commands["line"].get_command(below, name), below) for name in LINE}
+    groups = {"line": LINE, "people": PEOPLE}
+    every = {name: (group.get_command(top, name), top) for name in LATE if name not in groups}
+    for word, names in groups.items():
+        below = click.Context(group.commands[word], info_name=word, parent=top)
+        every |= {f"{word} {name}": (group.commands[word].get_command(below, name), below) for name in names}
     assert set(every) == set(EXAMPLES)
     for name, (command, parent) in every.items():
         assert command is not None
         assert command.epilog
         for example in EXAMPLES[name].splitlines():
-            said = shlex.split(example.rpartition("| ")[2].partition(" > ")[0])
+            said = shlex.split(example.rpartition("| ")[2].partition(" > ")[0].partition(" < ")[0])
             del said[: said.index(name.split()[-1]) + 1]
             command.make_context(name, said, parent=parent)
 

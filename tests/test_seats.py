@@ -14,7 +14,7 @@ from house import build, house, machine, text
 from waiting import until
 
 from dncd.errors import SettingsError
-from dncd.outside import config
+from dncd.outside import config, config_shown
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.plug import NullModem, Plug
 from dncd.standin.program_memory import Stored
@@ -246,7 +246,7 @@ def test_what_cannot_be_is_refused(text, said):
 
 def test_check_config_says_who_waits_to_be_seated():
     settings = config.read(Path("dncd.toml"), A + BAY + "at_start = true\n" + B + BAY + 'code = "\\u0002B"')
-    shown = config.explain(settings)
+    shown = config_shown.explain(settings)
     assert "[machines.a.seat]    # nothing goes over the line until it is seated: `dncd seat`, or at the start" in shown
     assert "[machines.b.seat]    # nothing goes over the line until it is seated: `dncd seat`\n" in shown
     assert replace(config.read(settings.file, shown), file=settings.file) == settings

@@ -33,6 +33,7 @@ LATE: Final = {
     "manual": ("packaged:manual", "The manual, by topic."),
     "next": ("send:put_first", "Put a file that waits in front of the others."),
     "page": ("page:page", "The shop's page, for a browser: what every line does."),
+    "people": ("", "Who may use the shop's page: add, list, remove; join a phone."),
     "programs": ("records:programs", "Programs, and what the control is known to hold."),
     "prove": ("proving:prove", "Sign a revision off as proven at the machine."),
     "recover": ("upkeep:recover", "Make a copy that was taken while dncd worked start again."),
@@ -68,6 +69,14 @@ LINE: Final = {
 }
 """Those of `dncd line`, in the order in which a new line needs them."""
 
+PEOPLE: Final = {
+    "list": ("people:everybody", "Who may use the page, and which phones are joined."),
+    "add": ("people:add", "Add a person, with a role and a pass phrase."),
+    "remove": ("people:remove", "Remove a person, or revoke a phone."),
+    "phone": ("people:phone", "Join a phone to one machine: an address with a code."),
+}
+"""Those of `dncd people`."""
+
 
 @click.group(
     name=PROGRAM,
@@ -80,7 +89,8 @@ def group() -> None:
     """Part programs between the office and machine-tool controls, proven both ways."""
 
 
-group.add_command(LateGroup("line", late=LINE, help=LATE["line"][1]))
+for word, below in {"line": LINE, "people": PEOPLE}.items():
+    group.add_command(LateGroup(word, late=below, help=LATE[word][1]))
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -122,7 +122,7 @@ def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageErro
     return UsageError(f"there is no {kind} {shown(name)}", where, next_step)
 
 
-def _completing(names: Callable[[Asked, str], Iterable[str]]) -> Callable[..., list[str]]:
+def completing(names: Callable[[Asked, str], Iterable[str]]) -> Callable[..., list[str]]:
     """What TAB offers; nothing where it cannot be read. names: of the machine that the command already names, if any."""
 
     def complete(context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
@@ -135,7 +135,7 @@ def _completing(names: Callable[[Asked, str], Iterable[str]]) -> Callable[..., l
     return complete
 
 
-@_completing
+@completing
 def complete_programs(given: Asked, machine: str) -> Iterable[str]:
     from dncd.records.library import Library
 
@@ -143,7 +143,7 @@ def complete_programs(given: Asked, machine: str) -> Iterable[str]:
         return library.programs(machine)
 
 
-@_completing
+@completing
 def complete_waiting(given: Asked, machine: str) -> Iterable[str]:
     from dncd.outside.folder_looks import left_alone
 
@@ -151,14 +151,14 @@ def complete_waiting(given: Asked, machine: str) -> Iterable[str]:
     return sorted(file.name for file in folder.iterdir() if file.is_file() and not left_alone(file.name))
 
 
-@_completing
+@completing
 def complete_profiles(_given: Asked, _machine: str) -> Iterable[str]:
     from dncd.outside.config_rules import PROFILES
 
     return PROFILES
 
 
-_complete_machines = _completing(lambda given, _: given.machines)
+_complete_machines = completing(lambda given, _: given.machines)
 
 MACHINE: Final = click.Argument(["machine"], shell_complete=_complete_machines)
 ANY_MACHINE: Final = click.Argument(["machine"], required=False, shell_complete=_complete_machines)

@@ -13,6 +13,7 @@ from string import Template
 from typing import Final
 
 from dncd.cli.asking import Asked
+from dncd.errors import UsageError
 from dncd.peer_text import local_text, printable
 from dncd.program.names import title_in
 from dncd.records.holdings import Holding, Holdings, How, is_data
@@ -50,7 +51,9 @@ class Row:
     line: str
 
 
-def make(given: Asked, machine: str, now: datetime) -> str:
+def make(given: Asked, machine: str, now: datetime, phone: str = "") -> str:
+    """phone: the address by which one joins, "" for none; UsageError where it joins none to this machine."""
+    joining = _joining(given, machine, phone) if phone else ""
     settings = given.settings.machines.get(machine)
     held = Holdings.read(given.state, machine)
     with Library(given.state) as library:
@@ -67,10 +70,32 @@ def make(given: Asked, machine: str, now: datetime) -> str:
         name=f" ({_safe(machine)})" if title != machine else "",
         when=_safe(now.strftime("%Y-%m-%d %H:%M")),
         summary=_safe(summary),
+        joining=joining,
         cautions="".join(f"<p>{_safe(caution)}</p>" for caution in CAUTIONS),
         heads="".join(_cell("th", kind, head) for head, kind in HEADS.items()),
         body="\n".join(row.line for row in rows) or f'<tr><td colspan="{len(HEADS)}">no programs yet</td></tr>',
     )
+
+
+def _joining(given: Asked, machine: str, address: str) -> str:
+    from dncd.page.people import read
+
+    start, _, code = address.rpartition("/join/")
+    found = read(given.state).joined(code) if start else None
+    if found is None or found.machine != machine:
+        next_step = f"Give it the address that `dncd people phone {machine}` told, or have that make another one"
+        raise UsageError(f"no phone joins {machine} by this address", printable(address)[:120], next_step)
+    words = f"<p>This machine on a phone. Open<br><strong>{_safe(start)}/join/<br>{_safe(code)}</strong></p>"
+    return f'<div class="phone">{_drawing(address)}{words}</div>'
+
+
+def _drawing(address: str) -> str:
+    """As a QR code, where the library for it is there."""
+    try:
+        import segno
+    except ImportError:
+        return ""
+    return segno.make(address, micro=False).svg_inline(unit="mm", scale=0.8, border=4)
 
 
 def _rows(library: Library, machine: str, held: Holdings, tape: TapeSettings) -> Iterator[Row]:

@@ -24,16 +24,19 @@ if TYPE_CHECKING:
 
 @command(ANY_MACHINE, JSON)
 @click.option("--sheet", is_flag=True, help="A printable page (HTML) for the clip on the machine's door.")
+@click.option("--phone", metavar="ADDRESS", default="", help="On the sheet as well: what `dncd people phone` gave.")
 @click.option("--output", "-o", metavar="FILE", type=FILE, help="The sheet's file.")
-def programs(given: Asked, *, machine: str | None, sheet: bool, output: Path | None, as_json: bool) -> None:
+def programs(given: Asked, *, machine: str | None, sheet: bool, phone: str, output: Path | None, as_json: bool) -> None:
     if machine is not None:
         known(given, machine)
-    if sheet or output is not None:
+    if sheet or phone or output is not None:
         if machine is None or not sheet or as_json:
-            raise click.UsageError("a sheet is for one machine: dncd programs MACHINE --sheet [--output FILE]")
+            raise click.UsageError(
+                "a sheet is for one machine: dncd programs MACHINE --sheet [--phone …] [--output FILE]"
+            )
         if output is None and sys.stdout.isatty():
             raise click.UsageError("the sheet is a page for a browser: name its file with --output FILE")
-        _sheet(given, machine, output)
+        _sheet(given, machine, phone, output)
         return
     from dncd.program.habits import NOT_KEPT
 
@@ -85,10 +88,10 @@ def _newest_check(held: "Holdings", machine: str, program: str) -> dict[str, Any
     return {"revision": max(checked), "time": checked[max(checked)]} if checked else None
 
 
-def _sheet(given: Asked, machine: str, output: Path | None) -> None:
+def _sheet(given: Asked, machine: str, phone: str, output: Path | None) -> None:
     from dncd.cli import door_sheet
 
-    page = door_sheet.make(given, machine, datetime.now().astimezone())
+    page = door_sheet.make(given, machine, datetime.now().astimezone(), phone)
     if output is None:
         click.echo(page, nl=False)
         return

@@ -19,17 +19,17 @@ LOOK_S: Final = 0.1
 @command(JSON, name="check-config")
 @click.option("--all", "everything", is_flag=True, help="Also what is the default: every key that holds.")
 def check_config(given: Asked, everything: bool, as_json: bool) -> None:
-    from dncd.outside import config
+    from dncd.outside import config_shown
 
     settings = given.settings
     for hint in settings.hints:
         click.echo(hint, err=True)
     if as_json:
-        print_json(config.plain(settings))
+        print_json(config_shown.plain(settings))
     else:
         names = settings.machines
         click.echo(f"# No faults. {len(names)} machine{'' if len(names) == 1 else 's'}: {', '.join(names)}")
-        text = config.explain(settings)
+        text = config_shown.explain(settings)
         if not everything:  # neither the keys that are at their default, nor tables that have no other
             text = re.sub(r"^\[[^\n]*\n\n", "", re.sub(r"(?m)^.*    # default\n", "", text), flags=re.MULTILINE)
         click.echo(text, nl=False)

@@ -7,8 +7,8 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
@@ -17,11 +17,22 @@ from dncd.choices import RENAMED_KEYS, RENAMED_WORDS, USUAL_ENDS, EndsOn, StartO
 from dncd.errors import SettingsError
 from dncd.outside import config_rules
 from dncd.outside.config_outline import absolute, settings_bytes
-from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, Table, profile_text
+from dncd.outside.config_page import page_faults
+from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, profile_text
 from dncd.peer_text import nearest, printable
-from dncd.values import Frame, LibrarySettings, LineSettings, MachineSettings, SeatSettings, Settings, ShopSettings
+from dncd.values import (
+    Frame,
+    LibrarySettings,
+    MachineSettings,
+    PageSettings,
+    Settings,
+    ShopSettings,
+)
 
-_TOP: Final = "[shop], [library] and [machines.NAME]"
+ONCE: Final = ("shop", "library", "page")
+"""Tables that there are once, in the order in which they are shown."""
+
+_TOP: Final = "[shop], [library], [page] and [machines.NAME]"
 
 LONGEST_SHOWN: Final = 120
 """Characters of a wrong value that are shown."""
@@ -37,11 +48,19 @@ def read(path: Path, text: str) -> Settings:
     faults = _Faults(path)
     raw = _parse(path, text)
     settings = _Reader(path, faults).settings(raw)
-    if settings is None or faults.lines:
-        raise SettingsError(
-            str(path), (*faults.lines, *faults.hints), f"Correct {path}; `dncd check-config` reads it again"
-        )
+    faults.end()
     return settings
+
+
+def page_of(path: Path, listen: str) -> PageSettings:
+    """The table `[page]` alone, whatever else the file says. listen: instead of what it says, ""; errors as `load`."""
+    raw, faults = _parse(path, _read(path)), _Faults(path)
+    table = raw.get("page", {})
+    if listen and isinstance(table, dict):
+        raw["page"] = {**table, "listen": listen}
+    found = _Reader(path, faults).page(raw)
+    faults.end()
+    return found
 
 
 def _read(path: Path) -> str:
@@ -120,6 +139,12 @@ class _Faults:
         place = f"[{table}]: " if table else ""
         self.lines.append(f"{self.path.name}: {place}{what}")
 
+    def end(self) -> None:
+        """SettingsError where there is one."""
+        if self.lines:
+            next_step = f"Correct {self.path}; `dncd check-config` reads it again"
+            raise SettingsError(str(self.path), (*self.lines, *self.hints), next_step)
+
 
 @dataclass(frozen=True, slots=True)
 class _Checked:
@@ -140,12 +165,12 @@ class _Reader:
     def __init__(self, path: Path, faults: _Faults) -> None:
         self.path, self.faults = path, faults
 
-    def settings(self, raw: dict[str, Any]) -> Settings | None:
+    def settings(self, raw: dict[str, Any]) -> Settings:
+        """What can be made of it, with defaults in place of what is wrong: `faults` say whether it holds."""
         for key, value in raw.items():
-            if key not in ("shop", "library", "machines"):
+            if key not in (*ONCE, "machines"):
                 self._unknown_top(key, value)
-        shop = self._shop(raw.get("shop", {}))
-        library = self._library(raw.get("library", {}))
+        shop, library, page = self._shop(raw), LibrarySettings(**self._once("library", raw).values), self.page(raw)
         tables = raw.get("machines", {})
         if not isinstance(tables, dict) or any(not isinstance(t, dict) for t in tables.values()):
             self.faults.of("machines", "each machine needs its own table, such as [machines.gang-lathe]")
@@ -155,12 +180,10 @@ class _Reader:
         read = {name: self._machine(name, table) for name, table in tables.items()}
         _ports_apart(self.faults, {name: parts for name, (_, parts) in read.items()})
         machines = {name: machine for name, (machine, _) in read.items() if machine is not None}
-        if shop is None or library is None or len(machines) < len(read):
-            return None
-        return Settings(self.path.absolute(), shop, machines, library, tuple(self.faults.hints))
+        return Settings(self.path.absolute(), shop, machines, library, page, tuple(self.faults.hints))
 
     def _unknown_top(self, key: str, value: Any) -> None:
-        near = _near(key, ("shop", "library", "machines"))
+        near = _near(key, (*ONCE, "machines"))
         if isinstance(value, dict):
             self.faults.of(_key(key), f"unknown table; tables are {_TOP}{near}")
             return
@@ -169,11 +192,16 @@ class _Reader:
         shown = _printable(toml_value(value))
         self.faults.of("", f"{_key(key)} = {shown}: stands in no table; tables are {_TOP}{home}")
 
-    def _shop(self, raw: Any) -> ShopSettings | None:
-        if not isinstance(raw, dict):
-            self.faults.of("shop", "must be a table")
-            return None
-        checked = self._table("shop", "shop", raw)
+    def _once(self, name: str, raw: Mapping[str, Any]) -> _Checked:
+        """A table that there is once."""
+        table = raw.get(name, {})
+        if not isinstance(table, dict):
+            self.faults.of(name, "must be a table")
+            table = {}
+        return self._table(name, name, table)
+
+    def _shop(self, raw: Mapping[str, Any]) -> ShopSettings:
+        checked = self._once("shop", raw)
         values = dict(checked.values)
         for key in ("folder", "state"):
             values[key] = absolute(self.path, str(values[key]))
@@ -181,15 +209,14 @@ class _Reader:
         if not checked.faulty & {"folder", "state"} and (folder.is_relative_to(state) or state.is_relative_to(folder)):
             what = f"neither may lie in the other, and folder is {folder}: dncd would take its own records for programs"
             self.faults.at("shop", "state", str(state), what)
-            return None
-        return None if checked.faulty else ShopSettings(**values)
+        return ShopSettings(**values)
 
-    def _library(self, raw: Any) -> LibrarySettings | None:
-        if not isinstance(raw, dict):
-            self.faults.of("library", "must be a table")
-            return None
-        checked = self._table("library", "library", raw)
-        return None if checked.faulty else LibrarySettings(**checked.values)
+    def page(self, raw: Mapping[str, Any]) -> PageSettings:
+        checked = self._once("page", raw)
+        for key, what in page_faults(checked.get):
+            self.faults.at("page", key, checked.get(key), what)
+        paths = {key: str(absolute(self.path, path)) for key in ("certificate", "key") if (path := checked.values[key])}
+        return PageSettings(**{**checked.values, **paths})
 
     def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, dict[str, _Checked]]:
         before = len(self.faults.lines)
@@ -280,7 +307,7 @@ class _Reader:
     def _home(self, key: str, kind: str, where: str) -> str:
         """Where a key belongs that is known, but not in this table."""
         machine = where if kind == "machine" else where.rpartition(".")[0]
-        if kind in ("shop", "library"):
+        if kind in ONCE:
             return ""
         homes = [t for t in TABLES if t != kind and key in KINDS[t].rules]
         return f"; it belongs in [{machine}.{homes[0]}]" if homes else ""
@@ -347,69 +374,3 @@ def _ports_apart(faults: _Faults, machines: Mapping[str, Mapping[str, _Checked]]
         if send.get("start_on") is StartOn.NOW:
             what = "it would go to whatever the switch box is turned to; allowed there: dc1, cts, dsr, go"
             faults.at(send.name, "start_on", StartOn.NOW, what)
-
-
-def explain(settings: Settings) -> str:
-    """What holds, as a settings file of its own: every key with its value, what the user did not change marked so.
-
-    `load` of this text gives the same settings.
-    """
-    return "\n".join(_explained(settings))
-
-
-def _explained(settings: Settings) -> Iterator[str]:
-    yield f"# What holds in {settings.file}; `dncd check-config --all` prints what is the default, too, and marks it so."
-    yield "[shop]"
-    yield from _keys(KINDS["shop"], settings.shop)
-    yield ""
-    yield "[library]"
-    yield from _keys(KINDS["library"], settings.library)
-    for machine in settings.machines.values():
-        yield ""
-        yield f"[machines.{machine.name}]"
-        yield f"title = {toml_value(machine.title)}"
-        yield f"backup_days = {machine.backup_days}"
-        for table in TABLES:
-            part = getattr(machine, table)
-            yield ""
-            yield f"[machines.{machine.name}.{table}]{_meaning(part)}"
-            yield from _keys(KINDS[table], part)
-    yield ""
-
-
-def _keys(table: Table, part: Any) -> Iterator[str]:
-    for f in fields(part):
-        value = getattr(part, f.name)
-        default = f.name in table.defaults and value == table.defaults[f.name]
-        yield f"{f.name} = {toml_value(config_rules.written(value))}" + ("    # default" if default else "")
-
-
-def _meaning(part: Any) -> str:
-    """What follows from a table by arithmetic, as a comment."""
-    if isinstance(part, LineSettings):
-        rate, ahead = 1 / part.char_s, part.ahead_chars * part.char_s * 1000
-        bit = {"M": "1", "S": "0"}.get(part.frame.parity, "")
-        wire = f"; on the wire 8N{str(part.frame)[2:]} with the eighth bit always {bit}" if bit else ""
-        return f"    # {rate:.4g} characters a second; {part.ahead_chars} ahead are {ahead:.3g} ms{wire}"
-    if isinstance(part, SeatSettings) and part.switch:
-        return "    # nothing goes over the line until it is seated: `dncd seat`" + ", or at the start" * part.at_start
-    return ""
-
-
-def plain(settings: Settings) -> dict[str, Any]:
-    """What holds, as JSON can carry it; tables and keys as in the file."""
-    machines = {
-        m.name: {
-            "title": m.title,
-            "backup_days": m.backup_days,
-            **{table: _plain_table(getattr(m, table)) for table in TABLES},
-        }
-        for m in settings.machines.values()
-    }
-    tables = {"shop": _plain_table(settings.shop), "library": _plain_table(settings.library)}
-    return {"file": str(settings.file), **tables, "machines": machines}
-
-
-def _plain_table(part: Any) -> dict[str, Any]:
-    values = ((f.name, config_rules.written(getattr(part, f.name))) for f in fields(part))
-    return {k: v if isinstance(v, (bool, int, float, list, dict)) else str(v) for k, v in values}

@@ -11,7 +11,7 @@ from enum import StrEnum
 from importlib import resources
 from typing import Any, Final, get_type_hints
 
-from dncd import defaults
+from dncd import defaults, values
 from dncd.choices import (
     CHARACTERS,
     OWN_ENDS,
@@ -24,50 +24,26 @@ from dncd.choices import (
     Weight,
     characters,
 )
+from dncd.outside.config_page import address, place
 from dncd.peer_text import nearest
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
 from dncd.tape.codes import EIA_CUSTOMARY, EIA_STANDARD, Coder
-from dncd.values import (
-    Frame,
-    Keys,
-    LibrarySettings,
-    LineSettings,
-    ProgramSettings,
-    ReceiveSettings,
-    SeatSettings,
-    SendSettings,
-    ShopSettings,
-    TapeSettings,
-)
 
 TABLES: Final[Mapping[str, type]] = {
-    "line": LineSettings,
-    "tape": TapeSettings,
-    "send": SendSettings,
-    "receive": ReceiveSettings,
-    "program": ProgramSettings,
-    "keys": Keys,
-    "seat": SeatSettings,
+    "line": values.LineSettings,
+    "tape": values.TapeSettings,
+    "send": values.SendSettings,
+    "receive": values.ReceiveSettings,
+    "program": values.ProgramSettings,
+    "keys": values.Keys,
+    "seat": values.SeatSettings,
 }
 """The tables of one machine, in the order in which they are shown."""
 
 USUAL_FRAMES: Final = (
-    "7E1",
-    "7E2",
-    "7O1",
-    "7O2",
-    "8N1",
-    "8N2",
-    "8E1",
-    "8O1",
-    "7N2",
-    "8E2",
-    "8O2",
-    "7M1",
-    "7S1",
-    "7M2",
-    "7S2",
+    *("7E1", "7E2", "7O1", "7O2", "8N1", "8N2", "8E1", "8O1", "7N2", "8E2", "8O2"),
+    *("7M1", "7S1", "7M2", "7S2"),
 )
 """Frames that a wrong one is compared with."""
 
@@ -136,10 +112,10 @@ def _if(holds: Callable[[Any], bool], allowed: str, near: tuple[str, ...] = ()) 
     return Rule(check, allowed, near)
 
 
-def _frame(value: object) -> Frame:
+def _frame(value: object) -> values.Frame:
     if not isinstance(value, str):
         raise ValueError
-    return Frame.parse(value)
+    return values.Frame.parse(value)
 
 
 def _block_end(value: object) -> BlockEnd:
@@ -153,7 +129,7 @@ def _block_end(value: object) -> BlockEnd:
 def _eia_codes(value: object) -> tuple[tuple[str, int], ...]:
     if not isinstance(value, dict) or any(type(code) is not int for code in value.values()):
         raise ValueError
-    Coder(TapeCode.EIA, Frame.parse("8N1"), value)
+    Coder(TapeCode.EIA, values.Frame.parse("8N1"), value)
     return tuple(sorted(value.items()))
 
 
@@ -221,6 +197,8 @@ _REMOTE = (
 )
 """What git may be told to push to; nothing that git would take for an option or for a command of its own to run."""
 
+_NAME = r"[A-Za-z0-9._:-]{1,253}"
+
 _KEY = _text(r"[!-~]([ -~]{0,22}[!-~])?", "what is written on the key: 1 to 24 characters, such as INPUT")
 
 _SAID = _text(
@@ -245,6 +223,21 @@ RULES: Final[Mapping[str, Rule]] = {
     "library.branch": _text(
         r"(?!.*(\.\.|\.lock$))[A-Za-z0-9]([A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?",
         "a branch's name: letters, digits, - . and _, at most 64 characters",
+    ),
+    "page.listen": _if(
+        lambda v: isinstance(v, str) and place(v) is not None,
+        'an address of this computer and a port, such as "127.0.0.1:8750", "192.168.10.5:8750" or "[::]:8750"',
+    ),
+    "page.names": _text(
+        rf"|{_NAME}( {_NAME})*", 'names or addresses without a port, with a blank between, such as "dncd.shop.lan box"'
+    ),
+    "page.certificate": _text(
+        r"[^\x00]*", "the path of a file of PEM; a relative one starts at the folder of this file"
+    ),
+    "page.key": _text(r"[^\x00]*", "the path of a file of PEM; a relative one starts at the folder of this file"),
+    "page.behind_proxy": _if(
+        lambda v: isinstance(v, str) and all(map(address, v.split(" ") if v else ())),
+        'addresses with a blank between, such as "127.0.0.1 192.168.10.2"',
     ),
     "shop.folder": _text(r"[^\x00]+", "a path; a relative one starts at the folder of this file"),
     "shop.state": _text(r"[^\x00]+", "a path; a relative one starts at the folder of this file"),
@@ -332,7 +325,7 @@ def rule(table: str, key: str, kind: Any) -> Rule:
     """The rule for a field: its line in RULES, else what its type says."""
     if found := RULES.get(f"{table}.{key}"):
         return found
-    if kind is Frame:
+    if kind is values.Frame:
         allowed = (
             "data bits 5 to 8, parity N, E, O (7 bits also M, S), and stop bits 1, 1.5, 2, such as 7E1, 7E2, 7O1 or 8N1"
         )
@@ -367,8 +360,9 @@ def _of_dataclass(name: str, kind: type, **more: Any) -> Table:
 
 
 KINDS: Final[Mapping[str, Table]] = {
-    "shop": _of_dataclass("shop", ShopSettings, folder=defaults.FOLDER, state=defaults.STATE),
-    "library": _of_dataclass("library", LibrarySettings),
+    "shop": _of_dataclass("shop", values.ShopSettings, folder=defaults.FOLDER, state=defaults.STATE),
+    "library": _of_dataclass("library", values.LibrarySettings),
+    "page": _of_dataclass("page", values.PageSettings),
     "machine": _table(
         "machine",
         {"title": str, "profile": str, "backup_days": int},
@@ -401,7 +395,7 @@ def said_faults(line: _Get, tape: _Get, send: _Get) -> Iterator[tuple[str, str]]
 
     line, tape, send: give a table's value of a key, None where that does not hold.
     """
-    coder = Coder(tape("code") or TapeCode.ISO, Frame.parse("8N1"), dict(tape("eia_codes") or ()))
+    coder = Coder(tape("code") or TapeCode.ISO, values.Frame.parse("8N1"), dict(tape("eia_codes") or ()))
     for key in [key for key in ("before", "wait_for", "after") if send(key)]:
         try:
             coder.forms(characters(send(key)))

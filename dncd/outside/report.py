@@ -23,7 +23,7 @@ from typing import Any, Final
 
 from dncd import __version__
 from dncd.errors import DncdError, NotDoneError, SettingsError
-from dncd.outside import config
+from dncd.outside import config, config_shown
 from dncd.outside.command_client import ask
 from dncd.outside.config_outline import outline
 from dncd.outside.config_rules import KINDS, TABLES
@@ -80,7 +80,7 @@ def parts(file: Path) -> Iterator[tuple[str, str]]:
     yield "README.txt", _ABOUT
     yield "versions.txt", _or_why(_versions)
     yield "settings.toml", _or_why(lambda: _settings(file))
-    yield "holds.txt", _UNKNOWN.sub(rf"\1{CLEANED}\2", _or_why(lambda: config.explain(config.load(file))))
+    yield "holds.txt", _UNKNOWN.sub(rf"\1{CLEANED}\2", _or_why(lambda: config_shown.explain(config.load(file))))
     yield "serial.txt", _or_why(_serial)
     try:
         places = outline(file)
@@ -128,7 +128,7 @@ def _settings(file: Path) -> str:
     """What the file says under keys that dncd knows; no other text of it, for nobody knows what that is."""
     raw, lines, left = tomllib.loads(file.read_text("utf-8")), [], 0
     machines = raw.get("machines")
-    tables = [(kind, kind, raw.get(kind)) for kind in ("shop", "library")]
+    tables = [(kind, kind, raw.get(kind)) for kind in config.ONCE]
     for name, machine in machines.items() if isinstance(machines, dict) else ():
         where = f"machines.{name}"
         tables += [("machine", where, machine)]

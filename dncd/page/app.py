@@ -63,7 +63,8 @@ class Page:
         ]
         handlers: Mapping[Any, Any] = {DncdError: self._wrong, HTTPException: self._wrong, SignOnError: _to_sign_on}
         made = Starlette(routes=routes, exception_handlers=handlers)
-        return Guard(made, self.door.access.hosts, secure=self.door.access.secure)
+        access = self.door.access
+        return Guard(made, access.hosts, secure=access.secure, proxies=access.proxies)
 
     # --- looking -----------------------------------------------------------------------------------------------------
 
@@ -157,6 +158,7 @@ class Page:
         session, _, _ = await self._form(request)
         self.door.sessions.end(session)
         response = RedirectResponse("/sign-on", 303)
+        response.headers["clear-site-data"] = '"cache", "cookies", "storage"'
         response.delete_cookie(self.door.access.cookie, path="/", secure=self.door.access.secure, samesite="strict")
         return response
 

@@ -43,11 +43,13 @@ class SignOnError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """hosts: names by which the page may be called; secure: by TLS; local: on this computer alone."""
+    """hosts: names by which the page may be called; secure: by TLS; local: on this computer alone; proxies: addresses that
+    are believed."""
 
     hosts: tuple[str, ...]
     secure: bool = False
     local: bool = True
+    proxies: tuple[str, ...] = ()
 
     @property
     def cookie(self) -> str:
@@ -138,7 +140,8 @@ class Door:
         self, request: Request, name: str, who: Callable[[people.People], Person | None]
     ) -> Session | None:
         """A new session, in place of the one that this browser had. RefusedError after too many wrong tries."""
-        keys = [f"from {request.client.host if request.client else ''}", *([f"name {name}"] if name else [])]
+        said = name[: people.NAME_CHARS]
+        keys = [f"from {request.client.host if request.client else ''}", *([f"name {said}"] if said else [])]
         if not self.tries.may(keys):
             raise RefusedError("too many wrong tries", "sign on", "Wait ten minutes, then try again")
         person = await asyncio.to_thread(who, self.on_record())

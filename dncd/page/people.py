@@ -83,7 +83,7 @@ class People:
         return person if right else None
 
     def joined(self, code: str) -> Person | None:
-        """The phone with this code, which has 128 bits: nobody tries so many, and it needs no slow hash."""
+        """The phone with this code, which has 80 bits: nobody tries so many, and it needs no slow hash."""
         found = [p for p in self.people if p.role is Role.PHONE and hmac.compare_digest(p.secret, _digest(code))]
         return found[0] if found else None
 
@@ -124,12 +124,14 @@ def read(state: Path) -> People:
 def keep(state: Path, people: People) -> None:
     """Puts them on record, for the group of the state folder to read and for nobody else."""
     path = file_of(state)
+    if not state.is_dir():
+        raise NotDoneError("there is no state folder yet", str(state), "Start dncd once: it makes it")
     with durable.reporting("who may use the page cannot be kept", path):
-        durable.make_folder(path.parent)
+        owner = state.stat()
+        durable.add_folder(path.parent)
         durable.replace(path, codec.encode(people), mode=FILE_MODE)
-        group = state.stat().st_gid
-        if path.stat().st_gid != group:
-            os.chown(path, -1, group)  # written by root
+        for each in (path.parent, path) if os.geteuid() == 0 else ():
+            os.chown(each, owner.st_uid, owner.st_gid)
 
 
 def phrase_kept(phrase: str) -> str:
@@ -145,13 +147,20 @@ def phrase_kept(phrase: str) -> str:
 
 
 def new_code() -> tuple[str, str]:
-    """A code for a phone, and what is kept of it."""
-    code = secrets.token_urlsafe(16)
+    """A code for a phone, and what is kept of it. It is typed from a sheet: 80 bits in letters of which none is like another
+    (Crockford's Base 32; from memory)."""
+    drawn = "".join(secrets.choice(_LETTERS) for _ in range(16))
+    code = "-".join(drawn[n : n + 4] for n in range(0, 16, 4))
     return code, _digest(code)
 
 
+_LETTERS: Final = "0123456789abcdefghjkmnpqrstvwxyz"
+
+_TYPED: Final = str.maketrans("oil", "011", "- ")
+
+
 def _digest(code: str) -> str:
-    return hashlib.sha256(code.encode()).hexdigest()
+    return hashlib.sha256(code[:40].lower().translate(_TYPED).encode()).hexdigest()
 
 
 def _hashed(phrase: str, salt: bytes) -> bytes:

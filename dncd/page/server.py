@@ -1,12 +1,16 @@
-"""The page's own process: its listening socket, its signals, and the limits of each connection (uvicorn)."""
+"""The page's own process: its listening socket, TLS, its signals, and the limits of each connection (uvicorn)."""
 
 import asyncio
 import contextlib
 import signal
 import socket
+import ssl
+import sys
 from collections import Counter
-from collections.abc import Iterator
-from typing import ClassVar, Final
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ClassVar, Final
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -42,7 +46,7 @@ class _Bounded(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         host = self.client[0] if self.client else ""
-        if not host.startswith("127.") and host != "::1":
+        if not host.startswith("127.") and host != "::1" and host not in self.config.forwarded_allow_ips:
             self._counted = host
             self._of[host] += 1
             if self._of[host] > OF_ONE:
@@ -75,6 +79,15 @@ class _Bounded(H11Protocol):
             self._late = None
 
 
+class _Loop(asyncio.SelectorEventLoop):
+    """With TLS a connection counts when its handshake is over; that has its time as well."""
+
+    async def create_server(self, *args: Any, **given: Any) -> asyncio.Server:
+        late = {"ssl_handshake_timeout": REQUEST_S} if given.get("ssl") else {}
+        made: asyncio.Server = await super().create_server(*args, **given | late)
+        return made
+
+
 class _Server(uvicorn.Server):
     """Its signals are the process's own: uvicorn would raise them once more when it has ended."""
 
@@ -102,11 +115,48 @@ def listening(host: str, port: int) -> socket.socket:
     return made
 
 
-def serve(page: Page, sock: socket.socket) -> None:
-    """Until SIGTERM or SIGINT."""
+@dataclass(frozen=True, slots=True)
+class Tls:
+    """The shop's own certificate. certificate, key: files of PEM."""
+
+    certificate: str
+    key: str
+
+    def read(self, into: ssl.SSLContext | None = None) -> ssl.SSLContext:
+        """What TLS needs of them, new or in place of what it was; NotDoneError where they are not what they should be.
+
+        Python's own context is TLS 1.2 and newer, with the ciphers that it holds good (ssl, "Security considerations").
+        """
+        context, path = into or ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), self.certificate
+        try:
+            for path in (self.certificate, self.key):
+                Path(path).read_bytes()
+            context.load_cert_chain(self.certificate, self.key, password=lambda: b"")
+        except ssl.SSLError as error:
+            other = error.reason == "KEY_VALUES_MISMATCH"
+            what = "the key is another certificate's" if other else f"it is no certificate with its key: {error.reason}"
+            next_step = "Give it PEM: the certificate first, those above it behind it, and a key without a pass phrase"
+            raise NotDoneError(what, f"[page] certificate = {self.certificate}, key = {self.key}", next_step) from None
+        except OSError as error:
+            next_step = "Let the page's user read it, or name another in [page]"
+            raise NotDoneError(f"it cannot be read: {error.strerror}", path, next_step) from None
+        return context
+
+
+def serve(page: Page, sock: socket.socket, tls: Tls | None = None) -> None:
+    """Until SIGTERM or SIGINT; SIGHUP reads a renewed certificate. tls: None where they come without it. Errors of `Tls`."""
+    context = tls.read() if tls else None
 
     async def run() -> None:
-        server, loop = server_of(page.app()), asyncio.get_running_loop()
+        server, loop = server_of(page.app(), context, page.door.access.proxies), asyncio.get_running_loop()
+
+        def again() -> None:
+            try:
+                if tls is not None:
+                    tls.read()  # whole, before the one in use is touched
+                    tls.read(context)
+            except NotDoneError as error:
+                print(f"The page goes on with the certificate that it has. {error}", file=sys.stderr, flush=True)
 
         def end() -> None:
             server.should_exit = True
@@ -114,6 +164,7 @@ def serve(page: Page, sock: socket.socket) -> None:
 
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, end)
+        loop.add_signal_handler(signal.SIGHUP, again)
         following = asyncio.create_task(page.feed.run())
         try:
             await server.serve(sockets=[sock])
@@ -122,25 +173,28 @@ def serve(page: Page, sock: socket.socket) -> None:
             with contextlib.suppress(asyncio.CancelledError):
                 await following
 
-    asyncio.run(run())
+    with asyncio.Runner(loop_factory=_Loop) as runner:
+        runner.run(run())
 
 
-def server_of(app: ASGIApp) -> uvicorn.Server:
-    """uvicorn with the limits above."""
-    return _Server(
-        uvicorn.Config(
-            app,
-            http=_Bounded,
-            ws="none",
-            lifespan="off",
-            log_config=None,
-            log_level="error",
-            access_log=False,
-            proxy_headers=False,
-            server_header=False,
-            limit_concurrency=CONNECTIONS,
-            timeout_keep_alive=IDLE_S,
-            timeout_graceful_shutdown=2,
-            h11_max_incomplete_event_size=HEAD_BYTES,
-        )
+def server_of(app: ASGIApp, tls: ssl.SSLContext | None = None, proxies: Sequence[str] = ()) -> uvicorn.Server:
+    """uvicorn with the limits above. proxies: they may have all connections; `Guard` believes them."""
+    config = uvicorn.Config(
+        app,
+        http=_Bounded,
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        log_level="error",
+        access_log=False,
+        proxy_headers=False,
+        forwarded_allow_ips=list(proxies),
+        server_header=False,
+        limit_concurrency=CONNECTIONS,
+        timeout_keep_alive=IDLE_S,
+        timeout_graceful_shutdown=2,
+        h11_max_incomplete_event_size=HEAD_BYTES,
     )
+    config.load()
+    config.ssl = tls
+    return _Server(config)
