@@ -49,11 +49,14 @@ class Shop:
         wire = bytes(c | (0x80 if c.bit_count() % 2 else 0) for c in f"%\n{self.control}%\n".encode())
         return self.jobs.capture(wire).transfers
 
-    def approve(self, lines):
+    def approve(self, lines, seen=""):
         import hashlib
 
         sha256 = hashlib.sha256("\n".join(["%", *lines, "%", ""]).encode()).hexdigest()
-        self.jobs.sends.gates.leaves.give("over-edits", sha256)
+        self.jobs.sends.gates.leaves.give("over-edits", sha256, seen)
+
+    def seen(self):
+        return self.jobs.sends.gates.seen(self.office.library, ["O0004"])
 
     def delivered(self):
         return (
@@ -124,6 +127,34 @@ def test_a_leave_to_send_over_edits_ends_with_the_file_that_it_was_given_for(sho
 
     assert shop.drop(over, operator).result == "refused"
     assert shop.drop(over).result == "refused"
+
+
+@pytest.mark.parametrize("later", [edited(BASE, 60, "0.11"), BASE])
+def test_a_leave_for_what_somebody_saw_is_none_for_what_came_back_since(shop, later):
+    """Another edit, or the edit taken back, between the look and the check of the file: nobody allowed a loss of that."""
+    punched_edit(shop)
+    over, looked_at = edited(BASE, 90, "0.2"), shop.seen()
+    shop.control = "\n".join(later) + "\n"
+    shop.punch()
+    assert shop.seen() != looked_at
+    shop.control = "\n".join(edited(BASE, 60, "0.11")) + "\n"
+    shop.punch()
+    shop.approve(over, looked_at)
+    assert shop.drop(over).result == "refused"
+    shop.approve(over, shop.seen())
+    assert shop.drop(over).result == "sent"
+
+
+def test_what_would_be_said_of_a_file_is_what_is_said_of_it_and_leaves_nothing_behind(shop):
+    punched_edit(shop)
+    lines = [*edited(BASE, 90, "0.2")[:-1], "N195 G01 X1.\u00e9", "M30"]
+    before = sorted(path.name for path in shop.state.rglob("*"))
+    checked = shop.jobs.sends.look_at("0004.nc", "\n".join(["%", *lines, "%", ""]).encode())
+    assert sorted(path.name for path in shop.state.rglob("*")) == before
+    told = shop.drop(lines)
+    named = [reason.partition("dncd send")[0] for reason in told.reasons]
+    assert [reason.partition("dncd send")[0] for reason in checked.refusals] == named
+    assert set(checked.edits) < set(checked.refusals), "what is wrong with the text is no matter of an edit"
 
 
 def test_what_the_operator_took_back_is_not_asked_for(shop):

@@ -73,7 +73,7 @@ def test_no_word_of_the_other_socket_is_one_here(shop: House) -> None:
 def test_a_word_that_does_something_needs_a_name_and_all_that_belongs_to_it(shop: House) -> None:
     lines = len(shop.ledger())
     whole = {"machine": "lathe", "by": "A. Miller", "file": "a.nc", "data": "TQ==", "sha256": "0", "times": 2}
-    whole |= {"program": "O0004", "revision": 1, "note": "first part"}
+    whole |= {"program": "O0004", "revision": 1, "note": "first part", "seen": "O0004 abc", "left": "block N10"}
     for do, fields in page_door._DEEDS.items():
         for key in ("machine", "by", *fields):
             for wrong in ({}, {key: ""}, {key: None}, {key: ["x"]}, {key: True}):
@@ -138,6 +138,68 @@ def test_a_revision_goes_out_again_as_it_went_before_with_the_name_on_its_mark_l
         assert "no revision 9" in answer["error"]["what"]
         answer = word(shop, do="bring", machine="lathe", by="A. Miller", program="../O0007", revision=1)
         assert "no revision 1" in answer["error"]["what"]
+
+
+def drop_over(shop: House, data: bytes, seen: str, left: str = "block N10: F 0.2 → 0.1") -> dict[str, Any]:
+    coded = base64.b64encode(data).decode()
+    told = {"file": "over.nc", "data": coded, "seen": seen, "left": left}
+    return word(shop, do="drop-over-edits", machine="lathe", by="A. Miller", **told)
+
+
+def test_an_edit_is_gone_over_with_what_it_loses_named_and_not_over_one_that_came_since(tmp_path: Path) -> None:
+    control = StandIn(build())
+    lines = ["O0007 (SLEEVE)", "N10 G01 X1. F0.2", "M30"]
+    office = text(lines)
+
+    def punched(old: str, new: str, times: int) -> None:
+        assert control.wait_for(lambda: control.mode is Mode.OFF and control.memory.programs, 20)
+        (number,) = control.memory.programs
+        control.edit(number, old, new)
+        control.punch(number)
+        until(lambda: sum(line["event"] == "differs" for line in shop.ledger()) == times or None)
+
+    def check(**what: Any) -> dict[str, Any]:
+        found: dict[str, Any] = word(shop, machine="lathe", **what)["ok"]
+        return found
+
+    with Yard(control), house(tmp_path, lathe=machine(control)) as shop:
+        shop.drop("lathe", "0007.nc", office)
+        control.read_in()
+        shop.receipt("lathe", "sent", "0007.nc")
+        punched("F0.2", "F0.1", 1)
+        lines_before = len(shop.ledger())
+        found = check(do="check", file="0007.nc", data=base64.b64encode(office).decode())
+        assert (found["refusals"], found["programs"]) == ([], ["O0007 (SLEEVE)"])
+        assert "revision 2: block N10: F 0.2 → 0.1" in found["edits"][0]
+        blocks = base64.b64encode("\n".join([*lines, ""]).encode()).decode()
+        made = check(do="check-text", program="O0007", revision=1, text=blocks)
+        assert base64.b64decode(made["data"]) == office, "as `bring` makes it"
+        assert {key: made[key] for key in found} == found
+        assert len(shop.ledger()) == lines_before, "a look is no deed"
+        drop(shop, "plain.nc", office)
+        shop.receipt("lathe", "refused", "plain.nc")
+        punched("F0.1", "F0.05", 2)
+        assert "punched it out again" in drop_over(shop, office, found["seen"])["error"]["what"]
+        control.read_in()
+        seen = check(do="check", file="0007.nc", data=base64.b64encode(office).decode())["seen"]
+        assert drop_over(shop, office, seen) == {"ok": {"file": "over.nc"}}
+        receipt = (shop.shop / "lathe/sent/over.nc.receipt.txt", shop.receipt("lathe", "sent", "over.nc"))[
+            0
+        ].read_text()
+        assert "over the operator's edit of revision 3" in receipt
+        what = next(line["what"] for line in reversed(shop.ledger()) if line.get("do") == "drop-over-edits")
+        assert what.endswith("over the operator's edit, without block N10: F 0.2 → 0.1")
+        drop(shop, "again.nc", text([*lines[:-1], "M02"]))
+        shop.receipt("lathe", "sent", "again.nc")
+
+
+def test_looks_have_an_allowance_of_their_own(tmp_path: Path) -> None:
+    with house(tmp_path, lathe={"line": {"port": str(tmp_path / "no-port")}}) as shop:
+        data = base64.b64encode(PROGRAM).decode()
+        for _ in range(page_door.DEEDS + 1):
+            answer = word(shop, do="check", machine="lathe", file="0004.nc", data=data)
+        assert "in a minute" in answer["error"]["what"]
+        assert drop(shop, "0004.nc") == {"ok": {"file": "0004.nc"}}
 
 
 def test_the_news_come_over_it_too_and_few_may_follow(shop: House) -> None:

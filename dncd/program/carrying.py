@@ -3,14 +3,18 @@
 Blocks that nobody changed stay as the office wrote them, with comments and empty blocks; of a changed one the words alone.
 What comes out must be the same in substance as what the control punched, and most of the program must be as it was: else
 nobody could be sure which block became which.
+
+Or block by block, as somebody chooses (`groups`, `taken_over`): then every character is as one of the two texts has it.
 """
 
 import enum
+import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from dncd.program.aligning import hunks
 from dncd.program.comparing import By, beyond, blocks, compare
 from dncd.program.substance import Answer, Numbers, Substance, answer, same_spelling
 from dncd.program.words import TokenKind, tokens
@@ -90,3 +94,48 @@ def _merged(old: str, new: str) -> str:
     if answer(f"{made}\n", f"{new}\n") in (Answer.EQUAL, Answer.SUBSTANCE):
         return made.rstrip()
     return " ".join([new.rstrip(), *(token.text for token in comments)])
+
+
+# --- by choice -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Blocks that changed together, each text with the block ends of its source, "" for none there. old_line, new_line: of
+    the first block of them in both texts, from 1 (where there is none: of the block that follows)."""
+
+    old: str
+    new: str
+    old_line: int
+    new_line: int
+
+
+def groups(office: str, edited: str) -> tuple[Group, ...]:
+    """What differs, character by character, in the order of the texts; all between two groups is equal."""
+    old, new = _lines(office), _lines(edited)
+    return tuple(
+        Group(
+            "".join(old[hunk.old_start : hunk.old_end]),
+            "".join(new[hunk.new_start : hunk.new_end]),
+            hunk.old_start + 1,
+            hunk.new_start + 1,
+        )
+        for hunk in hunks(old, new)
+    )
+
+
+def taken_over(office: str, edited: str, chosen: Container[int]) -> str:
+    """The office's text with those of `groups` as the operator has them, counted from 0, and nothing else of his."""
+    lines, made, at = _lines(office), list[str](), 0
+    for number, group in enumerate(groups(office, edited)):
+        start = group.old_line - 1
+        made += lines[at:start]
+        made.append(group.new if number in chosen else group.old)
+        at = start + len(_lines(group.old))
+    return "".join([*made, *lines[at:]])
+
+
+def _lines(text: str) -> list[str]:
+    """Blocks with their ends. Each but a text's last one ends with LF, so parts of two texts never run into one block: what
+    has no end stands in the last group of both, or ends both."""
+    return [line for line in re.split(r"(?<=\n)", text) if line]

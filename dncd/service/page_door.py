@@ -7,6 +7,7 @@ starts them; its folder keeps the page from the other socket, which turns the pa
 """
 
 import base64
+import enum
 import hashlib
 import pwd
 import time
@@ -23,6 +24,7 @@ from dncd.outside.command_server import Limits, StreamReply
 from dncd.outside.folder_looks import left_alone
 from dncd.peer_text import printable
 from dncd.records import durable
+from dncd.records.ending_words import HERE
 from dncd.records.restoring import piece_of, tape
 from dncd.records.shop_folders import TO_MACHINE
 from dncd.service.requests import Requests
@@ -31,15 +33,22 @@ from dncd.service.signing import recorded
 USER: Final = "dncd-page"
 """Of the page's process where it has one of its own (systemd/dncd.sysusers)."""
 
-LIMITS: Final = Limits(request=DROP_BYTES * 4 // 3 + 4_096, clients=12, lasting=2)
+LIMITS: Final = Limits(request=DROP_BYTES * 4 // 3 + 40_960, clients=12, lasting=2)
 
 DEEDS: Final = 60
 DEEDS_S: Final = 60.0
 """So many deeds in so many seconds: a shop of 64 machines asks for a few. More would fill ledger and folders."""
 
-_LOOKS: Final = ("status", "follow")
-
 _Fields = Mapping[str, type]
+
+_LOOKS: Final[Mapping[str, _Fields]] = {
+    "status": {},
+    "follow": {},
+    "check": {"file": str, "data": str},
+    "check-text": {"program": str, "revision": int, "text": str},
+}
+"""Words that change nothing. `check`: what would be said of a file if it were dropped now; `check-text`: of a text in place
+of a revision's (base64 of UTF-8), with the file that it makes."""
 
 _DEEDS: Final[Mapping[str, _Fields]] = {
     "next": {"file": str},
@@ -47,9 +56,24 @@ _DEEDS: Final[Mapping[str, _Fields]] = {
     "withdraw": {"file": str},
     "prove": {"program": str, "revision": int, "note": str},
     "drop": {"file": str, "data": str},
+    "drop-over-edits": {"file": str, "data": str, "seen": str, "left": str},
 }
-"""Word → what it needs beside `machine` and `by`, none of it empty. All but `drop` and `bring` (a revision of the library,
-dropped as it was) are done as `Requests` does them."""
+"""Word → what it needs beside `machine` and `by`, none of it empty. All but the drops and `bring` (a revision of the
+library, dropped as it was) are done as `Requests` does them. `drop-over-edits` is for a file that lacks what the operator
+changed, `left`: what of it, in words for the ledger. It goes with these very contents, once, and only while nothing came
+back from the control since `seen`, which a check gave."""
+
+
+class _Allowance(enum.Enum):
+    """A stop has one of its own: nothing else takes it, and looks take nothing from what is done."""
+
+    STOPS = enum.auto()
+    LOOKS = enum.auto()
+    DEEDS = enum.auto()
+
+    @classmethod
+    def of(cls, do: str) -> "_Allowance":
+        return cls.STOPS if do == "withdraw" else cls.LOOKS if do in _LOOKS else cls.DEEDS
 
 
 def folder_of(state: Path) -> Path:
@@ -72,25 +96,31 @@ class PageDoor:
 
     desk: Requests
     clock: Callable[[], float] = time.monotonic
-    _done_at: Mapping[bool, deque[float]] = field(
-        default_factory=lambda: {stops: deque(maxlen=DEEDS) for stops in (False, True)}
+    _done_at: Mapping[_Allowance, deque[float]] = field(
+        default_factory=lambda: {kind: deque(maxlen=DEEDS) for kind in _Allowance}
     )
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any] | StreamReply:
         """As `Requests.answer`; UsageError for what the page may not ask for."""
         do = request.get("do")
-        if do in _LOOKS:
-            return self.desk.answer({"do": do})
-        if do not in _DEEDS:
+        fields = {**_LOOKS, **_DEEDS}.get(do) if isinstance(do, str) else None
+        if fields is None:
             raise UsageError(f"the page may not ask for {printable(str(do))[:40]!r}", "page socket", _SHELL)
-        asked = _taken(str(do), request)
+        if not fields:
+            return self.desk.answer({"do": do})
+        asked = _taken(fields if do in _LOOKS else {"by": str, **fields}, request)
         machine = self.desk.in_loop(lambda: self.desk.machine(asked).name)
-        done_at = self._done_at[do == "withdraw"]  # a stop has an allowance of its own: no other deed takes it
+        done_at = self._done_at[_Allowance.of(str(do))]
         if len(done_at) == DEEDS and self.clock() - done_at[0] < DEEDS_S:
             what = f"{DEEDS} things were asked for in a minute, and no more may"
             raise NotDoneError(what, "page socket", "Look who asks, in `dncd log`; wait a minute")
         done_at.append(self.clock())
-        if do == "drop":
+        if do == "check":
+            return self._check(asked, asked["file"], _decoded(asked["data"]))
+        if do == "check-text":
+            name, data = self._revision(machine, asked, _decoded(asked["text"]).decode("utf-8", "replace"))
+            return {"file": name, "data": base64.b64encode(data).decode(), **self._check(asked, name, data)}
+        if do in ("drop", "drop-over-edits"):
             return self._drop(machine, asked, asked["file"], _decoded(asked["data"]))
         if do == "bring":
             return self._drop(machine, asked, *self._revision(machine, asked))
@@ -102,14 +132,32 @@ class PageDoor:
         parts, said = self.desk.parts, {"do": asked["do"], "by": asked["by"], "what": what}
         recorded(parts.workers, machine, lambda: parts.store.note("asked", machine=machine, **said))
 
-    def _revision(self, machine: str, asked: Mapping[str, Any]) -> tuple[str, bytes]:
-        """A file of a revision: its mark line says its name where its text does not."""
+    def _check(self, asked: Mapping[str, Any], name: str, data: bytes) -> dict[str, Any]:
+        """What the service would say of a file: what is against it, what the operator changed and it lacks, and warnings."""
+        station = self.desk.in_loop(lambda: self.desk.machine(asked))
+
+        def look() -> dict[str, Any]:
+            checked = station.look_at(name, data)
+            others = [said.replace(HERE, name) for said in checked.refusals if said not in checked.edits]
+            edits = [said for said in checked.edits if HERE not in said]  # what to do about them, the page knows
+            found = {"refusals": others, "edits": edits, "warnings": checked.warnings}
+            seen = station.edits_seen(checked.programs)
+            return {"sha256": checked.sha256, "programs": checked.titles, "seen": seen, **found}
+
+        try:
+            return self.desk.parts.workers.checks.result_of(look, _SHARE_S)
+        except TimeoutError:
+            what = "the service looks at other files just now"
+            raise NotDoneError(what, asked["machine"], "Ask again in a moment") from None
+
+    def _revision(self, machine: str, asked: Mapping[str, Any], instead: str = "") -> tuple[str, bytes]:
+        """A file of a revision, or of the text that stands instead: its mark line says its name where its text does not."""
         parts, shop = self.desk.parts, self.desk.parts.stations.settings.shop
         found = (parts.store.library, machine, asked["program"], asked["revision"])
         piece = recorded(parts.workers, machine, lambda: piece_of(*found))
         marks = self.desk.in_loop(lambda: self.desk.machine(asked).settings.tape)
         closing = marks.closes if piece.mark_line else marks.closing
-        text = tape(piece.mark_line or marks.opening, piece.text, closing)
+        text = tape(piece.mark_line or marks.opening, instead or piece.text, closing)
         name = durable.tidy_name(f"{piece.program}{shop.file_extension}")
         return name, text.replace("\n", shop.file_line_end.chars).encode()
 
@@ -122,7 +170,14 @@ class PageDoor:
         parts = self.desk.parts
         if parts.workers.notes.waiting() > _MOST_WAITING + 2 * len(parts.stations):
             raise NotDoneError("the shop's folder takes nothing just now", machine, "Look whether the share is there")
-        self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {hashlib.sha256(data).hexdigest()}")
+        sha256, over = hashlib.sha256(data).hexdigest(), asked["do"] == "drop-over-edits"
+        if over and self._check(asked, name, data)["seen"] != asked["seen"]:
+            what, next_step = "the control punched it out again meanwhile", "Look anew at what the operator changed"
+            raise NotDoneError(what, machine, next_step)
+        left = f", over the operator's edit, without {printable(asked['left'])[:_LEFT_CHARS]}" if over else ""
+        self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {sha256}{left}")
+        if over:
+            self.desk.in_loop(lambda: self.desk.machine(asked).allow("over-edits", sha256, asked["seen"]))
         try:
             return parts.workers.notes.result_of(partial(self._write, machine, name, data), _SHARE_S)
         except TimeoutError:
@@ -144,6 +199,9 @@ class PageDoor:
                 return {"file": free}
 
 
+_LEFT_CHARS: Final = 2_000
+"""Of what was left out, in the ledger."""
+
 _SHELL: Final = "Ask with the command itself, on the service's computer"
 
 _MOST_WAITING: Final = 8
@@ -153,15 +211,15 @@ _SHARE_S: Final = 4.0
 """Seconds in which a share must have taken a file, within the patience of whoever asked."""
 
 
-def _taken(do: str, request: Mapping[str, Any]) -> dict[str, Any]:
+def _taken(own: _Fields, request: Mapping[str, Any]) -> dict[str, Any]:
     """The request with what belongs to it, and nothing else. UsageError where something is missing, or is no such thing."""
-    fields: dict[str, type] = {"machine": str, "by": str, **_DEEDS[do]}
+    do, fields = request["do"], {"machine": str, **own}
     by = " ".join(printable(str(request.get("by"))).split())[:80]
     for key, kind in fields.items():
-        if type(request.get(key)) is not kind or not request[key] or not by:
+        if type(request.get(key)) is not kind or not request[key] or ("by" in own and not by):
             what = f"{do} needs {key!r}, {'a text' if kind is str else 'a number'} that is not empty"
             raise UsageError(what, "page socket", "Update the page")
-    return {"do": do, **{key: request[key] for key in fields}, "by": by}
+    return {"do": do, **{key: request[key] for key in fields}, **({"by": by} if "by" in own else {})}
 
 
 def _decoded(data: str) -> bytes:

@@ -46,21 +46,24 @@ class Leaves:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._given: set[tuple[str, str]] = set()
+        self._given: dict[tuple[str, str], str] = {}
 
-    def give(self, wish: str, sha256: str) -> None:
-        """wish: `over-edits` of the operator, or `to-prove`, not proven yet."""
+    def give(self, wish: str, sha256: str, seen: str = "") -> None:
+        """wish: `over-edits` of the operator, or `to-prove`, not proven yet. seen: what `Gates.seen` said of its programs
+        when somebody looked at their edits; "" for whatever edits there will be."""
         with self._lock:
-            self._given.add((wish, sha256))
+            self._given[wish, sha256] = seen
 
-    def has(self, wish: str, sha256: str) -> bool:
+    def has(self, wish: str, sha256: str, seen: str = "") -> bool:
+        """seen: as things stand now."""
         with self._lock:
-            return (wish, sha256) in self._given
+            return self._given.get((wish, sha256)) in ("", seen)
 
     def use_up(self, sha256: str, *wishes: str) -> None:
         """What was allowed was for this time alone, however it ends. wishes: those that are; all without any."""
         with self._lock:
-            self._given -= {(wish, sha256) for wish in wishes or ("over-edits", "to-prove")}
+            for wish in wishes or ("over-edits", "to-prove"):
+                self._given.pop((wish, sha256), None)
 
 
 class LostEditGate:
@@ -135,6 +138,11 @@ def _with_edits(history: list[Revision]) -> list[Revision]:
     return [revision for revision in history if revision.number in wanted]
 
 
+def said_of(newest: Mapping[str, str]) -> str:
+    """What `LostEditGate.newest` found, in one row."""
+    return "; ".join(f"{program} {said}" for program, said in newest.items())
+
+
 class Gates:
     """All of one machine, and what somebody allowed past them."""
 
@@ -157,11 +165,12 @@ class Gates:
         unproven = self._unproven(library, parts) if self._only_proven else []
         newest: Mapping[str, str] = self._edits.newest(library, [program for program, _ in texts])
         lost = self._edits.lost(library, texts)
-        refusals, warnings = checked.refusals, checked.warnings
-        if lost and self.leaves.has("over-edits", checked.sha256):
+        refusals, warnings, edits = checked.refusals, checked.warnings, tuple[str, ...]()
+        if lost and self.leaves.has("over-edits", checked.sha256, said_of(newest)):
             warnings += self._edits.warnings(lost)
         elif lost:
-            refusals += self._edits.refusals(lost)
+            edits = self._edits.refusals(lost)
+            refusals += edits
         if unproven and self.leaves.has("to-prove", checked.sha256):
             warnings += (f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for",)
         elif unproven:
@@ -171,7 +180,11 @@ class Gates:
                 f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {HERE}`; when the "
                 f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
             )
-        return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest)
+        return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest, edits=edits)
+
+    def seen(self, library: Library, programs: Iterable[str]) -> str:
+        """What of these programs a leave to send over their edits is for: another one as soon as a program came back."""
+        return said_of(self._edits.newest(library, programs))
 
     def outdated(self, library: Library, checked: Checked) -> bool:
         """Whether the operator punched out one of its programs since the check; nobody has allowed a loss of that yet."""

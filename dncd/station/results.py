@@ -42,7 +42,7 @@ UNSEEN: Final = Outlook()
 class Checked:
     """A dropped file, read and checked. id: of the transfer, however it ends; programs: names; titles: as a receipt shows
     them; identity: of the file; newest: per program that edits are held for, what the library had of it; batch: how
-    often it goes out, and how often it did."""
+    often it goes out, and how often it did; edits: the refusals that are for edits of the operator alone."""
 
     id: str
     programs: tuple[str, ...]
@@ -57,6 +57,7 @@ class Checked:
     newest: Mapping[str, str] = field(default_factory=dict)
     outlook: Outlook = UNSEEN
     batch: Batch = UNCOUNTED
+    edits: tuple[str, ...] = ()
 
 
 UNCHECKED: Final = Checked("", ())

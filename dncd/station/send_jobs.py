@@ -87,7 +87,7 @@ class SendJobs:
             undo.callback(os.close, fd)
             status = os.fstat(fd)
             if status.st_size > defaults.FILE_BYTES:
-                return self._too_large(transfer, job.name, fd, status)
+                return _too_large(transfer, job.name, fd, status)
             outgoing = self._store.shop.state / "outgoing"
             copy, image = outgoing / f"{transfer}.file", outgoing / f"{transfer}.wire"
             with contextlib.ExitStack() as made:  # what a full disk broke off, and what is refused, leaves nothing
@@ -97,10 +97,7 @@ class SendJobs:
                 found = survey(source.chunks, source.encoding, self._rules(status))
                 if identity(os.fstat(fd)) != identity(status):
                     return Gone("it was changed while it was read")
-                checked = self._checked(transfer, job.name, source, found, status)
-                texts = self._texts_of(source.chunks, checked, job.name)
-                parts = () if found.refused else self._parts(source.chunks, checked)
-                checked = self.gates.judged(self._store.reader, checked, texts, parts)
+                checked = self._judged(self._checked(transfer, job.name, source, found, status), source, job.name)
                 if checked.refusals:
                     return checked
                 if job.scope is ev.Scope.CHECK:
@@ -111,6 +108,21 @@ class SendJobs:
                 source.keep()
                 made.pop_all()
         return TakenIn(checked, prepared)
+
+    def look_at(self, name: str, data: bytes) -> Checked:
+        """What would be said of a file of this name, of a few megabytes at most, if it were dropped now."""
+        with open(os.memfd_create("look"), "w+b", buffering=0) as file:  # noqa: PTH123 - in memory alone
+            file.write(data)
+            status = os.fstat(file.fileno())
+            source = _Source(file.fileno(), status.st_size, ev.Scope.CHECK, Path())
+            found = survey(source.chunks, source.encoding, self._rules(status))
+            return self._judged(self._checked("", name, source, found, status), source, name)
+
+    def _judged(self, checked: Checked, source: "_Source", name: str) -> Checked:
+        """With what the gates say."""
+        texts = self._texts_of(source.chunks, checked, name)
+        parts = () if checked.survey.refused else self._parts(source.chunks, checked)
+        return self.gates.judged(self._store.reader, checked, texts, parts)
 
     def _texts_of(self, chunks: dropped.Chunks, checked: Checked, name: str) -> Texts:
         """Program and text of each program in a file, where edits are held; () for one too large to be edited at all."""
@@ -140,21 +152,6 @@ class SendJobs:
             _sentences(found.findings, Severity.WARN),
             identity(status),
             batch=self._store.orders.batch(self._settings.name, name, source.sha256, self._settings.send.again),
-        )
-
-    def _too_large(self, transfer: str, name: str, fd: int, status: os.stat_result) -> Checked:
-        what = f"the file has {status.st_size} bytes, more than the {defaults.FILE_BYTES} that dncd looks at; split it"
-        digest, stem = hashlib.sha256(), names.safe_name(Path(name).stem)
-        for chunk in durable.read_chunks(fd):
-            digest.update(chunk)
-        return Checked(
-            transfer,
-            (stem,),
-            digest.hexdigest(),
-            status.st_size,
-            titles=(stem,),
-            refusals=(what,),
-            identity=identity(status),
         )
 
     def _rules(self, status: os.stat_result) -> Rules:
@@ -310,6 +307,22 @@ class SendJobs:
             checked.warnings,
             batch=checked.batch,
         )
+
+
+def _too_large(transfer: str, name: str, fd: int, status: os.stat_result) -> Checked:
+    what = f"the file has {status.st_size} bytes, more than the {defaults.FILE_BYTES} that dncd looks at; split it"
+    digest, stem = hashlib.sha256(), names.safe_name(Path(name).stem)
+    for chunk in durable.read_chunks(fd):
+        digest.update(chunk)
+    return Checked(
+        transfer,
+        (stem,),
+        digest.hexdigest(),
+        status.st_size,
+        titles=(stem,),
+        refusals=(what,),
+        identity=identity(status),
+    )
 
 
 class _Source:
