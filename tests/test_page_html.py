@@ -1,6 +1,7 @@
 """The page's HTML: what stands in it, that nothing from outside is taken for HTML, and that every word can be translated."""
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -8,13 +9,15 @@ import pytest
 from page_shop import NEXT, NOW, OUT, TEXTS, records, status
 
 import dncd.page
-from dncd.page import rendering
+from dncd.page import rendering, taking_over
 from dncd.page.asking import Done, What
 from dncd.page.reading import Verified, Wanted
 from dncd.page.rendering import floor_parts, language_of, parts, render
 from dncd.page.views import decisions, floor, ledger, machine, program
 from dncd.records.holdings import Holdings
+from dncd.records.revisions import Revision
 from dncd.records.verify import Report
+from dncd.values import Origin
 
 NAME = "gang-lathe"
 ROOM = Path(dncd.page.__file__).parent
@@ -64,6 +67,10 @@ def board(**changes: object) -> machine.Board:
     return machine.board(NAME, status(**changes), Holdings())
 
 
+def revision(number: int, origin: Origin) -> Revision:
+    return Revision(number, origin, "2026-11-28T12:58:00Z", str(number) * 40, str(number) * 40)
+
+
 def every_page(word: str, language: str = "en") -> dict[str, str]:
     """Each page, with this word wherever text from outside can stand."""
     said = {"title": word, "port": word, "state": "no-port", "pending": word, "trouble": [word, word], "folder": word}
@@ -83,6 +90,10 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
     ]
     form = dict.fromkeys(("machine", "program", "event", "since", "until", "words"), word)
     asked = {"board": one, "program": word, "title": word, "revision": 3, "proven": False, "problem": word}
+    looked = taking_over.Said((word,), (word,), (word,), (word,), word, word)
+    edit = taking_over.Edit(NAME, word, revision(1, Origin.OFFICE), revision(2, Origin.MACHINE), *TEXTS, True, ())
+    edit = replace(edit, parts=program.parts(f"N1 {word}\nN2 X1.\n", f"N1 ({word})\nN2 X1.\n({word})\n"))
+    whole = program.text_from(word)
     verified = (Verified(NOW, Report((word,), (word,), 1, 1, 1)),)
     shown = {
         "machine.html": {"board": one, "who": word, "csrf": word, "news": word},
@@ -92,10 +103,18 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         **{f"done.html {what}": {"board": one, "problem": "", "done": Done(what, word, 3)} for what in What},
         "done.html not": {"board": one, "problem": word, "done": None},
         "programs.html": {"board": one, "programs": (known,)},
-        "program.html": {"story": story},
+        "program.html": {"story": story, "edited": True},
         "text.html": {"machine": NAME, "program": word, "revision": 1, "text": program.text_from(f"({word}\n{word}")},
         "differences.html": {
             "machine": NAME, "program": word, "old": 1, "new": 2, "differences": program.differences(word, TEXTS[0]),
+        },
+        "take_over.html": {"machine": NAME, "program": word, "edit": edit, "all": True},
+        **{
+            f"taken_over.html {n}": {
+                "machine": NAME, "program": word, "taken": taking_over.Taken(edit, chosen, word), "text": whole,
+                "said": replace(looked, refusals=refused), "differences": program.differences(word, TEXTS[0]),
+            }
+            for n, (chosen, refused) in enumerate([((0,), ()), ((), (word,))])
         },
         "decisions.html": {"decisions": decided},
         "log.html": {"log": log, "form": form, "machines": [word], "events": [word]},
@@ -211,7 +230,7 @@ def test_a_story_and_its_text_can_be_walked(tmp_path):
     shop = records(tmp_path)
     lines = shop.lines(Wanted(machine=NAME, program="O0004"), 100)
     told = program.story(NAME, "O0004", shop.history(NAME, "O0004"), lines, shop.held().signed_off(NAME, "O0004"))
-    page = show("program.html", story=told)
+    page = show("program.html", story=told, edited=True)
     places = [attrs["href"] for attrs in page.all("a")]
     assert f"/machine/{NAME}/program/O0004/differences?a=1&b=2" in places
     assert f"/machine/{NAME}/program/O0004/text?r=1" in places

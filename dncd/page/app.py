@@ -42,7 +42,7 @@ class Page:
         self.door = Door(state, access, clock)
         socket = state / PAGE
         self.reading = Reading(state, folder)
-        self.feed, self._asking = Feed(socket, self.reading), Asking(socket, lambda: self.feed.status)
+        self.feed, self._asking = Feed(socket, self.reading), Asking(socket, lambda: self.feed.status, self.reading)
         self._making = asyncio.Semaphore(_AT_ONCE)
         self._verifying: set[asyncio.Future[None]] = set()
 
@@ -88,7 +88,9 @@ class Page:
             "who": "" if session.person == LOCAL else session.person.name,
             "may": session.person.may,
         }
-        return pages.Look(self.reading, self.feed.status, place, asked, datetime.now().astimezone(), values)
+        return pages.Look(
+            self.reading, self.feed.status, place, asked, datetime.now().astimezone(), values, self._asking.look
+        )
 
     async def _made(self, make: Callable[[], str]) -> str:
         async with self._making:

@@ -10,6 +10,8 @@ from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside.command_client import ask
+from dncd.page.reading import Reading
+from dncd.page.taking_over import checked, edit_of, taken
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
@@ -51,6 +53,11 @@ class Asking:
 
     socket: Path
     status: Callable[[], Mapping[str, Any]]
+    reading: Reading
+
+    def look(self, do: str, machine: str, **more: Any) -> Mapping[str, Any]:
+        """What the service says of something that nobody has dropped yet. Errors as `command_client.ask`."""
+        return ask(self.socket, {"do": do, "machine": machine, **more})
 
     def do(self, kind: str, wish: Wish) -> Done:
         """Has it done. kind: of `WAYS`. Errors as `command_client.ask`."""
@@ -115,11 +122,29 @@ def _drop(asking: Asking, wish: Wish) -> Done:
     return Done(What.DROPPED, str(asking.ask("drop", wish, file=wish.form.get("file", ""), data=data)["file"]))
 
 
+def _take_over(asking: Asking, wish: Wish) -> Done:
+    """The very text that was looked at, or nothing. One that lacks some of the edit goes over it, the ledger says what."""
+    edit = edit_of(asking.reading, wish.machine, wish.form.get("program", ""))
+    found = taken(edit, wish.form)
+    said = checked(found, asking.look)
+    if (said.sha256, said.seen) != (wish.form.get("sha256"), wish.form.get("seen")):
+        raise NotDoneError("this is another text than the one that was looked at", wish.machine, "Look at it anew")
+    file = {"file": said.file, "data": said.data}
+    if not found.left:
+        return Done(What.DROPPED, str(asking.ask("drop", wish, **file)["file"]))
+    if wish.form.get("lost") != "yes":
+        what, next_step = "nobody said yes to what gets lost", "Go back, read what gets lost, and tick the box"
+        raise UsageError(what, wish.machine, next_step)
+    done = asking.ask("drop-over-edits", wish, **file, seen=said.seen, left=found.said)
+    return Done(What.DROPPED, str(done["file"]))
+
+
 WAYS: Final[Mapping[str, Callable[[Asking, Wish], Done]]] = {
     "bring": _bring,
     "again": _bring,
     "good": _good,
     "stop": _stop,
     "drop": _drop,
+    "take-over": _take_over,
 }
 """By what a button is called; `people.MAY` says who has it."""

@@ -1,11 +1,13 @@
 """The pages to be read: each out of the last status, the records and what was asked for. `PAGES` is the table of them."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, cast
 
-from dncd.errors import UsageError
+from dncd.errors import NoServiceError, UsageError
+from dncd.page import taking_over
+from dncd.page.door import RefusedError
 from dncd.page.reading import Reading, Wanted
 from dncd.page.rendering import render
 from dncd.page.views import decisions, floor, ledger, machine, program
@@ -18,10 +20,14 @@ _HAPPENINGS: Final = 1_000
 _FORM: Final = ("machine", "program", "event", "since", "until", "words")
 
 
+def _nobody(do: str, machine: str, **_more: object) -> Mapping[str, Any]:
+    raise NoServiceError(f"nobody answers {do}", machine, "Start the service")
+
+
 @dataclass(frozen=True, slots=True)
 class Look:
     """What one page is made of. status: of the whole service, {} while it does not answer; place: what the path names; form:
-    what was asked for behind it; values: as `render` has them."""
+    what was asked for behind it; values: as `render` has them; ask: looks that the service has (`Asking.look`)."""
 
     reading: Reading
     status: Mapping[str, Any]
@@ -29,6 +35,7 @@ class Look:
     form: Mapping[str, str]
     now: datetime
     values: Mapping[str, object]
+    ask: Callable[..., Mapping[str, Any]] = _nobody
 
     @property
     def machines(self) -> Mapping[str, Mapping[str, Any]]:
@@ -46,6 +53,12 @@ class Look:
         if name not in machines:
             raise UsageError(f"there is no machine {name!r}", "the page", f"The machines are {', '.join(machines)}")
         return machine.board(name, machines[name], self.reading.held())
+
+    def edit(self) -> taking_over.Edit:
+        """What the operator changed, for those who may take it over. RefusedError for others."""
+        if "take-over" not in cast(Container[str], self.values.get("may", ("take-over",))):
+            raise RefusedError("taking over is the office's", self.place["program"], "Ask who keeps the page")
+        return taking_over.edit_of(self.reading, self.place["machine"], self.place["program"])
 
     def history(self) -> list[Revision]:
         return self.reading.history(self.place["machine"], self.place["program"])
@@ -79,7 +92,9 @@ def _story(look: Look) -> str:
     name, wanted = look.place["machine"], look.place["program"]
     lines = look.reading.lines(Wanted(machine=name, program=wanted), _HAPPENINGS)
     signed = look.reading.held().signed_off(name, wanted)
-    return look.page("program.html", story=program.story(name, wanted, look.history(), lines, signed))
+    history = look.history()
+    edited = bool(history) and 0 < taking_over.office_of(look.reading, name, wanted) < len(history)
+    return look.page("program.html", story=program.story(name, wanted, history, lines, signed), edited=edited)
 
 
 def _text(look: Look) -> str:
@@ -94,6 +109,22 @@ def _differences(look: Look) -> str:
     old, new = look.revision("a", history), look.revision("b", history)
     found = program.differences(look.reading.text(old), look.reading.text(new))
     return look.page("differences.html", **look.place, old=old.number, new=new.number, differences=found)
+
+
+def _take_over(look: Look) -> str:
+    return look.page("take_over.html", **look.place, edit=look.edit(), all=look.form.get("take") != "none")
+
+
+def _taken_over(look: Look) -> str:
+    """What becomes of a choice, and what the service would say of it: nothing is dropped yet."""
+    edit = look.edit()
+    taken = taking_over.taken(edit, look.form)
+    try:
+        said = taking_over.checked(taken, look.ask)
+    except NoServiceError as error:
+        said = taking_over.not_looked(error)
+    text, changes = program.text_from(taken.text), program.differences(edit.old, taken.text)
+    return look.page("taken_over.html", **look.place, taken=taken, said=said, text=text, differences=changes)
 
 
 def _decisions(look: Look) -> str:
@@ -157,4 +188,6 @@ PAGES: Final[Mapping[str, Callable[[Look], str]]] = {
     "/machine/{machine}/program/{program}": _story,
     "/machine/{machine}/program/{program}/text": _text,
     "/machine/{machine}/program/{program}/differences": _differences,
+    "/machine/{machine}/program/{program}/take-over": _take_over,
+    "/machine/{machine}/program/{program}/taken-over": _taken_over,
 }

@@ -37,7 +37,7 @@ def render(name: str, **values: object) -> str:
     """A template as a page or a part of one. Errors of a template are jinja2's.
 
     Each template also has: language (one of LANGUAGES), now (with the zone of this place), csrf, who (the person signed on,
-    ""), may (what that person may do: ACTIONS, drop, verify), news (which news the page listens to, "" for none), service.
+    ""), may (what that person may do, as `people.MAY`), news (which news the page listens to, "" for none), service.
     """
     given: dict[str, Any] = {"now": datetime.now().astimezone(), "language": "en", **_NOTHING, **values}
     return _environment(str(given["language"])).get_template(name).render(given)
@@ -46,7 +46,7 @@ def render(name: str, **values: object) -> str:
 _NOTHING: Final[Mapping[str, object]] = {
     "csrf": "",
     "who": "",
-    "may": frozenset({*ACTIONS, "drop", "verify"}),
+    "may": frozenset({*ACTIONS, "drop", "take-over", "verify"}),
     "news": "",
     "service": Service(runs=True),
     "path": "",

@@ -8,8 +8,9 @@ from typing import Any, Final
 
 from dncd.page.views.ledger import Line, line_of
 from dncd.peer_text import printable
+from dncd.program.carrying import Group, groups
 from dncd.program.comparing import BlockChange, ChangeKind, blocks, compare
-from dncd.program.differences import summary
+from dncd.program.differences import line, summary
 from dncd.program.words import Token, TokenKind, tokens
 from dncd.records.checks import programs_of
 from dncd.records.holdings import SignedOff
@@ -27,6 +28,9 @@ COMPARED_CHARS: Final = 1_000_000
 
 _LOOKED_INTO: Final = 2_000
 """Characters of a block up to which its words are told apart."""
+
+_SAID_CHARS: Final = 60
+"""Of a block in a sentence."""
 
 _OF_A_REVISION: Final = ("sent", "interrupted", "received", "matched", "differs")
 
@@ -171,6 +175,46 @@ def differences(old: str, new: str) -> Differences:
     found = compare(old, new)
     shown, more = found.changes[:CHANGES_SHOWN], max(0, len(found.changes) - CHANGES_SHOWN)
     return Differences(printable(summary(found)), tuple(map(_change, shown)), found.not_told + more, False)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Blocks that changed together, to be taken over or left. number: from 0; said: a sentence for each change."""
+
+    number: int
+    changes: tuple[Change, ...]
+    said: tuple[str, ...]
+
+
+def parts(old: str, new: str) -> tuple[Part, ...]:
+    """All that differs, also in spelling alone."""
+    return tuple(Part(n, *_in_group(group)) for n, group in enumerate(groups(old, new)))
+
+
+def _in_group(group: Group) -> tuple[tuple[Change, ...], tuple[str, ...]]:
+    before, after = group.old_line - 1, group.new_line - 1
+    one, two, found = blocks(group.old), blocks(group.new), compare(group.old, group.new).changes
+    told, told_new = {change.old_line for change in found}, {change.new_line for change in found}
+    alike = zip(
+        (n for n in range(1, len(one) + 1) if n not in told),
+        (n for n in range(1, len(two) + 1) if n not in told_new),
+        strict=False,
+    )
+    respelt = [BlockChange(ChangeKind.CHANGED, "", i, j, one[i - 1], two[j - 1], ()) for i, j in alike]
+    placed = [
+        replace(
+            each, old_line=each.old_line and each.old_line + before, new_line=each.new_line and each.new_line + after
+        )
+        for each in (*found, *respelt)
+    ]
+    said = [*map(line, placed[: len(found)]), *map(_respelt, placed[len(found) :])]
+    order = sorted(range(len(placed)), key=lambda n: placed[n].new_line or placed[n].old_line + after - before)
+    return tuple(_change(placed[n]) for n in order), tuple(said[n] for n in order)
+
+
+def _respelt(change: BlockChange) -> str:
+    old, new = (printable(text[:_SAID_CHARS]) for text in (change.old, change.new))
+    return f"line {change.old_line}, its spelling alone: '{old}' → '{new}'"
 
 
 def _change(change: BlockChange) -> Change:

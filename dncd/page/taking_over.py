@@ -1,0 +1,141 @@
+"""An operator's edit taken over into the office's text: what changed, and what becomes of a choice."""
+
+import base64
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from dncd.errors import DncdError, NotDoneError, UsageError
+from dncd.page.reading import Reading
+from dncd.page.views.program import CHANGES_SHOWN, COMPARED_CHARS, Part, parts
+from dncd.peer_text import printable
+from dncd.program.carrying import Carry, carried, taken_over
+from dncd.records.revisions import Revision
+from dncd.values import Origin
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """office: the office's newest revision, edited: the operator's, the newest of all; old, new: their texts, the
+    operator's in the office's spelling where respelt."""
+
+    machine: str
+    program: str
+    office: Revision
+    edited: Revision
+    old: str
+    new: str
+    respelt: bool
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What was chosen of an edit. chosen: numbers of parts; text: what becomes of it; left: the parts that it lacks."""
+
+    edit: Edit
+    chosen: tuple[int, ...]
+    text: str
+
+    @property
+    def left(self) -> tuple[Part, ...]:
+        return tuple(part for part in self.edit.parts if part.number not in self.chosen)
+
+    @property
+    def said(self) -> str:
+        """What it lacks, for the ledger."""
+        return "; ".join(line for part in self.left for line in part.said)
+
+
+def office_of(reading: Reading, machine: str, program: str) -> int:
+    """The number of the office's newest text, 0 for none: one of the operator's that the office sent is the office's too,
+    and the newest of all is it where the operator took his edit back."""
+    history, readback = reading.history(machine, program), reading.held().checks.readback(machine, program)
+    made = max((revision.number for revision in history if revision.origin is Origin.OFFICE), default=0)
+    found = max(made, readback.last_out if readback.last_out <= len(history) else 0)
+    taken_back = readback.known == len(history) and 0 < readback.back <= found
+    return len(history) if taken_back else found
+
+
+def edit_of(reading: Reading, machine: str, program: str) -> Edit:
+    """What waits to be taken over. NotDoneError where nothing does; UsageError where it is too much for a page."""
+    history, number = reading.history(machine, program), office_of(reading, machine, program)
+    if not number:
+        what, next_step = "the office never had a text of this program", "Bring the operator's revision as it is"
+        raise NotDoneError(what, program, next_step)
+    if number == len(history):
+        what, next_step = "the newest text is the office's own: nothing of the operator's waits", "See its revisions"
+        raise NotDoneError(what, program, next_step)
+    office = history[number - 1]
+    old, new = reading.text(office), reading.text(history[-1])
+    own = carried(old, new) if max(len(old), len(new)) <= COMPARED_CHARS else None
+    if own is not None:
+        respelt = own.how is Carry.DONE
+        new = own.text if respelt else new
+        found = parts(old, new)
+        if sum(len(part.changes) for part in found) <= CHANGES_SHOWN:
+            return Edit(machine, program, office, history[-1], old, new, respelt, found)
+    what = "these texts differ in too much for a page"
+    raise UsageError(what, program, "Use `dncd diff`, and take the edit over from from-machine/")
+
+
+def taken(edit: Edit, form: Mapping[str, str]) -> Taken:
+    """What a form asks for: `a`, `b`, the revisions that were looked at, and `g` with the number of each part. NotDoneError
+    where these are not the newest ones any more."""
+    if (form.get("a"), form.get("b")) != (str(edit.office.number), str(edit.edited.number)):
+        raise NotDoneError(*_CAME_SINCE)
+    chosen = tuple(part.number for part in edit.parts if f"g{part.number}" in form)
+    return Taken(edit, chosen, taken_over(edit.old, edit.new, chosen))
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What the service says of a file before it is dropped. refusals: what is against it; edits: what the operator changed
+    and it lacks; sha256, seen, file, data: what it says that of; problem: why it could not look, ""."""
+
+    refusals: tuple[str, ...]
+    edits: tuple[str, ...]
+    warnings: tuple[str, ...]
+    programs: tuple[str, ...]
+    sha256: str
+    seen: str
+    file: str = ""
+    data: str = ""
+    problem: str = ""
+
+    @property
+    def goes(self) -> bool:
+        """Whether nothing is against it but edits."""
+        return not (self.refusals or self.problem)
+
+
+def said_of(found: Mapping[str, Any]) -> Said:
+    """The answer to a look."""
+
+    def told(key: str) -> tuple[str, ...]:
+        return tuple(printable(str(said)) for said in found[key])
+
+    of = (str(found.get(key, "")) for key in ("sha256", "seen", "file", "data"))
+    return Said(told("refusals"), told("edits"), told("warnings"), told("programs"), *of)
+
+
+def not_looked(error: DncdError) -> Said:
+    """Where the service could not be asked."""
+    return Said((), (), (), (), "", "", problem=str(error))
+
+
+def checked(taken: Taken, look: Callable[..., Mapping[str, Any]]) -> Said:
+    """What the service says of the text. look: as `Asking.look`, whose errors come. NotDoneError where another edit came
+    since somebody looked."""
+    edit, text = taken.edit, base64.b64encode(taken.text.encode()).decode()
+    said = said_of(look("check-text", edit.machine, program=edit.program, revision=edit.office.number, text=text))
+    if f" {edit.edited.commit}, " not in said.seen:
+        raise NotDoneError(*_CAME_SINCE)
+    return said
+
+
+_CAME_SINCE: Final = (
+    "another revision came since somebody looked at the edit",
+    "the page",
+    "Look at what the operator changed anew",
+)

@@ -1,0 +1,166 @@
+"""What the office does by the page: an edit taken over by blocks, from the look at it to the file that waits."""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from house import House, build, house, machine, text
+from starlette.testclient import TestClient
+from waiting import until
+
+from dncd.outside.command_client import ask
+from dncd.page import people
+from dncd.page.app import Page
+from dncd.page.door import Access
+from dncd.page.people import Person, Role
+from dncd.standin.control import Mode, StandIn
+from dncd.standin.yard import Yard
+from dncd.values import Origin
+
+HERE = "http://127.0.0.1:8750"
+LINES = ["O0007 (SLEEVE)", "N10 G00 X26. Z2. (START)", "N20 G01 Z-20. F0.2", "N30 G00 X100.", "N40 G01 X2. F0.3", "M30"]
+EDITS = (("F0.2", "F0.15"), ("F0.3", "F0.25"))
+TAKE = "/machine/lathe/program/O0007/take"
+
+
+class Office:
+    """A service with a lathe at whose control O0007 was changed in two places, and the page beside it."""
+
+    def __init__(self, shop: House, control: StandIn) -> None:
+        self.shop, self.control = shop, control
+        self.page = Page(shop.state, shop.shop, Access(("127.0.0.1",)))
+        shop.drop("lathe", "0007.nc", text(LINES))
+        control.read_in()
+        shop.receipt("lathe", "sent", "0007.nc")
+        self.punch(*EDITS)
+
+    def punch(self, *edits: tuple[str, str], event: str = "differs") -> None:
+        before = self.happened(event)
+        assert self.control.wait_for(lambda: self.control.mode is Mode.OFF and self.control.memory.programs, 20)
+        (number,) = self.control.memory.programs
+        for old, new in edits:
+            self.control.edit(number, old, new)
+        self.control.punch(number)
+        until(lambda: self.happened(event) > before)
+
+    def happened(self, event: str) -> int:
+        return sum(line["event"] == event for line in self.shop.ledger())
+
+    def browser(self) -> TestClient:
+        self.page.feed.status = ask(self.shop.state, {"do": "status"})
+        return TestClient(self.page.app(), base_url=HERE, follow_redirects=False)
+
+    def asked(self) -> list[tuple[str, str, str]]:
+        return [(line["do"], line["by"], line["what"]) for line in self.shop.ledger() if line["event"] == "asked"]
+
+    def waits(self) -> list[str]:
+        found: list[str] = ask(self.shop.state, {"do": "status"})["machines"]["lathe"]["waiting"]
+        return found
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
+    control = StandIn(build())
+    with Yard(control), house(tmp_path_factory.mktemp("office"), lathe=machine(control)) as shop:
+        yield Office(shop, control)
+
+
+def form(html: str) -> dict[str, str]:
+    """What the form that is posted on a page brings along, its boxes ticked as they stand."""
+    posted = html.partition('method="post" action="/machine/')[2].partition("</form>")[0]
+    pairs = re.findall(r'name="([^"]+)"[^>]*? value="([^"]*)"', posted)
+    return {key: value for key, value in pairs if key != "lost"}
+
+
+def take(browser: TestClient, html: str, **more: str) -> Any:
+    given = {**form(html), "by": "A. Miller", **more}
+    return browser.post("/machine/lathe/take-over", data=given, headers={"origin": HERE})
+
+
+def test_an_edit_is_shown_by_groups_and_some_of_it_goes_over_the_rest_once_that_is_named(office: Office) -> None:
+    browser = office.browser()
+    html = browser.get(f"{TAKE}-over").text
+    assert re.findall(r'type="checkbox" name="(g\d)" checked', html) == ["g0", "g1"]
+    for words in ("<del>F0.2</del>", "<ins>F0.15</ins>", "<del>F0.3</del>", "<ins>F0.25</ins>", "rev 1", "rev 2"):
+        assert words in html
+    assert "checked" not in browser.get(f"{TAKE}-over?take=none").text
+
+    html = browser.get(f"{TAKE}n-over", params={"a": "1", "b": "2", "g1": "on"}).text
+    lost = html.partition("These blocks of the operator get lost")[2].partition("</section>")[0]
+    assert ("<ins>F0.15</ins>" in lost, "F0.25" in lost) == (True, False)
+    whole = re.findall(r"<li>\s*<code>(.*?)</code>", html.partition('class="blocks"')[2])
+    text_of_it = [re.sub("<.*?>", "", line) for line in whole]
+    assert text_of_it == [line.replace(*EDITS[1]) for line in LINES]
+    assert office.waits() == []
+
+    before = office.asked()
+    assert "nobody said yes" in take(browser, html).text
+    assert "another text" in take(browser, html, lost="yes", sha256="0" * 64).text
+    assert "another text" in take(browser, html, lost="yes", g0="on").text
+    assert "another revision" in take(browser, html, lost="yes", b="1").text
+    assert office.asked() == before
+    answer = take(browser, html, lost="yes")
+    assert (answer.status_code, "O0007.nc is dropped." in answer.text) == (200, True)
+    do, by, what = office.asked()[-1]
+    assert (do, by) == ("drop-over-edits", "A. Miller")
+    assert what.endswith("over the operator's edit, without block N20: F 0.2 → 0.15")
+    office.control.read_in()
+    assert "over the operator" in office.shop.receipt("lathe", "sent", "O0007.nc").get("warning")
+    sent = (office.shop.shop / "lathe" / "sent" / "O0007.nc").read_bytes()
+    assert sent == text([line.replace(*EDITS[1]) for line in LINES])
+
+
+def test_an_edit_that_came_since_the_look_is_never_gone_over_and_all_of_one_goes_as_any_drop(office: Office) -> None:
+    office.punch(("X100.", "X99."))
+    browser, number = office.browser(), len(office.shop.ledger())
+    history = office.page.reading.history("lathe", "O0007")
+    assert [revision.origin for revision in history[-2:]] == [Origin.OFFICE, Origin.MACHINE]
+    asked = {"a": str(len(history) - 1), "b": str(len(history))}
+    stale = browser.get(f"{TAKE}n-over", params=asked).text
+    office.punch(("X26.", "X27."))
+    answer = take(browser, stale, lost="yes")
+    assert (answer.status_code, "another revision came" in answer.text) == (409, True)
+    assert "another revision came" in browser.get(f"{TAKE}n-over", params=asked).text
+    asked["b"] = str(len(history) + 1)
+    html = browser.get(f"{TAKE}n-over", params={**asked, "g0": "on", "g1": "on"}).text
+    assert "get lost" not in html
+    assert "The service finds nothing in its text." in html
+    assert take(browser, html).status_code == 200
+    assert [do for do, _, _ in office.asked()][-1] == "drop"
+    assert all(line.get("do") != "drop-over-edits" for line in office.shop.ledger()[number:])
+    office.control.read_in()
+    until(lambda: office.happened("sent") == 3)
+    assert office.page.reading.text(office.page.reading.history("lathe", "O0007")[-1]).splitlines()[1] == (
+        "N10 G00 X27. Z2. (START)"
+    )
+    assert len(office.page.reading.history("lathe", "O0007")) == len(history) + 1, "his own text is no new revision"
+    answer = browser.get(f"{TAKE}-over")
+    assert (answer.status_code, "nothing of the operator" in answer.text) == (409, True)
+
+
+def test_an_edit_that_the_operator_took_back_does_not_wait_to_be_taken_over(office: Office) -> None:
+    office.punch(("X27.", "X28."))
+    browser = office.browser()
+    assert f'href="{TAKE}-over"' in browser.get("/machine/lathe/program/O0007").text
+    office.punch(("X28.", "X27."), event="matched")
+    assert f'href="{TAKE}-over"' not in browser.get("/machine/lathe/program/O0007").text
+    assert browser.get(f"{TAKE}-over").status_code == 409
+
+
+@pytest.mark.parametrize("role", [role for role in Role if role is not Role.PHONE])
+def test_the_office_alone_takes_over(office: Office, role: Role, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
+    state, may = office.shop.state, role in (Role.OFFICE, Role.KEEPER)
+    people.keep(state, people.People((Person("A. Miller", role, people.phrase_kept("copper lathe seven rain")),)))
+    try:
+        browser = office.browser()
+        browser.post(
+            "/sign-on", data={"name": "A. Miller", "phrase": "copper lathe seven rain"}, headers={"origin": HERE}
+        )
+        assert (browser.get(f"{TAKE}-over").status_code != 403, "take-over" in people.MAY[role]) == (may, may)
+        assert (browser.get(f"{TAKE}n-over").status_code != 403) == may
+        token = browser.get("/machine/lathe/stop").text.partition('name="csrf" value="')[2].partition('"')[0]
+        assert (take(browser, "", csrf=token).status_code != 403) == may
+    finally:
+        people.file_of(state).unlink()
