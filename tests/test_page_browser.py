@@ -241,6 +241,7 @@ def test_a_day_in_the_browser(tmp_path, opened):
             assert "NOTHING WAITS" in page.inner_text(".brings")
             (tmp_path / "0100.nc").write_bytes(text(["O0100 (SHAFT)", *LONG[1:80], "M30"]))
             page.set_input_files("#file", tmp_path / "0100.nc")
+            page.click("text=Look at it")
             page.click("text=Drop it")
             page.click("text=Back to the machine")
             page.wait_for_selector("text=rev 1 (new)")

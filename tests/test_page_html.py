@@ -89,8 +89,17 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         for kind in decisions.Kind
     ]
     form = dict.fromkeys(("machine", "program", "event", "since", "until", "words"), word)
-    asked = {"board": one, "program": word, "title": word, "revision": 3, "proven": False, "problem": word}
     looked = taking_over.Said((word,), (word,), (word,), (word,), word, word)
+    asked = {
+        "said": looked,
+        "board": one,
+        "program": word,
+        "title": word,
+        "revision": 3,
+        "proven": False,
+        "problem": word,
+        "held": 2,
+    }
     edit = taking_over.Edit(NAME, word, revision(1, Origin.OFFICE), revision(2, Origin.MACHINE), *TEXTS, True, ())
     edit = replace(edit, parts=program.parts(f"N1 {word}\nN2 X1.\n", f"N1 ({word})\nN2 X1.\n({word})\n"))
     whole = program.text_from(word)
@@ -100,7 +109,11 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         "floor.html": {"floor": floor.floor({NAME: status(**said)}, held), "service": floor.Service(True, (word, word))},
         **{f"ask.html {kind}": {**asked, "kind": kind} for kind in rendering.ACTIONS},
         "ask.html pad": {**asked, "kind": "bring", "program": ""},
-        **{f"done.html {what}": {"board": one, "problem": "", "done": Done(what, word, 3)} for what in What},
+        **{f"done.html {what}": {"board": one, "problem": "", "done": Done(what, word, 3, looked)} for what in What},
+        "done.html goes": {
+            "board": one, "problem": "",
+            "done": Done(What.LOOKED_AT, word, said=replace(looked, refusals=(), edits=())),
+        },
         "done.html not": {"board": one, "problem": word, "done": None},
         "programs.html": {"board": one, "programs": (known,)},
         "program.html": {"story": story, "edited": True},
@@ -189,7 +202,16 @@ def test_only_what_a_person_may_do_is_offered():
 
 def test_each_button_asks_once_and_says_what_it_will_do():
     def ask(kind: str, **values: object) -> Page:
-        given = {"program": "O0004", "title": "SLEEVE", "revision": 3, "proven": True, "problem": "", "csrf": "t0ken"}
+        given = {
+            "program": "O0004",
+            "title": "SLEEVE",
+            "revision": 3,
+            "proven": True,
+            "problem": "",
+            "csrf": "t0ken",
+            "held": 3,
+        }
+        given |= {"said": taking_over.NOTHING}
         return show("ask.html", kind=kind, **({"board": board(), **given} | values))
 
     running = board(state="sending", transfer=OUT, drip_feed=True)

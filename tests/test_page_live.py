@@ -91,6 +91,7 @@ def test_a_drop_is_seen_to_wait_to_go_out_to_hold_and_to_end(works, opened):
     office, screen = opened(f"{url}/machine/lathe"), opened(f"{url}/machine/lathe")
     expect(board(screen)).to_contain_text("NOTHING WAITS")
     office.set_input_files("#file", {"name": "0100.nc", "mimeType": "text/plain", "buffer": text(LONG[:200])})
+    office.click("text=Look at it")
     office.click("text=Drop it")
     expect(board(screen).locator(".brings .program")).to_contain_text("O0100")
     expect(board(screen).locator(".state-waiting")).to_be_visible()
@@ -142,6 +143,7 @@ def test_without_script_a_program_is_dropped_brought_and_stopped(works, opened):
     page = opened(url, java_script_enabled=False)
     page.click("text=lathe")
     page.set_input_files("#file", {"name": "0100.nc", "mimeType": "text/plain", "buffer": text(LONG[:5])})
+    page.click("text=Look at it")
     page.click("text=Drop it")
     until(
         lambda: page.goto(f"{url}/machine/lathe/stop") and "Yes, stop it" in page.content()

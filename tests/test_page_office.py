@@ -148,6 +148,57 @@ def test_an_edit_that_the_operator_took_back_does_not_wait_to_be_taken_over(offi
     assert browser.get(f"{TAKE}-over").status_code == 409
 
 
+def test_what_the_service_finds_stands_there_before_a_file_waits(office: Office) -> None:
+    browser = office.browser()
+    token = browser.get("/machine/lathe/stop").text.partition('name="csrf" value="')[2].partition('"')[0]
+
+    def looked_at(name: str, data: bytes) -> str:
+        """The page that shows what was found in a file."""
+        sent = {"data": {"csrf": token}, "files": {"file": (name, data)}, "headers": {"origin": HERE}}
+        found: str = browser.post("/machine/lathe/look", **sent).text
+        return found
+
+    lines, waits = len(office.shop.ledger()), office.waits()
+    html = looked_at("0008.nc", text(["O0008 (RING)", "N10 G01 X1.\u00e9", "M30"]))
+    assert "It would be refused" in html
+    assert "line 3, column 12" in html
+    assert "Drop it" not in html
+    html = looked_at("0007.nc", text(LINES))
+    assert "this file lacks what the operator changed at the machine" in html
+    assert "Drop it" not in html
+    data = text(["O0009 (RING)", "N10 G01 X1.", "M30"])
+    html = looked_at("0009.nc", data)
+    assert "O0009 (RING)" in html
+    assert "no file is chosen" in looked_at("0009.nc", b"")
+    assert (len(office.shop.ledger()), office.waits()) == (lines, waits), "a look drops nothing"
+
+    def dropped(**more: str) -> Any:
+        given = {**form(html), **more}
+        return browser.post("/machine/lathe/drop", data=given, headers={"origin": HERE})
+
+    for other in ({"sha256": "0" * 64}, {"file": "0010.nc"}):
+        answer = dropped(**other)
+        assert (answer.status_code, "not kept any more" in answer.text) == (409, True)
+    assert "0009.nc is dropped." in dropped().text
+    office.control.read_in()
+    office.shop.receipt("lathe", "sent", "0009.nc")
+    assert (office.shop.shop / "lathe" / "sent" / "0009.nc").read_bytes() == data
+
+
+def test_any_revision_is_brought_back_in_front_and_what_stands_against_it_is_told_before(office: Office) -> None:
+    browser = office.browser()
+    history = office.page.reading.history("lathe", "O0007")
+    story = browser.get("/machine/lathe/program/O0007").text
+    assert all(f"/machine/lathe/bring?program=O0007&amp;revision={r.number}" in story for r in history)
+    assert browser.get("/machine/lathe/bring", params={"program": "7", "revision": "99"}).status_code == 404
+    html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": "1"}).text
+    assert "this file lacks what the operator changed at the machine" in html
+    assert "Yes, bring it" not in html
+    held = office.page.reading.held().one("lathe", "O0007").revision
+    html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": str(held)}).text
+    assert ("Yes, bring it" in html, "refused" in html) == (True, False)
+
+
 @pytest.mark.parametrize("role", [role for role in Role if role is not Role.PHONE])
 def test_the_office_alone_takes_over(office: Office, role: Role, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})

@@ -87,6 +87,9 @@ def test_each_button_asks_for_the_right_program(look, tmp_path):
     assert 'name="program" value="O0004"' in ask(look(program="4"), "bring")
     assert 'name="revision" value="2"' in ask(look(program="4"), "bring")
     assert "This revision is not proven" in ask(look(program="4"), "bring")
+    older = ask(look(program="4", revision="1"), "bring")
+    assert 'name="revision" value="1"' in older
+    assert 'href="/machine/gang-lathe/program/O0004/differences?a=2&amp;b=1"' in older
     unknown = ask(look(program="99"), "bring")
     assert "O0099: the library has no such program for this machine" in unknown
     assert "Which program?" in unknown

@@ -3,18 +3,22 @@
 import base64
 import enum
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside.command_client import ask
 from dncd.page.reading import Reading
-from dncd.page.taking_over import checked, edit_of, taken
+from dncd.page.taking_over import NOTHING, Said, checked, edit_of, said_of, taken
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
+
+_CHOSEN: Final = 16
+"""Files of a megabyte at most that are kept until somebody says yes; a newer one makes room."""
 
 
 class What(enum.StrEnum):
@@ -26,15 +30,17 @@ class What(enum.StrEnum):
     DROPPED = "dropped"
     STOPPED = "stopped"
     PROVEN = "proven"
+    LOOKED_AT = "looked at"
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """name: of the file, or of the program that is proven with its revision."""
+    """name: of the file, or of the program that is proven with its revision; said: of a file that was looked at."""
 
     what: What
     name: str
     revision: int = 0
+    said: Said = NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +60,8 @@ class Asking:
     socket: Path
     status: Callable[[], Mapping[str, Any]]
     reading: Reading
+    chosen: deque[tuple[str, str, bytes]] = field(default_factory=lambda: deque(maxlen=_CHOSEN))
+    """Files that were looked at and wait for a yes: SHA-256, name, contents."""
 
     def look(self, do: str, machine: str, **more: Any) -> Mapping[str, Any]:
         """What the service says of something that nobody has dropped yet. Errors as `command_client.ask`."""
@@ -117,9 +125,26 @@ def _stop(asking: Asking, wish: Wish) -> Done:
     return Done(What.STOPPED, str(asking.ask("withdraw", wish, file=wish.form.get("file", ""))["file"]))
 
 
+def _look(asking: Asking, wish: Wish) -> Done:
+    """What the service says of a chosen file, which is kept for the yes."""
+    file, data = wish.form.get("file", ""), base64.b64encode(wish.data).decode()
+    if not wish.data:
+        raise UsageError("no file is chosen, or it is empty", wish.machine, "Go back and choose one")
+    said = said_of(asking.look("check", wish.machine, file=file, data=data))
+    asking.chosen.append((said.sha256, file, wish.data))
+    return Done(What.LOOKED_AT, file, said=said)
+
+
 def _drop(asking: Asking, wish: Wish) -> Done:
-    data = base64.b64encode(wish.data).decode()
-    return Done(What.DROPPED, str(asking.ask("drop", wish, file=wish.form.get("file", ""), data=data)["file"]))
+    """A file that comes with the form, or the one that was looked at."""
+    file, contents = wish.form.get("file", ""), wish.data
+    if sha256 := wish.form.get("sha256", ""):
+        kept = [data for digest, name, data in tuple(asking.chosen) if (digest, name) == (sha256, file)]
+        if not kept:
+            raise NotDoneError("the file is not kept any more", wish.machine, "Choose it again")
+        contents = kept[-1]
+    data = base64.b64encode(contents).decode()
+    return Done(What.DROPPED, str(asking.ask("drop", wish, file=file, data=data)["file"]))
 
 
 def _take_over(asking: Asking, wish: Wish) -> Done:
@@ -144,6 +169,7 @@ WAYS: Final[Mapping[str, Callable[[Asking, Wish], Done]]] = {
     "again": _bring,
     "good": _good,
     "stop": _stop,
+    "look": _look,
     "drop": _drop,
     "take-over": _take_over,
 }

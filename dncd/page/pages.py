@@ -1,15 +1,18 @@
 """The pages to be read: each out of the last status, the records and what was asked for. `PAGES` is the table of them."""
 
+import base64
+import contextlib
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, cast
 
-from dncd.errors import NoServiceError, UsageError
+from dncd.errors import DncdError, NoServiceError, UsageError
 from dncd.page import taking_over
 from dncd.page.door import RefusedError
 from dncd.page.reading import Reading, Wanted
 from dncd.page.rendering import render
+from dncd.page.taking_over import NOTHING, Said, said_of
 from dncd.page.views import decisions, floor, ledger, machine, program
 from dncd.program.names import spelt
 from dncd.records.revisions import Revision
@@ -68,7 +71,8 @@ class Look:
         said = self.form.get(key, "")
         number = int(said) if said.isascii() and said.isdigit() and len(said) < 8 else len(history)
         if not 0 < number <= len(history):
-            raise UsageError("there is no such revision", self.place["program"], f"It has {len(history)}")
+            where = self.place.get("program") or self.form.get("program", "")
+            raise UsageError("there is no such revision", where, f"It has {len(history)}")
         return history[number - 1]
 
 
@@ -171,10 +175,24 @@ def ask(look: Look, kind: str, problem: str = "") -> str:
             problem or f"{wanted}: the control is not known to hold it whole, so no part of it was made",
         )
     number = holding.revision if kind != "bring" and holding.held else len(history)
+    if kind == "bring" and history:
+        number = look.revision("revision", history).number
+    said = _said_of(look, board.name, wanted, history[number - 1 : number]) if kind in ("bring", "again") else NOTHING
     title = history[number - 1].title if 0 < number <= len(history) else ""
     proven = any(signed.revision == number for signed in held.signed_off(board.name, wanted))
+    held_now = holding.revision if holding.held else 0
     shown = {"program": wanted, "title": title, "revision": number, "proven": proven, "problem": problem}
+    shown |= {"said": said, "held": held_now}
     return look.page("ask.html", board=board, kind=kind, **shown)
+
+
+def _said_of(look: Look, machine: str, program: str, of: Sequence[Revision]) -> Said:
+    """What the service says of revisions before they are brought; nothing where it cannot be asked."""
+    for revision in of:
+        with contextlib.suppress(DncdError):
+            text = base64.b64encode(look.reading.text(revision).encode()).decode()
+            return said_of(look.ask("check-text", machine, program=program, revision=revision.number, text=text))
+    return NOTHING
 
 
 PAGES: Final[Mapping[str, Callable[[Look], str]]] = {

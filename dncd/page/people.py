@@ -47,8 +47,8 @@ MAY: Final[Mapping[Role, frozenset[str]]] = {
     Role.LOOK: frozenset(),
     Role.PHONE: frozenset({"bring", "again"}),
     Role.BRING: _AT_A_MACHINE,
-    Role.OFFICE: _AT_A_MACHINE | {"drop", "take-over"},
-    Role.KEEPER: _AT_A_MACHINE | {"drop", "take-over", "verify"},
+    Role.OFFICE: _AT_A_MACHINE | {"look", "drop", "take-over"},
+    Role.KEEPER: _AT_A_MACHINE | {"look", "drop", "take-over", "verify"},
 }
 """What each role may ask for by the page. Reading is free to all of them, to a phone for its machine alone."""
 

@@ -46,7 +46,7 @@ def render(name: str, **values: object) -> str:
 _NOTHING: Final[Mapping[str, object]] = {
     "csrf": "",
     "who": "",
-    "may": frozenset({*ACTIONS, "drop", "take-over", "verify"}),
+    "may": frozenset({*ACTIONS, "look", "drop", "take-over", "verify"}),
     "news": "",
     "service": Service(runs=True),
     "path": "",

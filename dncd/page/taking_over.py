@@ -2,7 +2,7 @@
 
 import base64
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
@@ -113,15 +113,18 @@ def said_of(found: Mapping[str, Any]) -> Said:
     """The answer to a look."""
 
     def told(key: str) -> tuple[str, ...]:
-        return tuple(printable(str(said)) for said in found[key])
+        return tuple(printable(str(said)) for said in found.get(key, ()))
 
     of = (str(found.get(key, "")) for key in ("sha256", "seen", "file", "data"))
     return Said(told("refusals"), told("edits"), told("warnings"), told("programs"), *of)
 
 
+NOTHING: Final = Said((), (), (), (), "", "")
+
+
 def not_looked(error: DncdError) -> Said:
     """Where the service could not be asked."""
-    return Said((), (), (), (), "", "", problem=str(error))
+    return replace(NOTHING, problem=str(error))
 
 
 def checked(taken: Taken, look: Callable[..., Mapping[str, Any]]) -> Said:
