@@ -36,6 +36,9 @@ Description: part programs between the office and machine-tool controls
  controls and the operators' edits back, with a receipt for each.
 """
 
+EXTRAS = ("qr",)
+"""What the package has beside what dncd cannot do without."""
+
 PROGRAM = """\
 #!/bin/sh
 PYTHONPATH=/usr/lib/dncd PYTHONSAFEPATH=1 exec /usr/bin/python3 -m dncd "$@"
@@ -51,14 +54,16 @@ if [ -d /run/systemd/system ] && [ -z "$DPKG_ROOT" ]; then systemctl daemon-relo
 if [ -z "$2" ]; then
     echo "dncd: put your machines into /etc/dncd/dncd.toml, try dncd check-config, then systemctl enable --now dncd"
 else
-    echo "dncd: when no line sends (dncd status), systemctl restart dncd"
+    echo "dncd: when no line sends (dncd status), systemctl restart dncd; systemctl try-restart dncd-page"
 fi
 """
 
 PRERM = """\
 #!/bin/sh
 set -e
-if [ "$1" = remove ] && [ -d /run/systemd/system ] && [ -z "$DPKG_ROOT" ]; then systemctl disable --now dncd || true; fi
+if [ "$1" = remove ] && [ -d /run/systemd/system ] && [ -z "$DPKG_ROOT" ]; then
+    systemctl disable --now dncd dncd-page || true
+fi
 find "$DPKG_ROOT/usr/lib/dncd" -name __pycache__ -prune -exec rm -rf {} +
 """
 
@@ -79,11 +84,12 @@ def run(*words: object, **env: str) -> str:
 
 
 def requirements(wheel: Path) -> list[str]:
-    """What the wheel's own metadata asks for, without extras."""
+    """What the wheel's own metadata asks for, with those of the extras that belong to the package."""
     with zipfile.ZipFile(wheel) as files:
         (name,) = (name for name in files.namelist() if name.endswith(".dist-info/METADATA"))
         said = email.message_from_bytes(files.read(name)).get_all("Requires-Dist", [])
-    return [need for need in said if "extra ==" not in need]
+    asked = [need.partition(" ; extra ==") for need in said]
+    return [need for need, extra, name in asked if not extra or name.strip(" '\"") in EXTRAS]
 
 
 def fill(root: Path, wheel: Path | None) -> str:
@@ -114,8 +120,8 @@ def fill(root: Path, wheel: Path | None) -> str:
     dncd = {"PYTHONPATH": str(library), "PYTHONSAFEPATH": "1", "PYTHONDONTWRITEBYTECODE": "1"}
     words = (sys.executable, "-m", "dncd")
     run(*words, "unit", "--into", root, "--program", "/usr/bin/dncd", **dncd)
-    unit = root / "usr/lib/systemd/system/dncd.service"
-    unit.write_text(re.sub("^Documentation=.*$", "Documentation=man:dncd(1)", unit.read_text(), flags=re.MULTILINE))
+    for unit in (root / "usr/lib/systemd/system").iterdir():
+        unit.write_text(re.sub("^Documentation=.*$", "Documentation=man:dncd(1)", unit.read_text(), flags=re.MULTILINE))
     completions = {"bash": "bash-completion/completions/dncd", "zsh": "zsh/vendor-completions/_dncd"}
     for shell, place in {**completions, "fish": "fish/vendor_completions.d/dncd.fish"}.items():
         target = root / "usr/share" / place

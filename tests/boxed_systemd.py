@@ -126,20 +126,20 @@ class Box:
         clean = ["env", "-i", "PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LANG=C.UTF-8", "SYSTEMD_PAGER=cat"]
         return [*into, *clean, *drop, *words]
 
-    def run(self, *words: str, user: str = "") -> subprocess.CompletedProcess[str]:
-        """Runs a command in the box to its end."""
+    def run(self, *words: str, user: str = "", typed: str = "") -> subprocess.CompletedProcess[str]:
+        """Runs a command in the box to its end. typed: what it reads."""
         given = self.words(*words, user=user)
-        return subprocess.run(given, capture_output=True, text=True, timeout=60, check=False, stdin=subprocess.DEVNULL)
+        return subprocess.run(given, capture_output=True, text=True, timeout=60, check=False, input=typed)
 
-    def ok(self, *words: str, user: str = "") -> str:
+    def ok(self, *words: str, user: str = "", typed: str = "") -> str:
         """Its output; fails if it fails."""
-        done = self.run(*words, user=user)
+        done = self.run(*words, user=user, typed=typed)
         assert done.returncode == 0, f"{words}: {done.stdout}{done.stderr}"
         return done.stdout
 
-    def shown(self, name: str) -> str:
+    def shown(self, name: str, unit: str = "dncd") -> str:
         """A property of the unit."""
-        return self.ok("systemctl", "show", "dncd", "--property", name, "--value").strip()
+        return self.ok("systemctl", "show", unit, "--property", name, "--value").strip()
 
 
 @contextlib.contextmanager

@@ -24,6 +24,7 @@ from dncd.cli import LATE, LINE, PEOPLE, group, main
 from dncd.cli.examples import EXAMPLES
 from dncd.cli.packaged import TOPICS, title_of, topic_text
 from dncd.records.library import Text, Writer
+from dncd.service import page_door
 from dncd.values import Origin
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -276,15 +277,20 @@ def test_the_debian_package_installs_works_goes_and_is_purged(wheel: Path, tmp_p
     dpkg = ("dpkg", f"--root={root}", "--force-depends", "--force-script-chrootless", "--log=/dev/null")
 
     run(*dpkg, "--install", package)
-    assert "\ndncd:" in "\n" + (root / "etc/passwd").read_text()
-    assert "ExecStart=/usr/bin/dncd --config" in (root / "usr/lib/systemd/system/dncd.service").read_text("utf-8")
+    users = "\n" + (root / "etc/passwd").read_text()
+    assert "\ndncd:" in users
+    assert f"\n{page_door.USER}:" in users, "whom the service's own socket turns away"
+    for unit in ("dncd.service", "dncd-page.service"):
+        text = (root / "usr/lib/systemd/system" / unit).read_text("utf-8")
+        assert "ExecStart=/usr/bin/dncd --config" in text
+        assert "Documentation=man:dncd(1)" in text
     assert (root / "usr/share/man/man1/dncd-send.1.gz").is_file()
     assert "_DNCD_COMPLETE" in (root / "usr/share/bash-completion/completions/dncd").read_text()
     library = {"PYTHONPATH": str(root / "usr/lib/dncd"), "PYTHONSAFEPATH": "1"}
     for words in (("--version",), ("unit",), ("--config", root / "etc/dncd/dncd.toml", "check-config")):
         run(sys._base_executable, "-m", "dncd", *words, env=os.environ | library)  # type: ignore[attr-defined]
 
-    page = "import dncd.page.app, markupsafe; print(markupsafe.escape('<'))"
+    page = "import dncd.page.app, markupsafe, segno; print(markupsafe.escape('<'))"
     assert run(sys._base_executable, "-c", page, env=os.environ | library) == "&lt;\n"  # type: ignore[attr-defined]
 
     settings = root / "etc/dncd/dncd.toml"

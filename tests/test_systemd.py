@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 UNIT = Path(__file__).parent.parent / "systemd" / "dncd.service"
+UNITS = (UNIT, UNIT.with_name("dncd-page.service"))
 pytestmark = pytest.mark.skipif(
     shutil.which("systemd-analyze") is None, reason="systemd-analyze is not on this machine"
 )
@@ -18,17 +19,22 @@ def analyze(*words):
     return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, timeout=60, check=False)
 
 
-def test_verify_is_clean(tmp_path):
-    unit = tmp_path / "dncd.service"  # the program itself is not installed here: any that exists stands for it
-    unit.write_text(UNIT.read_text().replace("/opt/dncd/bin/dncd", sys.executable))
+each_unit = pytest.mark.parametrize("shipped", UNITS, ids=lambda unit: unit.stem)
+
+
+@each_unit
+def test_verify_is_clean(tmp_path, shipped):
+    unit = tmp_path / shipped.name  # the program itself is not installed here: any that exists stands for it
+    unit.write_text(shipped.read_text().replace("/opt/dncd/bin/dncd", sys.executable))
     done = analyze("verify", "--recursive-errors=no", "--man=no", str(unit))
     assert done.returncode == 0, done.stderr
-    assert "dncd.service" not in done.stderr
+    assert shipped.name not in done.stderr
 
 
-def test_exposure():
-    done = analyze("security", "--offline=true", "--no-pager", str(UNIT))
-    found = re.search(r"Overall exposure level for dncd\.service: ([\d.]+)", done.stdout)
+@each_unit
+def test_exposure(shipped):
+    done = analyze("security", "--offline=true", "--no-pager", str(shipped))
+    found = re.search(rf"Overall exposure level for {re.escape(shipped.name)}: ([\d.]+)", done.stdout)
     if found is None:
         pytest.skip(f"this systemd-analyze cannot rate a file: {done.stderr.strip()[:200]}")
     assert float(found[1]) <= 2.0
@@ -37,9 +43,10 @@ def test_exposure():
 SETTING = re.compile(r"[A-Z][A-Za-z]+=")
 
 
-def test_every_line_has_its_reason_above_it():
+@each_unit
+def test_every_line_has_its_reason_above_it(shipped):
     """Each setting of [Service] but ExecStart stands under a comment, at most three settings under one."""
-    body = UNIT.read_text().split("[Service]")[1].split("[Install]")[0]
+    body = shipped.read_text().split("[Service]")[1].split("[Install]")[0]
     under, bare = 99, []
     for line in body.splitlines():
         if line.startswith("#"):
@@ -51,6 +58,17 @@ def test_every_line_has_its_reason_above_it():
             if under > (4 if "DeviceAllow" in line else 3) and not line.startswith("ExecStart="):
                 bare.append(line)
     assert bare == []
+
+
+def test_the_page_may_write_nowhere_and_has_no_port():
+    """Whatever a broken page would do: the group that lets it read lets others write in the shop's folder."""
+    said = dict(line.split("=", 1) for line in UNITS[1].read_text().splitlines() if SETTING.match(line))
+    assert (said["User"], said["Group"], said["SupplementaryGroups"]) == ("dncd-page", "dncd-page", "dncd")
+    assert (said["ProtectSystem"], said["PrivateDevices"], said["CapabilityBoundingSet"]) == ("strict", "yes", "")
+    assert not {"ReadWritePaths", "StateDirectory", "RuntimeDirectory", "CacheDirectory", "LogsDirectory"} & said.keys()
+    limits = re.compile(r"^(?:Protect|Restrict|Private|SystemCall|Lock|Memory|NoNew)\w+=", re.MULTILINE)
+    kept = [set(limits.findall(unit.read_text())) for unit in UNITS]
+    assert kept[0] - {"ProtectSystem="} <= kept[1], "it is held at least as short as the service"
 
 
 def test_the_unit_works_on_debian_12():
@@ -70,4 +88,5 @@ def test_the_user_and_its_group_are_made(tmp_path):
     done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
     assert "Creating user 'dncd'" in done.stderr
+    assert "Creating user 'dncd-page'" in done.stderr
     assert "Creating group 'dialout'" in done.stderr

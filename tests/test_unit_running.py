@@ -36,6 +36,7 @@ def box(tmp_path: Path) -> Iterator[Box]:
     files = tmp_path / "files"
     for name, where in {
         "dncd.service": "etc/systemd/system/dncd.service",
+        "dncd-page.service": "etc/systemd/system/dncd-page.service",
         "dncd.sysusers": "usr/lib/sysusers.d/dncd.conf",
         "dncd.tmpfiles": "usr/lib/tmpfiles.d/dncd.conf",
     }.items():
@@ -151,3 +152,89 @@ def _day(box: Box, operator: subprocess.Popen) -> None:
     assert "the service was stopped in the middle of the sending" in said
     assert "result: interrupted\n" in said
     assert "0 problems found" in box.ok("/opt/dncd/bin/dncd", "verify", user="office")
+
+
+PAGE = """
+[page]
+listen = "127.0.0.1:8750"
+names = "dncd.shop.lan"
+certificate = "page.pem"
+key = "page.key"
+"""
+
+FETCH = """
+import http.client, ssl, sys, urllib.parse
+here = "127.0.0.1:8750"
+page = http.client.HTTPSConnection(here, context=ssl.create_default_context(cafile="/etc/dncd/page.pem"))
+form = urllib.parse.urlencode({"name": "A. Miller", "phrase": "copper lathe seven rain"})
+kind = "application/x-www-form-urlencoded"
+page.request("POST", "/sign-on", form, {"origin": f"https://{here}", "content-type": kind})
+answer = page.getresponse()
+answer.read()
+page.request("GET", "/", headers={"cookie": answer.headers["set-cookie"].partition(";")[0]})
+print(answer.status, page.getresponse().read().decode())
+"""
+
+SOCKET = """
+import json, socket, sys
+sock = socket.socket(socket.AF_UNIX)
+sock.settimeout(20)
+sock.connect(sys.argv[1])
+sock.sendall(b'{"do": "status"}\\n')
+print(sock.recv(100).decode())
+"""
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="makes a certificate with openssl")
+def test_the_page_under_its_own_user(box: Box) -> None:
+    box.ok("systemd-sysusers")
+    box.ok("systemd-tmpfiles", "--create", "dncd.conf")
+    subject = ("-subj", "/CN=box", "-addext", "subjectAltName=IP:127.0.0.1")
+    pair = ("-keyout", "/etc/dncd/page.key", "-out", "/etc/dncd/page.pem")
+    box.ok("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", *subject, *pair)
+    box.ok("sh", "-c", f"printf '{PAGE}' >> /etc/dncd/dncd.toml; chmod 640 /etc/dncd/page.key")
+
+    # before the service ran once; and a key that the page's user may not read
+    told = box.run(
+        "/opt/dncd/bin/dncd", "people", "add", "A. Miller", "--role", "look", typed="copper lathe seven rain\n"
+    )
+    assert told.returncode == 0, told.stderr
+    assert box.run("systemctl", "start", "dncd-page").returncode != 0
+    assert "/etc/dncd/page.key: it cannot be read: Permission denied" in box.ok("journalctl", "--unit=dncd-page")
+    box.ok("chgrp", "dncd-page", "/etc/dncd/page.key")
+    box.ok("systemctl", "reset-failed", "dncd-page")
+    box.ok("systemctl", "start", "dncd-page")
+    box.ok("systemctl", "start", "dncd")
+    assert box.shown("ActiveState", "dncd-page") == "active"
+    assert wait_for(lambda: "gang-lathe" in box.ok(PYTHON, "-c", FETCH), 30)
+    assert box.ok(PYTHON, "-c", FETCH)[:4] == "303 "
+
+    # what a broken page could do: as its user with its groups, within what its unit leaves of the files
+    pid = box.shown("MainPID", "dncd-page")
+    within = (
+        "nsenter",
+        f"--target={pid}",
+        "--mount",
+        "--root",
+        "setpriv",
+        "--reuid=dncd-page",
+        "--regid=dncd-page",
+        "--groups=dncd",
+    )
+    assert '"ok"' in box.ok(*within, PYTHON, "-c", SOCKET, "/var/lib/dncd/page/dncd.sock")
+    turned_away = box.run(*within, PYTHON, "-c", SOCKET, "/var/lib/dncd/dncd.sock")
+    assert '"ok"' not in turned_away.stdout
+    for place in (
+        "/var/lib/dncd/page/people.json",
+        "/var/lib/dncd/x",
+        f"{FOLDER}/to-machine/x.nc",
+        "/etc/dncd/x",
+        "/run/x",
+    ):
+        assert box.run(*within, "touch", place).returncode != 0, place
+
+    # renewed, and stopped
+    box.ok("systemctl", "reload", "dncd-page")
+    assert box.shown("MainPID", "dncd-page") == pid
+    box.ok("systemctl", "stop", "dncd-page")
+    assert (box.shown("Result", "dncd-page"), box.shown("ActiveState")) == ("success", "active")

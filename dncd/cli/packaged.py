@@ -15,6 +15,7 @@ _SHIPPED: Final = Path(__file__).with_name("shipped")
 
 _PLACES: Final = {
     "dncd.service": "usr/lib/systemd/system/dncd.service",
+    "dncd-page.service": "usr/lib/systemd/system/dncd-page.service",
     "dncd.sysusers": "usr/lib/sysusers.d/dncd.conf",
     "dncd.tmpfiles": "usr/lib/tmpfiles.d/dncd.conf",
     "99-dncd-serial.rules": "usr/lib/udev/rules.d/99-dncd-serial.rules",
@@ -48,8 +49,9 @@ _PROGRAM: Final = "/opt/dncd/bin/dncd"
 @click.option("--into", metavar="DIR", type=FILE, help="Install all files: / for this computer.")
 @click.option("--program", metavar="PATH", help="Where dncd is, for the unit. Without it: this one.")
 def unit(name: str | None, into: Path | None, program: str | None) -> None:
-    """Prints one, or installs all. FILE is dncd.service (if left out), dncd.sysusers, dncd.tmpfiles, 99-dncd-serial.rules
-    for udev, dncd.toml, the manual of the settings, alerts.yml, rules for Prometheus, or dashboard.json.
+    """Prints one, or installs all. FILE is dncd.service (if left out), dncd-page.service, dncd.sysusers, dncd.tmpfiles,
+    99-dncd-serial.rules for udev, dncd.toml, the manual of the settings, alerts.yml, rules for Prometheus, or
+    dashboard.json.
     """
     here = program or str(Path(sys.executable).parent / "dncd")
     texts = {each: (_SHIPPED / each).read_text("utf-8").replace(_PROGRAM, here) for each in _PLACES}

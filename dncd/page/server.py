@@ -17,6 +17,7 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
 from dncd.errors import NotDoneError
+from dncd.outside.manager import ready
 from dncd.page.app import Page
 
 CONNECTIONS: Final = 256
@@ -165,6 +166,7 @@ def serve(page: Page, sock: socket.socket, tls: Tls | None = None) -> None:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, end)
         loop.add_signal_handler(signal.SIGHUP, again)
+        ready("browsers are listened to")
         following = asyncio.create_task(page.feed.run())
         try:
             await server.serve(sockets=[sock])
