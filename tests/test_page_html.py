@@ -129,7 +129,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
             }
             for n, (chosen, refused) in enumerate([((0,), ()), ((), (word,))])
         },
-        "decisions.html": {"decisions": decided},
+        "decisions.html": {"decisions": decided, "problem": word},
         "log.html": {"log": log, "form": form, "machines": [word], "events": [word]},
         "search.html": {"asked": word, "programs": [ledger.Known(NAME, word, word, 1)], "places": [], "log": log},
         "verify.html": {"verified": verified},

@@ -77,12 +77,12 @@ class WatchQueue:
         """One more; counted as dropped where it does not fit."""
         line = json.dumps(news, separators=(",", ":")).encode() + b"\n"
         with self._lock:
+            first = not self._lines and not self._dropped
             if self._held + len(line) > self._most:
                 self._dropped += 1
-                return
-            first = not self._lines
-            self._lines.append(line)
-            self._held += len(line)
+            else:
+                self._lines.append(line)
+                self._held += len(line)
             if first:
                 self._wake()
 

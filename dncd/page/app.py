@@ -21,18 +21,22 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.outside.command_client import PAGE
+from dncd.outside.threads import Thread
 from dncd.page import pages, rendering
 from dncd.page.asking import WAYS, Asking, Wish
 from dncd.page.door import LOCAL, Access, Door, RefusedError, SignOnError, filled_in, language
 from dncd.page.feed import FLOOR, Feed
 from dncd.page.guard import Guard, own
-from dncd.page.reading import Reading
+from dncd.page.reading import Looks, Reading
 from dncd.page.rendering import render
 from dncd.page.sessions import Session, is_of
 
 _STATUS: Final = {UsageError.code: 404, NotDoneError.code: 409, NoServiceError.code: 503, "refused": 403}
 _AT_ONCE: Final = 4
 """Pages that are made at once; a search over all texts must not keep the others waiting."""
+
+LOOK_S: Final = 10.0
+"""Seconds in which a page must be made: more than a search takes, less than people wait."""
 
 
 class Page:
@@ -43,8 +47,7 @@ class Page:
         socket = state / PAGE
         self.reading = Reading(state, folder)
         self.feed, self._asking = Feed(socket, self.reading), Asking(socket, lambda: self.feed.status, self.reading)
-        self._making = asyncio.Semaphore(_AT_ONCE)
-        self._verifying: set[asyncio.Future[None]] = set()
+        self._made = Looks(_AT_ONCE, LOOK_S).done
 
     def app(self) -> ASGIApp:
         routes = [
@@ -92,10 +95,6 @@ class Page:
             self.reading, self.feed.status, place, asked, datetime.now().astimezone(), values, self._asking.look
         )
 
-    async def _made(self, make: Callable[[], str]) -> str:
-        async with self._making:
-            return await asyncio.to_thread(make)
-
     def _given(self, request: Request, session: Session, html: str, status: int = 200) -> Response:
         response = self.door.pass_on(HTMLResponse(html, status), session)
         if (chosen := request.query_params.get("language")) in rendering.LANGUAGES:
@@ -127,7 +126,11 @@ class Page:
             done, problem = await asyncio.to_thread(self._asking.do, kind, wish), ""
         except DncdError as error:
             done, problem = None, str(error)
-        html = await self._made(lambda: look.page("done.html", board=look.board(), done=done, problem=problem))
+        try:
+            board = await self._made(look.board)
+        except NotDoneError:  # it is done all the same, and nobody must press twice
+            board = look.board_of(self.reading.known)
+        html = look.page("done.html", board=board, done=done, problem=problem)
         return self._given(request, session, html, 409 if problem else 200)
 
     async def _form(self, request: Request, kind: str = "") -> tuple[Session, dict[str, str], bytes]:
@@ -151,9 +154,7 @@ class Page:
 
     async def _verify(self, request: Request) -> Response:
         await self._form(request, "verify")
-        task = asyncio.ensure_future(asyncio.to_thread(self.reading.verify))
-        self._verifying.add(task)
-        task.add_done_callback(self._verifying.discard)
+        Thread("verify", self.reading.verify).start()
         return RedirectResponse("/verify", 303)
 
     async def _sign_off(self, request: Request) -> Response:
@@ -173,8 +174,7 @@ class Page:
             assert isinstance(error, DncdError)  # noqa: S101 - as the table of handlers has it
             status, said = _STATUS.get(error.code, 500), (error.what, error.where, error.next_step)
         given = dict(zip(("what", "where", "next_step"), said, strict=True))
-        html = await self._made(partial(render, "error.html", language=language(request), **given))
-        return HTMLResponse(html, status)
+        return HTMLResponse(render("error.html", language=language(request), **given), status)
 
 
 class _News(StreamingResponse):

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from dncd.errors import DncdError
 from dncd.outside.command_client import StreamRequest, joined
-from dncd.page.reading import Reading
+from dncd.page.reading import Looks, Reading
 from dncd.page.rendering import floor_parts, parts
 
 FLOOR: Final = "floor"
@@ -29,6 +29,9 @@ ALIVE_S: Final = 5.0
 
 MOST: Final = 200
 """Open pages: more than a shop has screens."""
+
+_RECORDS_S: Final = 2.0
+"""Seconds that news wait for the records; where these do not answer, news go on with what was read of them last."""
 
 _LOG: Final = logging.getLogger("dncd.page")
 _ALIVE: Final = b"event: alive\ndata: .\n\n"
@@ -68,6 +71,7 @@ class Feed:
         self.status: _Status = {}
         self._listeners: list[Listener] = []
         self._newest: dict[tuple[str, str], bytes] = {}
+        self._records = Looks(1, _RECORDS_S)
         self._over = False
 
     def listen(self, on: str, language: str) -> Listener | None:
@@ -99,6 +103,7 @@ class Feed:
                 continue
             with stream:
                 try:
+                    await self._catch_up()
                     self._change(stream.content, stream.content["machines"])
                     await self._follow(stream)
                 except DncdError:
@@ -122,9 +127,16 @@ class Feed:
                         return
                     named |= news.get("machines", {}).keys() | news.get("figures", {}).keys()
                     status = joined(status, news)
+                await self._catch_up()
                 self._change(status, named)
         finally:
             loop.remove_reader(stream.fileno())
+
+    async def _catch_up(self) -> None:
+        """What the ledger has more than was read of it."""
+        if not self._records.full:  # else it hangs, or is slow
+            with contextlib.suppress(DncdError):  # pages that are loaded say so
+                await self._records.done(self._reading.held)
 
     def _change(self, status: _Status, machines: Iterable[str]) -> None:
         self.status, machines = status, [name for name in machines if name in status.get("machines", {})]
@@ -140,7 +152,7 @@ class Feed:
 
     def _parts(self, language: str, on: Iterable[str], machines: Iterable[str]) -> dict[str, bytes]:
         """The events of those parts that such pages show, of the whole shop and of these machines."""
-        found, held, now = dict[str, str](), self._reading.held(), datetime.now().astimezone()
+        found, held, now = dict[str, str](), self._reading.known, datetime.now().astimezone()
         given: dict[str, Any] = {"language": language, "now": now}
         floor = FLOOR in on
         whole = floor_parts(self.status, held, **given)

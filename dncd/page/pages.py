@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, cast
 
-from dncd.errors import DncdError, NoServiceError, UsageError
+from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.page import taking_over
 from dncd.page.door import RefusedError
 from dncd.page.reading import Reading, Wanted
@@ -15,6 +15,7 @@ from dncd.page.rendering import render
 from dncd.page.taking_over import NOTHING, Said, said_of
 from dncd.page.views import decisions, floor, ledger, machine, program
 from dncd.program.names import spelt
+from dncd.records.holdings import Holdings
 from dncd.records.revisions import Revision
 
 _HAPPENINGS: Final = 1_000
@@ -52,10 +53,14 @@ class Look:
 
     def board(self) -> machine.Board:
         """The machine that the path names; UsageError where there is none."""
+        return self.board_of(self.reading.held())
+
+    def board_of(self, held: Holdings) -> machine.Board:
+        """The same by these records."""
         name, machines = self.place["machine"], self.machines
         if name not in machines:
             raise UsageError(f"there is no machine {name!r}", "the page", f"The machines are {', '.join(machines)}")
-        return machine.board(name, machines[name], self.reading.held())
+        return machine.board(name, machines[name], held)
 
     def edit(self) -> taking_over.Edit:
         """What the operator changed, for those who may take it over. RefusedError for others."""
@@ -135,9 +140,14 @@ def _decisions(look: Look) -> str:
     reading, held = look.reading, look.reading.held()
     boards = [machine.board(name, status, held) for name, status in look.machines.items()]
     damaged = reading.damaged([board.name for board in boards])
-    texts = [(line, reading.damaged_text(str(line["machine"]), str(line.get("file", "")))) for line in damaged]
-    found = decisions.decisions(boards, held, reading.newest, texts)
-    return look.page("decisions.html", decisions=found, path="/decisions")
+    texts, problem = [""] * len(damaged), ""
+    if damaged:
+        try:
+            texts = reading.damaged_texts(damaged)
+        except NotDoneError as error:
+            problem = str(error)
+    found = decisions.decisions(boards, held, reading.newest, list(zip(damaged, texts, strict=True)))
+    return look.page("decisions.html", decisions=found, problem=problem, path="/decisions")
 
 
 def _log(look: Look) -> str:

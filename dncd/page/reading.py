@@ -3,15 +3,20 @@
 Nothing here writes, makes an index or takes a lock, whoever runs it and whatever he may write.
 """
 
+import asyncio
+import contextlib
+import queue
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from dncd.errors import RecordsError
+from dncd.errors import NotDoneError, RecordsError
+from dncd.outside.threads import Thread
 from dncd.peer_text import printable
 from dncd.records import durable, ledger
 from dncd.records.holdings import Holdings
@@ -26,6 +31,9 @@ SEARCHED_CHARS: Final = 20_000_000
 
 DAMAGED_BYTES: Final = 200_000
 """Of a damaged capture that is shown: more than any control's memory holds."""
+
+SHARE_S: Final = 2.0
+"""Seconds in which the shop's folder must answer: one on a network that is gone does not for minutes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +96,13 @@ class _LookedAt(Library):
 class Reading:
     """The records of one shop, for the threads of the page. RecordsError where they cannot be read.
 
-    verified: the last result of `verify`, nothing before the first.
+    known: what `held` gave last; verified: the last result of `verify`, nothing before the first.
     """
 
     def __init__(self, state: Path, folder: Path) -> None:
         self._state, self._folder = state, folder
-        self._lock, self._verifying = threading.RLock(), threading.Lock()
-        self._held = Holdings()
+        self._lock, self._verifying, self._at_share = threading.RLock(), threading.Lock(), threading.Lock()
+        self.known = Holdings()
         self._library: _LookedAt | None = None
         self.verified: tuple[Verified, ...] = ()
 
@@ -106,8 +114,8 @@ class Reading:
 
     def held(self) -> Holdings:
         """What the controls hold and what is proven, by the ledger as it stands now; only what is new is read."""
-        self._held.catch_up(self._state)
-        return self._held
+        self.known.catch_up(self._state)
+        return self.known
 
     def lines(self, wanted: Wanted, most: int) -> list[Record]:
         """Up to so many lines, newest first."""
@@ -173,6 +181,24 @@ class Reading:
                 self._library = _LookedAt(self._state)
             return question(self._library)
 
+    def damaged_texts(self, captures: Sequence[Record]) -> list[str]:
+        """Their texts, of lines of the ledger. NotDoneError where the shop's folder does not answer: one thread alone ever
+        waits for it, however many ask."""
+        texts = queue.SimpleQueue[list[str]]()
+
+        def look() -> None:
+            try:
+                texts.put([self.damaged_text(str(line["machine"]), str(line.get("file", ""))) for line in captures])
+            finally:
+                self._at_share.release()
+
+        if self._at_share.acquire(timeout=SHARE_S):
+            Thread("share", look).start()
+            with contextlib.suppress(queue.Empty):
+                return texts.get(timeout=SHARE_S)
+        next_step = "Look whether the share is there"
+        raise NotDoneError("the shop's folder cannot be read just now", str(self._folder), next_step)
+
     def damaged_text(self, machine: str, file: str) -> str:
         """The text of a damaged capture as it lies in the shop's folder; "" where it is gone or may not be read."""
         path = self._folder / machine / "from-machine" / "damaged" / Path(file).name
@@ -200,3 +226,49 @@ def _bytes_of(wanted: Wanted) -> bytes:
     if wanted.machine.replace("-", "").isalnum() and wanted.machine.isascii():
         return f'"machine":"{wanted.machine}"'.encode()
     return f'"event":"{wanted.event}"'.encode() if wanted.event.isalpha() else b""
+
+
+class Looks:
+    """What may hang with the disk that it reads, in threads of which nobody waits for one longer than so. For an event loop.
+
+    at_once: threads at a time, those that hang counted in; patience_s: seconds.
+    """
+
+    def __init__(self, at_once: int, patience_s: float) -> None:
+        self._free, self._patience_s = asyncio.Semaphore(at_once), patience_s
+
+    @property
+    def full(self) -> bool:
+        """Whether all threads are at work, or hang."""
+        return self._free.locked()
+
+    async def done(self, job: Callable[[], _T]) -> _T:
+        """Its result, or what it raised. NotDoneError where that did not come in time; its thread goes on for itself."""
+        loop = asyncio.get_running_loop()
+        answer: asyncio.Future[_T] = loop.create_future()
+
+        def over(found: Callable[[], None]) -> None:
+            self._free.release()
+            if not answer.done():
+                found()
+
+        def work() -> None:
+            try:
+                found = partial(answer.set_result, job())
+            except Exception as error:  # noqa: BLE001 - it is whoever waits who is told
+                found = partial(answer.set_exception, error)
+            with contextlib.suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(over, found)
+
+        try:
+            async with asyncio.timeout(self._patience_s):
+                await self._free.acquire()
+                try:
+                    Thread("page-look", work).start()
+                except RuntimeError:  # no thread is left
+                    self._free.release()
+                    raise
+                return await answer
+        except TimeoutError:
+            next_step = "Look whether the disk of the state folder answers; try again in a moment"
+            raise NotDoneError("the records cannot be read just now", "the page", next_step) from None
