@@ -1,6 +1,6 @@
 """Text from a control, a file or a file's name, made fit to be shown to people; and words that nobody knows."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 
@@ -28,6 +28,12 @@ def shown(text: str, longest: int = 60) -> str:
     """Peer text made printable and short: at most `longest` characters, in quotes."""
     safe = printable(text[:longest])
     return f"'{safe}…'" if len(text) > longest else f"'{safe}'"
+
+
+def some(names: Sequence[str], most: int, beside: int = 0) -> str:
+    """No more than `most` of them by name: `A, B and 3 more`. beside: how many more there are than are named at all."""
+    more = len(names[most:]) + beside
+    return ", ".join(names[:most]) + (f" and {more} more" if more else "")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -75,10 +75,8 @@ MANY_METHODS = {
 """Classes with more methods than MOST_METHODS, and why. A reason that is no longer needed fails a test."""
 
 SMALL_AND_ALONE = {
-    "cli/diff_view.py": "how a difference looks, beside the commands that show it",
     "cli/line_wiring.py": "one command, loaded late",
     "line/clock.py": "what a line has in front of it, by arithmetic alone, and its own tests",
-    "cli/examples.py": "a table of words alone, beside what shows it",
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
 

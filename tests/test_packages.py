@@ -21,7 +21,7 @@ from packaging.requirements import Requirement
 
 from dncd import __version__
 from dncd.cli import LATE, LINE, PEOPLE, group, main
-from dncd.cli.examples import EXAMPLES
+from dncd.cli.late_group import EXAMPLES
 from dncd.cli.packaged import TOPICS, title_of, topic_text
 from dncd.records.library import Text, Writer
 from dncd.service import page_door

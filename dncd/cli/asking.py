@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.errors import DncdError, NoServiceError, SettingsError, UsageError
-from dncd.peer_text import nearest, printable, shown
+from dncd.peer_text import nearest, printable, shown, some
 
 if TYPE_CHECKING:
     from dncd.outside.config_outline import Outline
@@ -115,8 +115,7 @@ def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageErro
     if not re.fullmatch(r"[Oo:]?\d+", name) and (near := nearest(name, names)):  # another number is another program
         next_step = f"Did you mean '{near}'?"
     elif names:
-        more = f" and {len(names) - 20} more" if len(names) > 20 else ""
-        next_step = f"Known are {', '.join(names[:20])}{more}"
+        next_step = f"Known are {some(names, 20)}"
     else:
         next_step = f"No {kind} is known yet"
     return UsageError(f"there is no {kind} {shown(name)}", where, next_step)

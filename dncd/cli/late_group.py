@@ -80,8 +80,6 @@ class LateGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name in self.late and cmd_name not in self.commands:
-            from dncd.cli.examples import EXAMPLES
-
             place, said = self.late[cmd_name]
             module, _, name = place.partition(":")
             command: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
@@ -101,3 +99,53 @@ class LateGroup(click.Group):
 
         words = [CompletionItem(w, help=text) for w, (_, text) in self.late.items() if w.startswith(incomplete)]
         return words + click.Command.shell_complete(self, ctx, incomplete)
+
+
+EXAMPLES: Final = {
+    "backup": "dncd backup gang-lathe",
+    "check-config": "dncd check-config",
+    "completion": "dncd completion bash > /usr/share/bash-completion/completions/dncd",
+    "demo": "dncd demo --keep /tmp/demo",
+    "diff": "dncd diff gang-lathe O0004\ndncd diff gang-lathe O0004 -r 2 -r 5",
+    "go": "dncd go gang-lathe",
+    "holds": "dncd holds gang-lathe --at '2026-07-01 14:30'",
+    "learn": "dncd learn",
+    "line find": "dncd line find gang-lathe",
+    "line health": "dncd line health gang-lathe",
+    "line ports": "dncd line ports",
+    "line replay": "dncd line replay watched.txt --machine gang-lathe",
+    "line setup": "dncd line setup gang-lathe.toml",
+    "line test": "dncd line test gang-lathe",
+    "line trial": "dncd line trial gang-lathe",
+    "line watch": "dncd line watch gang-lathe --record watched.txt",
+    "line wiring": "dncd line wiring gang-lathe",
+    "log": "dncd log gang-lathe --since 2026-07-01 --event damaged\ndncd log --follow",
+    "manual": "dncd manual sending\ndncd manual operator --page door.html",
+    "next": "dncd next gang-lathe 0005.nc",
+    "page": "dncd page",
+    "people add": "dncd people add 'A. Miller' --role office\ndncd people add 'A. Miller' --role office < phrase.txt",
+    "people list": "dncd people list",
+    "people phone": "dncd people phone gang-lathe",
+    "people remove": "dncd people remove 'A. Miller'",
+    "programs": "dncd programs gang-lathe\ndncd programs gang-lathe --sheet -o door.html",
+    "prove": "dncd prove gang-lathe O0004 --note 'order 1187, first part measured'",
+    "recover": "dncd recover",
+    "reload": "dncd reload",
+    "report": "dncd report",
+    "request": "dncd request gang-lathe",
+    "restore": "dncd restore gang-lathe --at '2026-07-01 14:30' -o memory.nc",
+    "revive": "dncd revive shop-monday.tar\ndncd revive git@server:programs.git --branch main\ndncd revive --old-box-is-off",
+    "run": "dncd run",
+    "seat": "dncd seat gang-lathe",
+    "send": "dncd send gang-lathe 0004.nc\ndncd show gang-lathe O0004 -r 3 | dncd send gang-lathe - --name 0004.nc\n"
+    "dncd send --again 20 gang-lathe 0004.nc",
+    "show": "dncd show gang-lathe O0004 -r 3",
+    "snapshot": "dncd snapshot shop-monday.tar",
+    "standin": "dncd standin --profile iso-tape --link /tmp/lathe",
+    "status": "dncd status --follow",
+    "tidy": "dncd tidy",
+    "unit": "dncd unit --into /\ndncd unit dncd.toml",
+    "verify": "dncd verify",
+    "withdraw": "dncd withdraw gang-lathe 0004.nc",
+}
+"""An example or two for each command, shown under its help and in its manual page."""

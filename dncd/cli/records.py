@@ -1,5 +1,6 @@
 """Commands that read the library; none of them needs the service: programs, show, diff."""
 
+import os
 import sys
 from collections.abc import Mapping
 from datetime import datetime
@@ -116,15 +117,11 @@ def _print_programs(found: list[dict[str, Any]]) -> None:
             local_text(p["last_sent"] or ""),
             local_text(p["last_back"] or ""),
             HOW[p["holds"]["how"]].format(p["holds"]["revision"] or "?"),
-            _when(p["checked"]),
+            f"revision {p['checked']['revision']}, {local_text(p['checked']['time'])}" if p["checked"] else "",
         )
         for p in found
     ]
     click.echo("\n".join(table(heads, rows, right=(2, 3), spare=(8,))))
-
-
-def _when(about: Mapping[str, Any] | None) -> str:
-    return f"revision {about['revision']}, {local_text(about['time'])}" if about else ""
 
 
 def _library(given: Asked) -> "Library":
@@ -199,8 +196,43 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
         new = _revision(history, revisions[1], program) if len(revisions) == 2 else history[-1]
         old = _revision(history, revisions[0], program) if revisions else history[max(0, len(history) - 2)]
         texts = [library.text(machine, program, r.number) for r in (old, new)]
-    from dncd.cli import diff_view
-
     about = {"machine": machine, "program": program, "from": old.number, "to": new.number}
-    tell = diff_view.tell_unified if unified else diff_view.tell
-    tell(about, texts[0], texts[1], as_json)
+    (_tell_unified if unified else _tell_compared)(about, texts[0], texts[1], as_json)
+
+
+_KINDS: Final = {"new": "green", "dropped": "red", "changed": "yellow", "order": "cyan"}
+_UNIFIED: Final = {"+": "green", "-": "red", "@": "cyan"}
+"""Colours on a terminal, by `ChangeKind`, and by the first character of a line."""
+
+
+def _tell_compared(about: Mapping[str, Any], old: str, new: str, as_json: bool) -> None:
+    """Block by block and word by word. about: machine, program, from and to (numbers of the revisions)."""
+    from dncd.program.comparing import compare
+    from dncd.program.differences import line, summary
+
+    comparison = compare(old, new)
+    if as_json:
+        print_json({**about, **comparison.as_json()})
+        return
+    click.echo(f"{printable(about['program'])}, revision {about['from']} to {about['to']}:")
+    click.echo(f"  {summary(comparison)}")
+    for change in comparison.changes:
+        _echo(line(change), _KINDS[change.kind])
+
+
+def _tell_unified(about: Mapping[str, Any], old: str, new: str, as_json: bool) -> None:
+    from dncd.program.differences import unified
+
+    file = f"{about['machine']}/{about['program']}.nc revision"
+    lines = unified(old, new, f"{file} {about['from']}", f"{file} {about['to']}")
+    if as_json:
+        print_json({**about, "unified": list(lines)})
+        return
+    for at, text in enumerate(lines):
+        _echo(text, "" if at < 2 else _UNIFIED.get(text[:1], ""))
+
+
+def _echo(text: str, colour: str) -> None:
+    """In colour where standard output is a terminal (click sees to that), unless $NO_COLOR is set."""
+    safe = printable(text)
+    click.echo(click.style(safe, fg=colour) if colour and not os.environ.get("NO_COLOR") else safe)

@@ -9,6 +9,7 @@ from dncd.cli import dropping
 from dncd.cli.asking import Asked
 from dncd.errors import NotDoneError, UsageError
 from dncd.outside import command_client
+from dncd.peer_text import some
 from dncd.records import durable
 from dncd.records.holdings import Holdings, How, is_data
 from dncd.records.ledger import utc_now
@@ -17,7 +18,7 @@ from dncd.records.plans import STAMP
 from dncd.records.restoring import Dump, Left, Piece, compose, held_at, tape
 from dncd.values import TapeSettings
 
-NAMES_SHOWN: Final = 20
+_SHOWN: Final = 20
 
 CAUTIONS: Final = (
     "Before it cuts: prove out each program as a new one (single block, dry run, reduced rapid).",
@@ -60,13 +61,14 @@ class Made:
         """What a person must know of it, a line each."""
         sent = [piece.program for piece in self.pieces if piece.how is How.SENT]
         if sent:
-            yield f"only sent, never checked by punching them back ({len(sent)}): {_names(sent)}"
+            yield f"only sent, never checked by punching them back ({len(sent)}): {some(sent, _SHOWN)}"
         data = [piece.program for piece in self.pieces if is_data(piece.program)]
         if data:
-            yield f"data in the dump, as old as the dump ({len(data)}): {_names(data)}. Check offsets before it cuts."
+            yield f"data in the dump, as old as the dump ({len(data)}): {some(data, _SHOWN)}. Check offsets before it cuts."
         if self.dump.alone and self.dump.pieces:
             alone = [piece.program for piece in self.dump.alone]
-            yield f"in files of their own, because their names stand on their mark lines ({len(alone)}): {_names(alone)}"
+            why = "because their names stand on their mark lines"
+            yield f"in files of their own, {why} ({len(alone)}): {some(alone, _SHOWN)}"
         yield from _left_out(self.left)
         yield from CAUTIONS
 
@@ -76,14 +78,9 @@ def _left_out(left: tuple[Left, ...]) -> Iterator[str]:
     for reason, command in dict.fromkeys((each.reason, each.command) for each in left):
         programs = [each.program for each in left if (each.reason, each.command) == (reason, command)]
         more = f" ({len(programs)})" if len(programs) > 1 else ""
-        yield f"left out{more}: {_names(programs)}: {reason}"
+        yield f"left out{more}: {some(programs, _SHOWN)}: {reason}"
         if command:
             yield f"  to get {'them' if more else 'it'}, type: {command_client.start_with} {command}"
-
-
-def _names(programs: list[str]) -> str:
-    more = f" and {len(programs) - NAMES_SHOWN} more" if len(programs) > NAMES_SHOWN else ""
-    return ", ".join(programs[:NAMES_SHOWN]) + more
 
 
 def make(given: Asked, machine: str, holdings: Holdings) -> Made:

@@ -10,7 +10,7 @@ import click
 
 from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command
 from dncd.cli.layout import count, number, print_json, seconds, table
-from dncd.peer_text import local_text, printable
+from dncd.peer_text import local_text, printable, some
 from dncd.service.next_words import last_lines, later_warnings, next_lines
 
 NAMES_SHOWN: Final = 3
@@ -166,11 +166,7 @@ def rate_of(transfer: Mapping[str, Any]) -> float:
 
 def _waiting(names: Sequence[str], beside: int) -> str:
     """beside: how many more there are than are named."""
-    if not names:
-        return ""
-    every = len(names) + beside
-    more = f" and {every - NAMES_SHOWN} more" if every > NAMES_SHOWN else ""
-    return f"{every}: {', '.join(names[:NAMES_SHOWN])}{more}"
+    return f"{len(names) + beside}: {some(names, NAMES_SHOWN, beside)}" if names else ""
 
 
 def kind_of(status: Mapping[str, Any]) -> Any:

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.peer_text import local_text, printable
+from dncd.peer_text import local_text, printable, some
 from dncd.program.carrying import Carry
 from dncd.program.substance import Answer
 from dncd.records import receipts
@@ -146,8 +146,7 @@ def proven_lines(plan: OutPlan) -> Iterable[str]:
 
 def named(programs: Sequence[str]) -> str:
     """Programs in a line, not too many of them."""
-    more = f" and {len(programs) - _NAMED} more" if len(programs) > _NAMED else ""
-    return ", ".join(printable(program) for program in programs[:_NAMED]) + more
+    return some([*map(printable, programs)], _NAMED)
 
 
 def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:

@@ -13,10 +13,10 @@ from typing import Any, Final
 from dncd.choices import RENAMED_KEYS
 from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of, spelling_of
 from dncd.errors import RecordsError
-from dncd.peer_text import local_text
+from dncd.peer_text import local_text, some
 from dncd.records import durable
 from dncd.records.ledger import Ledger, records
-from dncd.values import LineSettings, MachineSettings, ReceiveSettings, SendSettings, TapeSettings
+from dncd.values import LineSettings, MachineSettings
 
 EVENT: Final = {PROVEN: "proven", NOT_PROVEN: "not-proven"}
 """Events of the ledger, by the result of a sheet."""
@@ -43,8 +43,7 @@ class Proof:
         if self.result != PROVEN:
             return {"since": None, "by": None, "why": f"not proven: the trial of {day} failed"}
         if changes := changed_since(self.settings, machine):
-            more = f" and {len(changes) - 1} more" if len(changes) > 1 else ""
-            return {"since": None, "by": None, "why": f"no longer proven: since the trial of {day} {changes[0]}{more}"}
+            return {"since": None, "by": None, "why": f"no longer proven: since the trial of {day} {some(changes, 1)}"}
         return {"since": self.time, "by": self.by, "why": f"proven since {day} by {self.by}"}
 
 
@@ -55,7 +54,8 @@ def changed_since(lines: tuple[str, ...], machine: MachineSettings) -> tuple[str
     then = dict(line.split(" = ", 1) for line in lines if " = " in line)
     then = {renamed.get(key, key): value for key, value in then.items()}
     now = dict(line.split(" = ", 1) for line in settings_lines(machine))
-    standard = dict(line.split(" = ", 1) for line in settings_lines(_all_default(machine)))
+    default = MachineSettings(machine.name, LineSettings(machine.line.port))
+    standard = dict(line.split(" = ", 1) for line in settings_lines(default))
     return tuple(
         f"{key} was {then.get(key, standard[key])} and is {now[key]}"
         for key in now
@@ -63,22 +63,12 @@ def changed_since(lines: tuple[str, ...], machine: MachineSettings) -> tuple[str
     )
 
 
-def _all_default(machine: MachineSettings) -> MachineSettings:
-    return MachineSettings(machine.name, LineSettings(machine.line.port))
-
-
 def settings_lines(machine: MachineSettings) -> tuple[str, ...]:
     """`table.key = value` of every setting that decides what goes over the line."""
-    tables: dict[str, LineSettings | TapeSettings | SendSettings | ReceiveSettings] = {
-        "line": machine.line,
-        "tape": machine.tape,
-        "send": machine.send,
-        "receive": machine.receive,
-    }
     return tuple(
-        f"{name}.{field.name} = {_plain(getattr(table, field.name))}"
-        for name, table in tables.items()
-        for field in fields(table)
+        f"{name}.{field.name} = {_plain(getattr(getattr(machine, name), field.name))}"
+        for name in ("line", "tape", "send", "receive")
+        for field in fields(getattr(machine, name))
         if field.name not in _OF_NO_MATTER
     )
 

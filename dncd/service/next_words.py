@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from dncd.peer_text import printable
+from dncd.peer_text import printable, some
 
 _THEN_SHOWN: Final = 3
 _WARNINGS_SHOWN: Final = 5
@@ -84,9 +84,7 @@ def _proven(found: Mapping[str, Any]) -> str:
 
 def _then(files: Sequence[object], beside: int) -> str:
     """beside: how many more there are than are named."""
-    shown = ", ".join(printable(str(name)) for name in files[:_THEN_SHOWN])
-    more = f" and {len(files) - _THEN_SHOWN + beside} more" if len(files) > _THEN_SHOWN else ""
-    return f"; then {shown}{more}" if files else ""
+    return f"; then {some([printable(str(name)) for name in files], _THEN_SHOWN, beside)}" if files else ""
 
 
 def _moment(utc: object) -> str:

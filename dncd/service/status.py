@@ -4,7 +4,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from dncd.peer_text import printable
+from dncd.peer_text import printable, some
 from dncd.service.next_words import last_lines, later_warnings, next_lines
 from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
@@ -17,7 +17,7 @@ _NAMES_SHOWN = 10
 def status_of(station: Station, now: float) -> dict[str, object]:
     """The status object of one machine (contract 4); seconds and characters as numbers."""
     core, state = station.core, station.state
-    status: dict[str, object] = {
+    return {
         "state": state.value,
         "title": station.settings.title,
         "port": station.settings.line.port,
@@ -36,7 +36,6 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "drip_feed": station.settings.send.drip_feed,
         "folder": core.folder_trouble,
     }
-    return status
 
 
 def _waits_for(core: Core, now: float) -> str:
@@ -151,8 +150,7 @@ def status_text(status: dict[str, object], name: str, when: str) -> str:
         lines.append(_transfer_line(transfer))
     waiting = status["waiting"]
     if isinstance(waiting, list) and waiting:
-        more = f" and {len(waiting) - _NAMES_SHOWN} more" if len(waiting) > _NAMES_SHOWN else ""
-        lines.append("waiting: " + ", ".join(printable(str(n)) for n in waiting[:_NAMES_SHOWN]) + more)
+        lines.append(f"waiting: {some([printable(str(name)) for name in waiting], _NAMES_SHOWN)}")
         by_state = {"no-port": "the port", "lent": "the line"}.get(str(status["state"]), "its turn")
         lines.append(f"waits for: {status['waits_for'] or by_state}")
     found = status["next"]
