@@ -76,7 +76,6 @@ MANY_METHODS = {
 
 SMALL_AND_ALONE = {
     "cli/line_wiring.py": "one command, loaded late",
-    "line/clock.py": "what a line has in front of it, by arithmetic alone, and its own tests",
 }
 """Small modules that one other imports alone, and why they stand by themselves. A reason too many fails a test."""
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dncd.line.clock import LineClock
+from dncd.line.outgoing import LineClock
 from dncd.values import Frame, LineSettings
 
 CASES = json.loads((Path(__file__).parent / "vectors" / "serial_timing.json").read_text())["cases"]

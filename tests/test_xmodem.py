@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from dncd.choices import Protocol
 from dncd.line.packet_machine import Acknowledged, Ended, Ending, Patience, Received, Repeated, Started
 from dncd.line.packet_rules import RECEIVING, SENDING, Cause, Phase
-from dncd.line.xmodem import Receiver, Sender
-from dncd.line.xmodem_packets import Check, check_bytes, packet
+from dncd.line.xmodem import Check, Receiver, Sender, check_bytes, packet
 
 VECTORS = Path(__file__).parent / "vectors"
 # Source: XMODEM/YMODEM reference of 1988, chapters 7 and 8; packets computed with fastcrc, crccheck, crcmod (verified).

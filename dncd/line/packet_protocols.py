@@ -9,7 +9,7 @@ from dncd import defaults
 from dncd.choices import Protocol
 from dncd.line import kermit, xmodem
 from dncd.line.packet_machine import Machine, Patience, SendingMachine
-from dncd.line.xmodem_packets import NAK, SOH, STX, C
+from dncd.line.xmodem import NAK, SOH, STX, C
 from dncd.values import LineSettings
 
 

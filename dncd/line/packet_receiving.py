@@ -16,7 +16,7 @@ from dncd.line.packet_machine import Event as PacketEvent
 from dncd.line.packet_protocols import PROTOCOLS
 from dncd.line.packet_rules import Phase
 from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Event, Wished
-from dncd.line.xmodem_packets import SUB
+from dncd.line.xmodem import SUB
 from dncd.values import LineSettings
 
 _SUB: Final = bytes([SUB])

@@ -243,7 +243,8 @@ class Telnet:
         if setting and len(rest) == (4 if setting is Setting.BAUD else 1):
             self._confirm(setting, int.from_bytes(rest, "big"))
         elif number == NOTIFY_LINE_STATE and len(rest) == 1:
-            return (LineState(_faults(rest[0])),)
+            overruns, parity, framing, breaks = (rest[0] >> bit & 1 for bit in range(1, 5))
+            return (LineState(Counters(overruns=overruns, parity=parity, framing=framing, breaks=breaks)),)
         elif number == NOTIFY_MODEM_STATE and len(rest) == 1:
             return (ModemState(_modem(rest[0])),)
         elif number in (SUSPEND, RESUME):
@@ -256,10 +257,6 @@ class Telnet:
         self._unanswered[setting] -= self._unanswered[setting] > 0
         if not self._unanswered[setting]:  # an answer to an older question says nothing about the newest
             self.confirmed[setting] = value
-
-
-def _faults(bits: int) -> Counters:
-    return Counters(overruns=bits >> 1 & 1, parity=bits >> 2 & 1, framing=bits >> 3 & 1, breaks=bits >> 4 & 1)
 
 
 def _modem(bits: int) -> Modem:

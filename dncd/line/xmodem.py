@@ -1,8 +1,11 @@
 """XMODEM in both directions: with checksum, with CRC, with blocks of 1024 characters; and YMODEM, which names each program.
 
 Two machines as `packet_machine` says. Nothing is done for one that is over, except that a finished receiver goes on to
-acknowledge a repeated EOT as long as it is fed. What they do is in the tables of `packet_rules`, what a packet is in
-`xmodem_packets`; both name the sources.
+acknowledge a repeated EOT as long as it is fed. What they do is in the tables of `packet_rules`.
+
+A packet: SOH (STX for 1024 characters), number, its complement, characters, check: the low byte of the characters' sum, or
+their CRC-16 high byte first. Numbers begin at 1 and go on from 255 to 0. The last packet is filled up with SUB. Source: the
+XMODEM/YMODEM reference of 1988, chapters 7 and 8 (verified); STX: a specification of 1993 (verified).
 
 Where this goes beyond the reference, and why:
 - A sender takes no answer that came before its packet was written (`written`): it answers something older, and taken for an
@@ -13,6 +16,8 @@ Where this goes beyond the reference, and why:
 - A receiver takes EOT for the end when the line stays quiet after it: a damaged SOH must not end a program.
 """
 
+import binascii
+import enum
 import math
 import re
 from typing import Final
@@ -32,7 +37,34 @@ from dncd.line.packet_machine import (
     Started,
 )
 from dncd.line.packet_rules import RECEIVING, SENDING, Cause, Do, Phase
-from dncd.line.xmodem_packets import ACK, BS, CAN, EOT, LARGE, NAK, SMALL, SOH, STX, C, Check, check_bytes, packet
+
+SOH, STX, EOT, ACK, BS, NAK, CAN, SUB, C = 0x01, 0x02, 0x04, 0x06, 0x08, 0x15, 0x18, 0x1A, 0x43
+
+SMALL: Final = 128
+LARGE: Final = 1024
+"""Characters of a packet."""
+
+
+class Check(enum.Enum):
+    """How a packet is checked: `SUM` one byte, `CRC` two."""
+
+    SUM = "checksum"
+    CRC = "crc"
+
+
+def check_bytes(data: bytes, check: Check) -> bytes:
+    """The check of a packet's characters: low byte of their sum, or CRC-16/XMODEM (high byte first, start value 0)."""
+    if check is Check.SUM:
+        return bytes([sum(data) & 0xFF])
+    return binascii.crc_hqx(data, 0).to_bytes(2, "big")
+
+
+def packet(number: int, data: bytes, size: int, check: Check) -> bytes:
+    """One packet. number: from 1, any height; data: at most `size` characters, filled up with SUB; size: 128 or 1024."""
+    head = bytes([SOH if size == SMALL else STX, number & 0xFF, 0xFF - (number & 0xFF)])
+    filled = data.ljust(size, bytes([SUB]))
+    return head + filled + check_bytes(filled, check)
+
 
 _REST_IN_SMALL = 7 * SMALL
 """Up to this many characters at the end go in small packets: they carry less filling than one of 1024."""

@@ -14,7 +14,7 @@ import itertools
 import os
 import stat
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -60,6 +60,11 @@ class Entry:
     mtime_ns: int
     ctime_ns: int
     complete: Complete
+
+    @property
+    def identity(self) -> tuple[int, ...]:
+        """Two looks that have the same saw the same file with the same contents, as far as a listing can tell."""
+        return self.inode, self.device, self.size, self.mtime_ns, self.ctime_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +158,7 @@ class FolderState:
 
     def _waits(self, seen: _Seen, entry: Entry, now: float) -> bool:
         """Whether a file without an event waits for it; one that is still being written does not keep others waiting."""
-        return now - seen.since < self._event_s and _identity(seen.entry) == _identity(entry)
+        return now - seen.since < self._event_s and seen.entry.identity == entry.identity
 
     @property
     def _event_s(self) -> float:
@@ -162,7 +167,7 @@ class FolderState:
     def _look_at(self, entry: Entry, now: float, writer: Callable[[str], Writer]) -> None:
         name = entry.name
         seen = self._seen.get(name)
-        if seen is None or _identity(seen.entry) != _identity(entry):
+        if seen is None or seen.entry.identity != entry.identity:
             seen = self._seen[name] = _Seen(entry, now)
             self._held.pop(name, None)
         elif seen.entry.complete is Complete.YES:
@@ -175,7 +180,7 @@ class FolderState:
             return
         self._held.pop(name, None)
         self._closed.discard(name)
-        seen.entry = Entry(name, entry.inode, entry.device, entry.size, entry.mtime_ns, entry.ctime_ns, Complete.YES)
+        seen.entry = replace(entry, complete=Complete.YES)
 
     def due(self, now: float) -> float | None:
         """When the next file may have been unchanged for long enough; None where none waits for that."""
@@ -195,10 +200,6 @@ class FolderState:
 def _entry(name: str, found: os.stat_result) -> Entry:
     times = found.st_mtime_ns, found.st_ctime_ns
     return Entry(name, found.st_ino, found.st_dev, found.st_size, *times, Complete.NO)
-
-
-def _identity(entry: Entry) -> tuple[int, int, int, int, int]:
-    return entry.inode, entry.device, entry.size, entry.mtime_ns, entry.ctime_ns
 
 
 def left_alone(name: str) -> bool:

@@ -82,7 +82,8 @@ class LibraryServer:
         if done.code == 0:
             return
         refused = [line.split("\t")[1:] for line in done.out.split("\n") if line.startswith("!\t")]
-        if any(":refs/heads/" in pair[0] and _is_foreign(pair[-1]) for pair in refused):
+        foreign = ("fetch first", "non-fast-forward")
+        if any(":refs/heads/" in pair[0] and any(word in pair[-1] for word in foreign) for pair in refused):
             raise self._not_done(REFUSED)
         said = "; ".join(f"{pair[0].partition(':')[2]} {pair[-1]}" for pair in refused)
         raise self._not_done(reason_in(said) or done.why)
@@ -138,7 +139,3 @@ class LibraryServer:
 
     def _not_done(self, what: str) -> NotDoneError:
         return NotDoneError(what, self.shown, "Look at the server, its address in [library] and the key of this user")
-
-
-def _is_foreign(said: str) -> bool:
-    return "fetch first" in said or "non-fast-forward" in said

@@ -98,7 +98,8 @@ def write(file: Path, output: Path, when: datetime) -> list[str]:
     data, names = io.BytesIO(), []
     with tarfile.open(fileobj=data, mode="w:gz") as pack:
         for name, text in parts(file):
-            body = _printable_lines(clean(text)).encode("utf-8", "backslashreplace")
+            lines = (printable(line.replace("\t", " ")) for line in clean(text).split("\n"))
+            body = "\n".join(lines).encode("utf-8", "backslashreplace")
             entry = tarfile.TarInfo(f"dncd-report/{name}")
             entry.size, entry.mode, entry.mtime = len(body), 0o644, int(when.timestamp())
             pack.addfile(entry, io.BytesIO(body))
@@ -118,10 +119,6 @@ def _or_why(make: Callable[[], str]) -> str:
         return make()
     except (DncdError, OSError, ValueError, subprocess.SubprocessError) as error:
         return f"could not be read: {error}\n"
-
-
-def _printable_lines(text: str) -> str:
-    return "\n".join(printable(line.replace("\t", " ")) for line in text.split("\n"))
 
 
 def _settings(file: Path) -> str:

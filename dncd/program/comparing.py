@@ -298,9 +298,12 @@ def beyond(found: list[Token], stay: Counter[str], spelling: Callable[[Token], s
     return more
 
 
+_COMMENTS: Final = (TokenKind.COMMENT, TokenKind.BAD_COMMENT, TokenKind.TAIL)
+
+
 def _sort(token: Token) -> tuple[str, str]:
     """Tokens of the same sort can be the old and the new of one change."""
-    kind = "comment" if token.kind in (TokenKind.COMMENT, TokenKind.BAD_COMMENT, TokenKind.TAIL) else token.kind.value
+    kind = "comment" if token.kind in _COMMENTS else token.kind.value
     return kind, token.address.upper().replace(":", "O")
 
 
@@ -319,9 +322,7 @@ _BY_LETTER: Final = {
     **dict.fromkeys("O:", Category.NUMBER),
 }
 _BY_KIND: Final = {
-    TokenKind.COMMENT: Category.COMMENT,
-    TokenKind.BAD_COMMENT: Category.COMMENT,
-    TokenKind.TAIL: Category.COMMENT,
+    **dict.fromkeys(_COMMENTS, Category.COMMENT),
     TokenKind.SKIP: Category.SKIP,
     TokenKind.SETTING: Category.VARIABLE,
     TokenKind.NAME: Category.NUMBER,

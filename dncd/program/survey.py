@@ -13,10 +13,18 @@ from typing import Final
 
 from dncd.choices import LowerCase
 from dncd.program import names
-from dncd.program.block_checks import Share, check_characters, check_length, check_small_letters, check_words, place
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised, replaced
 from dncd.program.findings import Findings
-from dncd.program.program_checks import Found, ProgramChecks
+from dncd.program.program_checks import (
+    Found,
+    ProgramChecks,
+    Share,
+    check_characters,
+    check_length,
+    check_small_letters,
+    check_words,
+    place,
+)
 from dncd.program.rules import Rules, Saved
 from dncd.values import Finding, Place, Severity
 

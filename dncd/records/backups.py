@@ -208,7 +208,7 @@ class Backups:
             "revisions": [number for _, number in entries],
             "changed": [str(line["program"]) for line in lines if line["event"] == "differs"],
             "missing": [program for program in before if program not in present],
-            "unknown": [program for program in dict.fromkeys(present_in(entries)) if program not in before],
+            "unknown": [p for p in dict(entries) if p not in before and _counts(p)],
             "mark_line": mark,
             **({"reasons": list(reasons)} if reasons else {}),
         }
@@ -274,11 +274,6 @@ def _entries(plan: BackupPlan, lines: Iterable[Record]) -> list[tuple[str, int]]
 
 def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:
     return [line for line in lines if str(line.get("transfer", "")).split(".", 1)[0] == transfer]
-
-
-def present_in(entries: Iterable[tuple[str, int]]) -> Iterable[str]:
-    """The programs of a dump that can be unknown."""
-    return (program for program, _ in entries if _counts(program))
 
 
 def _dump(plan: BackupPlan, pieces: list[Piece], mark: str, closing: str) -> str:

@@ -14,7 +14,6 @@ import os
 import shutil
 import sqlite3
 import threading
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,14 +29,13 @@ from dncd.program.names import title_in
 from dncd.records import durable, state_format
 from dncd.records.branch import Branch
 from dncd.records.library_index import Index, Row, path_of_index
-from dncd.records.objects import ObjectWriter
+from dncd.records.objects import ObjectWriter, new_commit
 from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, CommitFacts, Revision, read_object, walk
 from dncd.records.texts import Text, blob_name, facts_of
 from dncd.values import Origin
 
 __all__ = ["MAIN", "SUFFIX", "Library", "Revision", "RevisionResult", "Text", "Writer", "blob_name", "path_of"]
 
-_IDENTITY: Final = b"dncd <dncd@localhost>"
 _FILE: Final = 0o100644
 _FOLDER: Final = 0o040000
 
@@ -183,13 +181,10 @@ class Library:
         newer = self._newer_of.get((machine, program))
         if newer is None:
             newer = self._newer_of[machine, program] = []
-        old = newer[-1].number if newer else self._count(machine, program)
+        old = newer[-1].number if newer else self._index.count(machine, program) if self._index else 0
         revision = told.revision(old + 1)
         newer.append(revision)
         self._newer.append((machine, program, revision))
-
-    def _count(self, machine: str, program: str) -> int:
-        return self._index.count(machine, program) if self._index else 0
 
     def _forget(self) -> None:
         """main is not what was read before: another clone, a restore, a push by force."""
@@ -309,18 +304,17 @@ class Writer(Library):
         file = (program + SUFFIX).encode()
         there = folder[file][1].decode() if file in folder else ""
         if there and history and history[-1].blob != there:
-            history = self._read_again(machine, program)
+            with (
+                self._lock
+            ):  # the index does not say what main holds, or somebody committed by hand: git alone is asked
+                self._forget()
+                history = self.history(machine, program)
         if history and history[-1].blob == blob and there == blob:
             return RevisionResult(history[-1], new=False)
         folders = {self._objects.write_text(text, blob)}
         folder[file] = (_FILE, ObjectID(blob.encode()))
         root[machine.encode()] = (_FOLDER, folder.id)
-        commit = Commit()
-        commit.tree = root.id
-        commit.parents = [ObjectID(old)] if old else []
-        commit.author = commit.committer = _IDENTITY
-        commit.commit_time = commit.author_time = int(time.time())
-        commit.commit_timezone = commit.author_timezone = 0
+        commit = new_commit(root.id, old)
         commit.encoding = b"UTF-8"
         number = len(history) + 1
         lines = {"Machine": machine, "Program": program, "From": origin.value, **trailers}
@@ -337,12 +331,6 @@ class Writer(Library):
                 self._save_index()
         self.made()
         return RevisionResult(made, new=True)
-
-    def _read_again(self, machine: str, program: str) -> list[Revision]:
-        """The index does not say what main holds (or somebody committed by hand): git alone is asked."""
-        with self._lock:
-            self._forget()
-            return self.history(machine, program)
 
     def _object(self, name: ObjectID) -> ShaFile:
         return ShaFile.from_raw_string(*read_object(self.repo.object_store, name))

@@ -5,11 +5,12 @@ dulwich's own writer does not sync and leaves lock files after a crash that late
 
 import contextlib
 import os
+import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
-from dulwich.objects import ShaFile
+from dulwich.objects import Commit, ObjectID, ShaFile
 
 from dncd.errors import RecordsError
 from dncd.records import durable
@@ -26,8 +27,8 @@ class ObjectWriter:
         self._folder = folder
 
     def write(self, item: ShaFile) -> Path:
-        name = item.id.decode()
-        return self._object(name, lambda: [zlib.compress(_header(item) + item.as_raw_string(), 1)])
+        head = b"%s %d\0" % (item.type_name, item.raw_length())
+        return self._object(item.id.decode(), lambda: [zlib.compress(head + item.as_raw_string(), 1)])
 
     def write_text(self, text: Text, name: str) -> Path:
         """A text, under git's name of it, by pieces. RecordsError where it is another one than when it was named."""
@@ -67,5 +68,11 @@ class ObjectWriter:
         return folder
 
 
-def _header(item: ShaFile) -> bytes:
-    return b"%s %d\0" % (item.type_name, item.raw_length())
+def new_commit(tree: ObjectID, parent: bytes | None) -> Commit:
+    """A commit of dncd's own, made now; it lacks its message."""
+    commit = Commit()
+    commit.tree, commit.parents = tree, [ObjectID(parent)] if parent else []
+    commit.author = commit.committer = b"dncd <dncd@localhost>"
+    commit.commit_time = commit.author_time = int(time.time())
+    commit.commit_timezone = commit.author_timezone = 0
+    return commit

@@ -26,7 +26,7 @@ class Receipt:
     @classmethod
     def of(cls, pairs: Iterable[tuple[str, object]]) -> "Receipt":
         """Makes every value one printable line. ValueError if one of `KEYS` is missing or has no value."""
-        lines = tuple((key, one_line(str(value))) for key, value in pairs)
+        lines = tuple((key, printable(str(value)).strip()) for key, value in pairs)
         missing = [key for key in KEYS if not any(k == key and v for k, v in lines)]
         if missing:
             raise ValueError(f"a receipt without {', '.join(missing)}")
@@ -43,11 +43,6 @@ class Receipt:
         front = [key for key, _ in self.lines].index("result") if self.get("result") else 0
         lines = [f"{key}: {value}\n" for key, value in self.lines]
         return "".join([*lines[:front], *(["\n"] if front else []), *lines[front:]])
-
-
-def one_line(text: str) -> str:
-    """Text made printable on one line: control characters and halves of surrogate pairs as \\xNN or \\uNNNN."""
-    return printable(text).strip()
 
 
 def reasons(found: Iterable[str], most: int = defaults.REASONS) -> list[tuple[str, str]]:

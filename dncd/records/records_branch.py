@@ -5,7 +5,6 @@ of 50 lines, of which an append changes the last one alone. Each commit has all 
 """
 
 import contextlib
-import time
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -16,7 +15,7 @@ from dulwich.repo import Repo
 from dncd.records import durable
 from dncd.records.ledger import files_of
 from dncd.records.library import path_of
-from dncd.records.objects import ObjectWriter
+from dncd.records.objects import ObjectWriter, new_commit
 
 BRANCH: Final = Ref(b"refs/dncd/records")
 """In the library; on its server a branch of its own (`outside/library_server`)."""
@@ -46,14 +45,9 @@ def bring_up(state: Path, settings: Path) -> None:
         with contextlib.suppress(OSError):  # somebody is at them: the last ones stay
             root["settings.toml"] = settings.read_bytes()
         writer, folders = ObjectWriter(library / "objects"), set[Path]()
-        commit = Commit()
-        commit.tree = _written(writer, root, folders)[1]
+        commit = new_commit(_written(writer, root, folders)[1], old)
         if old and commit.tree == before.id:
             return
-        commit.parents = [ObjectID(old)] if old else []
-        commit.author = commit.committer = b"dncd <dncd@localhost>"
-        commit.commit_time = commit.author_time = int(time.time())
-        commit.commit_timezone = commit.author_timezone = 0
         commit.message = b"The records of dncd\n"
         folders.add(writer.write(commit))
         for folder_made in folders:

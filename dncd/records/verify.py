@@ -246,7 +246,4 @@ def _tree_of(item: ShaFile) -> ObjectID:
 def _entry(item: ShaFile, name: str) -> ObjectID:
     if not isinstance(item, Tree):
         raise ValueError("it is no folder")
-    for entry in item.iteritems():
-        if entry.path == name.encode() and entry.sha is not None:
-            return entry.sha
-    raise KeyError(name)
+    return item[name.encode()][1]

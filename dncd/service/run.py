@@ -146,12 +146,9 @@ class Service:
             self._stop_asked = True
             self.loop.post(lambda: None)
 
-        def reload_asked(_number: int, _frame: FrameType | None) -> None:
-            self.loop.post(self._parts.reloading.ask)
-
         signal.signal(signal.SIGTERM, asked)
         signal.signal(signal.SIGINT, asked)
-        signal.signal(signal.SIGHUP, reload_asked)
+        signal.signal(signal.SIGHUP, lambda *_: self.loop.post(self._parts.reloading.ask))
 
     def _unless_stopping(self, job: Callable[[], None], station: Station) -> None:
         """Runs a job in the loop's thread; one that comes while the service ends has nothing left to do."""

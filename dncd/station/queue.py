@@ -139,7 +139,7 @@ class SendQueue:
             self._forget((file.name,))
         if state in (FileState.GONE, FileState.SETTLING):
             entry = self._listed.get(file.name, file.entry)
-            (self._later if same_file(file.entry, entry) else self._open)[file.name] = None
+            (self._later if file.entry.identity == entry.identity else self._open)[file.name] = None
 
     def ready(self, file: WaitingFile, taken: TakenIn) -> None:
         """Nothing is against a file."""
@@ -191,7 +191,7 @@ class SendQueue:
                     continue
                 self._files[name] = WaitingFile(name, entry, now)
             elif file.state is not FileState.SETTLING:
-                if same_file(file.entry, entry):
+                if file.entry.identity == entry.identity:
                     continue
                 stale += [file.prepared] if file.prepared is not NO_IMAGE else []
                 file.prepared = NO_IMAGE
@@ -211,14 +211,3 @@ class SendQueue:
             if file is not None and file.state is FileState.SETTLING:
                 file.entry = self._listed.get(name, file.entry)
                 yield file
-
-
-def same_file(one: Entry, other: Entry) -> bool:
-    """Whether two looks saw the same file with the same contents, as far as a listing can tell."""
-    return (one.inode, one.device, one.size, one.mtime_ns, one.ctime_ns) == (
-        other.inode,
-        other.device,
-        other.size,
-        other.mtime_ns,
-        other.ctime_ns,
-    )

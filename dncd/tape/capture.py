@@ -224,6 +224,9 @@ def _limit(wire: bytes, chars: bytearray, coder: Coder, ends_on: EndsOn) -> int:
     return limit
 
 
+_HAS_TEXT: Final = re.compile(rb"[\x20-\x7e\xff]")
+
+
 def _bounds(chars: bytes, limit: int, tape: TapeSettings) -> _Bounds:
     leading = len(chars) - len(chars.lstrip(_NO_TEXT))
     unmarked = _Bounds(_Marks.NONE, min(leading, limit), limit, limit)
@@ -236,7 +239,7 @@ def _bounds(chars: bytes, limit: int, tape: TapeSettings) -> _Bounds:
     words = says_words(chars[:at])
     first = _after_prompt(chars, at, mark) if words else -1
     if first < 0 and opening is not None:
-        if words and mark == closing and not _has_text(chars[_line_end(chars, at, tape) : limit]):
+        if words and mark == closing and not _HAS_TEXT.search(chars, _line_end(chars, at, tape), limit):
             return _Bounds(_Marks.CLOSING, leading, at, _line_end(chars, at, tape))
         first = at
     found = None if first < 0 and mark == closing else closes.search(chars, max(first, 0), limit)
@@ -257,10 +260,6 @@ def _line_end(chars: bytes, at: int, tape: TapeSettings) -> int:
     end = re.escape(tape.ends.decoded.encode("ascii"))
     found = re.compile(_CLOSING_LINE + rb"(?:" + end + rb"|\r*\n|\r)?").match(chars, at)
     return found.end() if found else at
-
-
-def _has_text(chars: bytes) -> bool:
-    return re.search(rb"[\x20-\x7e\xff]", chars) is not None
 
 
 def _text(chars: bytes, end: bytes) -> str:
