@@ -12,7 +12,7 @@ from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, MarkAt, TapeCode
 from dncd.line.receivers import is_noise, receiver_of, unfinished
 from dncd.line.receiving import Began, Caught, Ended
 from dncd.program.splitting import split, told_apart
-from dncd.standin.line_noise import reread
+from dncd.standin.line_end import reread
 from dncd.station.capture_reading import Contents, read_all
 from dncd.tape.codes import Coder
 from dncd.values import Frame, IsoBytes, LineSettings, MachineSettings, ReceiveSettings

@@ -22,7 +22,7 @@ from dncd.line.xmodem import Receiver, Sender
 from dncd.ports.opening import open_port
 from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays
 from dncd.standin.control import Mode, StandIn
-from dncd.standin.line_noise import LineNoise, RateGap, reread
+from dncd.standin.line_end import LineNoise, RateGap, reread
 from dncd.standin.plug import NullModem, Rates
 from dncd.standin.program_memory import Alarm
 from dncd.standin.tape_punch import LostChar

@@ -18,16 +18,8 @@ SHOWN: Final = 13
 """Newest weeks that the table has, unless --weeks says otherwise."""
 
 _HEADS: Final = (
-    "week",
-    "characters",
-    "hit in a million",
-    "damaged",
-    "interrupted",
-    "holds",
-    "held s",
-    "char/s",
-    "port lost",
-)
+    "week", "characters", "hit in a million", "damaged", "interrupted", "holds", "held s", "char/s", "port lost",
+)  # fmt: skip
 _SAID: Final = {
     Verdict.STEADY: "as it was, as far as the weeks that are over show",
     Verdict.WORSE: "worse than it was",

@@ -15,7 +15,7 @@ import enum
 import itertools
 import math
 from collections import defaultdict, deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from statistics import median
@@ -106,63 +106,41 @@ class Week:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """Something that is counted in days. per: what they are counted for, at least `least` of it before; look: where
-    to look when it grows."""
+    """Something that is counted in days. days, per: fields of `Week`: these days, and what they are counted for, at least
+    `least` of it before; look: where to look when it grows."""
 
     name: str
-    days: Callable[[Week], int]
-    per: Callable[[Week], int]
+    days: str
+    per: str
     least: int
     what: str
     look: str
+
+    def counted(self, weeks: Sequence[Week]) -> tuple[list[int], list[int]]:
+        """Of each week its days, and what they are counted for."""
+        return [getattr(week, self.days) for week in weeks], [getattr(week, self.per) for week in weeks]
 
 
 _SHIELD: Final = (
     "look at plug and shield, and whether the cable lies beside a drive or a motor; "
     "`dncd line test {} --far` tells more"
 )
+_ADAPTOR: Final = (
+    "look at the adaptor, its plug and what feeds it; if power is to blame, mains wiring is for licensed people only"
+)
+_FAULTS: Final = "days with faults on the line while it sent"
+_HELD: Final = "days on which the control held programs for longer than before"
+_MEMORY: Final = (
+    "look at the control's reader and how full its memory is; if a drip feed runs slower on purpose, nothing is wrong"
+)
+_READER: Final = "look at the control's reader, at the adaptor, and at what else this computer does"
 
 MEASURES: Final = (
-    Measure(
-        "disturbed-in",
-        lambda week: week.disturbed_in_days,
-        lambda week: week.chars_in,
-        20_000,
-        "days with characters that came damaged",
-        _SHIELD,
-    ),
-    Measure(
-        "disturbed-out",
-        lambda week: week.disturbed_out_days,
-        lambda week: week.chars_out,
-        20_000,
-        "days with faults on the line while it sent",
-        _SHIELD,
-    ),
-    Measure(
-        "losses",
-        lambda week: week.loss_days,
-        lambda week: week.used_days,
-        10,
-        "days on which the port went away",
-        "look at the adaptor, its plug and what feeds it; if power is to blame, mains wiring is for licensed people only",
-    ),
-    Measure(
-        "held",
-        lambda week: week.held_days,
-        lambda week: week.compared_days,
-        10,
-        "days on which the control held programs for longer than before",
-        "look at the control's reader and how full its memory is; if a drip feed runs slower on purpose, nothing is wrong",
-    ),
-    Measure(
-        "slow",
-        lambda week: week.slow_days,
-        lambda week: week.compared_days,
-        10,
-        "days on which programs went out slower than before",
-        "look at the control's reader, at the adaptor, and at what else this computer does",
-    ),
+    Measure("disturbed-in", "disturbed_in_days", "chars_in", 20_000, "days with characters that came damaged", _SHIELD),
+    Measure("disturbed-out", "disturbed_out_days", "chars_out", 20_000, _FAULTS, _SHIELD),
+    Measure("losses", "loss_days", "used_days", 10, "days on which the port went away", _ADAPTOR),
+    Measure("held", "held_days", "compared_days", 10, _HELD, _MEMORY),
+    Measure("slow", "slow_days", "compared_days", 10, "days on which programs went out slower than before", _READER),
 )
 """What is held against before. What changed names the likely causes."""
 
@@ -205,7 +183,7 @@ def judged(weeks: Sequence[Week], machine: str) -> tuple[Verdict, tuple[Worsenin
     """Whether the newest of these weeks are worse than those before. weeks: whole ones without a gap, oldest first."""
     known, found = False, list[Worsening]()
     for measure in MEASURES:
-        days, per = [measure.days(week) for week in weeks], [measure.per(week) for week in weeks]
+        days, per = measure.counted(weeks)
         surest: Worsening | None = None
         for window in WINDOWS:
             since = max(0, len(weeks) - window - BEFORE_MOST)
@@ -252,10 +230,10 @@ def binomial_tail(k: int, n: int, p: float) -> float:
 
 
 def _worsening(measure: Measure, before: Sequence[Week], now: Sequence[Week], likely: float, machine: str) -> Worsening:
-    days_before, days = sum(map(measure.days, before)), sum(map(measure.days, now))
-    share = sum(map(measure.per, now)) / sum(map(measure.per, before))
+    (counted_before, per_before), (counted, per) = measure.counted(before), measure.counted(now)
+    days_before, days, share = sum(counted_before), sum(counted), sum(per) / sum(per_before)
     times = days / max(days_before, 1) / share
-    first = next(week for week in before if measure.per(week))
+    first = next(week for week, any_ in zip(before, per_before, strict=True) if any_)
     months = f"{first.monday:%B %Y} to {before[-1].monday:%B %Y}"
     last = f"in the last {len(now)} weeks" if len(now) > 1 else "last week"
     more = f"for the same traffic {'' if days_before else 'at least '}{times:.1f} times as many"

@@ -410,10 +410,6 @@ _DATA_RULES: Final[tuple[_Rule, ...]] = (_crossed, _echo, _values, _rate, _damag
 """The first of these that finds something speaks: what comes after it would be its consequence."""
 
 _EXPLAIN_LINES: Final = {
-    Trouble.TXD_ON_CTS,
-    Trouble.TXD_ON_DSR,
-    Trouble.RTS_ON_RXD,
-    Trouble.DTR_ON_RXD,
-    Trouble.TXD_SHORTED,
-}
+    Trouble.TXD_ON_CTS, Trouble.TXD_ON_DSR, Trouble.RTS_ON_RXD, Trouble.DTR_ON_RXD, Trouble.TXD_SHORTED,
+}  # fmt: skip
 _HARMLESS: Final = {Trouble.NO_DCD, Trouble.LATE, Trouble.CLOCK_SLOW, Trouble.LINES_UNREADABLE}

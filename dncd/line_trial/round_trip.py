@@ -24,32 +24,8 @@ from dncd.outside.folder_looks import Complete, Entry
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
 from dncd.records.plans import InPlan, OutPlan
+from dncd.station import events as ev
 from dncd.station.core import Core
-from dncd.station.events import (
-    Action,
-    Append,
-    Ask,
-    Begin,
-    Discard,
-    Do,
-    Done,
-    End,
-    Event,
-    Job,
-    Judge,
-    Keep,
-    Lines,
-    Listed,
-    Opened,
-    Read,
-    Return,
-    SwitchLine,
-    TakeIn,
-    Tick,
-    Wish,
-    Write,
-    Wrote,
-)
 from dncd.station.results import Begun, Captured, Checked, FileEnding, Prepared, TakenIn
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chunks
@@ -119,66 +95,66 @@ class RoundTrip:
     def start(self, session: LineSession, now: float) -> None:
         self._sessions, self._core = [session], Core(self._machine, now)
         self._changed(self.phase)
-        self._tell(Opened(session.line.port), now)
-        self._tell(Listed((_FILE,)), now)
+        self._tell(ev.Opened(session.line.port), now)
+        self._tell(ev.Listed((_FILE,)), now)
 
     def feed(self, reading: Reading, now: float) -> None:
-        self._tell(Read(reading), now)
+        self._tell(ev.Read(reading), now)
 
     def modem(self, lines: Modem, now: float) -> None:
         if self._core.needs_modem:
-            self._tell(Lines(lines), now)
+            self._tell(ev.Lines(lines), now)
 
     def turn(self, now: float) -> None:
         """What is due, and what may go; the last word of all is said as well."""
-        self._tell(Tick(self._sessions[0].port.settled()), now)
+        self._tell(ev.Tick(self._sessions[0].port.settled()), now)
         if self.over:
-            self._tell(Tick(), now)
+            self._tell(ev.Tick(), now)
 
     def next_due(self) -> float:
         return self._core.next_due(self._sessions[0].clock())
 
-    def _tell(self, event: Event, now: float) -> None:
-        session, todo = self._sessions[0], deque[Action](self._core.on(event, now))
+    def _tell(self, event: ev.Event, now: float) -> None:
+        session, todo = self._sessions[0], deque[ev.Action](self._core.on(event, now))
         while todo:
             match todo.popleft():
-                case Write(part, data):
+                case ev.Write(part, data):
                     taken = session.port.write(data)
-                    todo.extend(self._core.on(Wrote(part, taken, len(data)), session.clock()))
-                case SwitchLine(line, signal):
+                    todo.extend(self._core.on(ev.Wrote(part, taken, len(data)), session.clock()))
+                case ev.SwitchLine(line, signal):
                     session.port.switch(line, signal)
-                case Do(job):
+                case ev.Do(job):
                     todo.extend(self._done(job, session.clock()))
 
-    def _done(self, job: Job, now: float) -> Iterable[Action]:
+    def _done(self, job: ev.Job, now: float) -> Iterable[ev.Action]:
         result: object = None
         match job:
-            case TakeIn():
+            case ev.TakeIn():
                 image, path = self._image, Path()
                 prepared = Prepared(path, path, image.wire, len(image.wire), 0, len(image.wire), "", image.shape)
                 result = TakenIn(Checked("", (_FILE.name,)), prepared)
-            case Begin():
+            case ev.Begin():
                 result = Begun(OutPlan("", self._machine.name, job.name, "", (), ()))
                 self._go_to(Phase.SENDING)
-            case End():
+            case ev.End():
                 result = FileEnding(job.name)
-                self._core.on(Listed(gone=(job.name,)), now)
+                self._core.on(ev.Listed(gone=(job.name,)), now)
                 self.outcomes.append(job.outcome)
                 self._go_to(Phase.BACK if job.outcome.result is Result.SENT else Phase.OVER)
-            case Append():
+            case ev.Append():
                 self._caught += job.data
-            case Judge():
+            case ev.Judge():
                 result = InPlan("", self._machine.name, Result.RECEIVED, 0, "", 0.0)
                 self._judge(job)
-            case Keep():
+            case ev.Keep():
                 result = Captured(())
-            case Discard():
+            case ev.Discard():
                 self._caught.clear()
-        yield from self._core.on(Done(job, result), now)
-        if isinstance(job, TakeIn | Return) and self._machine.send.start_on is StartOn.GO:
-            yield from self._core.on(Ask(Wish.GO), now)  # whoever called has asked for it
+        yield from self._core.on(ev.Done(job, result), now)
+        if isinstance(job, ev.TakeIn | ev.Return) and self._machine.send.start_on is StartOn.GO:
+            yield from self._core.on(ev.Ask(ev.Wish.GO), now)  # whoever called has asked for it
 
-    def _judge(self, job: Judge) -> None:
+    def _judge(self, job: ev.Judge) -> None:
         wire, bad = job.ended.whole(self._caught, job.damage.bad)
         self._caught.clear()
         if self.phase is Phase.BACK:

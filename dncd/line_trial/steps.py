@@ -37,17 +37,10 @@ LOOPBACK, HEARING = "loopback", "settings heard"
 _HEARD_SHORT: Final = 3
 """Punches that may be too short to judge, until the step says so: a wrong rate makes each of them short."""
 
-_HANDSHAKE: Final = frozenset(
-    {
-        Trouble.HANDSHAKE_SWAPPED,
-        Trouble.CTS_FOLLOWS_DTR,
-        Trouble.DSR_FOLLOWS_RTS,
-        Trouble.NO_HANDSHAKE,
-        Trouble.NO_CTS,
-        Trouble.NO_DTR,
-        Trouble.NO_DSR,
-    }
-)
+_HANDSHAKE: Final = frozenset({
+    Trouble.HANDSHAKE_SWAPPED, Trouble.CTS_FOLLOWS_DTR, Trouble.DSR_FOLLOWS_RTS, Trouble.NO_HANDSHAKE, Trouble.NO_CTS,
+    Trouble.NO_DTR, Trouble.NO_DSR,
+})  # fmt: skip
 """Handshake lines that are open or crossed: of no matter to a machine that uses none. One that is stuck, or two outputs that
 are joined, is a fault on any cable."""
 

@@ -134,7 +134,7 @@ class Backups:
             outcome = Outcome(None, self._not_whole(plan, []))
         else:
             record = self.finish(plan)
-            outcome = Outcome(record, tuple(summary(record)))
+            outcome = Outcome(record, (_summary(record),))
         del self.open[machine]
         return outcome
 
@@ -286,8 +286,8 @@ def _dump(plan: BackupPlan, pieces: list[Piece], mark: str, closing: str) -> str
 
 def _not_whole_name(plan: BackupPlan) -> str:
     """Of the file that has what came whole of a backup that does not count."""
-    stem, dot, extension = plan.file.rpartition(".")
-    return f"{stem}-not-whole.{extension}" if dot else f"{plan.file}-not-whole"
+    file = Path(plan.file)
+    return f"{file.stem}-not-whole{file.suffix}"
 
 
 def _whole_in(text: str) -> list[str]:
@@ -304,14 +304,13 @@ def _title(piece: Piece) -> str:
     return f"{piece.program} ({printable(title)})" if title else piece.program
 
 
-def summary(record: Mapping[str, Any]) -> list[str]:
-    """What a backup's ledger line says, in sentences."""
+def _summary(record: Record) -> str:
     counts = {key: len(record.get(key, ())) for key in ("programs", "changed", "missing", "unknown")}
     said = [f"{counts['programs']} program{'' if counts['programs'] == 1 else 's'}"]
     said += [f"{counts['changed']} changed at the machine"] if counts["changed"] else []
     said += [f"{counts['missing']} missing"] if counts["missing"] else []
     said += [f"{counts['unknown']} not known to be there before"] if counts["unknown"] else []
-    return [", ".join(said)]
+    return ", ".join(said)
 
 
 def _receipt(
@@ -327,7 +326,7 @@ def _receipt(
         ("sha256", record["sha256"]),
         ("time", record["time"]),
         ("ledger", f"{record['seq']} {record['hash']}"),
-        ("backup", f"it did not come whole: {summary(record)[0]}" if reasons else summary(record)[0]),
+        ("backup", f"it did not come whole: {_summary(record)}" if reasons else _summary(record)),
         *reasons,
         ("size", f"{chars} characters"),
         *(("missing", f"{program}: {before[program]}") for program in record["missing"] if program in before),

@@ -15,21 +15,8 @@ from typing import Any, Final
 
 from dncd.program.substance import Answer
 from dncd.records import delivery, durable, plans, receipts, spool
+from dncd.records import ending_words as words
 from dncd.records.claims import Claims
-from dncd.records.ending_words import (
-    BESIDE_SHA256,
-    Beside,
-    compared_with,
-    fault_pairs,
-    file_of,
-    head_pairs,
-    in_pairs,
-    in_wire_fields,
-    out_fields,
-    out_receipt,
-    placed,
-    wire_pairs,
-)
 from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, Record, records
 from dncd.records.library import Text, Writer
@@ -135,7 +122,7 @@ class Endings:
             with self.shop.folders.opened(plan.machine, _where(ended)) as target:
                 name = durable.free_name(target, plan.file)
             path = self.shop.folders.path_of(plan.machine, _where(ended)) / name
-            plan = dataclasses.replace(plan, ended=placed(ended, path), placed_as=name)
+            plan = dataclasses.replace(plan, ended=words.placed(ended, path), placed_as=name)
             plans.save(self.shop.state, plan)
             return self._carried_out(plan)
 
@@ -166,17 +153,17 @@ class Endings:
             if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
                 plans.remove(self.shop.state, plan)
                 return None
-            record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
+            record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended), again)
             self.orders.over(plan.machine, plan.file, plan.batch)
             final = _name_taken(taken, target, plan)
-            _receipt(final, out_receipt(plan, ended, record, final.name))
+            _receipt(final, words.out_receipt(plan, ended, record, final.name))
         durable.remove(stored)
         self._finished[plan.id] = [self._told(plan.machine, _where(ended), final.name, record, ended.reasons)]
         return self._finish(plan)[0]
 
     def _piece(self, plan: OutPlan, ended: Sent, again: bool, stored: Path) -> OnRecord:
         """One piece of a batch went out whole: a ledger line and the count; the file stays where it is for the next."""
-        record = self._ledger_line(ended.result, plan.id, out_fields(plan, ended), again)
+        record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended), again)
         batch, first = plan.batch, plan.batch.first or str(record["time"])
         self.orders.count(plan.machine, dataclasses.replace(batch, done=batch.done + 1, file=plan.file, first=first))
         durable.remove(stored)
@@ -201,7 +188,7 @@ class Endings:
 
     def withdrawn_by_hand(self, plan: OutPlan) -> OnRecord:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
-        fields = out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
+        fields = words.out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
         self.orders.over(plan.machine, plan.file, plan.batch)
         return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields, False), "", "", ())
 
@@ -241,7 +228,7 @@ class Endings:
             "file": plan.placed_as,
             "sha256": digest,
             "reasons": list(plan.reasons[:5]),
-            **in_wire_fields(plan),
+            **words.in_wire_fields(plan),
         }
         record = self._ledger_line(Result.DAMAGED, plan.id, fields, again)
         path = folder / plan.placed_as
@@ -250,7 +237,7 @@ class Endings:
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], durable.SHARED_FILE_MODE)
         pairs = [
-            *head_pairs(
+            *words.head_pairs(
                 Result.DAMAGED,
                 plan.machine,
                 [plan.program],
@@ -260,8 +247,8 @@ class Endings:
                 why=plan.reasons,
             ),
             *receipts.reasons(plan.reasons),
-            *wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
-            *fault_pairs(plan.line_faults),
+            *words.wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
+            *words.fault_pairs(plan.line_faults),
             ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
         ]
         _receipt(path, pairs)
@@ -282,7 +269,7 @@ class Endings:
             revision = history[part.against - 1]
         else:
             revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
-        data = file_of(part, self.shop.line_end)
+        data = words.file_of(part, self.shop.line_end)
         digest = hashlib.sha256(data).hexdigest()
         name = durable.tidy_name(part.program + self.shop.extension)
         fields: dict[str, Any] = {
@@ -294,7 +281,7 @@ class Endings:
             "commit": revision.commit,
             "sure": part.sure or None,
             "like": part.like or None,
-            **in_wire_fields(plan),
+            **words.in_wire_fields(plan),
         }
         transfer = f"{plan.id}.{index}"
         record = self._ledger_line(Result.RECEIVED, transfer, fields, again)
@@ -313,9 +300,9 @@ class Endings:
             beside = _beside(path, part, transfer, self.shop.line_end)
             if aside := _deliver(path, data, transfer):
                 aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
-            of, why = [part.title], [compared_with(part)]
-            head = head_pairs(Result.RECEIVED, plan.machine, of, name=name, digest=digest, record=record, why=why)
-            _receipt(path, [*head, *in_pairs(plan, part, revision.number, aside, beside)])
+            of, why = [part.title], [words.compared_with(part)]
+            head = words.head_pairs(Result.RECEIVED, plan.machine, of, name=name, digest=digest, record=record, why=why)
+            _receipt(path, [*head, *words.in_pairs(plan, part, revision.number, aside, beside)])
         return self._told(plan.machine, FROM_MACHINE, name, record, ())
 
     # --- both --------------------------------------------------------------------------------------------------------
@@ -399,19 +386,19 @@ def _receipt(path: Path, pairs: Iterable[tuple[str, object]]) -> None:
     receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
 
 
-def _beside(path: Path, part: Part, transfer: str, line_end: str) -> Beside:
+def _beside(path: Path, part: Part, transfer: str, line_end: str) -> words.Beside:
     """Lays the office's own text with the edit beside a delivery, and takes away the one of before."""
     name = f"{path.stem} (office text with the edit){path.suffix}"
     beside, receipt = path.with_name(name), receipts.path_for(path)
-    before = receipts.read(receipt).get(BESIDE_SHA256) if receipt.exists() else ""
+    before = receipts.read(receipt).get(words.BESIDE_SHA256) if receipt.exists() else ""
     if part.carried:
-        data = file_of(dataclasses.replace(part, text=part.carried), line_end)
+        data = words.file_of(dataclasses.replace(part, text=part.carried), line_end)
         over = path.parent / f"{delivery.OVER}{transfer}.edit"
         delivery.deliver(beside, data, before, over)
-        return Beside(name, hashlib.sha256(data).hexdigest())
+        return words.Beside(name, hashlib.sha256(data).hexdigest())
     if not before or not durable.holds(beside, before):
-        return Beside()
+        return words.Beside()
     if part.against and not part.told:  # the same edit, punched once more
-        return Beside(name, before)
+        return words.Beside(name, before)
     durable.remove(beside)
-    return Beside()
+    return words.Beside()

@@ -19,6 +19,9 @@ from dncd.peer_text import printable
 
 _LONGEST: Final = 300
 
+PACK_BOUNDS: Final = ("-c", "pack.threads=1", "-c", "pack.windowMemory=64m")
+"""Of a packing beside lines that run."""
+
 _QUIET: Final = {"GIT_TERMINAL_PROMPT": "0", "SSH_ASKPASS_REQUIRE": "never", "LC_ALL": "C", "GIT_OPTIONAL_LOCKS": "0"}
 """git(1), ssh(1): fail instead of asking; messages that can be told apart."""
 

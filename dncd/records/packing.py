@@ -24,7 +24,7 @@ from dulwich.pack import load_pack_index
 from dncd import defaults
 from dncd.errors import NotDoneError, RecordsError
 from dncd.records import durable
-from dncd.records.git_program import GitProgram
+from dncd.records.git_program import PACK_BOUNDS, GitProgram
 
 _LEFT_S: Final = 86_400.0
 _ENDINGS: Final = (".idx", ".rev", ".bitmap", ".pack")
@@ -121,10 +121,14 @@ def _pack(library: Path, *, whole: bool) -> None:
     git = GitProgram()
     packs = library / "objects" / "pack"
     old = set(packs.glob("pack-*.idx"))
-    bounds = ["-c", "pack.threads=1", "-c", "pack.windowMemory=64m", "-c", "core.fsync=all"]
+    bounds = [*PACK_BOUNDS, "-c", "core.fsync=all"]
     some = [] if whole else ["--unpacked", "--incremental"]
     words = ["pack-objects", "-q", "--all", "--reflog", "--non-empty", "--delta-base-offset", "--honor-pack-keep"]
-    done = git.run([*bounds, *words, *some, str(library / "objects/pack/pack")], defaults.PACK_S, library)
+    done = git.run(
+        [*bounds, *words, *some, str(library / "objects/pack/pack")],
+        defaults.PACK_S,
+        library,
+    )
     if done.code:
         raise RecordsError(f"git could not pack it: {done.why}", str(library), "Nothing was removed; run `dncd verify`")
     for index in set(packs.glob("pack-*.idx")) - old:

@@ -31,7 +31,7 @@ from dulwich.repo import Repo
 from dncd import __version__, defaults
 from dncd.errors import RecordsError, UsageError
 from dncd.records import durable, plans, state_format, trials
-from dncd.records.git_program import GitProgram
+from dncd.records.git_program import PACK_BOUNDS, GitProgram
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import NO_HASH, check_chain, files_of, last_seq, since
 from dncd.records.library import path_of
@@ -169,16 +169,7 @@ def _packed(state: Path, moment: _Moment, place: Path) -> tuple[str, dict[str, _
     if not refs:
         return "", {}  # nothing is in it yet: a start makes an empty one
     given = "".join(f"{value.decode()}\n" for value in refs.values())
-    words = [
-        "-c",
-        "pack.threads=1",
-        "-c",
-        "pack.windowMemory=64m",
-        "pack-objects",
-        "-q",
-        "--revs",
-        "--delta-base-offset",
-    ]
+    words = [*PACK_BOUNDS, "pack-objects", "-q", "--revs", "--delta-base-offset"]
     done = GitProgram().run([*words, str(place / "pack")], defaults.PACK_S, library, given=given)
     if done.code:
         raise RecordsError(f"git could not pack the library: {done.why}", str(library), "Run `dncd verify`")

@@ -213,8 +213,4 @@ class Gates:
         known = Standing(library, self._holdings(), self._machine)
         for program, revision in made:
             signed = known.of_revision(program, revision.number)
-            yield (
-                SignedOff(program, signed.revision, signed.time, signed.note, signed.by)
-                if signed
-                else SignedOff(program, 0, "", "", "")
-            )
+            yield dataclasses.replace(signed or SignedOff("", 0, "", "", ""), program=program)
