@@ -2,7 +2,6 @@
 
 import enum
 import re
-from dataclasses import dataclass
 from typing import Final
 
 
@@ -17,50 +16,33 @@ class ModemLine(enum.Enum):
 
 
 class Flow(enum.StrEnum):
-    """Who may stop whom, and by what signal: `_STOPS` is the one table of it."""
+    """Who may stop whom, and by what signal. in_band: whether the bytes DC3 and DC1 stop and go, both ways; stop_line: by
+    which the control stops dncd (CTS, DSR or NONE); our_line: by which dncd stops the control (RTS, DTR or NONE); by_block:
+    whether the control asks for each block by a DC1."""
 
-    XON_XOFF = "xon/xoff"
-    RTS_CTS = "rts/cts"
-    DTR_DSR = "dtr/dsr"
-    NONE = "none"
-    ASKED = "asked"
-
-    @property
-    def in_band(self) -> bool:
-        """Whether the bytes DC3 and DC1 stop and go, both ways."""
-        return _STOPS[self].in_band
-
-    @property
-    def by_block(self) -> bool:
-        """Whether the control asks for each block by a DC1."""
-        return _STOPS[self].by_block
-
-    @property
-    def stop_line(self) -> ModemLine:
-        """The line by which the control stops dncd: CTS, DSR or NONE."""
-        return _STOPS[self].theirs
-
-    @property
-    def our_line(self) -> ModemLine:
-        """The line by which dncd stops the control: RTS, DTR or NONE."""
-        return _STOPS[self].ours
-
-
-@dataclass(frozen=True, slots=True)
-class _Stops:
     in_band: bool
-    theirs: ModemLine
-    ours: ModemLine
-    by_block: bool = False
+    stop_line: ModemLine
+    our_line: ModemLine
+    by_block: bool
 
+    XON_XOFF = "xon/xoff", True
+    RTS_CTS = "rts/cts", False, ModemLine.CTS, ModemLine.RTS
+    DTR_DSR = "dtr/dsr", False, ModemLine.DSR, ModemLine.DTR
+    NONE = "none"
+    ASKED = "asked", True, ModemLine.NONE, ModemLine.NONE, True
 
-_STOPS = {
-    Flow.XON_XOFF: _Stops(True, ModemLine.NONE, ModemLine.NONE),
-    Flow.RTS_CTS: _Stops(False, ModemLine.CTS, ModemLine.RTS),
-    Flow.DTR_DSR: _Stops(False, ModemLine.DSR, ModemLine.DTR),
-    Flow.NONE: _Stops(False, ModemLine.NONE, ModemLine.NONE),
-    Flow.ASKED: _Stops(True, ModemLine.NONE, ModemLine.NONE, by_block=True),
-}
+    def __new__(
+        cls,
+        word: str,
+        in_band: bool = False,
+        stop_line: ModemLine = ModemLine.NONE,
+        our_line: ModemLine = ModemLine.NONE,
+        by_block: bool = False,
+    ) -> "Flow":
+        found = str.__new__(cls, word)
+        found._value_ = word
+        found.in_band, found.stop_line, found.our_line, found.by_block = in_band, stop_line, our_line, by_block
+        return found
 
 
 class Protocol(enum.StrEnum):
@@ -111,38 +93,22 @@ class StartOn(enum.StrEnum):
 
 
 class EndsOn(enum.StrEnum):
-    """What ends a capture: `_END_CHARS` has the characters."""
+    """What ends a capture. chars: the character itself in ISO 646; b"" where the mark or time ends it; codes: the tape codes
+    that can end so."""
+
+    chars: bytes
+    codes: tuple[TapeCode, ...]
 
     MARK = "mark"
-    DC4 = "dc4"
-    SUB = "sub"
-    EOT = "eot"
+    DC4 = "dc4", b"\x14"
+    SUB = "sub", b"\x1a", (TapeCode.ISO,)  # in EIA this byte is the ( of many controls
+    EOT = "eot", b"\x04", (TapeCode.ISO,)  # and this one is the digit 4
     SILENCE = "silence"
 
-    @property
-    def chars(self) -> bytes:
-        """The character itself in ISO 646; b"" where the mark or time ends it."""
-        return _END_CHARS[self].chars
-
-    @property
-    def codes(self) -> tuple[TapeCode, ...]:
-        """The tape codes that can end so."""
-        return _END_CHARS[self].codes
-
-
-@dataclass(frozen=True, slots=True)
-class _EndChars:
-    chars: bytes
-    codes: tuple[TapeCode, ...] = (TapeCode.ISO, TapeCode.EIA)
-
-
-_END_CHARS = {
-    EndsOn.MARK: _EndChars(b""),
-    EndsOn.DC4: _EndChars(b"\x14"),
-    EndsOn.SUB: _EndChars(b"\x1a", (TapeCode.ISO,)),  # in EIA this byte is the ( of many controls
-    EndsOn.EOT: _EndChars(b"\x04", (TapeCode.ISO,)),  # and this one is the digit 4
-    EndsOn.SILENCE: _EndChars(b""),
-}
+    def __new__(cls, word: str, chars: bytes = b"", codes: tuple[TapeCode, ...] = tuple(TapeCode)) -> "EndsOn":
+        found = str.__new__(cls, word)
+        found._value_, found.chars, found.codes = word, chars, codes
+        return found
 
 
 CHARACTERS: Final = {
@@ -163,11 +129,9 @@ def characters(words: str) -> bytes:
 
 
 class BlockEnd(str):
-    """What ends a block on the line: the names of one to four characters with a blank between, such as `CR LF` or `; LF`.
-
-    NUL and DEL behind the first give a slow reader or printer its time. One of OWN_ENDS is no text of a program at this
-    control: it ends a block wherever it stands. ValueError for words that are no block end.
-    """
+    """What ends a block on the line: the names of one to four characters with a blank between, such as `CR LF` or `;
+    LF`. NUL and DEL behind the first give a slow reader or printer its time. One of OWN_ENDS is no text of a program at
+    this control: it ends a block wherever it stands. ValueError for words that are no block end."""
 
     __slots__ = ()
 
