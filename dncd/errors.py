@@ -5,11 +5,9 @@ Nothing in dncd matches on message text; `code` is for programs, the three sente
 
 
 class DncdError(Exception):
-    """An error with its three sentences.
-
-    what: what is wrong; where: the file, setting, machine or place; next_step: what the reader can do.
-    `exit_status` is what a command ends with (contract: 1 could not be done, 2 wrong words or settings, 3 no service).
-    """
+    """An error with its three sentences. what: what is wrong; where: the file, setting, machine or place; next_step:
+    what the reader can do. `exit_status` is what a command ends with (contract: 1 could not be done, 2 wrong words or
+    settings, 3 no service)."""
 
     code = "error"
     exit_status = 1

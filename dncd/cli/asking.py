@@ -21,11 +21,9 @@ answered: list[object] = []
 
 
 class Asked:
-    """The file that --config named, if any, and what it says, read when first needed.
-
-    Commands that work on a line read all `settings`. Those that ask the service or read its records need the `outline`
-    alone, and work whatever else the file says.
-    """
+    """The file that --config named, if any, and what it says, read when first needed. Commands that work on a line read
+    all `settings`. Those that ask the service or read its records need the `outline` alone, and work whatever else the
+    file says."""
 
     def __init__(self, file: Path | None) -> None:
         self._file = file

@@ -52,11 +52,9 @@ def fold(line: str) -> str:
 def table(
     heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = (), spare: Sequence[int] = ()
 ) -> list[str]:
-    """Lines of a table with aligned columns. Cells are made printable.
-
-    right: columns that stand to the right; spare: those that a narrow terminal leaves out. What is still too wide is folded
-    within its column, never within a number or a date.
-    """
+    """Lines of a table with aligned columns. Cells are made printable. right: columns that stand to the right; spare:
+    those that a narrow terminal leaves out. What is still too wide is folded within its column, never within a number
+    or a date."""
     cells = [[printable(cell) for cell in row] for row in (heads, *rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
     room = terminal_width()

@@ -47,11 +47,9 @@ def replay(given: Asked, file: Path, *, machine: str | None, as_json: bool) -> i
 
 
 def _heard(recording: Recording, settings: MachineSettings) -> dict[str, Any]:
-    """What the receiver of this machine makes of what came from the control, by the recording's own clock, as JSON has it.
-
-    said: the control's DC1 and DC3 outside captures; noise: captures let go; of a capture `at` and `seconds` are its
-    beginning and length, and `reasons` say why it counts as damaged.
-    """
+    """What the receiver of this machine makes of what came from the control, by the recording's own clock, as JSON has
+    it. said: the control's DC1 and DC3 outside captures; noise: captures let go; of a capture `at` and `seconds` are
+    its beginning and length, and `reasons` say why it counts as damaged."""
     coder = Coder.of(settings.tape, settings.line)
     captures: list[dict[str, Any]] = []
     said: list[dict[str, Any]] = []

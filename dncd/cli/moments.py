@@ -16,10 +16,8 @@ _NUMBER: Final = re.compile(r"[0-9]{1,7}")
 
 class Moment(click.ParamType):  # type: ignore[type-arg]  # click below 8.4 has no ParamType[str]
     """ISO 8601; the clock here where no zone is said. A day, a minute or a second counts whole: up to its end, or from
-    its `first` millisecond.
-
-    Converts to the ledger's form: UTC, milliseconds, Z. The number of a line (up to seven digits) stays as it is.
-    """
+    its `first` millisecond. Converts to the ledger's form: UTC, milliseconds, Z. The number of a line (up to seven
+    digits) stays as it is."""
 
     name = "time"
 

@@ -246,10 +246,8 @@ def _asking(verdicts: Sequence[_Verdict]) -> Answer:
 
 
 def _order(verdicts: Sequence[_Verdict]) -> list[int]:
-    """Rates to listen at next, best first: what samples name, then what fits the bounds, then the rest.
-
-    That a rate is too low is the weakest word: a rate a little too high looks the same. So it only bounds.
-    """
+    """Rates to listen at next, best first: what samples name, then what fits the bounds, then the rest. That a rate is
+    too low is the weakest word: a rate a little too high looks the same. So it only bounds."""
     too_low = {verdict.baud for verdict in verdicts if verdict.kind is _Kind.FASTER}
     slower = [verdict for verdict in reversed(verdicts) if verdict.kind is _Kind.SLOWER]
     named = [verdict.slower[0] for verdict in slower if len(verdict.slower) == 1]
@@ -266,11 +264,9 @@ def _order(verdicts: Sequence[_Verdict]) -> list[int]:
 
 @dataclass(slots=True)
 class Finder:
-    """Collects punches from a port that listens at `listen_baud` as 8N1, and judges them.
-
-    Feed it what each look at the port gave. A punch ends after `silence_s` seconds without a character (one control
-    family pauses up to 5 s between blocks) or after `FIND_CHARS`. `answer` then says whether to go on.
-    """
+    """Collects punches from a port that listens at `listen_baud` as 8N1, and judges them. Feed it what each look at the
+    port gave. A punch ends after `silence_s` seconds without a character (one control family pauses up to 5 s between
+    blocks) or after `FIND_CHARS`. `answer` then says whether to go on."""
 
     listen_baud: int = FIRST_RATES[0]
     silence_s: float = defaults.SILENCE_S

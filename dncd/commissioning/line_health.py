@@ -54,13 +54,11 @@ class Verdict(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """An ISO week of one line, by the UTC days of its ledger lines. monday: its first day.
-
-    chars_in, chars_out: of captures and of sendings; hit: characters known to be damaged, or faults that the port counted;
-    seconds, held_s: of sendings, holds included, and their holds alone; losses: of the port, told by the next sending.
-    Days: used (of sendings that could tell of losses), with a disturbed capture or sending, with losses, on which programs
-    went out that went out before (compared), and of these the days on which most were held for longer, or were slower.
-    """
+    """An ISO week of one line, by the UTC days of its ledger lines. monday: its first day. chars_in, chars_out: of
+    captures and of sendings; hit: characters known to be damaged, or faults that the port counted; seconds, held_s: of
+    sendings, holds included, and their holds alone; losses: of the port, told by the next sending. Days: used (of
+    sendings that could tell of losses), with a disturbed capture or sending, with losses, on which programs went out
+    that went out before (compared), and of these the days on which most were held for longer, or were slower."""
 
     monday: date
     captures: int = 0

@@ -122,10 +122,8 @@ _Script = Generator[_Step, _Gathered, Measures]
 
 
 class LoopbackTest:
-    """One loopback test, as a line session drives it; it is over when `measures` has something.
-
-    progress: is given the seconds since the start, at every turn.
-    """
+    """One loopback test, as a line session drives it; it is over when `measures` has something. progress: is given the
+    seconds since the start, at every turn."""
 
     def __init__(self, plan: Plan, progress: Callable[[float], None] = lambda _: None) -> None:
         self.measures: tuple[Measures, ...] = ()

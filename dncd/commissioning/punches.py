@@ -51,12 +51,10 @@ class Punch:
         return self.chunks[-1].at - self.chunks[0].at if self.chunks else 0.0
 
     def sound(self) -> Iterator[tuple[int, bool]]:
-        """(byte, marked) of every character that began with a falling edge of the line, whatever the UART's manners.
-
-        A UART may take a missing stop bit for the next start bit, so the character behind a marked one is left out. A
+        """(byte, marked) of every character that began with a falling edge of the line, whatever the UART's manners. A
+        UART may take a missing stop bit for the next start bit, so the character behind a marked one is left out. A
         break (a marked NUL) always waits for the line to rise first (common practice), so what follows it is sound.
-        Leader and trailer are left out: they would count for a code that has 0x80 for its block end.
-        """
+        Leader and trailer are left out: they would count for a code that has 0x80 for its block end."""
         data, bad = self.data, self.bad
         inside = data.strip(BLANKS)
         if len(inside) < ENOUGH_CHARS:  # no leader: a line that is far slower reads as NULs throughout

@@ -109,10 +109,8 @@ _LINES: Final = re.compile(r"rts=(\w+) dtr=(\w+) cts=(\w+) dsr=(\w+) dcd=(\w+)")
 
 
 def read_recording(lines: Iterable[str], name: str) -> Recording:
-    """A recording from its lines, each with its newline; name: of the file, for errors.
-
-    RecordingError names the line, from 1. A last line without its newline was cut off and is left out.
-    """
+    """A recording from its lines, each with its newline; name: of the file, for errors. RecordingError names the line,
+    from 1. A last line without its newline was cut off and is left out."""
     head: dict[str, str] = {}
     entries: list[Entry] = []
     whole = (line.rstrip("\r\n") for line in itertools.takewhile(lambda line: line.endswith("\n"), lines))

@@ -41,10 +41,8 @@ _CHARS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789+-./, "
 
 
 def trial_number(machine: MachineSettings, wanted: str = "") -> str:
-    """O and digits of the trial's program: what is wanted, else the nearest to O7777 that the control takes.
-
-    UsageError for one that it does not take.
-    """
+    """O and digits of the trial's program: what is wanted, else the nearest to O7777 that the control takes. UsageError
+    for one that it does not take."""
     low, high = machine.program.lowest_number, machine.program.highest_number
     if not wanted:
         return f"O{min(max(_NUMBER, low), high):04d}"
@@ -60,9 +58,7 @@ def trial_blocks(
     machine: MachineSettings, number: str, round_: int, of: int, body: Body = Body.COMMENTS
 ) -> tuple[str, ...]:
     """The blocks of one round, without marks: the number, then the body. UsageError where the machine cannot store it.
-
-    number: O and digits; round_: from 1.
-    """
+    number: O and digits; round_: from 1."""
     width = min(LONGEST, machine.program.longest_block_chars)
     chance = random.Random(round_)  # noqa: S311 -- the same round is the same program
     if body is Body.NUMBERS:

@@ -189,10 +189,8 @@ STANDARD_PF: Final = 2500.0
 
 
 def longest_cable(baud: int) -> tuple[float, str]:
-    """The longest cable at this rate, in metres, and why: up to 20,000 bits a second the standard's.
-
-    Above, the standard has no figure: the capacitance may then be smaller in proportion to the bit (derived, no source).
-    """
+    """The longest cable at this rate, in metres, and why: up to 20,000 bits a second the standard's. Above, the
+    standard has no figure: the capacitance may then be smaller in proportion to the bit (derived, no source)."""
     limit = f"{STANDARD_PF:g} pF and 15 m (50 ft)"
     if baud <= STANDARD_BAUD:
         return STANDARD_METRES, f"the standard's limit up to 20,000 bits a second is {limit}"

@@ -26,11 +26,9 @@ class Alphabet:
 
     @classmethod
     def of(cls, coder: Coder, mark: str, closes: str) -> "Alphabet":
-        """coder: the machine's; mark: its opening mark, "" for none; closes: its closing one.
-
-        In a frame with parity only a byte of right parity is a mark, a block end or a signal inside a capture: one
-        flipped bit must never make a signal out of a character.
-        """
+        """coder: the machine's; mark: its opening mark, "" for none; closes: its closing one. In a frame with parity
+        only a byte of right parity is a mark, a block end or a signal inside a capture: one flipped bit must never make
+        a signal out of a character."""
         table = bytearray(coder.decode(WireBytes(bytes(range(256)))).chars.translate(wording.CLASSES))
         named = {bytes([signal.value]): letter for signal, letter in _SIGNALS.items()}
         named |= {end.chars: letter for end, letter in SIGNS.items() if coder.code in end.codes}

@@ -9,11 +9,9 @@ from dncd.values import Result
 
 
 class LineClock:
-    """When the line will have sent what was written: characters times bits a character over baud (serial arithmetic), for
-    driver queues, USB adaptors, device servers and pseudo-terminals all take characters without telling when they leave.
-
-    char_s: seconds a character takes. All times are seconds of one monotonic clock.
-    """
+    """When the line will have sent what was written: characters times bits a character over baud (serial arithmetic),
+    for driver queues, USB adaptors, device servers and pseudo-terminals all take characters without telling when they
+    leave. char_s: seconds a character takes. All times are seconds of one monotonic clock."""
 
     __slots__ = ("busy_until", "char_s")
 
@@ -22,10 +20,8 @@ class LineClock:
         self.busy_until = -math.inf
 
     def wrote(self, chars: int, now_after: float) -> None:
-        """Counts `chars` that the port took; `now_after` is read after the write returned.
-
-        Read before it, one late wake-up would leave the sender running ahead for the rest of the program.
-        """
+        """Counts `chars` that the port took; `now_after` is read after the write returned. Read before it, one late
+        wake-up would leave the sender running ahead for the rest of the program."""
         self.busy_until = max(self.busy_until, now_after) + chars * self.char_s
 
     def in_front(self, now: float) -> int:

@@ -22,10 +22,8 @@ class Ending(enum.Enum):
 
 
 class Patience(enum.Enum):
-    """What a sender does about a receiver that says nothing: repeat the packet, or leave that to the receiver.
-
-    A control that cuts while it reads may keep its ACK back until it has room, for as long as it likes.
-    """
+    """What a sender does about a receiver that says nothing: repeat the packet, or leave that to the receiver. A
+    control that cuts while it reads may keep its ACK back until it has room, for as long as it likes."""
 
     REPEAT = "repeat"
     WAIT = "wait"

@@ -49,11 +49,8 @@ class _Catch:
 
 
 class PacketReceiving:
-    """Asks, receives, and holds back its answers while the disk is behind (`hold`), the last one until the capture is on
-    record (`recorded`): what is acknowledged is durable.
-
-    longest: most characters of one capture.
-    """
+    """Asks, receives, and holds back its answers while the disk is behind (`hold`), the last one until the capture is
+    on record (`recorded`): what is acknowledged is durable. longest: most characters of one capture."""
 
     def __init__(self, line: LineSettings, now: float, *, longest: int = defaults.CAPTURE_CHARS) -> None:
         self._line, self._longest = line, longest

@@ -75,10 +75,8 @@ class _Gated(Outgoing):
 
 
 class PacketSending(_Gated):
-    """Sends a program whose characters come by `supply`. wish: what the receiver asked with just before, or b"".
-
-    Raises nothing: every byte at any time is an event, or noise.
-    """
+    """Sends a program whose characters come by `supply`. wish: what the receiver asked with just before, or b"". Raises
+    nothing: every byte at any time is an event, or noise."""
 
     def __init__(
         self, line: LineSettings, send: SendSettings, offer: Offer, now: float, shape: Shape, *, wish: bytes = b""

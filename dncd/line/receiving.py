@@ -80,11 +80,9 @@ class Caught:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """The capture is over. chars: its length; printable: characters in it that the code knows as text.
-
-    mark: the mark line that ended the capture before it, where that is its opening mark as well; it came in no `Caught`.
-    name: what the control calls it, where its protocol tells, else "".
-    """
+    """The capture is over. chars: its length; printable: characters in it that the code knows as text. mark: the mark
+    line that ended the capture before it, where that is its opening mark as well; it came in no `Caught`. name: what
+    the control calls it, where its protocol tells, else ""."""
 
     why: EndsOn | CaptureEnd
     chars: int

@@ -112,12 +112,9 @@ class _Characters(Machine):
 
 
 class Sender(_Characters, SendingMachine):
-    """Sends one program, two large packets of which are held at most.
-
-    kind: `XMODEM` (checksum only), `XMODEM_CRC` or `XMODEM_1K` (these give what the receiver asks for), `YMODEM`; start_s:
-    seconds to wait for the receiver, `math.inf` for ever; patience: see there; name, chars: for a header of YMODEM.
-    ValueError for `PLAIN`.
-    """
+    """Sends one program, two large packets of which are held at most. kind: `XMODEM` (checksum only), `XMODEM_CRC` or
+    `XMODEM_1K` (these give what the receiver asks for), `YMODEM`; start_s: seconds to wait for the receiver, `math.inf`
+    for ever; patience: see there; name, chars: for a header of YMODEM. ValueError for `PLAIN`."""
 
     def __init__(
         self,
@@ -243,11 +240,9 @@ class Sender(_Characters, SendingMachine):
 
 
 class Receiver(_Characters):
-    """Receives one program; asks for it at once.
-
-    kind: `XMODEM` asks for checksum (NAK), `YMODEM` for CRC (C), the others for CRC and then, if nothing comes, for
-    checksum; packets of 1024 are taken in any kind. ValueError for `PLAIN`.
-    """
+    """Receives one program; asks for it at once. kind: `XMODEM` asks for checksum (NAK), `YMODEM` for CRC (C), the
+    others for CRC and then, if nothing comes, for checksum; packets of 1024 are taken in any kind. ValueError for
+    `PLAIN`."""
 
     def __init__(self, kind: Protocol, now: float) -> None:
         super().__init__(RECEIVING)

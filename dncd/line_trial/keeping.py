@@ -26,10 +26,8 @@ def keep_sheet(state: Path, machine: str, text: str) -> str:
 
 
 def keep_for(station: Station, store: Store, hands: Workers, text: str) -> dict[str, Any]:
-    """The service's part, in the command thread: waits until the records thread has the sheet on record.
-
-    NotDoneError for a sheet of another machine, or where the disk takes longer than `ANSWER_S`.
-    """
+    """The service's part, in the command thread: waits until the records thread has the sheet on record. NotDoneError
+    for a sheet of another machine, or where the disk takes longer than `ANSWER_S`."""
     if head_of(text).get("machine") != station.name:
         raise NotDoneError("the sheet is of another machine", station.name, "Make it with `dncd line trial`")
     state = store.shop.state

@@ -60,11 +60,9 @@ def encoded(message: dict[str, Any]) -> bytes:
 
 
 def ask(state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> dict[str, Any]:
-    """Sends one request to the service and gives the content of its `ok`.
-
-    NoServiceError: nobody answers. NotDoneError: it may not be spoken to, or said nothing within `timeout` seconds.
-    DncdError with the service's own code, sentences and exit status: it said no.
-    """
+    """Sends one request to the service and gives the content of its `ok`. NoServiceError: nobody answers. NotDoneError:
+    it may not be spoken to, or said nothing within `timeout` seconds. DncdError with the service's own code, sentences
+    and exit status: it said no."""
     sock, _, content = open_request(state, request, timeout)
     sock.close()
     return content
@@ -125,9 +123,7 @@ def joined(status: dict[str, Any], news: dict[str, Any]) -> dict[str, Any]:
 
 class StreamRequest:
     """A request whose answer keeps its connection: leave it as a context to close it, and what was lent goes back.
-
-    content: the answer's `ok`. Errors as `ask`.
-    """
+    content: the answer's `ok`. Errors as `ask`."""
 
     def __init__(self, state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> None:
         self._where = str(state / NAME)

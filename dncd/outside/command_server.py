@@ -125,12 +125,10 @@ class _Client:
 
 
 class CommandServer:
-    """Answers requests until `close`, each client in a thread of its own. Nothing that a client sends can end the server.
-
-    handle: request → the content of `ok`, or a `StreamReply` with it; it is called in these threads, one request at a time.
-    A request that has the key `peer` is given the client's process there. A DncdError that it raises goes back to the
-    client; any other exception too, as one sentence, and to `failed`.
-    """
+    """Answers requests until `close`, each client in a thread of its own. Nothing that a client sends can end the
+    server. handle: request → the content of `ok`, or a `StreamReply` with it; it is called in these threads, one
+    request at a time. A request that has the key `peer` is given the client's process there. A DncdError that it raises
+    goes back to the client; any other exception too, as one sentence, and to `failed`."""
 
     def __init__(
         self,
@@ -314,10 +312,8 @@ def _clear(state: Path, address: str) -> None:
 
 
 def _tell(sock: socket.socket, news: WatchQueue) -> None:
-    """Hands news to a client until it ends, OSError as well. Whatever it says itself is read and means nothing.
-
-    One that takes nothing keeps this thread alone: the queue counts what does not fit.
-    """
+    """Hands news to a client until it ends, OSError as well. Whatever it says itself is read and means nothing. One
+    that takes nothing keeps this thread alone: the queue counts what does not fit."""
     sock.settimeout(None)
     wake, woken = socket.socketpair()
     with wake, woken, selectors.DefaultSelector() as selector:

@@ -41,11 +41,9 @@ _NICE: Final = 5
 
 
 class Comparer:
-    """Compares for any thread; each question has a process to itself, so none waits for another. `close` ends them.
-
-    A child that dies (out of memory, killed) costs nothing but time: the work is done here. One that has not answered within
-    `within_s` is ended, and its question is answered by `NOT_COMPARED`.
-    """
+    """Compares for any thread; each question has a process to itself, so none waits for another. `close` ends them. A
+    child that dies (out of memory, killed) costs nothing but time: the work is done here. One that has not answered
+    within `within_s` is ended, and its question is answered by `NOT_COMPARED`."""
 
     def __init__(self, within_s: float = COMPARE_S) -> None:
         self._within_s = within_s

@@ -60,12 +60,10 @@ _INSTEAD: Final = re.compile(r"[A-Za-z@\[\\\]^`{|}~]{1,8}")
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """What one key may be, or one value of the file made what dncd holds.
-
-    check: gives the value as dncd holds it, ValueError when it is not allowed; allowed: what is, for people; near: values
-    that a wrong one is compared with; inside: of a value that is a table, each entry that does not hold, as key, value and
-    what is wrong. Nothing is converted on the way: "7" is no number and neither is true, but 3 is a fine 3.0.
-    """
+    """What one key may be, or one value of the file made what dncd holds. check: gives the value as dncd holds it,
+    ValueError when it is not allowed; allowed: what is, for people; near: values that a wrong one is compared with;
+    inside: of a value that is a table, each entry that does not hold, as key, value and what is wrong. Nothing is
+    converted on the way: "7" is no number and neither is true, but 3 is a fine 3.0."""
 
     check: Callable[[Any], Any]
     allowed: str

@@ -40,11 +40,9 @@ _FOLDERS: Final = (wd.DirDeletedEvent, wd.DirMovedEvent, wd.DirCreatedEvent)
 
 
 class FolderEvents(wd.FileSystemEventHandler):
-    """Events below a shop's folder, where the system has any to give; `keep` asks for them.
-
-    came: called once there are some, from the thread that asked: it walks the whole shop's folder, and foreign folders in it
-    may be large, or on a share that hangs. What happened before is no event. Nothing here waits but `stop`.
-    """
+    """Events below a shop's folder, where the system has any to give; `keep` asks for them. came: called once there are
+    some, from the thread that asked: it walks the whole shop's folder, and foreign folders in it may be large, or on a
+    share that hangs. What happened before is no event. Nothing here waits but `stop`."""
 
     def __init__(self, shop: Path, came: Callable[[], None]) -> None:
         self._shop, self._root, self._came = shop, os.path.realpath(shop), came

@@ -96,10 +96,8 @@ class _Seen:
 
 @dataclass(slots=True)
 class FolderState:
-    """What is known about one folder between two looks. Times are seconds of the caller's clock.
-
-    settle_s: as the settings say; lag_s: how long a new file waits for its event, 0 where there are none.
-    """
+    """What is known about one folder between two looks. Times are seconds of the caller's clock. settle_s: as the
+    settings say; lag_s: how long a new file waits for its event, 0 where there are none."""
 
     settle_s: float
     lag_s: float = 0.0
@@ -137,12 +135,10 @@ class FolderState:
         return tuple(seen.entry for seen in self._seen.values())
 
     def _new(self, unseen: dict[str, Entry], now: float) -> list[str]:
-        """Files that were not there at the last look, in the order in which they came.
-
-        Events tell the order. A file whose event is late or lost waits for it, until it is complete by its time; what was
-        changed after it (ctime: nobody sets it) waits with it and goes behind it. How long a file has been unchanged
-        counts from the first listing that had it, whenever its event came: else those behind it would be complete before it.
-        """
+        """Files that were not there at the last look, in the order in which they came. Events tell the order. A file
+        whose event is late or lost waits for it, until it is complete by its time; what was changed after it (ctime:
+        nobody sets it) waits with it and goes behind it. How long a file has been unchanged counts from the first
+        listing that had it, whenever its event came: else those behind it would be complete before it."""
         self._looks += 1
         self._fresh = {name: self._fresh.get(name) or _Seen(entry, now) for name, entry in unseen.items()}
         if self._looks == 1:
@@ -229,11 +225,9 @@ class Odd:
 
 
 def plain_files(descriptor: int) -> tuple[dict[str, os.stat_result], dict[str, Odd]]:
-    """The plain files of an opened folder that may be programs, and what else lies there; by name.
-
-    A file with a second name is none of them: who holds that name can change what waits here, and it may be any file of the
-    system. While a drop is linked in, it has two for an instant.
-    """
+    """The plain files of an opened folder that may be programs, and what else lies there; by name. A file with a second
+    name is none of them: who holds that name can change what waits here, and it may be any file of the system. While a
+    drop is linked in, it has two for an instant."""
     found: dict[str, os.stat_result] = {}
     odd: dict[str, Odd] = {}
     with os.scandir(descriptor) as entries:

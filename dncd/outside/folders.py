@@ -107,11 +107,9 @@ class _Folder:
 
 
 class Folders:
-    """Watches `to-machine/` of every machine from the moment it is made until `stop`.
-
-    machines: their names. shop_folders: opens and makes them. post: called with a `Listing` for each machine at start and
-    then whenever something changed, from the folders thread: it must not wait.
-    """
+    """Watches `to-machine/` of every machine from the moment it is made until `stop`. machines: their names.
+    shop_folders: opens and makes them. post: called with a `Listing` for each machine at start and then whenever
+    something changed, from the folders thread: it must not wait."""
 
     def __init__(
         self, shop: ShopSettings, shop_folders: ShopFolders, machines: Iterable[str], post: Callable[[Listing], None]

@@ -38,10 +38,8 @@ class Stand(Enum):
 
 
 def wanted(library: Path, branch: str) -> dict[str, str]:
-    """What the server should have: its names, and git's names of commits, records, notes and tags.
-
-    Under `main` everything bears the same name there; another branch has its own corner for notes and tags.
-    """
+    """What the server should have: its names, and git's names of commits, records, notes and tags. Under `main`
+    everything bears the same name there; another branch has its own corner for notes and tags."""
     repo = Repo(str(library))
     try:
         own = "" if branch == MAIN.decode().rpartition("/")[2] else f"{branch}/"

@@ -65,10 +65,8 @@ def alive() -> bool:
 
 
 def alive_every_s() -> float | None:
-    """Seconds between two calls of `alive`: half of what the manager allows (sd_watchdog_enabled(3)).
-
-    None where it did not ask.
-    """
+    """Seconds between two calls of `alive`: half of what the manager allows (sd_watchdog_enabled(3)). None where it did
+    not ask."""
     allowed, whose = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")
     if not allowed.isdecimal() or int(allowed) == 0 or (whose and whose != str(os.getpid())):
         return None

@@ -125,11 +125,8 @@ def openmetrics(status: Status) -> bytes:
 
 
 class MetricsServer:
-    """Answers GET /metrics until `close`. address: HOST:PORT, [::1]:PORT, or the path of a Unix socket.
-
-    latest: gives the status object of the last round; called in the threads of this server. NotDoneError if the address
-    is taken.
-    """
+    """Answers GET /metrics until `close`. address: HOST:PORT, [::1]:PORT, or the path of a Unix socket. latest: gives
+    the status object of the last round; called in the threads of this server. NotDoneError if the address is taken."""
 
     def __init__(self, address: str, latest: Callable[[], Status]) -> None:
         self._latest = latest

@@ -43,10 +43,8 @@ def _work(
 
 
 class Worker:
-    """Does jobs one after another, in the order in which they came, in a thread of its own.
-
-    A job that raises goes to `failed` with its exception; nothing is swallowed.
-    """
+    """Does jobs one after another, in the order in which they came, in a thread of its own. A job that raises goes to
+    `failed` with its exception; nothing is swallowed."""
 
     def __init__(self, name: str, post: Post) -> None:
         self._jobs: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
@@ -94,12 +92,10 @@ class Worker:
 
 @dataclass(frozen=True, slots=True)
 class Workers:
-    """One of each for the whole service.
-
-    records: what survives a power cut, in order; captures: characters that controls punch, to the disk as they come, so
-    that they never wait for the records; checks: reading and checking dropped files; supply: pieces of large
-    images for a sending under way; notes: STATUS.txt, where a slow share may take its time.
-    """
+    """One of each for the whole service. records: what survives a power cut, in order; captures: characters that
+    controls punch, to the disk as they come, so that they never wait for the records; checks: reading and checking
+    dropped files; supply: pieces of large images for a sending under way; notes: STATUS.txt, where a slow share may
+    take its time."""
 
     loop: Loop
     records: Worker
@@ -157,10 +153,8 @@ class Workers:
         return {name: spent for name, spent in waits.items() if spent > seconds}
 
     def finish(self, seconds: float, beside_s: float) -> list[str]:
-        """Ends the threads, each when its jobs are done; gives the names of those that did not end in time.
-
-        seconds: for what is to be on record; beside_s: for all others together, which a share that hangs may keep for ever.
-        """
+        """Ends the threads, each when its jobs are done; gives the names of those that did not end in time. seconds:
+        for what is to be on record; beside_s: for all others together, which a share that hangs may keep for ever."""
         late = []
         until = time.monotonic() + seconds
         for name, worker in self.named().items():
@@ -178,11 +172,9 @@ def result_of(
     seconds: float,
     unwanted: Callable[[_T], object] = lambda _: None,
 ) -> _T:
-    """Has `job` done in another thread and waits for its result, or raises what it raised.
-
-    give: hands a call to that thread; False where it takes none any more. TimeoutError then, and after `seconds`: a job that
-    had not begun by then is not done any more; the result of one that had goes to `unwanted`.
-    """
+    """Has `job` done in another thread and waits for its result, or raises what it raised. give: hands a call to that
+    thread; False where it takes none any more. TimeoutError then, and after `seconds`: a job that had not begun by then
+    is not done any more; the result of one that had goes to `unwanted`."""
     answer: Future[_T] = Future()
 
     def work() -> None:

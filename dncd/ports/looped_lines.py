@@ -30,10 +30,8 @@ class _NotIdleError(Exception):
 
 
 def looped_lines(port: Port, machine: MachineSettings) -> Mapping[str, str]:
-    """The lines among CTS and DSR that the settings need and that only echo RTS or DTR, each with a sentence for people.
-
-    May take half a second behind a device server. PortGoneError as the port's own methods.
-    """
+    """The lines among CTS and DSR that the settings need and that only echo RTS or DTR, each with a sentence for
+    people. May take half a second behind a device server. PortGoneError as the port's own methods."""
     network = "://" in machine.line.port
     within = defaults.LOOKS_FOR_LOOP_NET_S if network else defaults.LOOKS_FOR_LOOP_S
     found = {}

@@ -13,11 +13,9 @@ from dncd.values import LineSettings, MachineSettings, Signal
 
 
 def open_port(line: LineSettings) -> Port:
-    """Open `line.port` with RTS and DTR on and all flow control of the kernel or server off.
-
-    PortError: it can never do what the settings ask; PortBusyError: another program holds it; PortGoneError: it is
-    absent, and may come. May take up to `CONNECT_S + CONFIRM_S` seconds for a device server.
-    """
+    """Open `line.port` with RTS and DTR on and all flow control of the kernel or server off. PortError: it can never do
+    what the settings ask; PortBusyError: another program holds it; PortGoneError: it is absent, and may come. May take
+    up to `CONNECT_S + CONFIRM_S` seconds for a device server."""
     scheme, separator, _ = line.port.partition("://")
     if not separator:
         return open_tty(line)

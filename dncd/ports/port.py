@@ -28,13 +28,11 @@ from dncd.values import NO_FAULTS, Counters, Frame, LineSettings, Modem, Signal
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What one look at a port gave.
-
-    data: the bytes as they stood on the line; bad: indexes into `data` of bytes that the UART marked (parity, stop bit,
-    or a break, which reads as a marked NUL); notices: faults that are not tied to a byte, counted since the last look
-    (what a device server told, and what a driver counted as overrun: an overrun leaves no mark); counted: all faults
-    of these bytes by kind, the marked ones and the notices, as driver or server count them.
-    """
+    """What one look at a port gave. data: the bytes as they stood on the line; bad: indexes into `data` of bytes that
+    the UART marked (parity, stop bit, or a break, which reads as a marked NUL); notices: faults that are not tied to a
+    byte, counted since the last look (what a device server told, and what a driver counted as overrun: an overrun
+    leaves no mark); counted: all faults of these bytes by kind, the marked ones and the notices, as driver or server
+    count them."""
 
     data: bytes = b""
     bad: tuple[int, ...] = ()
@@ -54,12 +52,10 @@ NO_LOOPS: Final[Mapping[str, str]] = MappingProxyType({})
 
 class Port:
     """An open line. Call `read` once after opening: a port may hold bytes that `select` on `fileno` does not show.
-
-    name: as the settings name it; notes: what the opening found worth telling, in plain words (low latency got or not, who
-    else holds the port); looped: lines (CTS, DSR) that were seen to echo our own, each with a sentence for journal, status
-    and receipts. A kind of port overrides what it can tell; what stands here is "not told". No method waits, and none
-    raises anything but PortGoneError: the port went away, or was closed.
-    """
+    name: as the settings name it; notes: what the opening found worth telling, in plain words (low latency got or not,
+    who else holds the port); looped: lines (CTS, DSR) that were seen to echo our own, each with a sentence for journal,
+    status and receipts. A kind of port overrides what it can tell; what stands here is "not told". No method waits, and
+    none raises anything but PortGoneError: the port went away, or was closed."""
 
     def __init__(self, name: str, notes: tuple[str, ...] = (), looped: Mapping[str, str] = NO_LOOPS) -> None:
         self.name, self.notes, self.looped = name, notes, looped
@@ -125,11 +121,9 @@ def carried_frame(frame: Frame) -> Frame:
 
 
 def refuse_odd_stop_bits(line: LineSettings, frame: Frame) -> None:
-    """PortError for a number of stop bits that no UART can make with these data bits.
-
-    A 16550 makes 1.5 stop bits with five data bits, and two with six to eight, by the same switch (its data sheet, from
-    memory; the driver turns 1.5 into 2 without a word).
-    """
+    """PortError for a number of stop bits that no UART can make with these data bits. A 16550 makes 1.5 stop bits with
+    five data bits, and two with six to eight, by the same switch (its data sheet, from memory; the driver turns 1.5
+    into 2 without a word)."""
     if frame.stop_bits == Fraction(3, 2) and frame.data_bits != 5:
         raise cannot(line, f"1.5 stop bits go with five data bits only, and {line.frame} travels as {frame}")
     if frame.stop_bits == 2 and frame.data_bits == 5:

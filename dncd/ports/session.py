@@ -61,12 +61,10 @@ class Hand(Protocol):
 
 @contextlib.contextmanager
 def line_for(state: Path, machine: str, command: str) -> Iterator[None]:
-    """Holds the line of `machine` for the command, as its user typed it, until the context is left. Open the port inside.
-
-    NotDoneError with what the line is doing, where the service uses it or may not be spoken to. A machine that the service
-    does not know (its settings are older) is free. The service opens the port again when the context is left, and as well
-    when this process ends in any other way.
-    """
+    """Holds the line of `machine` for the command, as its user typed it, until the context is left. Open the port
+    inside. NotDoneError with what the line is doing, where the service uses it or may not be spoken to. A machine that
+    the service does not know (its settings are older) is free. The service opens the port again when the context is
+    left, and as well when this process ends in any other way."""
     with contextlib.ExitStack() as held:
         try:
             held.callback(StreamRequest(state, {"do": "lend", "machine": machine, "command": command}).close)
@@ -77,11 +75,9 @@ def line_for(state: Path, machine: str, command: str) -> Iterator[None]:
 
 
 class LineSession:
-    """A line that is open while the session is entered as a context.
-
-    PortError, PortBusyError (with who holds it) and PortGoneError as `open_port`, and PortGoneError from `run` when the port
-    goes away. tell: is told all that goes over the line, as entries of a recording with times of the clock.
-    """
+    """A line that is open while the session is entered as a context. PortError, PortBusyError (with who holds it) and
+    PortGoneError as `open_port`, and PortGoneError from `run` when the port goes away. tell: is told all that goes over
+    the line, as entries of a recording with times of the clock."""
 
     def __init__(
         self,

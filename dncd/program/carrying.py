@@ -57,11 +57,9 @@ def carried(office: str, punched: str) -> Carried:
 
 
 def _in_place(kept: list[list[str]], new: list[str], to: Iterable[int], partner: dict[int, int]) -> Iterator[str]:
-    """The office's blocks in order; each new one behind the block that it follows at the control.
-
-    kept: what each of the office's blocks has become; to: the control's blocks that have words; partner: by the index of
-    an office's block, that of the control's which it became.
-    """
+    """The office's blocks in order; each new one behind the block that it follows at the control. kept: what each of
+    the office's blocks has become; to: the control's blocks that have words; partner: by the index of an office's
+    block, that of the control's which it became."""
     back = {j: i for i, j in partner.items()}
     behind: defaultdict[int, list[str]] = defaultdict(list)
     last = -1

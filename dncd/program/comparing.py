@@ -26,11 +26,8 @@ _PAIRED_BY_WORDS: Final = 2_500
 
 
 class Level(enum.StrEnum):
-    """How alike two texts are.
-
-    BLOCKS: equal but for block ends, N numbers, blanks outside comments, `;` at block ends, `+` and zeros that change
-    no value (`words.spelt_alike`).
-    """
+    """How alike two texts are. BLOCKS: equal but for block ends, N numbers, blanks outside comments, `;` at block ends,
+    `+` and zeros that change no value (`words.spelt_alike`)."""
 
     EXACT = "exact"
     BLOCKS = "blocks"
@@ -96,9 +93,7 @@ class BlockChange:
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """All that differs. words: changed words by category; the blocks_ are counts of blocks, also of those not told.
-
-    not_told: changed blocks beyond MOST_CHANGES that have no entry in `changes` and no words in `words`.
-    """
+    not_told: changed blocks beyond MOST_CHANGES that have no entry in `changes` and no words in `words`."""
 
     level: Level
     changes: tuple[BlockChange, ...]

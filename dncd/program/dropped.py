@@ -37,12 +37,9 @@ class Codec(enum.StrEnum):
 
 
 class LineEnds(enum.StrEnum):
-    """How line ends are counted.
-
-    RUNS: a run of CR and LF has as many line ends as it has LFs, or, without any LF, as it has CRs. That is right for
-    LF, CR LF, LF CR CR and lone CR, also mixed in one file. CR_LF_LF: the file ends every line with CR LF LF (all of
-    its CRs and LFs, two lines or more), each of which is one line end.
-    """
+    """How line ends are counted. RUNS: a run of CR and LF has as many line ends as it has LFs, or, without any LF, as
+    it has CRs. That is right for LF, CR LF, LF CR CR and lone CR, also mixed in one file. CR_LF_LF: the file ends every
+    line with CR LF LF (all of its CRs and LFs, two lines or more), each of which is one line end."""
 
     RUNS = "runs"
     CR_LF_LF = "CR LF LF"
@@ -66,10 +63,8 @@ def encoding_of(chunks: Chunks) -> Encoding:
 
 
 def pieces(chunks: Chunks, encoding: Encoding) -> Iterator[str]:
-    """The text with LF line ends, in pieces of about PIECE_CHARS that end at a block end.
-
-    A line longer than LONGEST_LINE_CHARS comes in several pieces, of which only the last ends with LF.
-    """
+    """The text with LF line ends, in pieces of about PIECE_CHARS that end at a block end. A line longer than
+    LONGEST_LINE_CHARS comes in several pieces, of which only the last ends with LF."""
     pending: list[str] = []
     size, ended = 0, True
     for text in _with_line_feeds(_decoded(chunks, encoding), encoding.line_ends):
@@ -164,11 +159,8 @@ def _line_feeds(text: str, line_ends: LineEnds) -> str:
 
 
 class EncodingReader:
-    """Finds out how a file is to be read, from its chunks as they come.
-
-    The program ends behind the last byte that is neither SUB, NUL nor white space and the blanks after it; CR, LF and
-    CR LF LF are counted up to there.
-    """
+    """Finds out how a file is to be read, from its chunks as they come. The program ends behind the last byte that is
+    neither SUB, NUL nor white space and the blanks after it; CR, LF and CR LF LF are counted up to there."""
 
     def __init__(self) -> None:
         self._head = self._before = b""  # before: the last two bytes, behind which a CR LF LF may end

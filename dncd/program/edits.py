@@ -38,12 +38,10 @@ class LostEdit:
 
 
 def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tuple[LostEdit, ...]:
-    """The edits among these revisions (oldest first, all of one program) that `dropped` does not hold.
-
-    The last one says what is given up. A revision from the machine stands behind the one before it, whose text says what
-    the operator changed; one that is the first here is no edit, unless it is the program's first revision (number 1).
-    differences: of what is lost alone; of a program that began at the machine, from it to the dropped text.
-    """
+    """The edits among these revisions (oldest first, all of one program) that `dropped` does not hold. The last one
+    says what is given up. A revision from the machine stands behind the one before it, whose text says what the
+    operator changed; one that is the first here is no edit, unless it is the program's first revision (number 1).
+    differences: of what is lost alone; of a program that began at the machine, from it to the dropped text."""
     if not versions or answer(versions[-1].text, dropped) is not Answer.CHANGED:
         return ()
     found = []
@@ -72,10 +70,8 @@ def _lost(number: int, old: str, new: str, most: int) -> LostEdit:
 
 def not_held(before: str, edited: str, text: str) -> list[Hunk]:
     """The parts of the edit that made `edited` out of `before` that `text` does not hold; indices among the blocks that
-    have words.
-
-    before is "" for a program that began at the machine: any of its blocks may be an edit of years ago, so all count.
-    """
+    have words. before is "" for a program that began at the machine: any of its blocks may be an edit of years ago, so
+    all count."""
     base, made, asked = (Substance.of(each, Numbers.IGNORE).keys for each in (before, edited, text))
     against = hunks(made, asked)
     return [edit for edit in hunks(base, made) if _undone(edit, base, asked, against)]

@@ -137,11 +137,8 @@ def block_with(text: str, words: str, at: int = 0) -> tuple[int, int]:
 
 
 def heads(text: str, before: str = "", words: tuple[str, ...] = ENDS) -> Iterator[Head]:
-    """The beginnings of programs in a text, or in a piece of one that starts at a block.
-
-    before: the last block before the text that is neither empty nor only a comment, "" at the start of a program.
-    words: what ends a program.
-    """
+    """The beginnings of programs in a text, or in a piece of one that starts at a block. before: the last block before
+    the text that is neither empty nor only a comment, "" at the start of a program. words: what ends a program."""
     starts: list[tuple[int, str, int]] = []
     for found in _HEAD.finditer(text):
         digits = found["digits"]
@@ -247,11 +244,9 @@ def last_code_at(text: str, end: int) -> int:
 
 def safe_name(text: str) -> str:
     """The text as a name that a file, a git path, an office PC and a terminal can bear; `UNNAMED` if nothing is left.
-
     One name: no separators, control or invisible characters, none that Windows reserves in names or that git treats as
-    an alias (`~`), not hidden, not an option, no blank or point at its end, not longer than defaults.NAME_CHARS.
-    A safe name is its own safe name.
-    """
+    an alias (`~`), not hidden, not an option, no blank or point at its end, not longer than defaults.NAME_CHARS. A safe
+    name is its own safe name."""
     name = unicodedata.normalize("NFC", text[: 4 * defaults.NAME_CHARS])
     name = "".join(c if c.isprintable() else "-" for c in _UNSAFE.sub("-", name))
     name = name.lstrip(" .-\u3000").strip()[: defaults.NAME_CHARS]

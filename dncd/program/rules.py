@@ -17,13 +17,11 @@ class Saved(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """What a program is checked against.
-
-    uncodable: indexes of the characters of a text that the tape code does not have (LF is a block end and has one).
-    memory_chars: of the image without leader and trailer; 0 for no limit, as with drip feed (the one in `program` is not
-    asked). tape: its marks and block ends. knows: whether the machine has the program of a
-    name. other_use: name and title of a program in, out a sentence about what the name is used for already, or "".
-    """
+    """What a program is checked against. uncodable: indexes of the characters of a text that the tape code does not
+    have (LF is a block end and has one). memory_chars: of the image without leader and trailer; 0 for no limit, as with
+    drip feed (the one in `program` is not asked). tape: its marks and block ends. knows: whether the machine has the
+    program of a name. other_use: name and title of a program in, out a sentence about what the name is used for
+    already, or ""."""
 
     uncodable: Callable[[str], Iterator[int]]
     program: ProgramSettings

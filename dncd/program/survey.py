@@ -36,13 +36,11 @@ _TEXT_LINE: Final = re.compile(r"^[^\n]*\S[^\n]*", re.MULTILINE)
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """opening, closing: the mark lines as they go out, added ones too, "" for none.
-
-    first_line, end_line: the body is lines first_line up to and without end_line of the file. chars: characters of the
-    body, each block end as one; blocks: of the body; image_chars: of the image without leader and trailer.
-    name, title: of the file's (first) program; "" for none. All of it is of the text as it goes out; replaced: how often
-    each character was, that `program.replace` names.
-    """
+    """opening, closing: the mark lines as they go out, added ones too, "" for none. first_line, end_line: the body is
+    lines first_line up to and without end_line of the file. chars: characters of the body, each block end as one;
+    blocks: of the body; image_chars: of the image without leader and trailer. name, title: of the file's (first)
+    program; "" for none. All of it is of the text as it goes out; replaced: how often each character was, that
+    `program.replace` names."""
 
     opening: str
     closing: str

@@ -112,13 +112,11 @@ _ZEROS_AFTER_DIGIT: Final = re.compile(r"(\.\d*[1-9])0+(?!\d)")
 
 
 def spelt_alike(text: str) -> str:
-    """The text with each block in the one spelling of all blocks that mean the same; as many lines as before.
-
-    Left out: N at the start of a block, blanks and tabs outside comments, `;` at a block's end, `+` signs, zeros that
-    change no value: around a number with a point, and in front of the whole numbers of G M N O S T D H L. A number with
-    a point and one without stay different (X1. is 1 mm and X1 0.001 mm on many old controls), and so do leading zeros
-    of dimensions without a point, which count where trailing zeros are suppressed (RS-274 formats; memory).
-    """
+    """The text with each block in the one spelling of all blocks that mean the same; as many lines as before. Left out:
+    N at the start of a block, blanks and tabs outside comments, `;` at a block's end, `+` signs, zeros that change no
+    value: around a number with a point, and in front of the whole numbers of G M N O S T D H L. A number with a point
+    and one without stay different (X1. is 1 mm and X1 0.001 mm on many old controls), and so do leading zeros of
+    dimensions without a point, which count where trailing zeros are suppressed (RS-274 formats; memory)."""
     if _PLACE in text:
         return text  # no program has it; comparing exactly is then the safe way
     kept = _KEPT.findall(text)

@@ -51,10 +51,8 @@ def _counts(program: str) -> bool:
 @dataclass(frozen=True, slots=True)
 class BackupPlan:
     """A backup under way. since: last ledger line before it; transfer: of its one capture, "" for an announced one.
-
-    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump, of an announced
-    one once it is closed; file: its name; end_mark: what closes it, "" where its mark does.
-    """
+    held: what the control was known to hold before, each with a few words on it; mark_line: of the dump, of an
+    announced one once it is closed; file: its name; end_mark: what closes it, "" where its mark does."""
 
     id: str
     machine: str
@@ -188,10 +186,8 @@ class Backups:
 
     # --- on record -----------------------------------------------------------------------------------------------------
     def finish(self, plan: BackupPlan, reasons: tuple[str, ...] = ()) -> Record:
-        """Its captures are on record: ledger line, file, receipt; each step first looks whether it was done.
-
-        reasons: why it does not count, () where it does.
-        """
+        """Its captures are on record: ledger line, file, receipt; each step first looks whether it was done. reasons:
+        why it does not count, () where it does."""
         lines, event = self._lines(plan), "no-backup" if reasons else "backup"
         entries = _entries(plan, lines)
         pieces = [piece_of(self._library, plan.machine, program, number) for program, number in entries]

@@ -20,11 +20,9 @@ RECOVERED: Final = "recovered"
 
 @dataclass(frozen=True, slots=True)
 class Readback:
-    """One program of one machine. last_out: number of the revision that went out last, 0 for none.
-
-    back: number of the revision that came back last since then, 0 for none; times: how often it came in succession;
-    known: number of the newest revision that there was when it came.
-    """
+    """One program of one machine. last_out: number of the revision that went out last, 0 for none. back: number of the
+    revision that came back last since then, 0 for none; times: how often it came in succession; known: number of the
+    newest revision that there was when it came."""
 
     last_out: int = 0
     back: int = 0

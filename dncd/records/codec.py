@@ -26,10 +26,8 @@ def encode(record: Any, **head: str) -> bytes:
 
 
 def decode(kinds: Mapping[str, type[_T]] | type[_T], data: bytes) -> _T:
-    """The record in these bytes: of one type, or of the one that its key `kind` names.
-
-    ValueError, in a few words, where they are no such record or one of a newer dncd.
-    """
+    """The record in these bytes: of one type, or of the one that its key `kind` names. ValueError, in a few words,
+    where they are no such record or one of a newer dncd."""
     try:
         plain = json.loads(data)
     except RecursionError as error:

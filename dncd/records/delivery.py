@@ -25,11 +25,9 @@ _TRIES: Final = 20
 
 
 def deliver(path: Path, data: bytes, before: str, over: Path) -> str:
-    """Writes `data` at `path`, whole and at one instant; what it replaced is set aside, or removed if dncd had written it.
-
-    before: SHA-256 of the delivery before, "" if there was none; over: the hidden name, the same each time that this
-    delivery is tried. Returns the name under which an edited file was set aside, "" if there was none.
-    """
+    """Writes `data` at `path`, whole and at one instant; what it replaced is set aside, or removed if dncd had written
+    it. before: SHA-256 of the delivery before, "" if there was none; over: the hidden name, the same each time that
+    this delivery is tried. Returns the name under which an edited file was set aside, "" if there was none."""
     off = over.with_name(over.name + _OFF)
     digest = hashlib.sha256(data).hexdigest()
     aside = ""
@@ -54,10 +52,8 @@ def deliver(path: Path, data: bytes, before: str, over: Path) -> str:
 
 
 def _change_names(over: Path, path: Path, off: Path) -> Path | None:
-    """Puts `over` in the place of `path`; where the old file lies then, None if it was taken away meanwhile.
-
-    Where the file system knows no exchange, the old file is taken off first, and the new one is moved to the free name.
-    """
+    """Puts `over` in the place of `path`; where the old file lies then, None if it was taken away meanwhile. Where the
+    file system knows no exchange, the old file is taken off first, and the new one is moved to the free name."""
     try:
         durable.DISK.exchange(over, path)
     except FileNotFoundError:

@@ -134,10 +134,8 @@ def next_step_of(number: int | None) -> str:
 
 @contextlib.contextmanager
 def reporting(what: str, where: Path, then: str = "") -> Iterator[None]:
-    """Turns an OSError inside into a RecordsError: what could not be done, the place, and what helps.
-
-    then: what follows by itself, such as `TRIED_AGAIN` where a running service comes back to it.
-    """
+    """Turns an OSError inside into a RecordsError: what could not be done, the place, and what helps. then: what
+    follows by itself, such as `TRIED_AGAIN` where a running service comes back to it."""
     try:
         yield
     except OSError as error:
@@ -245,9 +243,7 @@ def replace(path: Path, data: bytes | Iterable[bytes], mode: int = FILE_MODE) ->
 
 def append_line(fd: int, line: bytes, size: int) -> int:
     """Appends one line (with its line end) at `size`, the file's length so far, and syncs it; returns the new length.
-
-    On an OSError the file is cut back to `size` if the disk lets us; the caller keeps `size` and may call again.
-    """
+    On an OSError the file is cut back to `size` if the disk lets us; the caller keeps `size` and may call again."""
     os.lseek(fd, size, os.SEEK_SET)
     try:
         write_all(fd, line)
@@ -358,9 +354,7 @@ def free_name(folder: Path, name: str) -> str:
 # --- reading -----------------------------------------------------------------------------------------------------
 def open_regular(path: Path) -> int:
     """Opens a file for reading; a link, folder, pipe or device is an OSError (ELOOP, EISDIR or EINVAL), never followed.
-
-    O_NONBLOCK: opening a pipe must not wait for its writer.
-    """
+    O_NONBLOCK: opening a pipe must not wait for its writer."""
     fd = DISK.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     mode = os.fstat(fd).st_mode
     if not stat.S_ISREG(mode):

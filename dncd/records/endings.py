@@ -82,9 +82,7 @@ class Endings:
         proven: Callable[[Sequence[tuple[str, Revision]]], Iterable[SignedOff]] = lambda _made: (),
     ) -> OutPlan:
         """Before the first character: the plan and the office's revisions are durable. texts: program, text, trailers.
-
-        proven: who signed each of these revisions off, or a text like it; number 0 where nobody did.
-        """
+        proven: who signed each of these revisions off, or a text like it; number 0 where nobody did."""
         self.stuck.check(plan.machine)
         self.ledger.check()
         self.claims.check(plan.machine)
@@ -110,9 +108,7 @@ class Endings:
 
     def end_out(self, plan: OutPlan, ended: Sent) -> OnRecord | None:
         """A dropped file has come to its end. None when the file was edited since and was never sent: nothing is told.
-
-        May be called again after an error: what was written of the ending holds then, with the name that it chose.
-        """
+        May be called again after an error: what was written of the ending holds then, with the name that it chose."""
         with self.stuck.watched(plan.machine, plan.id, str(self.shop.folder / plan.machine)):
             if plan.id in self._finished:
                 return self._finish(plan)[0]

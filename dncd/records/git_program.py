@@ -71,10 +71,8 @@ class GitProgram:
         more: Mapping[str, str] | None = None,
         given: str = "",
     ) -> Done:
-        """Runs it to its end, on a library or on none. given: its standard input; more: environment.
-
-        Longer than `seconds`, and it is ended, with its children. Where there is no git, that is how it ended.
-        """
+        """Runs it to its end, on a library or on none. given: its standard input; more: environment. Longer than
+        `seconds`, and it is ended, with its children. Where there is no git, that is how it ended."""
         if shutil.which("git") is None:
             return Done(127, "", "fatal: the git program is not installed: `apt install git`")
         head = ["git", "-c", "safe.directory=*", "-c", "gc.auto=0"]  # the library may be another user's

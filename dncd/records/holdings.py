@@ -49,11 +49,8 @@ HELD: Final = (How.SENT, *SURE)
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """One program of one machine. Times as the ledger has them, "" for never.
-
-    revision: what the control is known to hold, 0 where no revision is known; how: how sure that is; since: when the
-    ledger said so last.
-    """
+    """One program of one machine. Times as the ledger has them, "" for never. revision: what the control is known to
+    hold, 0 where no revision is known; how: how sure that is; since: when the ledger said so last."""
 
     last_sent: str = ""
     last_back: str = ""
@@ -80,11 +77,9 @@ class SignedOff:
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """A dump of a control's whole memory that is on record.
-
-    programs, revisions: in the order of the dump; missing: held before, as far as known, and not in it; unknown: in it,
-    and not known to be held before; mark_line: its opening mark line; time: as the ledger has it.
-    """
+    """A dump of a control's whole memory that is on record. programs, revisions: in the order of the dump; missing:
+    held before, as far as known, and not in it; unknown: in it, and not known to be held before; mark_line: its opening
+    mark line; time: as the ledger has it."""
 
     time: str
     file: str

@@ -87,10 +87,8 @@ class Ledger:
 
     @classmethod
     def open(cls, state: Path, clock: Callable[[], datetime] = utc_now) -> "Ledger":
-        """Takes the ledger's lock, finds its end and mends a half-written last line.
-
-        StateHeldError if another process has it; RecordsError if it cannot be read or mended.
-        """
+        """Takes the ledger's lock, finds its end and mends a half-written last line. StateHeldError if another process
+        has it; RecordsError if it cannot be read or mended."""
         state_format.check(state)
         folder = state / "ledger"
         with durable.reporting("the ledger cannot be opened", folder, "; then start again"):
@@ -115,11 +113,8 @@ class Ledger:
         return self._seq
 
     def append(self, event: str, fields: Mapping[str, Any] = MappingProxyType({})) -> Record:
-        """Writes one line and syncs it; gives the line's object.
-
-        fields: what the event has besides, `machine` among it where there is one. RecordsError if the disk does not take
-        the line: then it is not in the ledger.
-        """
+        """Writes one line and syncs it; gives the line's object. fields: what the event has besides, `machine` among it
+        where there is one. RecordsError if the disk does not take the line: then it is not in the ledger."""
         with durable.reporting("a line cannot be written to the ledger", self._folder, durable.TRIED_AGAIN):
             self.check()
             self._mend()
@@ -284,11 +279,9 @@ def last_seq(state: Path) -> int:
 
 
 def records(state: Path, machine: str = "") -> Iterator[Record]:
-    """Lines of the ledger in order, of one machine or all, for readers beside the service.
-
-    A line that is still in the writing is not there yet, and one that cannot be read is left to `check_chain`. Lines of
-    other machines are passed over by their bytes, without being read as JSON: the canonical form has no blanks.
-    """
+    """Lines of the ledger in order, of one machine or all, for readers beside the service. A line that is still in the
+    writing is not there yet, and one that cannot be read is left to `check_chain`. Lines of other machines are passed
+    over by their bytes, without being read as JSON: the canonical form has no blanks."""
     wanted = f'"machine":"{machine}"'.encode() if machine else b""
     for _, _, _, line in _every_line(state, wanted):
         if line is not None and (not machine or line.get("machine") == machine):
@@ -297,9 +290,7 @@ def records(state: Path, machine: str = "") -> Iterator[Record]:
 
 def _every_line(state: Path, wanted: bytes = b"") -> Iterator[tuple[Path, int, bytes, Record | None]]:
     """File, line number from 1, bytes and object of each line; an unfinished last line of the newest file is left out.
-
-    wanted: bytes that a line must have.
-    """
+    wanted: bytes that a line must have."""
     state_format.check(state)
     with durable.reporting("the ledger cannot be read", state / "ledger"):
         files = files_of(state)

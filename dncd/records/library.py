@@ -56,9 +56,7 @@ def path_of(state: Path) -> Path:
 
 class Library:
     """The library of one state folder. `Writer` makes revisions; this reads them, also beside a running service.
-
-    `trouble`: why the index could not be written last time, "" if it could. It costs time, nothing else.
-    """
+    `trouble`: why the index could not be written last time, "" if it could. It costs time, nothing else."""
 
     def __init__(self, state: Path) -> None:
         state_format.check(state)

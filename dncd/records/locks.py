@@ -10,9 +10,7 @@ from dncd.records import durable
 
 def hold(lock: Path) -> int:
     """Holds a lock file for as long as the returned descriptor is open (flock(2): it goes with the process).
-
-    StateHeldError when another process holds it; RecordsError where its folder cannot be made or written.
-    """
+    StateHeldError when another process holds it; RecordsError where its folder cannot be made or written."""
     with durable.reporting("the state folder cannot be used", lock.parent, "; then start again"):
         return _held(lock)
 

@@ -62,10 +62,8 @@ def size_of(library: Path) -> Size:
 
 
 def tidy(library: Path) -> Tidied:
-    """Packs what is loose, and all packs into one where they have become many.
-
-    NotDoneError while another one does it; RecordsError when a pack cannot be made or is not what it should be.
-    """
+    """Packs what is loose, and all packs into one where they have become many. NotDoneError while another one does it;
+    RecordsError when a pack cannot be made or is not what it should be."""
     began = time.monotonic()
     packs = library / "objects" / "pack"
     with durable.reporting("the library cannot be packed", library):
@@ -114,10 +112,8 @@ def _sweep(library: Path) -> None:
 
 
 def _pack(library: Path, *, whole: bool) -> None:
-    """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index.
-
-    It takes a loose object for what its name says; git-verify-pack(1) does not, and a pack that it finds wrong goes again.
-    """
+    """git-pack-objects(1), the way git repack calls it: to a temporary name, then the pack, then its index. It takes a
+    loose object for what its name says; git-verify-pack(1) does not, and a pack that it finds wrong goes again."""
     git = GitProgram()
     packs = library / "objects" / "pack"
     old = set(packs.glob("pack-*.idx"))

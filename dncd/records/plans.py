@@ -76,10 +76,8 @@ class OnWire:
 
 
 def on_wire(image: Iterable[bytes], lead: int, chars: int) -> OnWire:
-    """Of a tape image of which `chars` characters were handed over: those from the opening mark on, behind `lead` others.
-
-    chars: at most up to the closing mark's block end; what follows is blank tape.
-    """
+    """Of a tape image of which `chars` characters were handed over: those from the opening mark on, behind `lead`
+    others. chars: at most up to the closing mark's block end; what follows is blank tape."""
     digest, at = hashlib.sha256(), 0
     for piece in image:
         digest.update(piece[max(0, lead - at) : max(0, chars - at)])
@@ -90,12 +88,10 @@ def on_wire(image: Iterable[bytes], lead: int, chars: int) -> OnWire:
 @dataclass(frozen=True, slots=True)
 class Sent:
     """How a sending ended. seconds, held_s: seconds; chars: handed to the port, leader and trailer included.
-
-    line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`).
-    counted: UNKNOWN where the service died meanwhile: then seconds, holds, held_s, chars and wire say nothing.
-    wire: what went over the line (`on_wire`); null: the whole image, as the plan has it. reader_off: whether the control
-    switched its reader off behind the closing mark. port_losses: times the port went away since the last such ending.
-    """
+    line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`). counted:
+    UNKNOWN where the service died meanwhile: then seconds, holds, held_s, chars and wire say nothing. wire: what went
+    over the line (`on_wire`); null: the whole image, as the plan has it. reader_off: whether the control switched its
+    reader off behind the closing mark. port_losses: times the port went away since the last such ending."""
 
     result: Result
     reasons: tuple[str, ...] = ()
@@ -115,11 +111,9 @@ class Sent:
 @dataclass(frozen=True, slots=True)
 class OutPlan:
     """A dropped file on its way. titles: as the receipt shows each program; revisions: number of each that was made.
-
     revised: the program of each revision: data between programs, and a number that comes twice, are revisions as well.
     wire_chars, wire_sha256: of the image from mark to mark; began: ISO 8601; placed_as: the name it gets at its end;
-    signed: who proved the text of each program that is revised; number 0 where nobody did; batch: which piece it is.
-    """
+    signed: who proved the text of each program that is revised; number 0 where nobody did; batch: which piece it is."""
 
     id: str
     machine: str
@@ -144,15 +138,13 @@ class OutPlan:
 @dataclass(frozen=True, slots=True)
 class Part:
     """A program of a capture. text: LF line ends; mark_line: as it came, "" for none; origin facts of its revision.
-
     told: `matched`, `differs` or ""; against: number of the revision it was compared with, 0 for none; how: what the
-    comparison said, a value of `program.substance.Answer`, "" where there was none; sure: on a line without parity, what
-    stands for the parity: a value of `Evidence`; carry: a value of `program.carrying.Carry`, "" where nobody
+    comparison said, a value of `program.substance.Answer`, "" where there was none; sure: on a line without parity,
+    what stands for the parity: a value of `Evidence`; carry: a value of `program.carrying.Carry`, "" where nobody
     asked; carried: the office's own text with the edit, "" for none; spelling: how the control spelt it, as
-    `program.habits` says; otherwise: in which of these habits it differs from what it was known for; like: percent of its
-    blocks that are those of the program whose name it took, 0 where it has a name of its own; end_mark: what closes it,
-    "" where its mark does.
-    """
+    `program.habits` says; otherwise: in which of these habits it differs from what it was known for; like: percent of
+    its blocks that are those of the program whose name it took, 0 where it has a name of its own; end_mark: what closes
+    it, "" where its mark does."""
 
     program: str
     title: str

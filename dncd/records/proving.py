@@ -56,10 +56,8 @@ class Signature:
 
 
 def prove(ledger: Ledger, library: Library, held: Holdings, signing: Signing) -> Signature:
-    """Puts a signature on record, or finds it there. UsageError, NotDoneError: which revision is not clear; RecordsError.
-
-    For the records thread; held: caught up with the ledger.
-    """
+    """Puts a signature on record, or finds it there. UsageError, NotDoneError: which revision is not clear;
+    RecordsError. For the records thread; held: caught up with the ledger."""
     signing = signing.checked()
     revision = _chosen(library, held, signing)
     known = {signed.revision: signed for signed in held.signed_off(signing.machine, signing.program)}

@@ -76,10 +76,8 @@ def read(path: Path) -> Receipt:
 
 
 def write(path: Path, receipt: Receipt) -> None:
-    """Writes a receipt beside its file, once: the same one again is left as it is.
-
-    Something else under that name is nobody's receipt of this file; it is moved to a numbered name, not overwritten.
-    """
+    """Writes a receipt beside its file, once: the same one again is left as it is. Something else under that name is
+    nobody's receipt of this file; it is moved to a numbered name, not overwritten."""
     data = receipt.render().encode("utf-8")
     try:
         durable.write_new(path, [data], durable.SHARED_FILE_MODE)

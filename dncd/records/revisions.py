@@ -76,10 +76,8 @@ class CommitFacts:
 
 
 def walk(store: BaseObjectStore, head: bytes | None, where: str) -> Iterator[CommitFacts]:
-    """Commits along first parents, newest first. RecordsError where one is gone. `where`: for the message.
-
-    Only the bytes that are wanted are looked at: 50,000 packed commits take well under a second.
-    """
+    """Commits along first parents, newest first. RecordsError where one is gone. `where`: for the message. Only the
+    bytes that are wanted are looked at: 50,000 packed commits take well under a second."""
     at = head
     while at is not None:
         try:

@@ -193,9 +193,7 @@ def become_owner(state: Path) -> None:
 @contextlib.contextmanager
 def ledger_beside(state: Path) -> Iterator[Ledger]:
     """The ledger to write in, while no service can start; the process is the service's user from then on.
-
-    StateHeldError if one has just started; NotDoneError for another user than the service's or root.
-    """
+    StateHeldError if one has just started; NotDoneError for another user than the service's or root."""
     become_owner(state)
     lock = locks.hold(state / "service.lock")
     try:

@@ -26,10 +26,8 @@ NO_FACTS: Final = Facts("", "", 0)
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """The text of a revision, given as often as needed without holding it: chunks and their size in bytes.
-
-    facts: where they are known already; else the chunks are read for them.
-    """
+    """The text of a revision, given as often as needed without holding it: chunks and their size in bytes. facts: where
+    they are known already; else the chunks are read for them."""
 
     chunks: Callable[[], Iterable[bytes]]
     size: int

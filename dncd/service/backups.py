@@ -99,10 +99,8 @@ class BackingUp:
                 self._close(name, announced, _WITHOUT if still_comes else "")
 
     def status(self, station: Station, now: datetime) -> dict[str, Any]:
-        """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or "").
-
-        open: whether an announced one waits for the rest; captures: how many it has; outcome: how and when the last ended.
-        """
+        """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or ""). open:
+        whether an announced one waits for the rest; captures: how many it has; outcome: how and when the last ended."""
         name, held = station.name, self._store.held
         backup, first = held.backup(name), held.first(name)
         announced = self._open.get(name)

@@ -41,10 +41,8 @@ _CLOSEST_S = 0.005
 
 
 class Rounds:
-    """A client of the loop that serves and visits one station after another.
-
-    every_s: seconds for a whole round; visit: called for each station after it answered; over: called after each round.
-    """
+    """A client of the loop that serves and visits one station after another. every_s: seconds for a whole round; visit:
+    called for each station after it answered; over: called after each round."""
 
     def __init__(
         self,
@@ -82,11 +80,9 @@ class Rounds:
 
 
 class Health:
-    """`look` once a round. problems: what is wrong now, by its kind, which stays the same while it lasts, though its figures
-    change; room: free bytes, by name of the folder (None: not known).
-
-    threads: all that the service lives by beside the workers, asked at each look.
-    """
+    """`look` once a round. problems: what is wrong now, by its kind, which stays the same while it lasts, though its
+    figures change; room: free bytes, by name of the folder (None: not known). threads: all that the service lives by
+    beside the workers, asked at each look."""
 
     def __init__(
         self,

@@ -17,11 +17,9 @@ End = Callable[[Callable[[], None], Station], None]
 
 
 def lend(station: Station, request: dict[str, Any], end: End) -> StreamReply:
-    """Lends a line to whoever asked; `end` as `End`.
-
-    request: `command`, as its user typed it; `peer`: its process. NotDoneError, with what the line is doing, unless it is
-    idle. No start survives a loan, neither one said before nor one during it: on a line under test DC1 and CTS mean nothing.
-    """
+    """Lends a line to whoever asked; `end` as `End`. request: `command`, as its user typed it; `peer`: its process.
+    NotDoneError, with what the line is doing, unless it is idle. No start survives a loan, neither one said before nor
+    one during it: on a line under test DC1 and CTS mean nothing."""
     to = f"`{printable(str(request.get('command', 'a command')))[:60]}` (process {request.get('peer')})"
     station.kick()  # what the control said up to now still counts
     station.tell(Ask(Wish.LEND, to))

@@ -16,10 +16,8 @@ _UNWRITTEN: Final = "STATUS.txt cannot be written: "
 
 
 class StatusNotes:
-    """For the loop's thread; what is written is the notes thread's, for a share may take its time.
-
-    latest: the status object of the last round, from any thread.
-    """
+    """For the loop's thread; what is written is the notes thread's, for a share may take its time. latest: the status
+    object of the last round, from any thread."""
 
     def __init__(self, parts: Parts) -> None:
         self._parts = parts

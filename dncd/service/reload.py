@@ -37,10 +37,8 @@ class Outcome:
 
 
 class Reloading:
-    """Reads and tries the settings in a thread of its own, and takes them over in the loop's.
-
-    began, ended: told in the loop's thread; served: whether any line may be served.
-    """
+    """Reads and tries the settings in a thread of its own, and takes them over in the loop's. began, ended: told in the
+    loop's thread; served: whether any line may be served."""
 
     def __init__(
         self,

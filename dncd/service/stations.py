@@ -106,11 +106,9 @@ def close_all(opened: Iterable[Opened]) -> None:
 
 
 class Stations(Mapping[str, Station]):
-    """Stations by machine name. Everything here is for the loop's thread.
-
-    build: makes the station of a machine; came, left: told when a station begins, or has given its port back. What one
-    station raises is its own and keeps none of the others from its settings.
-    """
+    """Stations by machine name. Everything here is for the loop's thread. build: makes the station of a machine; came,
+    left: told when a station begins, or has given its port back. What one station raises is its own and keeps none of
+    the others from its settings."""
 
     def __init__(
         self,

@@ -26,11 +26,9 @@ class Dc3(enum.IntEnum):
 
 
 class CodeForm(enum.Enum):
-    """The eighth bit of the other control codes (DC1, DC2, DC4, SUB, EOT) as this control says them.
-
-    EVEN: as tape has it (DC codes by hole count: two connection manuals), so DC1, DC2, DC4 stay and SUB is 0x9A;
-    ODD: on a line with odd parity, DC1 is 0x91; CLEAR and SET: always 0, always 1 (common practice).
-    """
+    """The eighth bit of the other control codes (DC1, DC2, DC4, SUB, EOT) as this control says them. EVEN: as tape has
+    it (DC codes by hole count: two connection manuals), so DC1, DC2, DC4 stay and SUB is 0x9A; ODD: on a line with odd
+    parity, DC1 is 0x91; CLEAR and SET: always 0, always 1 (common practice)."""
 
     EVEN = "even"
     ODD = "odd"
@@ -62,14 +60,11 @@ class PunchOn(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class ReaderWays:
-    """How its reader behaves.
-
-    ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing (EIA has no SUB or EOT);
-    holds_by: by DC3 and DC1, by switching a line, by a DC1 for each block (`ASKED`), or (`NONE`) not at all;
-    char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what comes sooner is lost;
-    waits_for: what the host must say before its characters count, in ISO 646; it is not part of the program;
-    answers: what the control says to that.
-    """
+    """How its reader behaves. ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing
+    (EIA has no SUB or EOT); holds_by: by DC3 and DC1, by switching a line, by a DC1 for each block (`ASKED`), or
+    (`NONE`) not at all; char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what
+    comes sooner is lost; waits_for: what the host must say before its characters count, in ISO 646; it is not part of
+    the program; answers: what the control says to that."""
 
     asks: Asks = Asks.DC1
     holds_by: Flow = Flow.XON_XOFF
@@ -84,11 +79,9 @@ class ReaderWays:
 
 @dataclass(frozen=True, slots=True)
 class PunchWays:
-    """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`.
-
-    end: the character behind the trailer, none for `MARK` and `SILENCE`;
-    waits_for: the code that the host must say once the punch said that it is on, -1 for none.
-    """
+    """How its punch behaves. Whether it punches the marks is `Build.tape.mark_at`. end: the character behind the
+    trailer, none for `MARK` and `SILENCE`; waits_for: the code that the host must say once the punch said that it is
+    on, -1 for none."""
 
     on: PunchOn = PunchOn.DC2
     end: EndsOn = EndsOn.DC4
@@ -97,13 +90,10 @@ class PunchWays:
 
 @dataclass(frozen=True, slots=True)
 class Build:
-    """How a control is built.
-
-    buffer_chars, high, low: the small memory of its reader, in characters, and where it says DC3 and DC1;
-    reads_per_s: characters a second that it reads out of it, 0 for as fast as they come; runs_on_chars: how many it
-    still punches after the host's DC3 (at most 10: two connection manuals); memory_m: metres of tape it keeps;
-    protocol: how programs are wrapped on its line, both ways; keys: what is written on two of them.
-    """
+    """How a control is built. buffer_chars, high, low: the small memory of its reader, in characters, and where it says
+    DC3 and DC1; reads_per_s: characters a second that it reads out of it, 0 for as fast as they come; runs_on_chars:
+    how many it still punches after the host's DC3 (at most 10: two connection manuals); memory_m: metres of tape it
+    keeps; protocol: how programs are wrapped on its line, both ways; keys: what is written on two of them."""
 
     title: str = "control"
     baud: int = 9600

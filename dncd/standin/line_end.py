@@ -43,11 +43,9 @@ class LineNoise:
 
 
 class RateGap:
-    """Characters sent at one rate and read at another, as a UART reads them (`reread`).
-
-    sent_at, read_at: give the two rates in bits a second as they are now; 0: not known, so taken as equal. Seven bits
-    with parity and a second stop bit need no model: they are eight bits, and a pause.
-    """
+    """Characters sent at one rate and read at another, as a UART reads them (`reread`). sent_at, read_at: give the two
+    rates in bits a second as they are now; 0: not known, so taken as equal. Seven bits with parity and a second stop
+    bit need no model: they are eight bits, and a pause."""
 
     def __init__(self, sent_at: Callable[[], float], read_at: Callable[[], float]) -> None:
         self._sent_at, self._read_at = sent_at, read_at
@@ -68,11 +66,10 @@ class RateGap:
 
 
 def reread(data: bytes, step: float) -> bytes:
-    """What a UART makes of 8N1 characters that come back to back, where its bit is as long as `step` bits of theirs.
-
-    It takes the first space for a start bit, looks again half a bit later (a spike is no start), then in the middle of
-    each bit. A stop bit that is missing is its next start bit, but after a break it waits for mark (common practice).
-    """
+    """What a UART makes of 8N1 characters that come back to back, where its bit is as long as `step` bits of theirs. It
+    takes the first space for a start bit, looks again half a bit later (a spike is no start), then in the middle of
+    each bit. A stop bit that is missing is its next start bit, but after a break it waits for mark (common
+    practice)."""
     line = b"".join(bytes([0, *(byte >> bit & 1 for bit in range(8)), 1]) for byte in data)
 
     def level(at: float) -> int:
@@ -113,10 +110,8 @@ class Run:
 
 
 class LineEnd:
-    """One end of a line over a file descriptor (pseudo-terminal, socket). char_s: seconds a character takes.
-
-    noise: what the line does to characters either way; host_baud: gives the host's rate where that can be seen (else 0).
-    """
+    """One end of a line over a file descriptor (pseudo-terminal, socket). char_s: seconds a character takes. noise:
+    what the line does to characters either way; host_baud: gives the host's rate where that can be seen (else 0)."""
 
     def __init__(
         self, fd: int, char_s: float, now: float, baud: float = 0.0, host_baud: Callable[[], float] = float

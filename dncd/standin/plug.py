@@ -10,10 +10,8 @@ from dncd.values import Signal
 
 
 class Plug:
-    """A line of somebody else's, such as one end of a socket pair: bytes and nothing beside; it is not closed here.
-
-    fd: the stand-in's end of the line, raw bytes either way; path: what a settings file names as `line.port`.
-    """
+    """A line of somebody else's, such as one end of a socket pair: bytes and nothing beside; it is not closed here. fd:
+    the stand-in's end of the line, raw bytes either way; path: what a settings file names as `line.port`."""
 
     def __init__(self, fd: int, path: str = "") -> None:
         self.fd, self.path = fd, path
@@ -51,12 +49,10 @@ class Rates(enum.Enum):
 
 
 class NullModem(Plug):
-    """A virtual null modem: a pseudo-terminal pair whose one end, `path`, the service opens like any serial port.
-
-    The service's end is also held open here, so that the stand-in's end never reads as hung up while no service is
-    there. A pseudo-terminal has no parity, no modem lines and no output count, and it carries everything at once: the
-    clock is the stand-in's. It only remembers the rate that the host asked for.
-    """
+    """A virtual null modem: a pseudo-terminal pair whose one end, `path`, the service opens like any serial port. The
+    service's end is also held open here, so that the stand-in's end never reads as hung up while no service is there. A
+    pseudo-terminal has no parity, no modem lines and no output count, and it carries everything at once: the clock is
+    the stand-in's. It only remembers the rate that the host asked for."""
 
     def __init__(self, rates: Rates = Rates.IGNORED) -> None:
         fd, self._held = pty.openpty()

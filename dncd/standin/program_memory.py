@@ -87,13 +87,11 @@ class Reading(enum.Enum):
 
 
 class ProgramReader:
-    """Takes the characters of a tape image (decoded; FAULT for a bad one) until what ends it.
-
-    What stands before the first mark or block end is skipped unread and unchecked (label skip: a lathe control's
-    programming manual), but for a control without an opening mark, where the first character already counts (a PC-based
-    control's manual). A mark counts at the start of a block only. NUL and DEL are tape feed and rub-outs. ends_on: the
-    closing mark, a code, or nothing that can be read (`SILENCE`: whoever feeds it must call `close`).
-    """
+    """Takes the characters of a tape image (decoded; FAULT for a bad one) until what ends it. What stands before the
+    first mark or block end is skipped unread and unchecked (label skip: a lathe control's programming manual), but for
+    a control without an opening mark, where the first character already counts (a PC-based control's manual). A mark
+    counts at the start of a block only. NUL and DEL are tape feed and rub-outs. ends_on: the closing mark, a code, or
+    nothing that can be read (`SILENCE`: whoever feeds it must call `close`)."""
 
     def __init__(self, tape: TapeSettings, ends_on: EndsOn = EndsOn.MARK) -> None:
         self.state = Reading.SKIPPING if tape.opening else Reading.SIGNIFICANT

@@ -40,10 +40,8 @@ class TapePunch:
         return self._line.to_punch() > 0
 
     def start(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...], now: float) -> None:
-        """Its code for punch on, leader, the programs between one pair of marks, trailer, its end code.
-
-        IndexError: noise outside the image.
-        """
+        """Its code for punch on, leader, the programs between one pair of marks, trailer, its end code. IndexError:
+        noise outside the image."""
         ways, tape = self._build.punch, self._build.tape
         image = spoilt(self._coder.blocks(image_text(self._build, programs)), noise)
         leader, trailer = (self._coder.encode(IsoBytes(bytes(n))) for n in (tape.leader_chars, tape.trailer_chars))

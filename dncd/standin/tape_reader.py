@@ -111,11 +111,9 @@ class TapeReader:
         return (*self._after_dc3, self._after) if self._hold is Hold.HOLDING else tuple(self._after_dc3)
 
     def take(self, runs: list[Run], now: float) -> list[Run]:
-        """Takes what came; what came in the meantime besides.
-
-        Once the high mark is reached, DC3 is said, and what the line carried before it could be read, because this
-        thread was late, is let through: it fills nothing and is not held against the host.
-        """
+        """Takes what came; what came in the meantime besides. Once the high mark is reached, DC3 is said, and what the
+        line carried before it could be read, because this thread was late, is let through: it fills nothing and is not
+        held against the host."""
         if runs:
             self._heard_at = now
         for run in runs:
@@ -171,10 +169,8 @@ class TapeReader:
         self._read(bytes(kept))
 
     def _was_ready(self, char: int, at: float, now: float) -> bool:
-        """Whether a slow interface was done with the character before; it then needs its time for this one.
-
-        What a late look finds came at some time up to `now`: only what could not have come later is held against the host.
-        """
+        """Whether a slow interface was done with the character before; it then needs its time for this one. What a late
+        look finds came at some time up to `now`: only what could not have come later is held against the host."""
         came = max(at, self._ready_at)
         if came > now + _JITTER_S:
             self.buffer.lost += 1

@@ -68,10 +68,8 @@ class Capture:
 
 
 class CaptureBuffer:
-    """The receiving half of a station. punch_on: bytes by which the control says DC2.
-
-    What is to be done and said after a call is taken out by `take`.
-    """
+    """The receiving half of a station. punch_on: bytes by which the control says DC2. What is to be done and said after
+    a call is taken out by `take`."""
 
     def __init__(self, receiving: Receiving | PacketReceiving, punch_on: frozenset[int]) -> None:
         self.receiving = receiving

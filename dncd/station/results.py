@@ -157,12 +157,9 @@ class PortTrouble:
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """What befell a capture before it was read.
-
-    bad: indexes of characters that the port marked; notices: faults it could not place; lost: characters after the last
-    kept one, for which there was no memory left; joined: captures that ran together into this one; counted: all faults
-    that the port or its driver counted, by kind.
-    """
+    """What befell a capture before it was read. bad: indexes of characters that the port marked; notices: faults it
+    could not place; lost: characters after the last kept one, for which there was no memory left; joined: captures that
+    ran together into this one; counted: all faults that the port or its driver counted, by kind."""
 
     bad: tuple[int, ...] = ()
     notices: Counters = NO_FAULTS

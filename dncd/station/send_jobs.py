@@ -179,10 +179,8 @@ class SendJobs:
     # --- on record: in the records thread --------------------------------------------------------------------------------
 
     def begin(self, job: ev.Begin) -> Begun | Gone | Outdated:
-        """The last look before the start: the file must still be the one that was checked; then plan and revisions.
-
-        The copy is read once. Nothing is compared here: the records of another machine would wait for it.
-        """
+        """The last look before the start: the file must still be the one that was checked; then plan and revisions. The
+        copy is read once. Nothing is compared here: the records of another machine would wait for it."""
         checked, prepared, library = job.checked, job.prepared, self._store.library
         try:
             with self._folders.opened(self._settings.name, TO_MACHINE) as folder:
@@ -327,9 +325,7 @@ def _too_large(transfer: str, name: str, fd: int, status: os.stat_result) -> Che
 
 class _Source:
     """A dropped file as it is read: one pass over it finds digest and encoding, and copies it or keeps it in memory.
-
-    copy: where a large file is copied to as it is read, and a small one by `keep`.
-    """
+    copy: where a large file is copied to as it is read, and a small one by `keep`."""
 
     def __init__(self, fd: int, size: int, scope: ev.Scope, copy: Path) -> None:
         self._copy, self._digest, self._reading = copy, hashlib.sha256(), dropped.EncodingReader()

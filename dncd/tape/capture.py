@@ -85,12 +85,10 @@ class Closed(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """opening: the mark line as it came, "" for none; text: the blocks, LF after each.
-
-    start, end: the part of the wire from the opening mark through the closing mark's block end; all of it without a mark.
-    faults: damage and missing marks, located in `whole`: the capture's whole text, LF line ends, U+FFFD for what is
-    damaged. before: what came before the opening mark; notes: sentences on what was left out.
-    """
+    """opening: the mark line as it came, "" for none; text: the blocks, LF after each. start, end: the part of the wire
+    from the opening mark through the closing mark's block end; all of it without a mark. faults: damage and missing
+    marks, located in `whole`: the capture's whole text, LF line ends, U+FFFD for what is damaged. before: what came
+    before the opening mark; notes: sentences on what was left out."""
 
     opening: str
     text: str
@@ -174,10 +172,8 @@ def read_capture(
 
 
 def _between_blocks(chars: bytes, own: int) -> bytes:
-    """EIA code with rub-outs for the NULs behind its block ends: blank tape, or `own`, those of the settings.
-
-    Such a NUL that is hit is a character with one hole, so where other block ends have theirs one that lacks it is damage.
-    """
+    """EIA code with rub-outs for the NULs behind its block ends: blank tape, or `own`, those of the settings. Such a
+    NUL that is hit is a character with one hole, so where other block ends have theirs one that lacks it is damage."""
     gives = own > 0 and re.search(rb"[\r\n]" + bytes(own), chars) is not None
 
     def read(found: re.Match[bytes]) -> bytes:
@@ -263,11 +259,8 @@ def _line_end(chars: bytes, at: int, tape: TapeSettings) -> int:
 
 
 def _text(chars: bytes, end: bytes) -> str:
-    """Characters as text: fill and codes left out, LF for each block end, U+FFFD for each fault.
-
-    In a run of CR and LF the block ends of the settings count first; of what is left each LF is one, or, in a run without
-    any, each CR.
-    """
+    """Characters as text: fill and codes left out, LF for each block end, U+FFFD for each fault. In a run of CR and LF
+    the block ends of the settings count first; of what is left each LF is one, or, in a run without any, each CR."""
     kept = chars.translate(None, _NO_TEXT)
     if CR in kept or len(end) > 1:
         kept = _LINE_RUN.sub(lambda run: b"\n" * _block_ends(run[0], end), kept)

@@ -116,12 +116,10 @@ class Decoded:
 
 
 class Coder:
-    """ISO 646 characters ⇄ bytes of an eight-bit line, for one code and frame.
-
-    code, frame: what the machine has; eia_codes: bytes for characters that RS-244 leaves to the builder (they change or
-    extend `EIA_CUSTOMARY`); ends: what ends a block, of which a character of its own is decoded to CR or LF
-    (`BlockEnd.read`). ValueError, in one sentence fit for a user, where these cannot go together.
-    """
+    """ISO 646 characters ⇄ bytes of an eight-bit line, for one code and frame. code, frame: what the machine has;
+    eia_codes: bytes for characters that RS-244 leaves to the builder (they change or extend `EIA_CUSTOMARY`); ends:
+    what ends a block, of which a character of its own is decoded to CR or LF (`BlockEnd.read`). ValueError, in one
+    sentence fit for a user, where these cannot go together."""
 
     __slots__ = ("_to_chars", "_to_wire", "_uncodable", "_unknown", "codable", "code", "end", "ends", "frame")
 
@@ -189,11 +187,9 @@ class Coder:
         )
 
     def signals(self, char: int) -> frozenset[int]:
-        """Bytes on the line that stand for a control character such as DC3.
-
-        In ISO with the parity bit or without; in EIA only the form with an even number of holes, which no EIA
-        character has (0x13 is the digit 3, 0x93 is DC3; hole counts verified in two connection manuals).
-        """
+        """Bytes on the line that stand for a control character such as DC3. In ISO with the parity bit or without; in
+        EIA only the form with an even number of holes, which no EIA character has (0x13 is the digit 3, 0x93 is DC3;
+        hole counts verified in two connection manuals)."""
         if self.code is TapeCode.EIA:
             return frozenset({with_parity(char, "E")})
         return frozenset({char, char | 0x80})

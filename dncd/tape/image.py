@@ -21,12 +21,9 @@ def trailer(tape: TapeSettings, coder: Coder) -> WireBytes:
 
 
 def significant_chunks(opening: str, body: Iterable[str], closing: str, coder: Coder) -> Iterator[WireBytes]:
-    """The significant part, piece by piece: memory does not grow with the program.
-
-    opening, closing: the mark lines as they go out, without block end; "" for none. body: pieces of the program cut
-    anywhere, '\\n' after each block; a last block without one gets its block end. ValueError at a character that the
-    code cannot carry.
-    """
+    """The significant part, piece by piece: memory does not grow with the program. opening, closing: the mark lines as
+    they go out, without block end; "" for none. body: pieces of the program cut anywhere, '\\n' after each block; a
+    last block without one gets its block end. ValueError at a character that the code cannot carry."""
     return map(coder.blocks, _lines(opening, body, closing))
 
 

@@ -20,10 +20,8 @@ class Mended:
 
 
 def put_together(first: str, second: str) -> Mended:
-    """first, second: `Capture.whole` of two captures whose every damaged character was found (by parity).
-
-    The whole comes only where each damaged character is good in the other and all else is equal. Time in proportion.
-    """
+    """first, second: `Capture.whole` of two captures whose every damaged character was found (by parity). The whole
+    comes only where each damaged character is good in the other and all else is equal. Time in proportion."""
     none = Mended("", 0, 0)
     if len(first) != len(second) or DAMAGED not in first or DAMAGED not in second:
         return none
@@ -41,10 +39,8 @@ def put_together(first: str, second: str) -> Mended:
 
 
 def came_again(whole: str, texts: Iterable[str]) -> bool:
-    """Whether each block with a digit of a damaged capture stands in texts that came whole.
-
-    whole: as `Capture.whole`. A damaged character may be any; mark lines say nothing; the last block may be broken off.
-    """
+    """Whether each block with a digit of a damaged capture stands in texts that came whole. whole: as `Capture.whole`.
+    A damaged character may be any; mark lines say nothing; the last block may be broken off."""
     there = {block for text in texts for block in text.split("\n")}
     wanted = [block for block in whole.split("\n") if any(map(str.isdigit, block)) and block[0] not in "%$*&"]
     if wanted and any(block.startswith(wanted[-1]) for block in there):
