@@ -11,7 +11,6 @@ import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError
@@ -133,7 +132,7 @@ class StreamRequest:
     def __enter__(self) -> "StreamRequest":
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: object, _trace: TracebackType | None) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -18,7 +18,6 @@ from collections import deque
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, RecordsError, StateHeldError, UsageError
@@ -151,7 +150,7 @@ class CommandServer:
     def __enter__(self) -> "CommandServer":
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: object, _trace: TracebackType | None) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -13,18 +13,9 @@ from typing import Final
 
 from dncd.choices import LowerCase
 from dncd.program import names
+from dncd.program import program_checks as checks
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised, replaced
 from dncd.program.findings import Findings
-from dncd.program.program_checks import (
-    Found,
-    ProgramChecks,
-    Share,
-    check_characters,
-    check_length,
-    check_small_letters,
-    check_words,
-    place,
-)
 from dncd.program.rules import Rules, Saved
 from dncd.values import Finding, Place, Severity
 
@@ -52,7 +43,7 @@ class Survey:
     lower_case: LowerCase
     name: str
     title: str
-    programs: tuple[Found, ...]
+    programs: tuple[checks.Found, ...]
     findings: tuple[Finding, ...]
     replaced: tuple[tuple[str, int], ...] = ()
 
@@ -94,8 +85,8 @@ class _Reading:
     def __init__(self, rules: Rules) -> None:
         self._rules = rules
         self._findings = Findings(dict(rules.program.findings))
-        self._programs = ProgramChecks(rules, self._findings)
-        self._share = Share()
+        self._programs = checks.ProgramChecks(rules, self._findings)
+        self._share = checks.Share()
         self._marks: list[_Mark] = []
         self._first: Place | None = None  # the first line with text
         self._after_mark: Place | None = None  # the first line with text after the last mark
@@ -127,9 +118,9 @@ class _Reading:
         return part
 
     def _check(self, text: str, line: int, skipped: int) -> None:
-        check_characters(text, line, self._rules, self._findings)
-        check_small_letters(text, line, self._rules, self._findings)
-        check_length(text, line, self._rules, self._findings)
+        checks.check_characters(text, line, self._rules, self._findings)
+        checks.check_small_letters(text, line, self._rules, self._findings)
+        checks.check_length(text, line, self._rules, self._findings)
         if not self._first:
             self._first = _text_line(text, line)
         at = 0
@@ -153,7 +144,7 @@ class _Reading:
         if not text:
             return
         for at, stop in self._programs.words(text):
-            check_words(
+            checks.check_words(
                 text[at:stop], line + text.count("\n", 0, at), self._findings, self._share, self._rules.program.ends
             )
         self._programs.feed(text, line)
@@ -163,7 +154,7 @@ class _Reading:
             if not self._findings.wanted("mark-not-first"):
                 return
             what = f"the mark {found[1]!r} stands behind blanks, where it is none to dncd"
-            self._findings.add("mark-not-first", what, place(text, found.end() - 1, line))
+            self._findings.add("mark-not-first", what, checks.place(text, found.end() - 1, line))
 
     def result(self) -> Survey:
         self._programs.finish()
@@ -237,7 +228,7 @@ class _Reading:
     def _name(self, opening: _Mark | None) -> tuple[str, str]:
         """Number of a program, or of the mark line, or the name of either, else what the settings say (contract, 5)."""
         on_mark = names.mark_name(opening.text, self._rules.tape.mark) if opening else names.MarkName("", -1, "")
-        head = self._programs.heads[0] if self._programs.heads else Found("", -1, "", 0)
+        head = self._programs.heads[0] if self._programs.heads else checks.Found("", -1, "", 0)
         numbered = head.number >= 0 or (on_mark.number < 0 and not on_mark.name)
         name = head.name if numbered else on_mark.name
         title = head.title or self._programs.first_comment or on_mark.title
@@ -247,4 +238,4 @@ class _Reading:
 
 def _text_line(text: str, line: int) -> Place | None:
     found = _TEXT_LINE.search(text)
-    return place(text, found.start(), line) if found else None
+    return checks.place(text, found.start(), line) if found else None

@@ -17,7 +17,6 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Final, TypeVar, cast
 
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
@@ -80,7 +79,7 @@ class Library:
     def __enter__(self) -> "Library":
         return self
 
-    def __exit__(self, _kind: type[BaseException] | None, _error: object, _trace: TracebackType | None) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -1,5 +1,6 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -141,33 +142,23 @@ def transfer_of(core: Core, now: float) -> dict[str, object] | None:
     return None
 
 
-def status_text(status: dict[str, object], name: str, when: str) -> str:
+def status_text(status: Mapping[str, Any], name: str, when: str) -> str:
     """STATUS.txt: a few plain lines for somebody who looks into the shared folder."""
     title = f" ({printable(str(status['title']))})" if status["title"] else ""
     lines = [f"{name}{title}", f"at {when}", f"state: {_state_line(status)}"]
-    transfer = status["transfer"]
-    if isinstance(transfer, dict):
+    if transfer := status["transfer"]:
         lines.append(_transfer_line(transfer))
-    waiting = status["waiting"]
-    if isinstance(waiting, list) and waiting:
+    if waiting := status["waiting"]:
         lines.append(f"waiting: {some([printable(str(name)) for name in waiting], _NAMES_SHOWN)}")
         by_state = {"no-port": "the port", "lent": "the line"}.get(str(status["state"]), "its turn")
         lines.append(f"waits for: {status['waits_for'] or by_state}")
-    found = status["next"]
-    if isinstance(found, dict):
-        lines += next_lines(found)
-    lines += [*later_warnings(status), *last_lines(status)]
-    backup = status.get("backup")
-    if isinstance(backup, dict):
+    lines += [*next_lines(status["next"]), *later_warnings(status), *last_lines(status)]
+    if backup := status.get("backup"):
         lines += [f"backup: {printable(said)}" for said in (backup_line(backup), str(backup["due"])) if said]
-    proven = status["proven"]
-    if isinstance(proven, dict):
-        lines.append(f"line: {printable(str(proven['why']))}")
+    lines.append(f"line: {printable(str(status['proven']['why']))}")
     if status["pending"]:
         lines.append(f"settings: {status['pending']}")
-    trouble = status["trouble"]
-    if isinstance(trouble, list):
-        lines += [f"trouble: {printable(str(what))}" for what in trouble]
+    lines += [f"trouble: {printable(str(what))}" for what in status["trouble"]]
     return "\n".join(lines) + "\n"
 
 
@@ -188,7 +179,7 @@ def backup_line(status: dict[str, Any]) -> str:
     return f"{age}, {status['programs']} programs{missing}"
 
 
-def _state_line(status: dict[str, object]) -> str:
+def _state_line(status: Mapping[str, Any]) -> str:
     if status["not_seated"]:
         return f"not seated: {status['not_seated']}"
     return {

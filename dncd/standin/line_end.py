@@ -10,6 +10,7 @@ pause starts when it was found (at the earliest at the look before, at which not
 """
 
 import array
+import contextlib
 import fcntl
 import math
 import os
@@ -122,7 +123,6 @@ class LineEnd:
         self._in = RateGap(host_baud, lambda: self.baud)
         self._out_gap = RateGap(lambda: self.baud, host_baud)
         self.most_ahead = 0
-        self.unheard = 0
         self._queue = bytearray()
         self._free = self._looked = now
         self._out = bytearray()
@@ -205,8 +205,6 @@ class LineEnd:
 
     def _write(self, data: bytes, more_follows: int) -> None:
         data = self._out_gap.heard(self.noise.spoil(data), more_follows)
-        try:
-            done = os.write(self.fd, data) if data else 0
-        except BlockingIOError:
-            done = 0
-        self.unheard += len(data) - done
+        with contextlib.suppress(BlockingIOError):  # nobody listens
+            if data:
+                os.write(self.fd, data)
