@@ -11,7 +11,7 @@ from programs import one
 from waveform import Fault, Pauses, Resync, receive_waveform, send_waveform
 
 from dncd.choices import TapeCode
-from dncd.commissioning.punches import Chunk, Punch
+from dncd.commissioning.resampling import Chunk, Punch
 from dncd.tape.codes import Coder
 from dncd.values import Frame, IsoBytes
 

@@ -15,7 +15,7 @@ from waveform import Pauses, Resync, receive_waveform, send_waveform
 from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
 from dncd.commissioning.finding import FIRST_RATES, Answer, Ask, Finder, Sureness, judge, settings_text
-from dncd.commissioning.punches import Chunk, Punch
+from dncd.commissioning.resampling import Chunk, Punch
 from dncd.values import Frame
 
 PUNCHES = 5

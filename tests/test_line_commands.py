@@ -26,8 +26,8 @@ from dncd.commissioning.finding import Finder, Sureness
 from dncd.commissioning.loopback import LOOP_FRAME, LoopbackTest
 from dncd.commissioning.loopback_findings import findings, is_good
 from dncd.commissioning.loopback_measures import Plan
-from dncd.commissioning.punches import ENOUGH_CHARS
 from dncd.commissioning.recording import Passed, Way, read_recording
+from dncd.commissioning.resampling import ENOUGH_CHARS
 from dncd.ports.listing import serial_ports
 from dncd.ports.session import LineSession
 from dncd.standin.build import Build

@@ -13,8 +13,7 @@ from dncd import defaults
 from dncd.choices import Flow, ModemLine, StartOn
 from dncd.errors import PortError, PortGoneError
 from dncd.ports import opening
-from dncd.ports.looped_lines import looped_lines
-from dncd.ports.opening import open_for
+from dncd.ports.opening import looped_lines, open_for
 from dncd.ports.port import Reading
 from dncd.values import Frame, LineSettings, MachineSettings, Modem, SendSettings, Signal
 

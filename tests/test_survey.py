@@ -18,7 +18,7 @@ from dncd import defaults
 from dncd.choices import USUAL_ENDS, BlockEnd, LowerCase, MarkAt, Programs, TapeCode, Weight
 from dncd.program.dropped import PIECE_CHARS, Encoding, encoding_of
 from dncd.program.findings import COUNTED_OF_A_KIND, KINDS
-from dncd.program.rules import Rules, Saved
+from dncd.program.program_checks import Rules, Saved
 from dncd.program.survey import Survey, body, survey
 from dncd.tape.codes import Coder
 from dncd.tape.image import significant_chars

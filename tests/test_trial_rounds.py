@@ -12,8 +12,7 @@ from simulated_cable import SimulatedPort
 from dncd.choices import EndsOn, Flow, StartOn
 from dncd.commissioning.loopback_findings import Trouble
 from dncd.commissioning.loopback_measures import Plan
-from dncd.commissioning.trial_program import Body, trial_blocks, trial_file
-from dncd.commissioning.trial_sheet import Done, Round, spelling_of
+from dncd.commissioning.trial_sheet import Body, Done, Round, spelling_of, trial_blocks, trial_file
 from dncd.line_trial.round_trip import Back, image_of
 from dncd.line_trial.steps import Bench, judged, loopback_judged
 from dncd.outside.config_rules import PROFILES

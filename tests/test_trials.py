@@ -6,8 +6,18 @@ import pygcode
 import pytest
 
 from dncd.choices import Flow
-from dncd.commissioning.trial_program import trial_blocks, trial_file, trial_number
-from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, head_of, settings_of, sheet_text
+from dncd.commissioning.trial_sheet import (
+    Done,
+    Round,
+    Sheet,
+    Step,
+    head_of,
+    settings_of,
+    sheet_text,
+    trial_blocks,
+    trial_file,
+    trial_number,
+)
 from dncd.errors import RecordsError, UsageError
 from dncd.line_trial.round_trip import image_of
 from dncd.outside.config_rules import PROFILES

@@ -11,7 +11,7 @@ from dncd.choices import TapeCode
 from dncd.cli.asking import JSON, MACHINE, Asked, command
 from dncd.cli.layout import cleared_line, count, print_json, seconds, show
 from dncd.commissioning.finding import FIRST_RATES, RATES, Answer, Ask, Finder, Guess, Sureness, settings_text
-from dncd.commissioning.punches import LISTENING_FRAME
+from dncd.commissioning.resampling import LISTENING_FRAME
 from dncd.ports.port import Reading
 from dncd.ports.session import LineSession, line_for
 from dncd.values import MachineSettings, Modem

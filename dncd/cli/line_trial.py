@@ -8,8 +8,7 @@ import click
 from dncd.choices import Protocol
 from dncd.cli.asking import MACHINE, Asked, command
 from dncd.cli.layout import count
-from dncd.commissioning.trial_program import Body, trial_number
-from dncd.commissioning.trial_sheet import Done, Round, Sheet, Step, sheet_text
+from dncd.commissioning.trial_sheet import Body, Done, Round, Sheet, Step, sheet_text, trial_number
 from dncd.line_trial.keeping import keep_sheet
 from dncd.line_trial.steps import Bench, hearing_in_packets, hearing_step, loopback_step, round_step, starts_by_hand
 from dncd.ports.session import LineSession, line_for

@@ -19,7 +19,7 @@ from typing import Final
 from dncd import defaults
 from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
 from dncd.commissioning import resampling, scoring
-from dncd.commissioning.punches import ENOUGH_CHARS, Chunk, Punch
+from dncd.commissioning.resampling import ENOUGH_CHARS, Chunk, Punch
 
 RATES: Final = tuple(baud for baud in defaults.BAUDS if 110 <= baud <= 115200)
 """Rates that are looked for: from the teletype's to the fastest that a control was given (common practice)."""

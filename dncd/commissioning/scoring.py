@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd.choices import USUAL_ENDS, BlockEnd, TapeCode
-from dncd.commissioning.punches import BLANKS
+from dncd.commissioning.resampling import BLANKS
 from dncd.tape.codes import EOB, FAULT, Coder
 from dncd.values import Frame, WireBytes
 

@@ -12,9 +12,8 @@ from dncd.commissioning.finding import Finder, Sureness
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import Trouble, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Measures, Plan, PlugAt
-from dncd.commissioning.punches import ENOUGH_CHARS, LISTENING_FRAME
-from dncd.commissioning.trial_program import Body, trial_blocks, trial_file
-from dncd.commissioning.trial_sheet import Done, Round, Step
+from dncd.commissioning.resampling import ENOUGH_CHARS, LISTENING_FRAME
+from dncd.commissioning.trial_sheet import Body, Done, Round, Step, trial_blocks, trial_file
 from dncd.line.starting import StartWay
 from dncd.line_trial.round_trip import Back, Phase, RoundTrip, image_of
 from dncd.ports.port import Reading

@@ -16,7 +16,7 @@ from dncd.program import names
 from dncd.program import program_checks as checks
 from dncd.program.dropped import LONGEST_LINE_CHARS, Chunks, Encoding, lines_between, pieces, raised, replaced
 from dncd.program.findings import Findings
-from dncd.program.rules import Rules, Saved
+from dncd.program.program_checks import Rules, Saved
 from dncd.values import Finding, Place, Severity
 
 _MOST_MARKS: Final = 1_000

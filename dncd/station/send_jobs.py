@@ -15,7 +15,7 @@ from dncd import defaults
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable, shown
 from dncd.program import dropped, names
-from dncd.program.rules import Rules, Saved
+from dncd.program.program_checks import Rules, Saved
 from dncd.program.splitting import split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans

@@ -21,7 +21,7 @@ from dncd.choices import TapeCode
 from dncd.program.comparing import compare
 from dncd.program.differences import summary, unified
 from dncd.program.dropped import encoding_of
-from dncd.program.rules import Rules
+from dncd.program.program_checks import Rules
 from dncd.program.survey import survey
 from dncd.tape.codes import Coder
 from dncd.values import Frame, ProgramSettings
