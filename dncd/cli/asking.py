@@ -214,33 +214,15 @@ def _verbose(context: click.Context, _option: click.Parameter, wanted: bool) -> 
 
 def everywhere(*, hidden: bool) -> list[click.Parameter]:
     """Options of the program, for it and for each command. hidden: the help of a command does not list them again."""
+    place = "The settings. Without it: $DNCD_CONFIG, ./config/dncd.toml, /etc/dncd/dncd.toml."
+    quiet = "Print cautions and errors alone; the exit status says the rest."
+    more = "Say on standard error as well which settings, state folder and requests to the service a command uses."
+    shared: dict[str, Any] = {"expose_value": False, "hidden": hidden}
+    env, file = None if hidden else "DNCD_CONFIG", ["--config", "settings_file"]
     return [
-        click.Option(
-            ["--config", "settings_file"],
-            metavar="FILE",
-            type=FILE,
-            envvar=None if hidden else "DNCD_CONFIG",
-            callback=_named,
-            expose_value=False,
-            hidden=hidden,
-            help="The settings. Without it: $DNCD_CONFIG, ./config/dncd.toml, /etc/dncd/dncd.toml.",
-        ),
-        click.Option(
-            ["--quiet", "-q"],
-            is_flag=True,
-            callback=_quiet,
-            expose_value=False,
-            hidden=hidden,
-            help="Print cautions and errors alone; the exit status says the rest.",
-        ),
-        click.Option(
-            ["--verbose", "-v"],
-            is_flag=True,
-            callback=_verbose,
-            expose_value=False,
-            hidden=hidden,
-            help="Say on standard error as well which settings, state folder and requests to the service a command uses.",
-        ),
+        click.Option(file, metavar="FILE", type=FILE, envvar=env, callback=_named, help=place, **shared),
+        click.Option(["--quiet", "-q"], is_flag=True, callback=_quiet, help=quiet, **shared),
+        click.Option(["--verbose", "-v"], is_flag=True, callback=_verbose, help=more, **shared),
     ]
 
 

@@ -77,9 +77,8 @@ def _whole(low: int, high: int, unit: str) -> Rule:
 
 def _number(low: float, high: float, unit: str) -> Rule:
     def check(value: object) -> float:
-        if (
-            isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high
-        ):  # nan is in no range
+        # nan is in no range
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             raise ValueError
         return float(value)
 

@@ -13,13 +13,15 @@ import enum
 import itertools
 import os
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from dncd import defaults
 from dncd.peer_text import shown
+from dncd.records.durable import closing
 from dncd.records.held_open import Writer
 
 _SIDE_FILES: Final = ("thumbs.db", "ehthumbs.db", "desktop.ini")
@@ -204,14 +206,9 @@ def left_alone(name: str) -> bool:
     return low.startswith(_SIDE_STARTS) or low.endswith(_SIDE_ENDS) or low in _SIDE_FILES
 
 
-@contextlib.contextmanager
-def opened(folder: Path) -> Iterator[int]:
-    """A descriptor of a folder; OSError as of open(2)."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        yield descriptor
-    finally:
-        os.close(descriptor)
+def opened(folder: Path) -> AbstractContextManager[int]:
+    """A descriptor of a folder, closed at the end of the `with`; OSError as of open(2)."""
+    return closing(os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC))
 
 
 @dataclass(frozen=True, slots=True)

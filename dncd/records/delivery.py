@@ -89,8 +89,5 @@ def _settle(came_off: Path, path: Path, before: str) -> str:
 
 def _written(path: Path) -> bool:
     """Whether a program on this machine still has the file open for writing, as far as the file system tells."""
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
+    with durable.closing(os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)) as folder:
         return leases_tell(folder) and writer_of(folder, path.name) is Writer.SOMEBODY
-    finally:
-        os.close(folder)

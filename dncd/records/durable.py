@@ -143,14 +143,20 @@ def reporting(what: str, where: Path, then: str = "") -> Iterator[None]:
         raise RecordsError(f"{what}: {reason}", str(where), next_step_of(error.errno) + then) from error
 
 
+@contextlib.contextmanager
+def closing(fd: int) -> Iterator[int]:
+    """A descriptor, closed at the end of the `with`."""
+    try:
+        yield fd
+    finally:
+        os.close(fd)
+
+
 # --- folders -----------------------------------------------------------------------------------------------------
 def fsync_dir(folder: Path) -> None:
     """Makes the names in a folder durable."""
-    fd = DISK.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
+    with closing(DISK.open(folder, os.O_RDONLY | os.O_DIRECTORY)) as fd:
         DISK.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def make_folder(folder: Path, mode: int = FOLDER_MODE) -> None:
@@ -186,12 +192,10 @@ def write_temporary(folder: Path, chunks: Iterable[bytes], name: str = "", mode:
     path = folder / (name or hidden_name())
     fd = DISK.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, mode)
     try:
-        try:
+        with closing(fd):
             for chunk in chunks:
                 write_all(fd, chunk)
             DISK.fsync(fd)
-        finally:
-            os.close(fd)
     except Exception:
         discard(path)
         raise
@@ -377,11 +381,8 @@ def read_chunks(source: Path | int) -> Iterator[bytes]:
 
 
 def sync_file(path: Path) -> None:
-    fd = open_regular(path)
-    try:
+    with closing(open_regular(path)) as fd:
         DISK.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def free_bytes(folder: Path) -> int | None:

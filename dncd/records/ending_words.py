@@ -93,13 +93,13 @@ def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
     return pairs
 
 
+def file_fields(machine: str, program: str, file: str, sha256: str) -> dict[str, Any]:
+    """What a ledger line says of a file first."""
+    return {"machine": machine, "program": program, "file": file, "sha256": sha256}
+
+
 def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
-    fields: dict[str, Any] = {
-        "machine": plan.machine,
-        "program": plan.programs[0],
-        "file": plan.file,
-        "sha256": plan.sha256,
-    }
+    fields = file_fields(plan.machine, plan.programs[0], plan.file, plan.sha256)
     if len(plan.programs) > 1:
         fields["programs"] = list(plan.programs)
     if plan.batch.piece:

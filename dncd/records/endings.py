@@ -218,30 +218,17 @@ class Endings:
         if not plan.placed_as:
             plan = dataclasses.replace(plan, placed_as=durable.free_name(folder, plan.program + self.shop.extension))
             plans.save(self.shop.state, plan)
-        fields: dict[str, Any] = {
-            "machine": plan.machine,
-            "program": plan.program,
-            "file": plan.placed_as,
-            "sha256": digest,
-            "reasons": list(plan.reasons[:5]),
-            **words.in_wire_fields(plan),
-        }
+        fields = words.file_fields(plan.machine, plan.program, plan.placed_as, digest)
+        fields |= {"reasons": list(plan.reasons[:5]), **words.in_wire_fields(plan)}
         record = self._ledger_line(Result.DAMAGED, plan.id, fields, again)
         path = folder / plan.placed_as
         if not durable.holds(path, digest):
             if path.exists():
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], durable.SHARED_FILE_MODE)
+        of, why, name = [plan.program], plan.reasons, path.name
         pairs = [
-            *words.head_pairs(
-                Result.DAMAGED,
-                plan.machine,
-                [plan.program],
-                name=path.name,
-                digest=digest,
-                record=record,
-                why=plan.reasons,
-            ),
+            *words.head_pairs(Result.DAMAGED, plan.machine, of, name=name, digest=digest, record=record, why=why),
             *receipts.reasons(plan.reasons),
             *words.wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
             *words.fault_pairs(plan.line_faults),
@@ -259,37 +246,24 @@ class Endings:
         if len(part.mark_line) > 1:
             trailers["Mark-Line"] = part.mark_line
         history = self.library.history(plan.machine, part.program) if part.known else []
-        if part.known and part.against <= len(
-            history
-        ):  # no new revision, also where it is not the newest that was sent
+        if part.known and part.against <= len(history):
+            # no new revision, also where it is not the newest that was sent
             revision = history[part.against - 1]
         else:
             revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
         data = words.file_of(part, self.shop.line_end)
         digest = hashlib.sha256(data).hexdigest()
         name = durable.tidy_name(part.program + self.shop.extension)
-        fields: dict[str, Any] = {
-            "machine": plan.machine,
-            "program": part.program,
-            "file": name,
-            "sha256": digest,
-            "revision": revision.number,
-            "commit": revision.commit,
-            "sure": part.sure or None,
-            "like": part.like or None,
-            **words.in_wire_fields(plan),
-        }
+        fields = words.file_fields(plan.machine, part.program, name, digest)
+        fields |= {"revision": revision.number, "commit": revision.commit, "sure": part.sure or None}
+        fields |= {"like": part.like or None, **words.in_wire_fields(plan)}
         transfer = f"{plan.id}.{index}"
         record = self._ledger_line(Result.RECEIVED, transfer, fields, again)
         if part.told:
             more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
             how = part.how if part.how and part.how != Answer.CHANGED else None
-            self._ledger_line(
-                part.told,
-                transfer,
-                {**more, "against": part.against, "how": how, "spelling": part.spelling or None},
-                again,
-            )
+            more |= {"against": part.against, "how": how, "spelling": part.spelling or None}
+            self._ledger_line(part.told, transfer, more, again)
         with self.shop.folders.opened(plan.machine, FROM_MACHINE) as folder:
             path = folder / name
             # first: the receipt that goes knows the one before
@@ -324,9 +298,8 @@ def _where(ended: Sent) -> str:
 
 def _take(plan: OutPlan, source: Path, taken: Path, stored: Path) -> None:
     """Gets the very bytes that were checked under the hidden name; an edited file goes back where it was."""
-    held = source.with_name(
-        taken.name
-    )  # in its own folder first: at one instant, whatever somebody lays there meanwhile
+    # in its own folder first: at one instant, whatever somebody lays there meanwhile
+    held = source.with_name(taken.name)
     if not held.exists():
         with contextlib.suppress(FileNotFoundError):
             durable.DISK.rename(source, held)

@@ -232,8 +232,7 @@ def _parsed(raw: bytes) -> Record | None:
 
 def _lines_backwards(path: Path) -> Iterator[bytes]:
     """Lines of a file from its end, each with its line end if it has one; memory for one line and one piece."""
-    fd = durable.open_regular(path)
-    try:
+    with durable.closing(durable.open_regular(path)) as fd:
         position, rest = os.fstat(fd).st_size, b""
         while position:
             step = min(durable.CHUNK, position)
@@ -243,8 +242,6 @@ def _lines_backwards(path: Path) -> Iterator[bytes]:
             yield from reversed(lines)
         if rest:
             yield rest
-    finally:
-        os.close(fd)
 
 
 def _split_lf(data: bytes) -> list[bytes]:

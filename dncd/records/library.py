@@ -301,9 +301,8 @@ class Writer(Library):
         file = (program + SUFFIX).encode()
         there = folder[file][1].decode() if file in folder else ""
         if there and history and history[-1].blob != there:
-            with (
-                self._lock
-            ):  # the index does not say what main holds, or somebody committed by hand: git alone is asked
+            with self._lock:
+                # the index does not say what main holds, or somebody committed by hand: git alone is asked
                 self._forget()
                 history = self.history(machine, program)
         if history and history[-1].blob == blob and there == blob:

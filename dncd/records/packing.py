@@ -85,8 +85,7 @@ def tidy(library: Path) -> Tidied:
 
 @contextlib.contextmanager
 def _alone(packs: Path) -> Iterator[None]:
-    fd = os.open(packs, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
+    with durable.closing(os.open(packs, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)) as fd:
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
@@ -94,8 +93,6 @@ def _alone(packs: Path) -> Iterator[None]:
                 "the library is being packed by another process", str(packs), "Wait until that one is done"
             ) from None
         yield
-    finally:
-        os.close(fd)
 
 
 def _loose(library: Path) -> Iterator[Path]:

@@ -96,12 +96,10 @@ class Recovery:
         if isinstance(plan, InPlan):
             self._endings.end_in(plan)
             return f"{plan.machine}: what the control punched before the last stop is on record now"
-        if (
-            plan.ended is None
-        ):  # and the ledger knows an ending in a copy of the folder alone, where it was copied later
-            lines = [
-                line for line in records(self._endings.shop.state, plan.machine) if line.get("transfer") == plan.id
-            ]
+        if plan.ended is None:
+            # the ledger knows an ending in a copy of the folder alone, where it was copied later
+            every = records(self._endings.shop.state, plan.machine)
+            lines = [line for line in every if line.get("transfer") == plan.id]
             ended = how_it_ended(lines, _CUT_OFF)
             self._endings.end_out(plan, ended)
             return f"{plan.machine}: {printable(plan.file)} was being sent and ended as {ended.result}"

@@ -105,11 +105,8 @@ def add_overflow(state: Path, machine: str, data: bytes) -> Path:
         durable.add_folder(path.parent)
         if path.exists() and path.stat().st_size + len(data) > defaults.OVERFLOW_BYTES:
             durable.DISK.rename(path, path.with_name(path.name + ".1"))
-        fd = durable.DISK.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW)
-        try:
+        with durable.closing(durable.DISK.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW)) as fd:
             durable.append_line(fd, data, os.fstat(fd).st_size)
-        finally:
-            os.close(fd)
     return path
 
 
