@@ -36,20 +36,6 @@ def test_a_name_that_leads_here_from_elsewhere_gets_nothing(shop: Shop, host: st
     assert (answer.status_code, "gang-lathe" in answer.text) == (421, False)
 
 
-@pytest.mark.parametrize("path", ["/", "/no-such", "/static/page.css", "/machine/no-such", "/sign-on", "/log?event=x"])
-def test_every_answer_has_its_headers(shop: Shop, path: str) -> None:
-    headers = shop.browser().get(path).headers
-    for name, value in guard.HEADERS.items():
-        assert headers[name] == value
-    policy = headers["content-security-policy"]
-    assert "unsafe" not in policy
-    assert "*" not in policy
-    assert "default-src 'none'" in policy
-    assert "frame-ancestors 'none'" in policy
-    assert headers["cache-control"] == "no-store"
-    assert "server" not in headers
-
-
 def test_a_request_has_its_limit_whatever_it_says_of_itself(shop: Shop) -> None:
     browser = shop.browser()
     token, large = csrf(browser), b"x" * (guard.BODY_BYTES + 1)
@@ -64,11 +50,14 @@ def test_a_request_has_its_limit_whatever_it_says_of_itself(shop: Shop) -> None:
 @pytest.mark.parametrize(
     "path",
     ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2f..%2fcli/page.py", "/static//etc/passwd",
-     "/machine/..%2f..", "/machine/gang-lathe/program/..%2f..%2fetc%2fpasswd/text", "/join/../../etc/passwd"],
+     "/machine/..%2f..", "/static/..%252f..%252fapp.py", "/static/%00", "/static/page.css%00.py", "/static/..\\app.py",
+     "/machine/%00", "/machine/..", "/machine/gang-lathe/program/..%5c..%5cetc/text", "//etc/passwd", "/%2e%2e/etc/passwd",
+     "/machine/gang-lathe/program/%00/text", "/machine/" + "x" * 5000, "/machine/gang-lathe/../../static/../app.py",
+     "/machine/gang-lathe/program/..%2f..%2fetc%2fpasswd/text", "/join/../../etc/passwd"],
 )  # fmt: skip
 def test_no_path_leads_out_of_the_page(shop: Shop, path: str) -> None:
     answer = shop.browser().get(path)
-    assert answer.status_code in (200, 404)
+    assert answer.status_code in (200, 303, 404)
     assert "import" not in answer.text
     assert "root:" not in answer.text
 
@@ -213,6 +202,21 @@ def test_a_session_that_was_given_before_is_not_the_one_that_is_signed_on(shop: 
     assert stranger.get("/").status_code == 303
 
 
+def test_a_stolen_cookie_ends_with_the_next_sign_on_and_with_the_page(shop: Shop) -> None:
+    shop.person("A. Miller", Role.OFFICE)
+    browser = signed_on(shop, "A. Miller")
+    stolen = browser.cookies["dncd"]
+    thief, later = shop.browser(), shop.browser(shop.open())
+    for each in (thief, later):
+        each.cookies.set("dncd", stolen, domain="127.0.0.1")
+    assert thief.get("/").status_code == 200, "whoever has it is taken for A. Miller: hence TLS, HttpOnly and SameSite"
+    assert later.get("/").status_code == 303, "sessions are in the memory of one page alone"
+    assert posted(browser, "/sign-on", name="A. Miller", phrase=PHRASE).status_code == 303
+    assert browser.cookies["dncd"] != stolen
+    assert thief.get("/").status_code == 303
+    assert posted(thief, "/machine/gang-lathe/stop", csrf="", file="0004.nc").status_code == 401
+
+
 def test_a_session_ends_by_idling_by_age_by_sign_off_and_with_its_person(shop: Shop) -> None:
     shop.person("A. Miller", Role.OFFICE)
     browser = signed_on(shop, "A. Miller")
@@ -246,28 +250,7 @@ def test_tries_are_counted_by_name_and_address(shop: Shop) -> None:
     assert posted(browser, "/sign-on", name="A. Miller", phrase=PHRASE).status_code == 303
 
 
-# --- roles -----------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("role", [role for role in Role if role is not Role.PHONE])
-def test_each_role_does_what_the_table_says_and_nothing_else(shop: Shop, role: Role) -> None:
-    shop.person("A. Miller", role)
-    browser = signed_on(shop, "A. Miller")
-    token = csrf(browser)
-    for kind in ("bring", "again", "good", "stop", "look", "drop"):
-        before = len(shop.asked)
-        form = {"program": "O0004", "revision": "1", "note": "good", "by": "Somebody Else", "file": "0004.nc"}
-        answer = browser.post(
-            f"/machine/gang-lathe/{kind}", data={**form, "csrf": token}, files={"file": ("0004.nc", b"%")},
-            headers={"origin": HERE},
-        )  # fmt: skip
-        assert (answer.status_code, len(shop.asked) > before) == (
-            (200, True) if kind in people.MAY[role] else (403, False)
-        )
-    assert {request["by"] for request in shop.asked if request["do"] != "check"} <= {"A. Miller"}, (
-        "and in nobody else's name"
-    )
-    assert posted(browser, "/verify", csrf=token).status_code == (303 if role is Role.KEEPER else 403)
+# --- phones, and what is kept -----------------------------------------------------------------------------------------
 
 
 def test_a_phone_sees_and_brings_to_its_machine_alone_until_it_is_revoked(shop: Shop) -> None:

@@ -56,7 +56,7 @@ def test_a_person_is_added_listed_and_removed(shop: Path, capsys: pytest.Capture
     assert "Nobody yet" in said(capsys, "people", "list")
     told = said(capsys, "people", "add", " A.  Miller ", "--role", "office")
     assert "A. Miller may, from now on: look at everything; bring programs" in told
-    assert "drop programs.\nSign on at https://dncd.shop.lan:8750/" in told
+    assert "drop programs, take edits over.\nSign on at https://dncd.shop.lan:8750/" in told
     assert "nobody uses the page without signing on" in told
     assert PHRASE not in told
     found = people.read(shop / "state")

@@ -8,19 +8,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from waiting import until
 
 from dncd.page import server
 from dncd.page.app import Page
 from dncd.page.door import Access
 
 
-@pytest.fixture
-def port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
-    """Of a page that is served in a thread."""
-    app = Page(tmp_path / "state", tmp_path / "shop", Access(("127.0.0.1",))).app()
-    monkeypatch.setattr(server, "IDLE_S", 1)
-    served = server.server_of(app)
-    with server.listening("127.0.0.1", 0) as sock:
+@contextlib.contextmanager
+def serving(page: Page, host: str = "127.0.0.1") -> Iterator[int]:
+    """The port of a page that is served in a thread."""
+    served = server.server_of(page.app(), None, page.door.access.proxies)
+    with server.listening(host, 0) as sock:
         sock.listen(64)
         thread = threading.Thread(target=lambda: asyncio.run(served.serve(sockets=[sock])))
         thread.start()
@@ -29,6 +28,14 @@ def port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
         finally:
             served.should_exit = True
             thread.join()
+
+
+@pytest.fixture
+def port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+    """Of a page that is served in a thread."""
+    monkeypatch.setattr(server, "IDLE_S", 1)
+    with serving(Page(tmp_path / "state", tmp_path / "shop", Access(("127.0.0.1",)))) as found:
+        yield found
 
 
 def raw(port: int, sent: bytes) -> tuple[socket.socket, bytes]:
@@ -40,6 +47,59 @@ def raw(port: int, sent: bytes) -> tuple[socket.socket, bytes]:
         while data := sock.recv(65_536):
             came += data
     return sock, came
+
+
+SIGN_ON = b"GET /sign-on HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+
+
+def first_line(sock: socket.socket) -> bytes:
+    """Of an answer; b"" where the connection was ended."""
+    try:
+        sock.sendall(SIGN_ON)
+        with sock.makefile("rb") as coming:
+            return coming.readline()
+    except ConnectionError:
+        return b""
+
+
+def test_there_are_no_more_connections_than_the_page_can_hold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "CONNECTIONS", 4)
+    with serving(Page(tmp_path / "state", tmp_path / "shop", Access(("127.0.0.1",)))) as port:
+        with many("127.0.0.1", port, 7) as several:
+            assert first_line(several[-1]) == b"HTTP/1.1 503 Service Unavailable\r\n"
+        until(lambda: answer_at("127.0.0.1", port) == b"HTTP/1.1 200 OK\r\n")
+
+
+@contextlib.contextmanager
+def many(host: str, port: int, number: int) -> Iterator[list[socket.socket]]:
+    with contextlib.ExitStack() as stack:
+        yield [stack.enter_context(socket.create_connection((host, port), 30)) for _ in range(number)]
+
+
+def answer_at(host: str, port: int) -> bytes:
+    with socket.create_connection((host, port), 30) as sock:
+        return first_line(sock)
+
+
+def own_address() -> str:
+    """Of this computer in its network; "" where it has none. Nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock, contextlib.suppress(OSError):
+        sock.connect(("192.0.2.1", 9))
+        return str(sock.getsockname()[0])
+    return ""
+
+
+@pytest.mark.skipif(own_address()[:4] in ("", "127."), reason="this computer has no address but its own")
+def test_one_address_cannot_take_all_connections_unless_it_is_the_proxys(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "OF_ONE", 3)
+    for proxies, refused in (((), 2), ((own_address(),), 0)):
+        page = Page(tmp_path / "state", tmp_path / "shop", Access(("127.0.0.1",), proxies=proxies))
+        with serving(page, own_address()) as port:
+            with many(own_address(), port, 5) as several:
+                answers = [first_line(sock) for sock in several]
+            assert answers == [b"HTTP/1.1 200 OK\r\n"] * (5 - refused) + [b""] * refused
 
 
 HEAD = b"POST /machine/lathe/drop HTTP/1.1\r\nHost: 127.0.0.1\r\n"

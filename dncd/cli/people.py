@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 ROLES: Final = {
     "look": "look at everything",
     "bring": "bring programs, stop them, sign first parts off",
-    "office": "drop programs",
+    "office": "drop programs, take edits over",
     "keeper": "have the records checked",
 }
 """Of people: what each may beside those before it, as `page/people.MAY` has it."""
@@ -58,7 +58,7 @@ def add(given: Asked, name: str, role: str) -> None:
     """NAME is what the ledger will have. The pass phrase is asked for twice, or read from standard input: its first line.
 
     look may look at everything; bring may also bring programs, stop them and sign first parts off; office may also drop
-    programs; keeper may also have the records checked.
+    programs and take edits over; keeper may also have the records checked.
     """
     from dncd.outside import config_page
     from dncd.outside.config import page_of

@@ -53,7 +53,7 @@ class Page:
         routes = [
             *(Route(path, partial(self._show, show)) for path, show in pages.PAGES.items()),
             *(
-                Route(f"/machine/{{machine}}/{kind}", partial(self._show, partial(pages.ask, kind=kind)))
+                Route(f"/machine/{{machine}}/{kind}", partial(self._show, partial(pages.ask, kind=kind), kind=kind))
                 for kind in rendering.ACTIONS
             ),
             *(Route(f"/machine/{{machine}}/{kind}", partial(self._do, kind), methods=["POST"]) for kind in WAYS),
@@ -71,8 +71,10 @@ class Page:
 
     # --- looking -----------------------------------------------------------------------------------------------------
 
-    async def _show(self, show: Callable[[pages.Look], str], request: Request) -> Response:
+    async def _show(self, show: Callable[[pages.Look], str], request: Request, kind: str = "") -> Response:
+        """kind: what the page would do, "" for one to be read."""
         session = self.door.session(request)
+        _allowed(session, kind)
         look = self._look(request, session)
         if request.url.path == "/" and session.person.machine:
             return RedirectResponse(f"/machine/{session.person.machine}", 303)
@@ -146,10 +148,7 @@ class Page:
             raise RefusedError(
                 "this form is of an older visit", "the page", "Go back, load the page again, and try once more"
             )
-        if kind and kind not in session.person.may:
-            raise RefusedError(
-                f"{session.person.name} may not do that here", kind, "Ask who keeps the page for another role"
-            )
+        _allowed(session, kind)
         return session, form, data
 
     async def _verify(self, request: Request) -> Response:
@@ -161,7 +160,7 @@ class Page:
         session, _, _ = await self._form(request)
         self.door.sessions.end(session)
         response = RedirectResponse("/sign-on", 303)
-        response.headers["clear-site-data"] = '"cache", "cookies", "storage"'
+        response.headers["clear-site-data"] = '"cache", "storage"'  # "cookies" are those of the whole shop's domain
         response.delete_cookie(self.door.access.cookie, path="/", secure=self.door.access.secure, samesite="strict")
         return response
 
@@ -175,6 +174,13 @@ class Page:
             status, said = _STATUS.get(error.code, 500), (error.what, error.where, error.next_step)
         given = dict(zip(("what", "where", "next_step"), said, strict=True))
         return HTMLResponse(render("error.html", language=language(request), **given), status)
+
+
+def _allowed(session: Session, kind: str) -> None:
+    """RefusedError where whoever is signed on has not this among what his role may do."""
+    if kind and kind not in session.person.may:
+        what, next_step = f"{session.person.name} may not do that here", "Ask who keeps the page for another role"
+        raise RefusedError(what, kind, next_step)
 
 
 class _News(StreamingResponse):

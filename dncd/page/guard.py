@@ -1,6 +1,7 @@
 """What stands before every request of the page: host, size, headers. Pure ASGI, so that a stream of news passes as well.
 
-Sources: OWASP's HTTP Headers and Cross-Site Request Forgery Prevention Cheat Sheets; RFC 9110 and RFC 6454.
+Sources: OWASP's Secure Headers Project (from memory), its HTTP Headers and Cross-Site Request Forgery Prevention Cheat
+Sheets; RFC 9110 and RFC 6454.
 """
 
 from collections.abc import Collection, Iterable
@@ -24,6 +25,7 @@ HEADERS: Final = {
         "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
+    "x-dns-prefetch-control": "off",
     "x-frame-options": "DENY",
     "referrer-policy": "same-origin",  # with no-referrer a browser's own form comes with `Origin: null` (Fetch, 3.2)
     "cross-origin-embedder-policy": "require-corp",
@@ -93,16 +95,16 @@ TOO_LONG: Final = f"That is more than the {BODY_BYTES} bytes that the page takes
 def asked_by(scope: Scope, headers: Headers, proxies: Collection[str]) -> tuple[str, str]:
     """The address of whoever asks, and "https" or "http": what the connection says or, if it is a believed proxy's, what
     that one wrote last. Others may write there what they like."""
-    client = _plain((scope.get("client") or ("",))[0])
+    client = plain((scope.get("client") or ("",))[0])
     if client not in proxies:
         return client, scope["scheme"]
     said = [part.strip() for line in headers.getlist("x-forwarded-for") for part in line.split(",")]
-    found = next((each for each in map(_plain, reversed(said)) if each not in proxies), client)
+    found = next((each for each in map(plain, reversed(said)) if each not in proxies), client)
     scheme = ",".join(headers.getlist("x-forwarded-proto")).rpartition(",")[2].strip().lower()
     return found if address(found) else client, scheme
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """An address as `[page] behind_proxy` has it: an IPv4 one stands in an IPv6 one where the socket is such (RFC 4291)."""
     found = address(text)
     return str(getattr(found, "ipv4_mapped", None) or found or text)

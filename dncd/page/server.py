@@ -19,6 +19,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 from dncd.errors import NotDoneError
 from dncd.outside.manager import ready
 from dncd.page.app import Page
+from dncd.page.guard import plain
 
 CONNECTIONS: Final = 256
 OF_ONE: Final = 100
@@ -46,7 +47,7 @@ class _Bounded(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        host = self.client[0] if self.client else ""
+        host = plain(self.client[0]) if self.client else ""
         if not host.startswith("127.") and host != "::1" and host not in self.config.forwarded_allow_ips:
             self._counted = host
             self._of[host] += 1
