@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -9,11 +10,12 @@ import pytest
 from page_shop import NEXT, NOW, OUT, TEXTS, records, status
 
 import dncd.page
+from dncd.commissioning.line_health import LineHealth, Verdict, Week, Worsening
 from dncd.page import rendering, taking_over
 from dncd.page.asking import Done, What
 from dncd.page.reading import Verified, Wanted
 from dncd.page.rendering import floor_parts, language_of, parts, render
-from dncd.page.views import decisions, floor, ledger, machine, program
+from dncd.page.views import decisions, floor, ledger, line, machine, program
 from dncd.records.holdings import Holdings
 from dncd.records.revisions import Revision
 from dncd.records.verify import Report
@@ -78,11 +80,11 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
     brings |= {"warnings": [word] * 4, "then": [word] * 4}
     out = OUT | {"file": word, "program": word, "block": word}
     one = board(**said, next=brings, transfer=out, waiting=[word], backup={"due": word}, proven={"why": word})
-    line = {"seq": 1, "time": "2026-11-28T12:58:00Z", "event": word, "machine": word, "program": word, "file": word}
-    line |= {"by": word, "reasons": [word, word], "revision": 1}
-    chapter = program.Chapter(1, False, word, word, 5, (ledger.line_of(line),), ())
-    story = program.Story(NAME, word, word, (chapter,), (ledger.line_of(line),))
-    log, held = ledger.log([line]), Holdings()
+    told = {"seq": 1, "time": "2026-11-28T12:58:00Z", "event": word, "machine": word, "program": word, "file": word}
+    told |= {"by": word, "reasons": [word, word], "revision": 1}
+    chapter = program.Chapter(1, False, word, word, 5, (ledger.line_of(told),), ())
+    story = program.Story(NAME, word, word, (chapter,), (ledger.line_of(told),))
+    log, held = ledger.log([told]), Holdings()
     known = machine.Program(word, word, 1, 1, machine.How.SENT, "", True, 0, "", word)
     decided = [
         decisions.Decision(kind, NAME, word, word, word, word, 2, 1, word, (word,), (decisions.spot(word, word),))
@@ -100,6 +102,8 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         "problem": word,
         "held": 2,
     }
+    week = Week(date(2026, 11, 23), captures=1, chars_in=9, hit=1)
+    worse = Worsening("disturbed-in", 2.0, 1, week.name, week.name, 0.0001, word, word)
     edit = taking_over.Edit(NAME, word, revision(1, Origin.OFFICE), revision(2, Origin.MACHINE), *TEXTS, True, ())
     edit = replace(edit, parts=program.parts(f"N1 {word}\nN2 X1.\n", f"N1 ({word})\nN2 X1.\n({word})\n"))
     whole = program.text_from(word)
@@ -121,6 +125,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         "differences.html": {
             "machine": NAME, "program": word, "old": 1, "new": 2, "differences": program.differences(word, TEXTS[0]),
         },
+        "line.html": {"board": one, "line": line.line(LineHealth((week,), Verdict.WORSE, (worse,)))},
         "take_over.html": {"machine": NAME, "program": word, "edit": edit, "all": True},
         **{
             f"taken_over.html {n}": {

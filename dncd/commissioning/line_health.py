@@ -167,6 +167,28 @@ class LineHealth:
     worse: tuple[Worsening, ...]
 
 
+KEYS: Final[tuple[str, ...]] = (
+    "time",
+    "event",
+    "transfer",
+    "program",
+    "chars",
+    "wire_chars",
+    "seconds",
+    "holds",
+    "held_s",
+    "hit",
+    "line_faults",
+    "port_losses",
+)
+"""Of a line of the ledger: all that is looked at."""
+
+
+def tells(record: Mapping[str, Any]) -> bool:
+    """Whether a line of the ledger counts here."""
+    return "chars" in record or record.get("event") in ("received", "damaged")
+
+
 def health_of(records: Iterable[Mapping[str, Any]], today: date, machine: str) -> LineHealth:
     """records: the machine's lines of the ledger, in order; today: UTC, its week is shown and not judged."""
     weeks = weeks_of(records, today)

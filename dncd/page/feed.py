@@ -153,7 +153,7 @@ class Feed:
     def _parts(self, language: str, on: Iterable[str], machines: Iterable[str]) -> dict[str, bytes]:
         """The events of those parts that such pages show, of the whole shop and of these machines."""
         found, held, now = dict[str, str](), self._reading.known, datetime.now().astimezone()
-        given: dict[str, Any] = {"language": language, "now": now}
+        given: dict[str, Any] = {"language": language, "now": now, "worse": self._reading.by_week.known}
         floor = FLOOR in on
         whole = floor_parts(self.status, held, **given)
         found |= whole if floor else {"service": whole["service"]}

@@ -4,7 +4,7 @@ import base64
 import contextlib
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime
 from typing import Any, Final, cast
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
@@ -13,7 +13,7 @@ from dncd.page.door import RefusedError
 from dncd.page.reading import Reading, Wanted
 from dncd.page.rendering import render
 from dncd.page.taking_over import NOTHING, Said, said_of
-from dncd.page.views import decisions, floor, ledger, machine, program
+from dncd.page.views import decisions, floor, ledger, line, machine, program
 from dncd.program.names import spelt
 from dncd.records.holdings import Holdings
 from dncd.records.revisions import Revision
@@ -46,6 +46,11 @@ class Look:
         """The status of each; without a service those of the library, of which only the records are known."""
         found: Mapping[str, Mapping[str, Any]] = self.status.get("machines") or {}
         return found if self.status else {name: {"state": "unknown"} for name in self.reading.machines()}
+
+    @property
+    def today(self) -> date:
+        """The day of the ledger's clock."""
+        return self.now.astimezone(UTC).date()
 
     def page(self, name: str, **values: object) -> str:
         given = {"now": self.now, "service": floor.service(self.status), **self.values}
@@ -83,12 +88,20 @@ class Look:
 
 def _floor(look: Look) -> str:
     shown = floor.floor(look.machines, look.reading.held(), look.form.get("only", ""))
-    return look.page("floor.html", floor=shown, news="floor", path="/")
+    worse = look.reading.by_week.worse(look.today)
+    return look.page("floor.html", floor=shown, worse=worse, news="floor", path="/")
 
 
 def _machine(look: Look) -> str:
     board = look.board()
-    return look.page("machine.html", board=board, news=board.name)
+    worse = look.reading.by_week.worse(look.today)
+    return look.page("machine.html", board=board, worse=worse, news=board.name)
+
+
+def _line(look: Look) -> str:
+    board = look.board()
+    found = look.reading.by_week.health(board.name, look.today)
+    return look.page("line.html", board=board, line=line.line(found))
 
 
 def _programs(look: Look) -> str:
@@ -213,6 +226,7 @@ PAGES: Final[Mapping[str, Callable[[Look], str]]] = {
     "/verify": _verify,
     "/machine/{machine}": _machine,
     "/machine/{machine}/programs": _programs,
+    "/machine/{machine}/line": _line,
     "/machine/{machine}/program/{program}": _story,
     "/machine/{machine}/program/{program}/text": _text,
     "/machine/{machine}/program/{program}/differences": _differences,

@@ -7,14 +7,16 @@ import asyncio
 import contextlib
 import queue
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
+from dncd.commissioning.line_health import KEYS, LineHealth, health_of, tells
 from dncd.errors import NotDoneError, RecordsError
 from dncd.outside.threads import Thread
 from dncd.peer_text import printable
@@ -86,6 +88,31 @@ class Verified:
     report: Report
 
 
+class Lines:
+    """All lines over months, by the ledger. known: what `worse` said last."""
+
+    def __init__(self, state: Path) -> None:
+        self._state, self._week, self._lock = state, date.min, threading.Lock()
+        self.known: Mapping[str, str] = {}
+
+    def health(self, machine: str, today: date) -> LineHealth:
+        """today: UTC."""
+        return health_of(ledger.records(self._state, machine), today, machine)
+
+    def worse(self, today: date) -> Mapping[str, str]:
+        """The machines whose lines are worse than they were, each with what grew most surely. Looked at once a week: a week
+        counts when it is over."""
+        with self._lock:
+            if (week := today - timedelta(days=today.weekday())) != self._week:
+                transfers: defaultdict[str, list[Record]] = defaultdict(list)
+                for record in filter(tells, ledger.records(self._state)):
+                    own = {key: record[key] for key in KEYS if key in record}
+                    transfers[str(record.get("machine"))].append(own)
+                found = {name: health_of(own, today, name).worse for name, own in transfers.items()}
+                self.known, self._week = {name: worse[0].said for name, worse in found.items() if worse}, week
+        return self.known
+
+
 class _LookedAt(Library):
     """A library that leaves no index behind, even where it could."""
 
@@ -102,7 +129,7 @@ class Reading:
     def __init__(self, state: Path, folder: Path) -> None:
         self._state, self._folder = state, folder
         self._lock, self._verifying, self._at_share = threading.RLock(), threading.Lock(), threading.Lock()
-        self.known = Holdings()
+        self.known, self.by_week = Holdings(), Lines(state)
         self._library: _LookedAt | None = None
         self.verified: tuple[Verified, ...] = ()
 

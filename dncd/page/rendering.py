@@ -50,6 +50,7 @@ _NOTHING: Final[Mapping[str, object]] = {
     "news": "",
     "service": Service(runs=True),
     "path": "",
+    "worse": {},
 }
 
 

@@ -1,0 +1,70 @@
+"""A line over months: its weeks as a table and as bars, and whether it is worse than it was."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from dncd.commissioning.line_health import LineHealth, Week
+
+SHOWN: Final = 26
+"""Newest weeks on the page: half a year."""
+
+PITCH: Final = 26
+HEIGHT: Final = 120
+"""Of the drawing, in its own units: from week to week, and of the highest bar."""
+
+_NAMED: Final = 4
+"""Every so many weeks one is named below the drawing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A week in the drawing. x: of its left edge; height: of HEIGHT; said: the number above it, "" for none; name: below it,
+    "" for most; doubtful: one of those that are worse than what was before."""
+
+    x: int
+    height: float
+    said: str
+    name: str
+    doubtful: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """weeks: newest first; bars: of characters hit in a million, oldest first, width: of them all."""
+
+    health: LineHealth
+    weeks: tuple[Week, ...]
+    bars: tuple[Bar, ...]
+    width: int
+
+    @property
+    def most(self) -> float:
+        """Of the weeks that are drawn."""
+        return max((week.hit_per_million for week in self.weeks), default=0.0)
+
+    @property
+    def doubtful(self) -> bool:
+        return any(bar.doubtful for bar in self.bars)
+
+
+def line(health: LineHealth) -> Line:
+    weeks = health.weeks[-SHOWN:]
+    most = max((week.hit_per_million for week in weeks), default=0.0)
+    hit = [each for each in health.worse if each.name.startswith("disturbed")]  # what the bars are about
+    since, until = min((each.first for each in hit), default=""), max((each.last for each in hit), default="")
+    bars = tuple(
+        Bar(
+            n * PITCH,
+            round(HEIGHT * week.hit_per_million / most, 1) if most else 0.0,
+            _short(week.hit_per_million) if week.hit else "",
+            week.name[5:] if (len(weeks) - 1 - n) % _NAMED == 0 else "",
+            bool(since) and since <= week.name <= until,
+        )
+        for n, week in enumerate(weeks)
+    )
+    return Line(health, tuple(reversed(weeks)), bars, max(1, len(bars)) * PITCH)
+
+
+def _short(rate: float) -> str:
+    """In three characters or so."""
+    return f"{rate / 1000:.0f}k" if rate >= 1000 else f"{rate:.0f}" if rate >= 10 else f"{rate:.1f}"
