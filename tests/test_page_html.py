@@ -17,6 +17,7 @@ from dncd.page.reading import Verified, Wanted
 from dncd.page.rendering import floor_parts, language_of, parts, render
 from dncd.page.views import decisions, floor, ledger, line, machine, program
 from dncd.records.holdings import Holdings
+from dncd.records.restoring import Left
 from dncd.records.revisions import Revision
 from dncd.records.verify import Report
 from dncd.values import Origin
@@ -119,7 +120,10 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
             "done": Done(What.LOOKED_AT, word, said=replace(looked, refusals=(), edits=())),
         },
         "done.html not": {"board": one, "problem": word, "done": None},
-        "programs.html": {"board": one, "programs": (known,)},
+        "programs.html": {
+            "board": one, "programs": (known,), "counts": dict.fromkeys(machine.ONLY, 1), "only": "",
+            "left": (Left(word, word, word),),
+        },
         "program.html": {"story": story, "edited": True},
         "text.html": {"machine": NAME, "program": word, "revision": 1, "text": program.text_from(f"({word}\n{word}")},
         "differences.html": {

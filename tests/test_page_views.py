@@ -1,13 +1,17 @@
 """What the page shows of a machine, the floor, a program, decisions and the ledger: values, without a server or a clock."""
 
+import contextlib
 import os
+import re
 from collections.abc import Iterator
+from functools import partial
 
 import pytest
 from fakes import FakePort
 from page_shop import NEXT, NOW, OUT, TEXTS, records, status
 from station_rig import rig
 
+from dncd.page.pages import PAGES, Look
 from dncd.page.reading import Reading, Wanted
 from dncd.page.views import decisions, floor, ledger, machine, program
 from dncd.page.views.decisions import Kind
@@ -16,7 +20,8 @@ from dncd.page.views.program import Mark
 from dncd.program.comparing import ChangeKind
 from dncd.records.holdings import Holdings, How
 from dncd.records.ledger import Ledger, newest_first
-from dncd.values import Frame, Keys, LineSettings, MachineSettings, SendSettings
+from dncd.records.library import Text, Writer
+from dncd.values import Frame, Keys, LineSettings, MachineSettings, Origin, SendSettings
 
 NAME = "gang-lathe"
 
@@ -86,6 +91,9 @@ def test_the_floor_has_troubles_first_and_can_show_them_alone():
     assert [b.name for b in every.boards] == ["d", "b", "a", "c"]
     assert (every.trouble, every.busy, every.every, every.only) == (2, 1, 4, "")
     assert [b.name for b in floor.floor(machines, Holdings(), "trouble").boards] == ["d", "b"]
+    late = machines | {"c": status(title="Charlie", backup={"due": "the last backup of its memory is 40 days old"})}
+    old = floor.floor(late, Holdings(), "backup")
+    assert (old.backup, [b.name for b in old.boards]) == (1, ["c"])
     assert floor.floor(machines, Holdings(), "<b>").only == ""
     assert not floor.service({}).runs
     told = floor.service({"service": {"trouble": ["slow\a"], "reload": {"result": "refused", "what": "line 3"}}})
@@ -124,6 +132,43 @@ def test_what_a_control_holds(shop):
     assert (shown.holds, shown.unsure, shown.rank) == (1, 1, Rank.LOOK)
     assert machine.last_out(NAME, held) == "O0005"
     assert machine.last_out("nobody", held) == ""
+
+
+def test_what_is_only_at_the_control_and_what_only_here(tmp_path):
+    later = records(tmp_path)
+    with (
+        contextlib.closing(Ledger.open(tmp_path / "state")) as ledger_,
+        contextlib.closing(Writer(tmp_path / "state")) as library,
+    ):
+        for program, origin in (("O0010", Origin.MACHINE), ("O0011", Origin.OFFICE), ("O0012", Origin.OFFICE)):
+            library.revise(NAME, program, Text.of(f"{program}\nM30\n".encode()), origin, {})
+        library.revise(NAME, "O0012", Text.of(b"O0012\nM02\n"), Origin.MACHINE, {})
+        ledger_.append("received", {"machine": NAME, "program": "O0010", "revision": 1})
+        ledger_.append("received", {"machine": NAME, "program": "O0012", "revision": 2})
+        library.revise(NAME, "O0004", Text.of(b"O0004\nM30\n"), Origin.OFFICE, {})
+        ledger_.append("received", {"machine": NAME, "program": "O0013", "revision": 0})
+
+    def by_office(name):
+        return any(revision.origin is Origin.OFFICE for revision in later.history(NAME, name))
+
+    found = {each.name: each for each in machine.programs(NAME, later.newest(NAME), later.held(), by_office)}
+    shown = {key: [name for name, each in found.items() if wanted(each)] for key, wanted in machine.ONLY.items()}
+    assert shown[""] == ["O0004", "O0010", "O0012", "O0005", "O0011", "O0013"]
+    assert (shown["control"], shown["here"], shown["older"]) == (["O0010", "O0013"], ["O0011"], ["O0004"])
+    page = PAGES["/machine/{machine}/programs"]
+    look = partial(Look, later, {"service": {"pid": 1}, "machines": {NAME: status()}}, {"machine": NAME})
+    for only, names in shown.items():
+        html = page(look({"only": only}, NOW, {}))
+        table = html.partition("<tbody>")[2].partition("</tbody>")[0]
+        assert re.findall(r'program/(O\d{4})"', table) == names
+        assert 'aria-current="true">' in html
+    html = page(look({}, NOW, {}))
+    assert html.count("only at the control: the office has no text of its own") == 1
+    assert "2 only at the control" in html
+    left = html.partition("What a restore would leave out")[2]
+    assert "a sending of revision 1 was interrupted" in left
+    assert "dncd show gang-lathe O0005 --revision 1" in left
+    later.close()
 
 
 # --- a program ---------------------------------------------------------------------------------------------------------

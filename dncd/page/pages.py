@@ -16,7 +16,9 @@ from dncd.page.taking_over import NOTHING, Said, said_of
 from dncd.page.views import decisions, floor, ledger, line, machine, program
 from dncd.program.names import spelt
 from dncd.records.holdings import Holdings
+from dncd.records.restoring import chosen_of
 from dncd.records.revisions import Revision
+from dncd.values import Origin
 
 _HAPPENINGS: Final = 1_000
 """Lines of the ledger that a program's story tells at most, the newest."""
@@ -106,8 +108,17 @@ def _line(look: Look) -> str:
 
 def _programs(look: Look) -> str:
     board = look.board()
-    found = machine.programs(board.name, look.reading.newest(board.name), look.reading.held())
-    return look.page("programs.html", board=board, programs=found)
+    reading, held, only = look.reading, look.reading.held(), look.form.get("only", "")
+
+    def by_office(name: str) -> bool:
+        return any(revision.origin is Origin.OFFICE for revision in reading.history(board.name, name))
+
+    found = machine.programs(board.name, reading.newest(board.name), held, by_office)
+    counts = {key: sum(map(wanted, found)) for key, wanted in machine.ONLY.items()}
+    shown = [each for each in found if machine.ONLY.get(only, machine.ONLY[""])(each)]
+    _, left = chosen_of(board.name, held.of(board.name), held.backup(board.name))
+    given = {"programs": shown, "counts": counts, "only": only, "left": left}
+    return look.page("programs.html", board=board, **given)
 
 
 def _story(look: Look) -> str:

@@ -79,6 +79,14 @@ def tape(opening: str, text: str, closing: str) -> str:
 
 def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup: Backup | None) -> Contents:
     """The texts of what a control held. RecordsError if the library lacks one."""
+    chosen, left = chosen_of(machine, held, backup)
+    return Contents(tuple(piece_of(library, machine, p, r, held[p].how) for p, r in chosen), left)
+
+
+def chosen_of(
+    machine: str, held: Mapping[str, Holding], backup: Backup | None
+) -> tuple[tuple[tuple[str, int], ...], tuple[Left, ...]]:
+    """Which revisions are to be restored, in order, and what is left out."""
     unnamed = sum(map(is_unnamed, held))
     held = {program: known for program, known in held.items() if not is_unnamed(program)}
     left = [_left(machine, program, holding) for program, holding in held.items() if holding.how in _LEFT]
@@ -102,7 +110,7 @@ def held_at(library: Library, machine: str, held: Mapping[str, Holding], backup:
             left.append(Left(program, why))
         else:
             chosen.append((program, held[program].revision))
-    return Contents(tuple(piece_of(library, machine, p, r, held[p].how) for p, r in chosen), tuple(left))
+    return tuple(chosen), tuple(left)
 
 
 def _left(machine: str, program: str, holding: Holding) -> Left:

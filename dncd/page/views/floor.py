@@ -1,6 +1,6 @@
 """The floor: all machines, those that need somebody first."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -8,8 +8,13 @@ from dncd.page.views.machine import Board, Rank, board
 from dncd.peer_text import printable
 from dncd.records.holdings import Holdings
 
-SHOWN: Final = {"": tuple(Rank), "trouble": (Rank.TROUBLE, Rank.LOOK), "busy": (Rank.BUSY,)}
-"""Which machines may be asked for: all, those that need somebody, those that do something."""
+SHOWN: Final[Mapping[str, Callable[[Board], bool]]] = {
+    "": lambda board: True,
+    "trouble": lambda board: board.rank in (Rank.TROUBLE, Rank.LOOK),
+    "busy": lambda board: board.rank is Rank.BUSY,
+    "backup": lambda board: bool(board.backup.due),
+}
+"""Which machines may be asked for: all, those that need somebody, those that do something, those whose backup is too old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,11 +27,13 @@ class Service:
 
 @dataclass(frozen=True, slots=True)
 class Floor:
-    """boards: in the order in which they are shown; trouble, busy, every: how many there are; only: which are shown."""
+    """boards: in the order in which they are shown; trouble, busy, backup, every: how many there are of each; only: which
+    are shown."""
 
     boards: tuple[Board, ...]
     trouble: int
     busy: int
+    backup: int
     every: int
     only: str
 
@@ -44,9 +51,6 @@ def floor(machines: Mapping[str, Mapping[str, Any]], held: Holdings, only: str =
     """machines: the status of each, by name; only: one of SHOWN, anything else shows all."""
     every = [board(name, status, held) for name, status in machines.items()]
     chosen = only if only in SHOWN else ""
-    shown = sorted((b for b in every if b.rank in SHOWN[chosen]), key=lambda b: (b.rank, b.title.casefold(), b.name))
-    return Floor(tuple(shown), _count(every, "trouble"), _count(every, "busy"), len(every), chosen)
-
-
-def _count(boards: Iterable[Board], only: str) -> int:
-    return sum(b.rank in SHOWN[only] for b in boards)
+    shown = sorted(filter(SHOWN[chosen], every), key=lambda b: (b.rank, b.title.casefold(), b.name))
+    trouble, busy, backup = (sum(map(SHOWN[key], every)) for key in ("trouble", "busy", "backup"))
+    return Floor(tuple(shown), trouble, busy, backup, len(every), chosen)

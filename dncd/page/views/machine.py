@@ -206,7 +206,8 @@ def _as(default: object, value: Any) -> object:
 @dataclass(frozen=True, slots=True)
 class Program:
     """A program of a machine. newest: number of its newest revision, 0 where the library has none; how: of the holding;
-    by_machine: whether the newest came from the control; proven: the newest one that is, 0 for none."""
+    by_machine: whether the newest came from the control; proven: the newest one that is, 0 for none; from_office: whether
+    the office has a text of its own."""
 
     name: str
     title: str
@@ -218,6 +219,19 @@ class Program:
     proven: int
     last_sent: str
     last_back: str
+    from_office: bool = True
+
+    @property
+    def only(self) -> str:
+        """Where alone it is known to be: a key of ONLY, "" for both. The office has what it made or sent."""
+        if self.in_control or self.office_lacks:
+            return "" if self.from_office and not self.office_lacks else "control"
+        return "here" if self.how is not How.IN_PART else ""
+
+    @property
+    def older(self) -> bool:
+        """Whether the control has an older one than the library."""
+        return self.in_control and self.held < self.newest
 
     @property
     def in_control(self) -> bool:
@@ -229,8 +243,20 @@ class Program:
         return self.newest == 0 and self.how is not How.MISSING
 
 
-def programs(machine: str, newest: Mapping[str, Revision], held: Holdings) -> tuple[Program, ...]:
-    """Every program that went over this machine's line; those that the control holds first, then by name."""
+ONLY: Final[Mapping[str, Callable[[Program], bool]]] = {
+    "": lambda program: True,
+    "control": lambda program: program.only == "control",
+    "here": lambda program: program.only == "here",
+    "older": lambda program: program.older,
+}
+"""Which programs may be asked for."""
+
+
+def programs(
+    machine: str, newest: Mapping[str, Revision], held: Holdings, by_office: Callable[[str], bool] = lambda _: False
+) -> tuple[Program, ...]:
+    """Every program that went over this machine's line; those that the control holds first, then by name. by_office: whether
+    the office made a revision of one whose newest is the control's, and which it never sent."""
     known = held.of(machine)
     found = []
     for name in {*newest, *known}:
@@ -248,6 +274,9 @@ def programs(machine: str, newest: Mapping[str, Revision], held: Holdings) -> tu
                 signed[-1].revision if signed else 0,
                 holding.last_sent,
                 holding.last_back,
+                bool(holding.last_sent)
+                or (revision is not None and revision.origin is Origin.OFFICE)
+                or by_office(name),
             )
         )
     return tuple(sorted(found, key=lambda p: (not p.in_control, p.name)))
