@@ -37,9 +37,8 @@ def _machines(given: Asked) -> dict[str, str]:
         file = given.file
     except SettingsError:
         return {}
-    if not file.exists():
-        return {}
-    return {name: machine.line.port for name, machine in given.settings.machines.items()}
+    machines = given.settings.machines.items() if file.exists() else ()
+    return {name: machine.line.port for name, machine in machines}
 
 
 def _same(port: SerialPort, device: str) -> bool:

@@ -67,6 +67,7 @@ def _programs(library: "Library", held: "Holdings", machine: str) -> list[dict[s
     found = []
     for program in sorted({*newest, *known}):
         revision, holding = newest.get(program), known.get(program, Holding())
+        checked = held.checks.checked(machine, program)  # the newest of them came back equal to what was sent
         found.append(
             {
                 "program": program,
@@ -77,16 +78,10 @@ def _programs(library: "Library", held: "Holdings", machine: str) -> list[dict[s
                 "last_back": holding.last_back or None,
                 **standing(held, library, machine, program, revision.number if revision else 0),
                 "holds": {"revision": holding.revision, "how": holding.how.value, "since": holding.since or None},
-                "checked": _newest_check(held, machine, program),
+                "checked": {"revision": max(checked), "time": checked[max(checked)]} if checked else None,
             }
         )
     return found
-
-
-def _newest_check(held: "Holdings", machine: str, program: str) -> dict[str, Any] | None:
-    """The newest revision that came back equal to what was sent, and when."""
-    checked = held.checks.checked(machine, program)
-    return {"revision": max(checked), "time": checked[max(checked)]} if checked else None
 
 
 def _sheet(given: Asked, machine: str, phone: str, output: Path | None) -> None:

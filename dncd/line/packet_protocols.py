@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from dncd import defaults
@@ -46,28 +46,24 @@ def _xmodem_sender(line: LineSettings, offer: Offer, now: float, start_s: float,
     return xmodem.Sender(line.protocol, now, start_s=start_s, patience=patience, name=name, chars=chars)
 
 
-def _xmodem_receiver(line: LineSettings, now: float) -> Machine:
-    return xmodem.Receiver(line.protocol, now)
-
-
 def _kermit_sender(line: LineSettings, offer: Offer, now: float, start_s: float, patience: Patience) -> SendingMachine:
     return kermit.Sender(line.frame, offer.plain_name.upper(), now, start_s=start_s, patience=patience)
 
 
-def _kermit_receiver(line: LineSettings, now: float) -> Machine:
-    return kermit.Receiver(line.frame)
-
-
-_HEADS: Final = bytes([SOH, STX])
 _XMODEM: Final = Row(
-    _xmodem_sender, _xmodem_receiver, bytes([C, NAK]), _HEADS, defaults.XMODEM_REST_S, "XMODEM's C or NAK"
+    _xmodem_sender,
+    lambda line, now: xmodem.Receiver(line.protocol, now),
+    wishes=bytes([C, NAK]),
+    heads=bytes([SOH, STX]),
+    next_s=defaults.XMODEM_REST_S,
+    wish="XMODEM's C or NAK",
 )
 
 PROTOCOLS: Final[Mapping[Protocol, Row]] = {
     Protocol.XMODEM: _XMODEM,
     Protocol.XMODEM_CRC: _XMODEM,
     Protocol.XMODEM_1K: _XMODEM,
-    Protocol.YMODEM: Row(_xmodem_sender, _xmodem_receiver, bytes([C]), _HEADS, 0.0, "YMODEM's C"),
-    Protocol.KERMIT: Row(_kermit_sender, _kermit_receiver, b"", b"", 0.0, "Kermit's NAK"),
+    Protocol.YMODEM: replace(_XMODEM, wishes=bytes([C]), next_s=0.0, wish="YMODEM's C"),
+    Protocol.KERMIT: Row(_kermit_sender, lambda line, _: kermit.Receiver(line.frame), b"", b"", 0.0, "Kermit's NAK"),
 }
 """By `line.protocol`; `plain` characters are none."""

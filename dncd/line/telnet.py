@@ -246,7 +246,8 @@ class Telnet:
             overruns, parity, framing, breaks = (rest[0] >> bit & 1 for bit in range(1, 5))
             return (LineState(Counters(overruns=overruns, parity=parity, framing=framing, breaks=breaks)),)
         elif number == NOTIFY_MODEM_STATE and len(rest) == 1:
-            return (ModemState(_modem(rest[0])),)
+            cts, dsr, dcd = (Signal.ON if rest[0] & bit else Signal.OFF for bit in (16, 32, 128))
+            return (ModemState(Modem(cts, dsr, dcd)),)
         elif number in (SUSPEND, RESUME):
             self.suspended = Signal.ON if number == SUSPEND else Signal.OFF
         elif number == 0:
@@ -257,10 +258,3 @@ class Telnet:
         self._unanswered[setting] -= self._unanswered[setting] > 0
         if not self._unanswered[setting]:  # an answer to an older question says nothing about the newest
             self.confirmed[setting] = value
-
-
-def _modem(bits: int) -> Modem:
-    def line(bit: int) -> Signal:
-        return Signal.ON if bits & bit else Signal.OFF
-
-    return Modem(cts=line(16), dsr=line(32), dcd=line(128))

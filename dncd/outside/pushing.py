@@ -113,12 +113,9 @@ class Pushing:
             return False
         self._there |= due
         if due or self.pushed.failing_since:
-            self._reached(refs.get(f"refs/heads/{self._branch}", ""))
+            commit = refs.get(f"refs/heads/{self._branch}", "")
+            self._keep(Pushed(self._server.shown, self._branch, commit, self._server.title(commit), _text(utc_now())))
         return True
-
-    def _reached(self, commit: str) -> None:
-        now = utc_now()
-        self._keep(Pushed(self._server.shown, self._branch, commit, self._server.title(commit), _text(now)))
 
     def _failed(self, error: Exception) -> None:
         reason = error.what if isinstance(error, DncdError) else f"{type(error).__name__}: {error}"

@@ -9,6 +9,7 @@ sentences.
 import contextlib
 import ctypes
 import errno
+import functools
 import hashlib
 import os
 import secrets
@@ -95,13 +96,11 @@ class Disk:
 
 DISK = Disk()
 """The one disk of the process; a test puts another in its place (`failing_disk.used`)."""
-_loaded: list[ctypes.CDLL] = []
 
 
+@functools.cache
 def _libc() -> ctypes.CDLL:
-    if not _loaded:
-        _loaded.append(ctypes.CDLL(None, use_errno=True))
-    return _loaded[0]
+    return ctypes.CDLL(None, use_errno=True)
 
 
 def _renameat2(source: Path, target: Path, flags: int) -> None:

@@ -174,13 +174,10 @@ class Holdings:
         elif event == RECOVERED:
             self._take_lost(machine, record)
         elif how := _HOW.get(str(event)):
-            self._take_transfer(machine, record, how)
-
-    def _take_transfer(self, machine: str, record: Mapping[str, Any], how: How) -> None:
-        held = self._held.setdefault(machine, {})
-        for program, revision in programs_of(record):
-            held[program] = _after(held.get(program, Holding()), how, revision, str(record.get("time", "")))
-            self._first.setdefault(machine, str(record.get("time", "")))
+            held, time = self._held.setdefault(machine, {}), str(record.get("time", ""))
+            for program, revision in programs_of(record):
+                held[program] = _after(held.get(program, Holding()), how, revision, time)
+                self._first.setdefault(machine, time)
 
     def _take_proven(self, machine: str, record: Mapping[str, Any]) -> None:
         program, revision = record.get("program"), number_of(record.get("revision"))

@@ -49,7 +49,11 @@ class BackingUp:
             raise NotDoneError("a backup is open already", name, "Punch it out, or end it with `dncd backup --end`")
         self._outcomes.pop(name, None)
         self._open[name] = _Announced(0, now)
-        self._do(lambda: self._store.backups.announce(name), lambda _: None, lambda error: self._failed(name, error))
+        self._do(
+            lambda: self._store.backups.announce(name),
+            lambda _: None,
+            lambda error: self._closed(name, Outcome(None, (str(error),))),
+        )
 
     def end(self, name: str, station: Station | None, now: float) -> None:
         """Ends an announced backup as soon as what comes just now is on record. NotDoneError if none is open."""
@@ -76,14 +80,10 @@ class BackingUp:
         """The disk did not take it: tried again after another quiet while."""
         announced.trouble, announced.closing, announced.captures = str(error), False, -1
 
-    def _closed(self, name: str, outcome: Outcome, without: str) -> None:
+    def _closed(self, name: str, outcome: Outcome, without: str = "") -> None:
         self._open.pop(name, None)
         told = [*outcome.told, without] if without else list(outcome.told)
-        self._outcomes[name] = _outcome(told, counts=outcome.record is not None)
-
-    def _failed(self, name: str, error: Exception) -> None:
-        self._open.pop(name, None)
-        self._outcomes[name] = _outcome([str(error)])
+        self._outcomes[name] = {"counts": outcome.record is not None, "told": told, "time": utc_text(utc_now())}
 
     def look(self, stations: Mapping[str, Station], now: float) -> None:
         """Every second or two: closes the backups after whose last capture the line has been quiet."""
@@ -115,10 +115,6 @@ class BackingUp:
             "captures": self._store.backups.captures.get(name, 0) if announced else 0,
             "outcome": self._outcomes.get(name),
         }
-
-
-def _outcome(told: list[str], *, counts: bool = False) -> dict[str, Any]:
-    return {"counts": counts, "told": told, "time": utc_text(utc_now())}
 
 
 def _still_comes(station: Station | None) -> bool:

@@ -110,14 +110,11 @@ class Health:
         if self._rounds % ROOM_EVERY == 0 and not self._asking:
             self._ask_room()
         self._rounds += 1
-        dead = [thread for thread in self._all_threads() if thread.fault and not thread.alive()]
+        threads = (*(worker.thread for worker in self._workers.named().values()), *self._threads())
+        dead = [thread for thread in threads if thread.fault and not thread.alive()]
         self.problems = dict((*map(_of_dead, dead), *self._slow(), *self._low(), *self._extra.items()))
         self._tell()
         return not any(Fate.VITAL in thread.fate and not thread.alive() for thread in dead)
-
-    def _all_threads(self) -> Iterable[Thread]:
-        yield from (worker.thread for worker in self._workers.named().values())
-        yield from self._threads()
 
     def _slow(self) -> Iterable[tuple[str, Problem]]:
         for name, spent in self._workers.slow(SLOW_S).items():

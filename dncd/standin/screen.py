@@ -69,7 +69,7 @@ class Screen:
             "read": self._read,
             "punch": self._punch,
             "list": self._list,
-            "show": self._show,
+            "show": lambda words: self._say(control.memory.programs[self._number(words[0])].text().rstrip("\n")),
             "edit": self._edit,
             "delete": self._delete,
             "reset": self._reset,
@@ -82,8 +82,7 @@ class Screen:
             "wait": self._wait,
             "round": self._round,
             "key": self._key,
-            "help": lambda _: self._say(HELP.format(keys=keys)),
-            "?": lambda _: self._say(HELP.format(keys=keys)),
+            **dict.fromkeys(("help", "?"), lambda _: self._say(HELP.format(keys=keys))),
         }
 
     def play(self) -> None:
@@ -208,9 +207,6 @@ class Screen:
         held = [memory.programs[number] for number in sorted(memory.programs)]
         rows = [f"{p.number}  {len(p.blocks)} blocks  {p.blocks[0] if p.blocks else ''}" for p in held]
         self._say("\n".join([*rows, f"{memory.free_chars:,} characters free"]))
-
-    def _show(self, words: list[str]) -> None:
-        self._say(self._control.memory.programs[self._number(words[0])].text().rstrip("\n"))
 
     def _edit(self, words: list[str]) -> None:
         number = self._number(*words[:1])
