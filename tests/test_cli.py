@@ -371,6 +371,7 @@ def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixtur
     assert out.startswith("# No faults. 2 machines: gang-lathe, bore-mill\n")
     assert "# default" not in out
     assert "silence_s" not in out
+    assert ".seat]" not in out, "no table without a key, at the end neither"
     assert "silence_s" in words(capsys, "check-config", "--all")[1]
     assert tomllib.loads(out)["machines"]["gang-lathe"]["line"]["port"] == "/dev/tty-gang-lathe"
     holds = json.loads(words(capsys, "check-config", "--json")[1])

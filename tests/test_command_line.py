@@ -85,6 +85,11 @@ def test_an_entry_is_one_short_line_unless_all_is_asked_for(shop: Path, capsys: 
     assert main(["log", "--event", "refused", "--full"]) == 0
     assert capsys.readouterr().out.rstrip().endswith("; ".join(f"reason {n}" for n in range(1, 11)))
     assert log_line({"time": "", "event": "x", "reasons": ["one"]}).endswith("; one")
+    asked = {"event": "asked", "machine": "mill", "do": "next", "what": "0004.nc", "by": "A. Miller"}
+    assert log_line(asked).endswith("mill  (next, 0004.nc, by A. Miller)")
+    assert log_line({"event": "seated", "machine": "mill", "switch": "box", "by": "R. Hale"}).endswith(
+        "(box, by R. Hale)"
+    )
 
 
 def test_log_follows_and_loses_no_line_between(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,5 +1,6 @@
 """Who may do what by the page: hosts, forms of other sites, sessions, roles, tries, sizes; and each answer's headers."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -277,6 +278,8 @@ def test_a_phone_sees_and_brings_to_its_machine_alone_until_it_is_revoked(shop: 
         "/news",
     ):
         assert phone.get(path).status_code == 403, path
+    links = set(re.findall(r'(?:href|action)="(/[^"]*)"', phone.get("/machine/gang-lathe").text))
+    assert {link for link in links if not link.startswith(("/machine/gang-lathe", "/static/"))} == {"/sign-off"}
     token = csrf(phone, "/machine/gang-lathe/bring?program=O0004")
     assert posted(phone, "/machine/gang-lathe/bring", csrf=token, program="O0004", revision="1").status_code == 200
     for machine, kind in (("mill", "bring"), ("gang-lathe", "stop"), ("gang-lathe", "good"), ("gang-lathe", "drop")):

@@ -133,6 +133,8 @@ def log_line(record: Mapping[str, Any], full: bool = False) -> str:
         facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
     elif record.get("note"):
         facts += [str(record["note"]), f"signed {record.get('by', '')}"]
+    elif record.get("by"):
+        facts += [*(str(record[key]) for key in ("do", "what", "switch") if record.get(key)), f"by {record['by']}"]
     line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
     found = record.get("reasons", record.get("reason"))
     reasons = [str(reason) for reason in (found if isinstance(found, list) else [found]) if reason]

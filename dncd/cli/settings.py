@@ -31,7 +31,7 @@ def check_config(given: Asked, everything: bool, as_json: bool) -> None:
         click.echo(f"# No faults. {len(names)} machine{'' if len(names) == 1 else 's'}: {', '.join(names)}")
         text = config_shown.explain(settings)
         if not everything:  # neither the keys that are at their default, nor tables that have no other
-            text = re.sub(r"^\[[^\n]*\n\n", "", re.sub(r"(?m)^.*    # default\n", "", text), flags=re.MULTILINE)
+            text = re.sub(r"^\[[^\n]*\n(\n|\Z)", "", re.sub(r"(?m)^.*    # default\n", "", text), flags=re.MULTILINE)
         click.echo(text, nl=False)
 
 

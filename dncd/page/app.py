@@ -92,6 +92,7 @@ class Page:
             "csrf": session.csrf,
             "who": "" if session.person == LOCAL else session.person.name,
             "may": session.person.may,
+            "alone": bound,
         }
         return pages.Look(
             self.reading, self.feed.status, place, asked, datetime.now().astimezone(), values, self._asking.look
