@@ -341,13 +341,17 @@ class LibrarySettings:
 
 @dataclass(frozen=True, slots=True)
 class PageSettings:
-    """Table `[page]`. listen: address and port; names, behind_proxy: with a blank between; certificate, key: paths, ""."""
+    """Table `[page]`. listen: address and port; names, behind_proxy, boxes: with a blank between; certificate, key,
+    box_tokens, box_ca: paths, ""."""
 
     listen: str = defaults.LISTEN
     names: str = ""
     certificate: str = ""
     key: str = ""
     behind_proxy: str = ""
+    boxes: str = ""
+    box_tokens: str = ""
+    box_ca: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,20 @@
 """The page with people before it: browsers without a network, a service that says yes to all, a clock moved by hand."""
 
+import asyncio
+import contextlib
+import shutil
+import ssl
+import subprocess
+import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pytest
 from page_shop import records, status
 from starlette.testclient import TestClient
 
-from dncd.page import people
+from dncd.page import people, server
 from dncd.page.app import Page
 from dncd.page.door import Access
 from dncd.page.people import Person, Role
@@ -20,6 +28,7 @@ class Shop:
 
     def __init__(self, root: Path) -> None:
         self.now, self.state, self.asked = 1000.0, root / "state", list[dict[str, Any]]()
+        self.opened = list[Page]()
         reading = records(root)
         reading.close()
         self.waits = ["0004.nc"]
@@ -29,6 +38,7 @@ class Shop:
     def open(self, **access: Any) -> Page:
         access = {"hosts": ("127.0.0.1", "localhost"), **access}
         page = Page(self.state, self.state.parent / "shop", Access(**access), lambda: self.now)
+        self.opened.append(page)
         page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": status(), "mill": status()}}
         return page
 
@@ -66,3 +76,37 @@ def signed_on(shop: Shop, name: str) -> TestClient:
     browser = shop.browser()
     assert posted(browser, "/sign-on", name=name, phrase=PHRASE).status_code == 303
     return browser
+
+
+# --- by TLS ---
+
+needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="makes its certificates with openssl")
+
+
+def certificate(folder: Path, name: str = "page", phrase: str = "") -> tuple[str, str]:
+    """The shop's own, made by openssl: for this computer, for two days."""
+    made, key = folder / f"{name}.pem", folder / f"{name}.key"
+    words = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-days", "2"]
+    words += ["-subj", f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(made)]
+    words += ["-passout", f"pass:{phrase}"] if phrase else ["-nodes"]
+    subprocess.run(words, check=True, capture_output=True)
+    return str(made), str(key)
+
+
+@contextlib.contextmanager
+def served(shop: Shop, context: ssl.SSLContext, **access: Any) -> Iterator[int]:
+    """The port at which the page is served in a thread, by the loop that `dncd page` has."""
+    running = server.server_of(shop.open(secure=True, local=False, **access).app(), context)
+    with server.listening("127.0.0.1", 0) as sock, asyncio.Runner(loop_factory=server._Loop) as runner:
+        sock.listen(16)
+        thread = threading.Thread(target=lambda: runner.run(running.serve(sockets=[sock])))
+        thread.start()
+        try:
+            yield sock.getsockname()[1]
+        finally:
+            running.should_exit = True
+            thread.join()
+
+
+def trusting(made: str) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=made)

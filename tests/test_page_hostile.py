@@ -102,7 +102,7 @@ def test_script_in_programs_names_streams_and_records_stays_words_on_every_page(
     assert len(paths) > 15
     for program in ("O0666", SCRIPT.replace("/", "%2F")):
         for path in paths:
-            if path != "/news":
+            if path not in ("/news", "/status.json"):
                 places = {"machine": "gang-lathe", "program": program, "code": SCRIPT.replace("/", "%2F")}
                 answer = browser.get(path.format_map(places), params={"q": HOSTILE, "words": HOSTILE, "from": HOSTILE})
                 assert answer.headers["content-type"] == "text/html; charset=utf-8", path

@@ -1,19 +1,14 @@
 """The page on a network: TLS really used, a proxy that is believed, strangers who are not, starts that are refused."""
 
-import asyncio
 import contextlib
 import http.client
-import shutil
 import socket
 import ssl
-import subprocess
-import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from page_visitors import PHRASE, Shop, csrf, posted
+from page_visitors import PHRASE, Shop, certificate, csrf, needs_openssl, posted, served, trusting
 from starlette.datastructures import Headers
 
 from dncd.cli import main
@@ -24,7 +19,6 @@ from dncd.page.people import Role
 from dncd.page.sessions import TRIES
 
 PROXY, OUTSIDE, STRANGER = "10.0.0.1", "https://dncd.shop.lan", "10.0.0.77"
-needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="makes its certificates with openssl")
 
 
 @pytest.fixture
@@ -36,36 +30,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
         yield made
 
 
-def certificate(folder: Path, name: str = "page", phrase: str = "") -> tuple[str, str]:
-    """The shop's own, made by openssl: for this computer, for two days."""
-    made, key = folder / f"{name}.pem", folder / f"{name}.key"
-    words = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-days", "2"]
-    words += ["-subj", f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(made)]
-    words += ["-passout", f"pass:{phrase}"] if phrase else ["-nodes"]
-    subprocess.run(words, check=True, capture_output=True)
-    return str(made), str(key)
-
-
 # --- TLS -------------------------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def served(shop: Shop, context: ssl.SSLContext, **access: Any) -> Iterator[int]:
-    """The port at which the page is served in a thread, by the loop that `dncd page` has."""
-    running = server.server_of(shop.open(secure=True, local=False, **access).app(), context)
-    with server.listening("127.0.0.1", 0) as sock, asyncio.Runner(loop_factory=server._Loop) as runner:
-        sock.listen(16)
-        thread = threading.Thread(target=lambda: runner.run(running.serve(sockets=[sock])))
-        thread.start()
-        try:
-            yield sock.getsockname()[1]
-        finally:
-            running.should_exit = True
-            thread.join()
-
-
-def trusting(made: str) -> ssl.SSLContext:
-    return ssl.create_default_context(cafile=made)
 
 
 @needs_openssl

@@ -46,7 +46,7 @@ class Works:
         until(lambda: self.page.feed.status)
 
     async def _run(self) -> None:
-        following = asyncio.create_task(self.page.feed.run())
+        following = asyncio.create_task(self.page.run())
         await self._server.serve(sockets=[self.sock])
         following.cancel()
         with contextlib.suppress(asyncio.CancelledError):

@@ -199,7 +199,7 @@ def test_any_revision_is_brought_back_in_front_and_what_stands_against_it_is_tol
     assert ("Yes, bring it" in html, "refused" in html) == (True, False)
 
 
-@pytest.mark.parametrize("role", [role for role in Role if role is not Role.PHONE])
+@pytest.mark.parametrize("role", [role for role in Role if role not in (Role.PHONE, Role.BOX)])
 def test_the_office_alone_takes_over(office: Office, role: Role, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
     state, may = office.shop.state, role in (Role.OFFICE, Role.KEEPER)

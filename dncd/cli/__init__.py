@@ -74,6 +74,7 @@ PEOPLE: Final = {
     "add": ("people:add", "Add a person, with a role and a pass phrase."),
     "remove": ("people:remove", "Remove a person, or revoke a phone."),
     "phone": ("people:phone", "Join a phone to one machine: an address with a code."),
+    "box": ("people:box", "Let the page of another box show these machines too: a token."),
 }
 """Those of `dncd people`."""
 

@@ -124,6 +124,7 @@ EXAMPLES: Final = {
     "next": "dncd next gang-lathe 0005.nc",
     "page": "dncd page",
     "people add": "dncd people add 'A. Miller' --role office\ndncd people add 'A. Miller' --role office < phrase.txt",
+    "people box": "dncd people box hall-1",
     "people list": "dncd people list",
     "people phone": "dncd people phone gang-lathe",
     "people remove": "dncd people remove 'A. Miller'",

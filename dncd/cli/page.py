@@ -23,6 +23,7 @@ def page(given: Asked, listen: str) -> None:
     place, local = config_page.place(found.listen), config_page.is_here(found)
     assert place is not None  # noqa: S101 - else page_of had said so
     from dncd.page.app import Page
+    from dncd.page.boxes import of_settings
     from dncd.page.door import Access
     from dncd.page.people import read
     from dncd.page.server import Tls, listening, serve
@@ -32,9 +33,10 @@ def page(given: Asked, listen: str) -> None:
         raise UsageError("nobody may use the page yet, and others than this computer reach it", found.listen, next_step)
     tls = Tls(found.certificate, found.key) if found.key else None
     secure = tls is not None or bool(found.behind_proxy)
+    far = of_settings(found), found.box_ca
     proxies = tuple(str(config_page.address(each)) for each in found.behind_proxy.split())
     with listening(*place) as sock:
-        made = Page(given.state, given.folder, Access(config_page.hosts(found), secure, local, proxies))
+        made = Page(given.state, given.folder, Access(config_page.hosts(found), secure, local, proxies), far=far)
         sock.listen(128)
         click.echo(f"The page is at {config_page.address_of(found, sock.getsockname()[1])} until ctrl-C")
         sys.stdout.flush()

@@ -123,6 +123,23 @@ def phone(given: Asked, machine: str, name: str, as_json: bool) -> None:
     click.echo(f"To revoke it: dncd people remove {_quoted(made.name)}")
 
 
+@command()
+@click.argument("name")
+def box(given: Asked, name: str) -> None:
+    """The page of another box shows the machines of this one too: it looks, and can ask for nothing. NAME is how the list
+    here calls it. The token is shown once; remove it by NAME when it is in wrong hands.
+    """
+    from dncd.page.people import Person, Role, keep, new_token, read
+
+    token, kept = new_token()
+    wanted = Person(" ".join(name.split()), Role.BOX, kept)
+    keep(given.state, read(given.state).with_one(wanted))
+    click.echo(
+        f"A line for the other box's file of [page] box_tokens, behind the name that it has for this one:\n\n    {token}\n"
+    )
+    click.echo(f"To revoke it: dncd people remove {_quoted(wanted.name)}")
+
+
 def _quoted(name: str) -> str:
     import shlex
 

@@ -32,6 +32,8 @@ from dncd.values import (
 ONCE: Final = ("shop", "library", "page")
 """Tables that there are once, in the order in which they are shown."""
 
+_PAGE_FILES: Final = ("certificate", "key", "box_tokens", "box_ca")
+
 _TOP: Final = "[shop], [library], [page] and [machines.NAME]"
 
 LONGEST_SHOWN: Final = 120
@@ -215,7 +217,7 @@ class _Reader:
         checked = self._once("page", raw)
         for key, what in page_faults(checked.get):
             self.faults.at("page", key, checked.get(key), what)
-        paths = {key: str(absolute(self.path, path)) for key in ("certificate", "key") if (path := checked.values[key])}
+        paths = {key: str(absolute(self.path, path)) for key in _PAGE_FILES if (path := checked.values[key])}
         return PageSettings(**{**checked.values, **paths})
 
     def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, dict[str, _Checked]]:

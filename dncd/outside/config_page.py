@@ -27,6 +27,15 @@ def place(listen: str) -> tuple[str, int] | None:
     return (host, int(found[3])) if found and host and address(host) and int(found[3]) < 65_536 else None
 
 
+def box(text: str) -> tuple[str, str, int] | None:
+    """Name, host and port of another box, of `hall-2=https://dncd-2.shop.lan:8750/`; None where it has no such form."""
+    found = re.fullmatch(
+        r"([a-z0-9][a-z0-9-]{0,31})=https://(?:\[([0-9a-fA-F:]+)\]|([A-Za-z0-9.-]{1,253}))(?::([0-9]{1,5}))?/?", text
+    )
+    port = int(found[4] or 443) if found else 0
+    return (found[1], found[2] or found[3], port) if found and 0 < port < 65_536 else None
+
+
 def is_here(page: PageSettings) -> bool:
     """Whether this computer alone reaches it, and no proxy hands on what others ask."""
     found = place(page.listen)
@@ -56,6 +65,10 @@ def page_faults(get: Callable[[str], Any]) -> Iterator[tuple[str, str]]:
             ("certificate" if page.certificate else "key"),
             "certificate and key belong together: set both, or neither",
         )
+    elif page.boxes and not page.box_tokens:
+        yield "boxes", "each needs its token; name the file that has them in box_tokens"
+    elif len(page.boxes.split()) != len({each.partition("=")[0] for each in page.boxes.split()}):
+        yield "boxes", "each box needs a name of its own"
     elif not page.listen:
         return
     elif not (is_here(page) or page.key or page.behind_proxy):

@@ -24,7 +24,7 @@ from dncd.choices import (
     Weight,
     characters,
 )
-from dncd.outside.config_page import address, place
+from dncd.outside.config_page import address, box, place
 from dncd.peer_text import nearest
 from dncd.program.findings import ALWAYS_REFUSED
 from dncd.program.findings import KINDS as FINDINGS
@@ -228,10 +228,16 @@ RULES: Final[Mapping[str, Rule]] = {
     "page.names": _text(
         rf"|{_NAME}( {_NAME})*", 'names or addresses without a port, with a blank between, such as "dncd.shop.lan box"'
     ),
-    "page.certificate": _text(
-        r"[^\x00]*", "the path of a file of PEM; a relative one starts at the folder of this file"
+    **{
+        f"page.{key}": _text(
+            r"[^\x00]*", f"the path of a file of {what}; a relative one starts at the folder of this file"
+        )
+        for key, what in (("certificate", "PEM"), ("key", "PEM"), ("box_ca", "PEM"), ("box_tokens", "lines NAME TOKEN"))
+    },
+    "page.boxes": _if(
+        lambda v: isinstance(v, str) and (not v or all(map(box, v.split(" ")))),
+        'NAME=ADDRESS of other boxes with a blank between, such as "hall-2=https://dncd-2.shop.lan:8750/"; https alone',
     ),
-    "page.key": _text(r"[^\x00]*", "the path of a file of PEM; a relative one starts at the folder of this file"),
     "page.behind_proxy": _if(
         lambda v: isinstance(v, str) and all(map(address, v.split(" ") if v else ())),
         'addresses with a blank between, such as "127.0.0.1 192.168.10.2"',

@@ -5,7 +5,7 @@ Pages are made in threads, for they read records; news go out in the event loop.
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,14 @@ from typing import Any, Final
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import (
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -22,7 +29,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.outside.command_client import PAGE
 from dncd.outside.threads import Thread
-from dncd.page import pages, rendering
+from dncd.page import boxes, pages, rendering
 from dncd.page.asking import WAYS, Asking, Wish
 from dncd.page.door import LOCAL, Access, Door, RefusedError, SignOnError, filled_in, language
 from dncd.page.feed import FLOOR, Feed
@@ -40,14 +47,28 @@ LOOK_S: Final = 10.0
 
 
 class Page:
-    """Everything behind the paths. For the event loop; state, folder: as the settings have them."""
+    """Everything behind the paths. For the event loop; state, folder: as the settings have them; far: other boxes, and what
+    is believed of their certificates."""
 
-    def __init__(self, state: Path, folder: Path, access: Access, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        state: Path,
+        folder: Path,
+        access: Access,
+        clock: Callable[[], float] = time.monotonic,
+        far: tuple[Sequence[boxes.Box], str] = ((), ""),
+    ) -> None:
         self.door = Door(state, access, clock)
         socket = state / PAGE
         self.reading = Reading(state, folder)
         self.feed, self._asking = Feed(socket, self.reading), Asking(socket, lambda: self.feed.status, self.reading)
+        self.boxes = boxes.Boxes(*far, clock)
+        self.boxes.told = lambda: self.feed.tell_boxes(self.boxes.shown())
         self._made = Looks(_AT_ONCE, LOOK_S).done
+
+    async def run(self) -> None:
+        """Follows the service and the other boxes for ever."""
+        await asyncio.gather(self.feed.run(), self.boxes.run())
 
     def app(self) -> ASGIApp:
         routes = [
@@ -59,6 +80,7 @@ class Page:
             *(Route(f"/machine/{{machine}}/{kind}", partial(self._do, kind), methods=["POST"]) for kind in WAYS),
             Route("/verify", self._verify, methods=["POST"]),
             Route("/news", self._news),
+            Route("/status.json", self._status),
             Route("/sign-on", self.door.sign_on, methods=["GET", "POST"]),
             Route("/join/{code}", self.door.join, methods=["GET", "POST"]),
             Route("/sign-off", self._sign_off, methods=["POST"]),
@@ -93,6 +115,7 @@ class Page:
             "who": "" if session.person == LOCAL else session.person.name,
             "may": session.person.may,
             "alone": bound,
+            "boxes": self.boxes.shown() if path == "/" else (),
         }
         return pages.Look(
             self.reading, self.feed.status, place, asked, datetime.now().astimezone(), values, self._asking.look
@@ -103,6 +126,12 @@ class Page:
         if (chosen := request.query_params.get("language")) in rendering.LANGUAGES:
             response.set_cookie("language", str(chosen), max_age=31_536_000, samesite="strict", httponly=True)
         return response
+
+    async def _status(self, request: Request) -> Response:
+        """For the page of another box."""
+        if (status := self.door.box(request)) != 200:
+            return PlainTextResponse("", status, {"www-authenticate": "Bearer"} if status == 401 else None)
+        return JSONResponse(boxes.told_to_others(self.feed.status, self.reading.known))
 
     async def _news(self, request: Request) -> Response:
         session = self.door.session(request)

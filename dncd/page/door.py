@@ -22,6 +22,9 @@ from dncd.page.sessions import Session, Sessions, Tries
 LOCAL: Final = Person("this computer", Role.KEEPER)
 """Who sits here, where nobody is on record and the page listens on this computer alone."""
 
+BOX_S: Final = 1.0
+"""Seconds between two looks of another box, at least."""
+
 _FIELDS: Final = 50
 """Of one form."""
 
@@ -63,6 +66,7 @@ class Door:
     def __init__(self, state: Path, access: Access, clock: Callable[[], float]) -> None:
         self._state, self.access = state, access
         self.sessions, self.tries = Sessions(clock, self._still), Tries(clock)
+        self._clock, self._looked = clock, dict[str, float]()
         self._people, self._as_of, self._hashing = people.People(), (0, 0), asyncio.Semaphore(1)
 
     def on_record(self) -> people.People:
@@ -81,7 +85,7 @@ class Door:
         return self._is_open(every) if person == LOCAL else every.named(person.name) == person
 
     def _is_open(self, every: people.People) -> bool:
-        return self.access.local and not every.people
+        return self.access.local and all(person.role is Role.BOX for person in every.people)
 
     def session(self, request: Request) -> Session:
         """Of whoever asks; on this computer alone, with nobody on record, a new one. SignOnError: nobody is signed on."""
@@ -99,6 +103,22 @@ class Door:
             self.access.cookie, session.id, path="/", secure=self.access.secure, httponly=True, samesite="strict"
         )
         return response
+
+    def box(self, request: Request) -> int:
+        """Whether another box's page may look, as its answer's status: 200, 401 for a wrong token, 429 for too often."""
+        keys = (f"box at {request.client.host if request.client else ''}",)
+        if not self.tries.may(keys):
+            return 429
+        token = request.headers.get("authorization", "").removeprefix("Bearer ")
+        person = self.on_record().joined(token, Role.BOX)
+        if person is None:
+            self.tries.wrong(keys)
+            return 401
+        now = self._clock()
+        if now - self._looked.get(person.name, -BOX_S) < BOX_S:
+            return 429
+        self._looked[person.name] = now
+        return 200
 
     # --- coming in ---------------------------------------------------------------------------------------------------
 

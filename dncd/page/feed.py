@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import json
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +17,8 @@ from typing import Any, Final
 from dncd.errors import DncdError
 from dncd.outside.command_client import StreamRequest, joined
 from dncd.page.reading import Looks, Reading
-from dncd.page.rendering import floor_parts, parts
+from dncd.page.rendering import box_parts, floor_parts, parts
+from dncd.page.views.floor import Far
 
 FLOOR: Final = "floor"
 
@@ -131,6 +132,18 @@ class Feed:
                 self._change(status, named)
         finally:
             loop.remove_reader(stream.fileno())
+
+    def tell_boxes(self, boxes: Sequence[Far]) -> None:
+        """What other boxes say now, to those who see the floor."""
+        there = [listener for listener in self._listeners if listener.on == FLOOR]
+        for language in {listener.language for listener in there}:
+            found = box_parts(boxes, language=language)
+            events = {key: _event(key, html) for key, html in found.items()}
+            other = {key: event for key, event in events.items() if self._newest.get((language, key)) != event}
+            self._newest |= {(language, key): event for key, event in other.items()}
+            for listener in there:
+                if listener.language == language:
+                    listener.put(other)
 
     async def _catch_up(self) -> None:
         """What the ledger has more than was read of it."""

@@ -32,13 +32,14 @@ many who sign on at once do not take the page's memory."""
 
 class Role(enum.StrEnum):
     """LOOK: reads; BRING: an operator; OFFICE: drops programs as well; KEEPER: and checks the records; PHONE: joined by the
-    code on a machine's door, for that machine alone."""
+    code on a machine's door, for that machine alone; BOX: the page of another box, which shows what this one does."""
 
     LOOK = "look"
     BRING = "bring"
     OFFICE = "office"
     KEEPER = "keeper"
     PHONE = "phone"
+    BOX = "box"
 
 
 _AT_A_MACHINE: Final = frozenset({"bring", "again", "good", "stop"})
@@ -46,11 +47,15 @@ _AT_A_MACHINE: Final = frozenset({"bring", "again", "good", "stop"})
 MAY: Final[Mapping[Role, frozenset[str]]] = {
     Role.LOOK: frozenset(),
     Role.PHONE: frozenset({"bring", "again"}),
+    Role.BOX: frozenset(),
     Role.BRING: _AT_A_MACHINE,
     Role.OFFICE: _AT_A_MACHINE | {"look", "drop", "take-over"},
     Role.KEEPER: _AT_A_MACHINE | {"look", "drop", "take-over", "verify"},
 }
 """What each role may ask for by the page. Reading is free to all of them, to a phone for its machine alone."""
+
+
+_CODED: Final = (Role.PHONE, Role.BOX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +84,12 @@ class People:
     def signed_on(self, name: str, phrase: str) -> Person | None:
         """Whoever has this name and this phrase. It takes as long whether or not there is one of that name."""
         person = self.named(name)
-        right = _fits(phrase, person.secret if person is not None and person.role is not Role.PHONE else _NOBODY)
+        right = _fits(phrase, person.secret if person is not None and person.role not in _CODED else _NOBODY)
         return person if right else None
 
-    def joined(self, code: str) -> Person | None:
-        """The phone with this code, which has 80 bits: nobody tries so many, and it needs no slow hash."""
-        found = [p for p in self.people if p.role is Role.PHONE and hmac.compare_digest(p.secret, _digest(code))]
+    def joined(self, code: str, role: Role = Role.PHONE) -> Person | None:
+        """The phone, or the box, with this code of 80 bits or more: nobody tries so many, and it needs no slow hash."""
+        found = [p for p in self.people if p.role is role and hmac.compare_digest(p.secret, _digest(code))]
         return found[0] if found else None
 
     def with_one(self, person: Person) -> "People":
@@ -152,6 +157,12 @@ def new_code() -> tuple[str, str]:
     drawn = "".join(secrets.choice(_LETTERS) for _ in range(16))
     code = "-".join(drawn[n : n + 4] for n in range(0, 16, 4))
     return code, _digest(code)
+
+
+def new_token() -> tuple[str, str]:
+    """A token of 160 bits for another box's page, and what is kept of it."""
+    token = secrets.token_hex(20)
+    return token, _digest(token)
 
 
 _LETTERS: Final = "0123456789abcdefghjkmnpqrstvwxyz"

@@ -15,7 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 from markupsafe import Markup, escape
 
-from dncd.page.views.floor import Service, floor, service
+from dncd.page.views.floor import Far, Service, floor, service
 from dncd.page.views.machine import board
 from dncd.peer_text import printable
 from dncd.records.holdings import Holdings
@@ -53,6 +53,8 @@ _NOTHING: Final[Mapping[str, object]] = {
     "path": "",
     "worse": {},
     "alone": "",
+    "box": "",
+    "boxes": (),
 }
 
 
@@ -69,6 +71,15 @@ def floor_parts(status: Mapping[str, Any], records: Holdings, **values: object) 
     shown = {"service": service(status), **values}
     counts = floor(status.get("machines") or {}, records)
     return {"service": render("_service.html", **shown), "floor-counts": render("_counts.html", floor=counts, **shown)}
+
+
+def box_parts(boxes: Iterable[Far], **values: object) -> dict[str, str]:
+    """What of other boxes changes by itself."""
+    return {
+        f"box-{far.name}{end}": render(name, far=far, **values)
+        for far in boxes
+        for end, name in (("", "_box.html"), ("-cards", "_box_cards.html"))
+    }
 
 
 def language_of(accepts: str, chosen: str = "") -> str:

@@ -168,7 +168,7 @@ def serve(page: Page, sock: socket.socket, tls: Tls | None = None) -> None:
             loop.add_signal_handler(number, end)
         loop.add_signal_handler(signal.SIGHUP, again)
         ready("browsers are listened to")
-        following = asyncio.create_task(page.feed.run())
+        following = asyncio.create_task(page.run())
         try:
             await server.serve(sockets=[sock])
         finally:
