@@ -22,7 +22,6 @@ from dncd.line.packet_machine import (
     Machine,
     Patience,
     Received,
-    Repeated,
     SendingMachine,
     Started,
     Wish,
@@ -129,7 +128,8 @@ class Sender(_Packets, SendingMachine):
                     self._events.append(Acknowledged(self._payload))
                 self._next()
             case Do.REPEAT:
-                self._again(cause)
+                if self._once_more(f"packet {self._number}", cause, defaults.KERMIT_TRIES):
+                    self._out += self._said
             case Do.CLOSE if self.phase is Phase.EOT:
                 self._go_to(Phase.CLOSING, "B")
             case Do.CLOSE if self._tries < CLOSING_TRIES:
@@ -154,15 +154,6 @@ class Sender(_Packets, SendingMachine):
     def _go_to(self, phase: Phase, kind: str, data: bytes = b"") -> None:
         self.phase, self._number, self._tries = phase, (self._number + 1) % NUMBERS, 0
         self._say(kind, data)
-
-    def _again(self, cause: Cause) -> None:
-        self._tries += 1
-        why = f"packet {self._number} {'was not answered' if cause is Cause.SILENCE else 'was asked for again'}"
-        if self._tries >= defaults.KERMIT_TRIES:
-            self._give_up(Ending.FAILED, f"{why} {self._tries} times in a row")
-        else:
-            self._events.append(Repeated(why))
-            self._out += self._said
 
 
 class Receiver(_Packets):
@@ -222,7 +213,10 @@ class Receiver(_Packets):
             case Do.FINISH:
                 self._answer(Phase.OVER)
             case Do.REJECT:
-                self._reject()
+                said = self._said  # the answer to the packet before stays what is said to a copy of it
+                if self._not_whole(self._number, defaults.KERMIT_TRIES):
+                    self._say("N")
+                    self._said = said
         self._due = math.inf if self.phase is Phase.OVER else now + self._terms.wait_s
 
     def _deliver(self, data: bytes) -> None:
@@ -243,13 +237,3 @@ class Receiver(_Packets):
         """Yes to the packet that was due; the next one is due."""
         self._say("Y", data, check)
         self.phase, self._number, self._tries = phase, (self._number + 1) % NUMBERS, 0
-
-    def _reject(self) -> None:
-        self._tries += 1
-        if self._tries >= defaults.KERMIT_TRIES:
-            self._give_up(Ending.FAILED, f"packet {self._number} did not come whole in {self._tries} tries")
-            return
-        self._events.append(Repeated(f"packet {self._number} did not come whole"))
-        said = self._said  # the answer to the packet before stays what is said to a copy of it
-        self._say("N")
-        self._said = said

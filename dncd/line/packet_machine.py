@@ -140,6 +140,15 @@ class Machine:
     def _give_up(self, ending: Ending, reason: str) -> None:
         self._over(ending, reason, say=self._farewell(reason))
 
+    def _not_whole(self, number: int, most: int) -> bool:
+        """A packet did not come whole: whether it may be asked for again; after `most` tries it is given up."""
+        self._tries += 1
+        if self._tries >= most:
+            self._give_up(Ending.FAILED, f"packet {number} did not come whole in {self._tries} tries")
+            return False
+        self._events.append(Repeated(f"packet {number} did not come whole"))
+        return True
+
     def _over(self, ending: Ending, reason: str, say: bytes = b"") -> None:
         self._out += say
         self.phase, self._due = Phase.OVER, math.inf
@@ -173,6 +182,17 @@ class SendingMachine(Machine):
         self._finished = True
         self._on(Cause.SUPPLY, now)
         return self._drain()
+
+    def _once_more(self, what: str, cause: Cause, most: int) -> bool:
+        """Something is asked for again, or was not answered: whether it may be said again; after `most` tries it is given
+        up."""
+        self._tries += 1
+        why = f"{what} {'was not answered' if cause is Cause.SILENCE else 'was asked for again'}"
+        if self._tries >= most:
+            self._give_up(Ending.FAILED, f"{why} {self._tries} times in a row")
+            return False
+        self._events.append(Repeated(why))
+        return True
 
     def written(self, now: float) -> None:
         """What `outgoing` gave has left on the line, or is leaving: from here on the answer counts, and the wait for it."""

@@ -32,7 +32,6 @@ from dncd.line.packet_machine import (
     Machine,
     Patience,
     Received,
-    Repeated,
     SendingMachine,
     Started,
 )
@@ -223,14 +222,8 @@ class Sender(_Characters, SendingMachine):
         self._say(now)
 
     def _again(self, cause: Cause, now: float) -> None:
-        self._tries += 1
         what = {Phase.EOT: "the end (EOT)", Phase.HEADER: "the name"}.get(self.phase, f"packet {self._number}")
-        why = "was not answered" if cause is Cause.SILENCE else "was asked for again"
-        if self._tries >= defaults.XMODEM_TRIES:
-            reason = f"{what} {why} {self._tries} times in a row"
-            self._give_up(Ending.FAILED, reason)
-        else:
-            self._events.append(Repeated(f"{what} {why}"))
+        if self._once_more(what, cause, defaults.XMODEM_TRIES):
             self._say(now)
 
     def _say(self, now: float) -> None:
@@ -372,12 +365,8 @@ class Receiver(_Characters):
 
     def _reject(self, now: float) -> None:
         """Asks for the packet again. After a fall-back nobody knows which check the sender took: both are tried in turn."""
-        self._tries += 1
-        if self._tries >= defaults.XMODEM_TRIES:
-            reason = f"packet {self._taken + 1} did not come whole in {self._tries} tries"
-            self._give_up(Ending.FAILED, reason)
+        if not self._not_whole(self._taken + 1, defaults.XMODEM_TRIES):
             return
-        self._events.append(Repeated(f"packet {self._taken + 1} did not come whole"))
         if self._taken:
             self._answer(NAK, now)
         elif 0 < self._crc_tries < self._asked:

@@ -395,9 +395,7 @@ def tape_faults(tape: _Get) -> Iterator[tuple[str, str]]:
 
 def said_faults(line: _Get, tape: _Get, send: _Get) -> Iterator[tuple[str, str]]:
     """Keys of what is said around a program, and why it cannot be: it must have a code, and belongs to plain lines.
-
-    line, tape, send: give a table's value of a key, None where that does not hold.
-    """
+    line, tape, send: give a table's value of a key, None where that does not hold."""
     coder = Coder(tape("code") or TapeCode.ISO, values.Frame.parse("8N1"), dict(tape("eia_codes") or ()))
     for key in [key for key in ("before", "wait_for", "after") if send(key)]:
         try:

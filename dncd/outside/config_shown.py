@@ -15,9 +15,7 @@ from dncd.values import LineSettings, SeatSettings, Settings
 
 def explain(settings: Settings) -> str:
     """What holds, as a settings file of its own: every key with its value, what the user did not change marked so.
-
-    `load` of this text gives the same settings.
-    """
+    `load` of this text gives the same settings."""
     return "\n".join(_explained(settings))
 
 

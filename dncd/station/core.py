@@ -129,7 +129,7 @@ class Core:
             case ev.OpenFailed() | ev.Lost():
                 if not self.port.open:
                     return self.port.lost(event.error, now)
-                self.account.tally.losses += 1
+                self.account.tally.port_losses += 1
                 self.standing.untold_losses += 1
                 actions = self.port.lost(event.error, now)
                 actions += self.sender.stop(f"the port went away: {event.error.what}", now)

@@ -1,11 +1,4 @@
-"""The states of one station, and which may follow which.
-
-```
-PORT  absent -open-> opening -ok-> open -lost-> absent    any but closed -lend-> lent -back-> opening    any -close-> closed
-LINE  idle -start-> beginning -begun-> sending -outcome-> ending -recorded-> idle    idle -began-> capturing -ended-> idle
-FILE  settling -complete-> intake -ok-> ready -turn-> beginning -> sending -> ending -> gone
-MODE  serving -retire-> retiring -idle-> closed    serving -stop-> stopping
-```
+"""The states of one station, and which may follow which (drawn in DEVELOPERS.md).
 
 A file that changes goes back to settling, one that is refused, withdrawn or gone goes to ending; one of which no character
 was handed over comes back from ending to ready, and so does a batch after each piece but the last.

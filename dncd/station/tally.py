@@ -3,7 +3,7 @@ and a report."""
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from dncd.errors import DncdError, RecordsError
@@ -17,7 +17,7 @@ _ENDINGS_KEPT: Final = 500
 
 @dataclass(slots=True)
 class Tally:
-    """chars: characters of the transfers that have ended; faults: what the port noticed; losses: times it went away."""
+    """chars: characters of the transfers that have ended; faults: what the port noticed; port_losses: times it went away."""
 
     transfers: dict[str, int] = field(default_factory=lambda: dict.fromkeys(Result, 0))
     chars_out: int = 0
@@ -25,7 +25,7 @@ class Tally:
     holds: int = 0
     held_s: float = 0.0
     faults: Counters = NO_FAULTS
-    losses: int = 0
+    port_losses: int = 0
     summed_up: int = 0
 
     def went_out(self, record: Mapping[str, Any]) -> None:
@@ -50,17 +50,7 @@ class Tally:
 
     def as_dict(self) -> dict[str, Any]:
         """For `status`."""
-        faults = {name: getattr(self.faults, name) for name in Counters.__slots__}
-        return {
-            "transfers": dict(self.transfers),
-            "chars_out": self.chars_out,
-            "chars_in": self.chars_in,
-            "holds": self.holds,
-            "held_s": round(self.held_s, 3),
-            "faults": faults,
-            "port_losses": self.losses,
-            "summed_up": self.summed_up,
-        }
+        return {**asdict(self), "held_s": round(self.held_s, 3)}
 
 
 _ENDING, _CAPTURE = "the end of {} could not be put on record", "what the control punched could not be written"
