@@ -255,6 +255,9 @@ def test_changes_are_marked_by_elements_not_by_colour_alone():
     rules = (ROOM / "static" / "page.css").read_text("utf-8")
     assert re.search(r"\nins \{[^}]*underline", rules)
     assert re.search(r"\ndel \{[^}]*line-through", rules)
+    assert re.search(r"\n\.small, \.quiet, \.side \{ color: var\(--faint\); \}\n", rules), (
+        "a comment is faint, and no box"
+    )
 
 
 def test_a_story_and_its_text_can_be_walked(tmp_path):

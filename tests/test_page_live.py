@@ -15,7 +15,7 @@ import pytest
 from house import ENV, LONG, build, house, machine, text
 from waiting import until
 
-from dncd.standin.control import StandIn
+from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
 
 pytest.importorskip("playwright", reason="the extra `browser` is not installed")
@@ -136,6 +136,47 @@ def test_what_the_operator_changed_is_seen_word_by_word(works, opened):
     page.click("text=What changed against rev 1")
     expect(page.locator(".changes ins")).to_have_text("F0.1")
     expect(page.locator(".changes del")).to_have_text("F0.2")
+
+
+def test_some_of_an_edit_is_taken_over_by_the_keyboard_alone_and_without_script(works, opened):
+    _, shop, url = works
+    mill = shop.controls["mill"]
+    mill.read_in()
+    lines = ["O0007 (SLEEVE)", "N10 G01 X1. F0.2", "N20 G00 X9.", "N30 G01 X2. F0.3", "M30"]
+    shop.drop("mill", "0007.nc", text(lines))
+    shop.receipt("mill", "sent", "0007.nc")
+    assert mill.wait_for(lambda: mill.memory.programs and mill.mode is Mode.OFF, 20)
+    (number,) = mill.memory.programs
+    mill.edit(number, "F0.2", "F0.1")
+    mill.edit(number, "F0.3", "F0.25")
+    mill.punch(number)
+    until(lambda: [line for line in shop.ledger() if line["event"] == "differs"])
+    page = opened(f"{url}/machine/mill/program/O0007", java_script_enabled=False, color_scheme="dark")
+
+    def press(label, key="Enter"):
+        """Tabs on to what has this label, and presses there."""
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            focused = page.locator(":focus")
+            if focused.count() and label in (focused.get_attribute("name") or "", focused.inner_text().strip()):
+                page.keyboard.press(key)
+                return
+        raise AssertionError(label)
+
+    press("Take over what the operator changed")
+    press("g0", "Space")
+    press("See the text that comes of it")
+    expect(page.locator("section[aria-labelledby=lost] ins")).to_have_text("F0.1")
+    press("by", "A")
+    press("lost", "Space")
+    press("Yes, drop it as the office's")
+    expect(page.locator(".done")).to_contain_text("O0007.nc is dropped.")
+    mill.read_in()
+    shop.receipt("mill", "sent", "O0007.nc")
+    sent = (shop.shop / "mill" / "sent" / "O0007.nc").read_bytes()
+    assert sent == text([line.replace("F0.3", "F0.25") for line in lines])
+    asked = [(line["do"], line["by"]) for line in shop.ledger() if line["event"] == "asked"]
+    assert asked == [("drop-over-edits", "A")]
 
 
 def test_without_script_a_program_is_dropped_brought_and_stopped(works, opened):

@@ -6,7 +6,8 @@ from typing import Final
 from dncd.commissioning.line_health import LineHealth, Week
 
 SHOWN: Final = 26
-"""Newest weeks on the page: half a year."""
+LISTED: Final = 13
+"""Newest weeks in the drawing, and in the table."""
 
 PITCH: Final = 26
 HEIGHT: Final = 120
@@ -30,12 +31,17 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """weeks: newest first; bars: of characters hit in a million, oldest first, width: of them all."""
+    """weeks: newest first, listed: those of the table; bars: of characters hit in a million, oldest first, width: of them
+    all."""
 
     health: LineHealth
     weeks: tuple[Week, ...]
     bars: tuple[Bar, ...]
     width: int
+
+    @property
+    def listed(self) -> tuple[Week, ...]:
+        return self.weeks[:LISTED]
 
     @property
     def most(self) -> float:
@@ -66,5 +72,5 @@ def line(health: LineHealth) -> Line:
 
 
 def _short(rate: float) -> str:
-    """In three characters or so."""
-    return f"{rate / 1000:.0f}k" if rate >= 1000 else f"{rate:.0f}" if rate >= 10 else f"{rate:.1f}"
+    """In four characters at most, as far as it goes."""
+    return f"{rate / 1000:.1f}k" if rate >= 1000 else f"{rate:.0f}" if rate >= 10 else f"{rate:.1f}"
