@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from page_shop import records, status
 from starlette.testclient import TestClient
+from starlette.types import Receive, Scope, Send
 
 from dncd.page import people, server
 from dncd.page.app import Page
@@ -44,7 +45,12 @@ class Shop:
 
     def browser(self, page: Page | None = None, base: str = HERE, at: str = "testclient") -> TestClient:
         """at: its address."""
-        return TestClient((page or self.page).app(), base_url=base, follow_redirects=False, client=(at, 50_000))
+        app = (page or self.page).app()
+
+        async def from_there(scope: Scope, receive: Receive, send: Send) -> None:
+            await app({**scope, "client": (at, 50_000)}, receive, send)
+
+        return TestClient(from_there, base_url=base, follow_redirects=False)
 
     def person(self, name: str, role: Role) -> None:
         secret = people.phrase_kept(PHRASE)

@@ -164,7 +164,9 @@ def _journal(state: Path) -> str:
         return "\n".join(map(str, said)) + "\n"
     except DncdError as error:
         lines = str(JOURNAL_LINES)
-        kept = _tool("journalctl", "--unit=dncd", f"--lines={lines}", "--no-pager", "--output=short-iso")
+        kept = _tool(
+            "journalctl", "--unit=dncd", "--unit=dncd-page", f"--lines={lines}", "--no-pager", "--output=short-iso"
+        )
         return f"{error}\nWhat the system's journal kept of the unit dncd:\n{kept}"
 
 
