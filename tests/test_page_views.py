@@ -4,6 +4,7 @@ import contextlib
 import os
 import re
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from functools import partial
 
 import pytest
@@ -275,6 +276,17 @@ def test_a_search_finds_numbers_titles_texts_and_people(shop):
     assert shop.texts_with(" ", [NAME], 9) == []
     lines = ledger.log(shop.lines(ledger.asked_lines("foreman", NOW), 101))
     assert lines.lines[0].by == "R. Foreman"
+
+
+@pytest.mark.parametrize("form", ["%Y-%m-%d", "%d.%m.%Y", " %d.%m.%Y "])
+def test_a_search_for_a_day_finds_its_lines_and_the_texts_that_are_of_it(shop, form):
+    at = datetime.fromisoformat(shop.history(NAME, "O0005")[0].time).astimezone(NOW.tzinfo)
+    for day, programs in ((at, ["O0004", "O0005"]), (at - timedelta(days=1), []), (at + timedelta(days=1), [])):
+        wanted = ledger.asked_lines(day.strftime(form), NOW)
+        assert bool(shop.lines(wanted, 9)) == bool(programs)
+        found = ledger.known(day.strftime(form), NAME, shop.newest(NAME), wanted)
+        assert [each.program for each in found] == programs
+    assert ledger.asked_lines("31.02.2026", NOW).words == ("31.02.2026",)
 
 
 def test_only_what_is_new_in_the_ledger_is_read_and_nothing_is_written(tmp_path):

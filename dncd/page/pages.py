@@ -69,9 +69,13 @@ class Look:
             raise UsageError(f"there is no machine {name!r}", "the page", f"The machines are {', '.join(machines)}")
         return machine.board(name, machines[name], held)
 
+    def may(self, kind: str) -> bool:
+        """Whether this one may ask for that."""
+        return kind in cast(Container[str], self.values.get("may", (kind,)))
+
     def edit(self) -> taking_over.Edit:
         """What the operator changed, for those who may take it over. RefusedError for others."""
-        if "take-over" not in cast(Container[str], self.values.get("may", ("take-over",))):
+        if not self.may("take-over"):
             raise RefusedError("taking over is the office's", self.place["program"], "Ask who keeps the page")
         return taking_over.edit_of(self.reading, self.place["machine"], self.place["program"])
 
@@ -184,8 +188,9 @@ def _log(look: Look) -> str:
 def _search(look: Look) -> str:
     asked, reading = look.form.get("q", "").strip()[:80], look.reading
     names = list(look.machines) if asked else []
-    known = [each for name in names for each in ledger.known(asked, name, reading.newest(name))]
-    lines = reading.lines(ledger.asked_lines(asked, look.now), ledger.SHOWN) if asked else []
+    wanted = ledger.asked_lines(asked, look.now)
+    known = [each for name in names for each in ledger.known(asked, name, reading.newest(name), wanted)]
+    lines = reading.lines(wanted, ledger.SHOWN) if asked else []
     found = {"programs": known[: ledger.SHOWN], "places": reading.texts_with(asked, names, ledger.SHOWN)}
     return look.page("search.html", asked=asked, **found, log=ledger.log(lines), path="/search")
 
@@ -211,7 +216,9 @@ def ask(look: Look, kind: str, problem: str = "") -> str:
     number = holding.revision if kind != "bring" and holding.held else len(history)
     if kind == "bring" and history:
         number = look.revision("revision", history).number
-    said = _said_of(look, board.name, wanted, history[number - 1 : number]) if kind in ("bring", "again") else NOTHING
+    said = NOTHING
+    if kind in ("bring", "again") and look.may(kind):
+        said = _said_of(look, board.name, wanted, history[number - 1 : number])
     title = history[number - 1].title if 0 < number <= len(history) else ""
     proven = any(signed.revision == number for signed in held.signed_off(board.name, wanted))
     held_now = holding.revision if holding.held else 0

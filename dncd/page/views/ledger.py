@@ -23,6 +23,10 @@ EVENTS: Final = (
 """Events that can be asked for by name."""
 
 _DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
+_GERMAN_DAY: Final = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})")
+
+
+ANY: Final = Wanted()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,16 +130,25 @@ def _whole(value: object) -> int:
 def asked_lines(asked: str, zone: datetime) -> Wanted:
     """Which lines of the ledger a search looks for: a day's, or those with all its words."""
     said = asked.strip()
-    if _day(said) is not None:
-        return wanted({"since": said, "until": said}, zone)
+    found = _GERMAN_DAY.fullmatch(said)
+    day = f"{found[3]}-{int(found[2]):02}-{int(found[1]):02}" if found is not None else said
+    if _day(day) is not None:
+        return wanted({"since": day, "until": day}, zone)
     return Wanted(words=tuple(said.casefold().split()[:8]))
 
 
-def known(asked: str, machine: str, newest: Mapping[str, Revision]) -> list[Known]:
-    """Programs of a machine whose number or title has what was asked."""
+def known(asked: str, machine: str, newest: Mapping[str, Revision], lines: Wanted = ANY) -> list[Known]:
+    """Programs of a machine whose number or title has what was asked, or whose newest text is of that day. lines: what
+    `asked_lines` says."""
     word, name = asked.strip().casefold(), spelt(asked.strip())
     return [
         Known(machine, program, printable(revision.title), revision.number)
         for program, revision in sorted(newest.items())
-        if word and (program == name or word in program.casefold() or word in revision.title.casefold())
+        if word
+        and (
+            program == name
+            or word in program.casefold()
+            or word in revision.title.casefold()
+            or (lines.until and lines.since <= revision.time <= lines.until)
+        )
     ]
