@@ -15,6 +15,7 @@ from page_shop import records, status
 from starlette.testclient import TestClient
 from starlette.types import Receive, Scope, Send
 
+from dncd.outside.command_server import CommandServer
 from dncd.page import people, server
 from dncd.page.app import Page
 from dncd.page.door import Access
@@ -68,6 +69,19 @@ class Shop:
             now = status(waiting=self.waits, last={"file": "0004.nc", "time": "2026-11-28T13:09:00Z", "event": "sent"})
             self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": now}}
         return {"file": request.get("file", "0004.nc"), "revision": request.get("revision", 0)}
+
+
+@contextlib.contextmanager
+def visited(root: Path) -> Iterator[Shop]:
+    """A shop whose service answers."""
+    made = Shop(root)
+    (made.state / "page").mkdir()
+    try:
+        with CommandServer(made.state / "page", made.answer):
+            yield made
+    finally:
+        for page in made.opened:
+            page.reading.close()
 
 
 def csrf(browser: TestClient, path: str = "/machine/gang-lathe/stop") -> str:

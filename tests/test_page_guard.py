@@ -5,10 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from page_visitors import HERE, PHRASE, Shop, csrf, posted, signed_on
+from page_visitors import HERE, PHRASE, Shop, csrf, posted, signed_on, visited
 
 from dncd.errors import UsageError
-from dncd.outside.command_server import CommandServer
 from dncd.page import door, guard, people
 from dncd.page.people import Role
 from dncd.page.sessions import END_S, IDLE_S, TRIES, TRIES_S
@@ -20,9 +19,7 @@ HOSTILE = "<script>alert(1)</script>"
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
-    made = Shop(tmp_path)
-    (made.state / "page").mkdir()
-    with CommandServer(made.state / "page", made.answer):
+    with visited(tmp_path) as made:
         yield made
 
 

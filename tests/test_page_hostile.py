@@ -11,10 +11,9 @@ from typing import Any
 
 import pytest
 from page_shop import NEXT, OUT, status
-from page_visitors import HERE, Shop, csrf, posted
+from page_visitors import HERE, Shop, csrf, posted, visited
 from starlette.routing import Route
 
-from dncd.outside.command_server import CommandServer
 from dncd.page import guard, people
 from dncd.page.feed import FLOOR
 from dncd.records.ledger import Ledger
@@ -30,9 +29,7 @@ HOSTILE = f"{SCRIPT}{BREAKS_OUT}{LEADS_AWAY}{{{{7*7}}}}\x1b[2J\u202e"
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
-    made = Shop(tmp_path)
-    (made.state / "page").mkdir()
-    with CommandServer(made.state / "page", made.answer):
+    with visited(tmp_path) as made:
         yield made
 
 

@@ -8,12 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from page_visitors import PHRASE, Shop, certificate, csrf, needs_openssl, posted, served, trusting
+from page_visitors import PHRASE, Shop, certificate, csrf, needs_openssl, posted, served, trusting, visited
 from starlette.datastructures import Headers
 
 from dncd.cli import main
 from dncd.errors import NotDoneError
-from dncd.outside.command_server import CommandServer
 from dncd.page import guard, people, server
 from dncd.page.people import Role
 from dncd.page.sessions import TRIES
@@ -24,9 +23,7 @@ PROXY, OUTSIDE, STRANGER = "10.0.0.1", "https://dncd.shop.lan", "10.0.0.77"
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
-    made = Shop(tmp_path)
-    (made.state / "page").mkdir()
-    with CommandServer(made.state / "page", made.answer):
+    with visited(tmp_path) as made:
         yield made
 
 

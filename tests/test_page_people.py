@@ -70,6 +70,15 @@ def test_a_person_is_added_listed_and_removed(shop: Path, capsys: pytest.Capture
     assert people.read(shop / "state").people == ()
 
 
+@pytest.mark.usefixtures("shop")
+def test_another_box_on_record_is_listed_and_is_no_person(capsys: pytest.CaptureFixture[str]) -> None:
+    said(capsys, "people", "box", "hall-2")
+    listed = json.loads(said(capsys, "people", "list", "--json"))
+    assert fits_schema("people-list", listed)
+    assert listed == [{"name": "hall-2", "role": "box", "machine": None, "may": []}]
+    assert "nobody uses the page without signing on" in said(capsys, "people", "add", "A. Miller", "--role", "look")
+
+
 def test_what_cannot_be_is_told_before_a_phrase_is_asked_for(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     said(capsys, "people", "add", "A. Miller", "--role", "look")
     assert sys.stdin.read() == "not this line\n"

@@ -5,11 +5,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from page_visitors import HERE, PHRASE, Shop, csrf, posted, signed_on
+from page_visitors import HERE, PHRASE, Shop, csrf, posted, signed_on, visited
 from starlette.routing import Route
 from starlette.testclient import TestClient
 
-from dncd.outside.command_server import CommandServer
 from dncd.page import people
 from dncd.page.asking import WAYS
 from dncd.page.people import MAY, Role
@@ -49,9 +48,7 @@ VISITORS = [role for role in Role if role is not Role.BOX]
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     monkeypatch.setattr(people, "_COST", {"n": 2, "r": 1, "p": 1})
-    made = Shop(tmp_path)
-    (made.state / "page").mkdir()
-    with CommandServer(made.state / "page", made.answer):
+    with visited(tmp_path) as made:
         yield made
 
 

@@ -75,7 +75,7 @@ def add(given: Asked, name: str, role: str) -> None:
         click.echo(_HERE.format(listen=page.listen))
     else:
         click.echo(f"Sign on at {config_page.address_of(page)} with this name and the pass phrase.")
-    if not before.people:
+    if all(each.role is Role.BOX for each in before.people):
         caution("Somebody is on record now: nobody uses the page without signing on, at this computer neither.")
 
 
