@@ -49,7 +49,7 @@ RUNS = {
     },
 }  # fmt: skip
 SHOWN = [
-    *(path.format(machine=NAME, program="O0004") for path in PAGES),
+    *(path.format(machine=NAME, program="O0004") + "?a=1&b=2" * ("taken-over" in path) for path in PAGES),
     *("/machine/bore-mill", "/machine/jig", "/search?q=sleeve", "/?language=de"),
     *(f"/machine/{NAME}/{kind}" for kind in ACTIONS),
     f"/machine/{NAME}/bring?program=4",

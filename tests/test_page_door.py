@@ -74,8 +74,10 @@ def test_a_word_that_does_something_needs_a_name_and_all_that_belongs_to_it(shop
     lines = len(shop.ledger())
     whole = {"machine": "lathe", "by": "A. Miller", "file": "a.nc", "data": "TQ==", "sha256": "0", "times": 2}
     whole |= {"program": "O0004", "revision": 1, "note": "first part", "seen": "O0004 abc", "left": "block N10"}
-    for do, fields in page_door._DEEDS.items():
-        for key in ("machine", "by", *fields):
+    looks = {do: fields for do, fields in page_door._LOOKS.items() if fields}
+    whole |= {"text": "TQ=="}
+    for do, fields in {**page_door._DEEDS, **looks}.items():
+        for key in ("machine", *fields) if do in looks else ("machine", "by", *fields):
             for wrong in ({}, {key: ""}, {key: None}, {key: ["x"]}, {key: True}):
                 answer = word(shop, **{"do": do, **{k: v for k, v in whole.items() if k != key}, **wrong})
                 assert answer["error"]["code"] == "usage", (do, key, wrong)

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from page_shop import status
+from waiting import until
 
 from dncd.commissioning.line_health import Verdict
 from dncd.page import rendering
@@ -66,6 +67,8 @@ def test_only_a_line_that_is_worse_is_told_on_the_floor_and_it_is_looked_at_once
     assert dict(found) == {"mill": shop.by_week.health("mill", MONDAY).worse[0].said}, "as of the whole ledger"
     assert shop.by_week.worse(MONDAY + timedelta(days=6)) is found
     assert shop.by_week.worse(MONDAY + timedelta(days=7)) is not found
+    html = look(shop, "/")
+    until(lambda: shop.by_week.told(MONDAY) == found)
     html = look(shop, "/")
     assert html.count("Line worse than it was") == 1
     assert 'href="/machine/mill/line"' in html

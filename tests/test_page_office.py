@@ -1,7 +1,9 @@
 """What the office does by the page: an edit taken over by blocks, from the look at it to the file that waits."""
 
+import contextlib
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,6 +16,11 @@ from dncd.page import people
 from dncd.page.app import Page
 from dncd.page.door import Access
 from dncd.page.people import Person, Role
+from dncd.page.reading import Reading
+from dncd.page.taking_over import edit_of, taken
+from dncd.program.edits import Version, lost_edits
+from dncd.records.ledger import Ledger
+from dncd.records.library import Text, Writer
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
 from dncd.values import Origin
@@ -215,3 +222,29 @@ def test_the_office_alone_takes_over(office: Office, role: Role, monkeypatch: py
         assert (take(browser, "", csrf=token).status_code != 403) == may
     finally:
         people.file_of(state).unlink()
+
+
+def test_where_a_control_spells_in_its_own_way_its_edit_stands_in_the_offices_spelling(tmp_path: Path) -> None:
+    blocks = [f"N{n} G01 X{n}. F0.2 (CUT {n})" for n in range(10, 90, 10)]
+    office = "\n".join(["O0007 (SLEEVE)", *blocks, "N90 M30", ""])
+    punched = "\n".join(["O0007", *(f"N{n}G1X{n}.F.2" for n in range(10, 90, 10)), "N90M30", ""])
+    punched = punched.replace("N40G1X40.F.2", "N40G1X40.F.15\nN45M8")
+    with contextlib.closing(Ledger.open(tmp_path)) as ledger, contextlib.closing(Writer(tmp_path)) as library:
+        for number, (text_, origin) in enumerate(((office, Origin.OFFICE), (punched, Origin.MACHINE)), 1):
+            library.revise("lathe", "O0007", Text.of(text_.encode()), origin, {})
+            event = "sent" if origin is Origin.OFFICE else "received"
+            ledger.append(event, {"machine": "lathe", "program": "O0007", "revision": number})
+    reading = Reading(tmp_path, tmp_path / "shop")
+    edit = edit_of(reading, "lathe", "O0007")
+    reading.close()
+    assert edit.respelt
+    assert [(change.block, change.kind.value) for part in edit.parts for change in part.changes] == [
+        ("N40", "changed"),
+        ("N45", "new"),
+    ]
+    whole = taken(edit, {"a": "1", "b": "2", "g0": "on"})
+    assert whole.text == office.replace(blocks[3], f"{blocks[3].replace('F0.2', 'F.15')}\nN45M8")
+    history = [Version(1, Origin.OFFICE, office), Version(2, Origin.MACHINE, punched)]
+    assert lost_edits(history, whole.text) == (), "all of it is in the office's text, whatever its spelling"
+    none = taken(edit, {"a": "1", "b": "2"})
+    assert (none.text, none.said.startswith("block N40: F 0.2 → .15; block N45 new")) == (office, True)

@@ -94,13 +94,13 @@ class Look:
 
 def _floor(look: Look) -> str:
     shown = floor.floor(look.machines, look.reading.held(), look.form.get("only", ""))
-    worse = look.reading.by_week.worse(look.today)
+    worse = look.reading.by_week.told(look.today)
     return look.page("floor.html", floor=shown, worse=worse, news="floor", path="/")
 
 
 def _machine(look: Look) -> str:
     board = look.board()
-    worse = look.reading.by_week.worse(look.today)
+    worse = look.reading.by_week.told(look.today)
     return look.page("machine.html", board=board, worse=worse, news=board.name)
 
 

@@ -93,7 +93,22 @@ class Lines:
 
     def __init__(self, state: Path) -> None:
         self._state, self._week, self._lock = state, date.min, threading.Lock()
+        self._looking = False
         self.known: Mapping[str, str] = {}
+
+    def told(self, today: date) -> Mapping[str, str]:
+        """What is known. Where a week is over since, all of the ledger is read in a thread of its own, and no page waits."""
+        if _monday(today) != self._week and not self._looking:
+            self._looking = True
+            Thread("lines", partial(self._look, today)).start()
+        return self.known
+
+    def _look(self, today: date) -> None:
+        try:
+            with contextlib.suppress(RecordsError):  # pages say that already
+                self.worse(today)
+        finally:
+            self._looking = False
 
     def health(self, machine: str, today: date) -> LineHealth:
         """today: UTC."""
@@ -103,7 +118,7 @@ class Lines:
         """The machines whose lines are worse than they were, each with what grew most surely. Looked at once a week: a week
         counts when it is over."""
         with self._lock:
-            if (week := today - timedelta(days=today.weekday())) != self._week:
+            if (week := _monday(today)) != self._week:
                 transfers: defaultdict[str, list[Record]] = defaultdict(list)
                 for record in filter(tells, ledger.records(self._state)):
                     own = {key: record[key] for key in KEYS if key in record}
@@ -111,6 +126,10 @@ class Lines:
                 found = {name: health_of(own, today, name).worse for name, own in transfers.items()}
                 self.known, self._week = {name: worse[0].said for name, worse in found.items() if worse}, week
         return self.known
+
+
+def _monday(day: date) -> date:
+    return day - timedelta(days=day.weekday())
 
 
 class _LookedAt(Library):
