@@ -3,6 +3,7 @@
 import contextlib
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from dncd.outside.command_client import ask
 from dncd.page import people
 from dncd.page.app import Page
 from dncd.page.door import Access
+from dncd.page.pages import PAGES, Look
 from dncd.page.people import Person, Role
 from dncd.page.reading import Reading
 from dncd.page.taking_over import edit_of, taken
@@ -222,6 +224,26 @@ def test_the_office_alone_takes_over(office: Office, role: Role, monkeypatch: py
         assert (take(browser, "", csrf=token).status_code != 403) == may
     finally:
         people.file_of(state).unlink()
+
+
+def test_an_edit_of_many_groups_fits_the_form_that_says_yes(tmp_path: Path) -> None:
+    """A form of more than fifty fields is none (`page/door`)."""
+    office = [f"N{n} G01 X{n}." for n in range(10, 1130, 10)]
+    edited = [line.replace("X", "Z") if n % 2 else line for n, line in enumerate(office)]
+    with contextlib.closing(Ledger.open(tmp_path)) as ledger, contextlib.closing(Writer(tmp_path)) as library:
+        for lines, origin in ((office, Origin.OFFICE), (edited, Origin.MACHINE)):
+            library.revise("lathe", "O0007", Text.of("\n".join([*lines, ""]).encode()), origin, {})
+        ledger.append("sent", {"machine": "lathe", "program": "O0007", "revision": 1})
+    reading = Reading(tmp_path, tmp_path / "shop")
+    said = {"seen": f"O0007 {reading.history('lathe', 'O0007')[-1].commit}, back 2", "sha256": "0" * 64}
+    place, form_ = {"machine": "lathe", "program": "O0007"}, {"a": "1", "b": "2", **{f"g{n}": "on" for n in range(52)}}
+    look = Look(reading, {}, place, form_, datetime.now(UTC), {}, lambda *_, **__: said)
+    posted = form(PAGES["/machine/{machine}/program/{program}/taken-over"](look))
+    assert len(posted) < 10
+    edit = edit_of(reading, "lathe", "O0007")
+    assert len(edit.parts) == 56
+    assert taken(edit, posted) == taken(edit, form_)
+    reading.close()
 
 
 def test_where_a_control_spells_in_its_own_way_its_edit_stands_in_the_offices_spelling(tmp_path: Path) -> None:

@@ -80,11 +80,12 @@ def edit_of(reading: Reading, machine: str, program: str) -> Edit:
 
 
 def taken(edit: Edit, form: Mapping[str, str]) -> Taken:
-    """What a form asks for: `a`, `b`, the revisions that were looked at, and `g` with the number of each part. NotDoneError
-    where these are not the newest ones any more."""
+    """What a form asks for: `a`, `b`, the revisions that were looked at, and `g` with the number of each part, or all of the
+    numbers in `chosen`. NotDoneError where these are not the newest ones any more."""
     if (form.get("a"), form.get("b")) != (str(edit.office.number), str(edit.edited.number)):
         raise NotDoneError(*_CAME_SINCE)
-    chosen = tuple(part.number for part in edit.parts if f"g{part.number}" in form)
+    said = {f"g{number}" for number in form.get("chosen", "").split(",")} | form.keys()
+    chosen = tuple(part.number for part in edit.parts if f"g{part.number}" in said)
     return Taken(edit, chosen, taken_over(edit.old, edit.new, chosen))
 
 
