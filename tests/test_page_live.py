@@ -4,6 +4,7 @@ Wants Chromium and the extra `browser`. Screenshots of every page go to $DNCD_SC
 """
 
 import contextlib
+import hashlib
 import os
 import shutil
 import subprocess
@@ -15,6 +16,7 @@ import pytest
 from house import ENV, LONG, build, house, machine, text
 from waiting import until
 
+from dncd.outside.command_client import ask
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
 
@@ -117,6 +119,60 @@ def test_a_stop_says_what_it_will_do_and_does_it_once_it_is_confirmed(works, ope
     page.click("text=Yes, stop it")
     expect(board(screen)).to_contain_text("0100.nc interrupted: the control may hold a part of it")
     assert shop.receipt("lathe", "refused", "0100.nc").get("result") == "interrupted"
+
+
+def test_a_batch_is_seen_piece_by_piece(works, opened):
+    control, shop, url = works
+    data = text(["O0100", "N10 G00 X1.", "M30"])
+    ask(shop.state, {"do": "again", "machine": "lathe", "sha256": hashlib.sha256(data).hexdigest(), "times": 2})
+    screen = opened(f"{url}/machine/lathe")
+    shop.drop("lathe", "0100.nc", data)
+    expect(board(screen).locator(".brings")).to_contain_text("piece 1 of 2")
+    control.read_in()
+    expect(board(screen).locator(".brings")).to_contain_text("piece 2 of 2")
+    expect(board(screen)).to_contain_text("0100.nc sent")
+
+
+def test_who_slept_is_told_the_newest_as_soon_as_he_is_back(works, opened):
+    _, shop, url = works
+    screen = opened(f"{url}/machine/lathe")
+    expect(board(screen)).to_contain_text("NOTHING WAITS")
+    screen.context.set_offline(True)
+    shop.drop("lathe", "0100.nc", text(LONG[:9]))
+    other = opened(f"{url}/machine/lathe")
+    expect(board(other).locator(".brings .program")).to_contain_text("O0100")
+    screen.context.set_offline(False)
+    expect(board(screen).locator(".brings .program")).to_contain_text("O0100")
+
+
+def test_of_two_people_who_stop_the_same_file_the_second_stops_nothing_else(works, opened):
+    _, shop, url = works
+    shop.drop("lathe", "0100.nc", text(LONG[:9]))
+    one, other = opened(f"{url}/machine/lathe"), opened(f"{url}/machine/lathe")
+    for person in (one, other):
+        expect(board(person).locator(".brings .program")).to_contain_text("O0100")
+        person.click(".four .stop")
+    shop.drop("lathe", "0200.nc", text(["O0200", "M30"]))
+    one.click("text=Yes, stop it")
+    expect(one.locator(".done")).to_contain_text("taken back or stopped")
+    watching = opened(f"{url}/machine/lathe")
+    expect(board(watching).locator(".brings .program")).to_contain_text("O0200")
+    other.click("text=Yes, stop it")
+    expect(other.locator(".alarm")).to_contain_text("0100.nc")
+    expect(board(watching).locator(".brings .program")).to_contain_text("O0200")
+    stops = [line["do"] for line in shop.ledger() if line["event"] == "asked"]
+    assert stops == ["withdraw", "withdraw"], "both stand in the ledger"
+
+
+def test_a_service_that_goes_is_told_and_so_is_one_that_comes_back(works, opened):
+    _, shop, url = works
+    screen = opened(f"{url}/")
+    expect(screen.locator(".card").first).to_be_visible()
+    assert shop.stop() == 0
+    expect(screen.locator("#service .alarm")).to_contain_text("does not answer")
+    shop.log = (shop.root / "run.log").open("ab")
+    shop.start(["lathe", "mill"])
+    expect(screen.locator("#service .alarm")).to_have_count(0)
 
 
 def test_what_the_operator_changed_is_seen_word_by_word(works, opened):
@@ -247,5 +303,7 @@ def test_the_first_page_is_small(works, opened):
     page.on("response", lambda answer: came.update({answer.url: answer}))
     page.goto(url)
     bodies = {at: len(answer.body()) for at, answer in list(came.items()) if "/news" not in at}
-    assert len(bodies) >= 3
+    assert 3 <= len(bodies) <= 4, (
+        "page, style and script, and what is drawn in its tab: nothing waits for anything else"
+    )
     assert sum(bodies.values()) < FIRST_PAGE_BYTES, bodies
