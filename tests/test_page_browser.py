@@ -23,6 +23,7 @@ import dncd.page
 from dncd.page.pages import PAGES, Look, ask
 from dncd.page.reading import Reading
 from dncd.page.rendering import ACTIONS, parts
+from dncd.page.views.floor import far
 from dncd.records.holdings import Holdings
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
@@ -48,6 +49,23 @@ RUNS = {
         "jig": status(next=NEXT | {"withheld": "it is 30 hours older", "next_step": "drop it again", "proven": False}),
     },
 }  # fmt: skip
+FAR = {
+    "machines": {
+        "lathe": status(title="Lathe of the other hall", state="held", transfer=OUT),
+        "mill": status(state="no-port"),
+    }
+}
+BOXES = (
+    far("hall-2", FAR, heard="2026-11-28T13:09:57Z", age_s=3, alive=True, problem=""),
+    far(
+        "hall-3",
+        FAR,
+        heard="2026-11-28T13:05:00Z",
+        age_s=300,
+        alive=False,
+        problem="it does not answer: no route to host",
+    ),
+)
 SHOWN = [
     *(path.format(machine=NAME, program="O0004") + "?a=1&b=2" * ("taken-over" in path) for path in PAGES),
     *("/machine/bore-mill", "/machine/jig", "/search?q=sleeve", "/?language=de"),
@@ -68,7 +86,7 @@ class Shop(ThreadingHTTPServer):
 
     def page(self, path: str, form: dict[str, str]) -> str:
         place = dict(zip(("machine", "program"), path.split("/")[2::2], strict=False))
-        told = {"language": form.get("language", "en"), "who": "A. Miller", "csrf": "t0ken"}
+        told = {"language": form.get("language", "en"), "who": "A. Miller", "csrf": "t0ken", "boxes": BOXES}
         look = Look(self.reading, RUNS, place, form, NOW, told)
         if (last := path.rpartition("/")[2]) in ACTIONS:
             return ask(look, last)
