@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 import strategies as kept
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dncd.program.carrying import groups, taken_over
@@ -35,6 +35,7 @@ def pairs(draw):
     return office, "".join(own) if own else draw(texts)
 
 
+@settings(max_examples=25)
 @given(pairs())
 def test_all_is_the_operators_text_and_none_the_offices_byte_for_byte(pair):
     office, edited = pair
@@ -43,6 +44,7 @@ def test_all_is_the_operators_text_and_none_the_offices_byte_for_byte(pair):
     assert taken_over(office, edited, ()) == office
 
 
+@settings(max_examples=25)
 @given(pairs(), st.data())
 def test_some_stand_as_in_the_operators_text_and_all_else_as_in_the_offices(pair, data):
     office, edited = pair
@@ -58,6 +60,7 @@ def test_some_stand_as_in_the_operators_text_and_all_else_as_in_the_offices(pair
     assert made == office[at:]
 
 
+@settings(max_examples=25)
 @given(pairs(), st.data())
 def test_no_two_blocks_ever_run_into_one(pair, data):
     office, edited = pair
@@ -69,6 +72,7 @@ def test_no_two_blocks_ever_run_into_one(pair, data):
     assert set(blocks(made)) <= {*blocks(office), *blocks(edited)}
 
 
+@settings(max_examples=25)
 @given(pairs(), st.data())
 def test_the_order_in_which_groups_are_taken_says_nothing(pair, data):
     """Those of one step are taken, then the rest of the operator's into what came of it: as all at once."""
