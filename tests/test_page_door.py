@@ -1,6 +1,7 @@
 """The page's own socket: what a page, broken or not, can have the service do, by raw bytes from outside."""
 
 import base64
+import contextlib
 import json
 import os
 import socket
@@ -15,9 +16,11 @@ from waiting import until
 from dncd.errors import DncdError, NoServiceError
 from dncd.outside.command_client import DROP_BYTES, StreamRequest, ask
 from dncd.outside.command_server import CommandServer
+from dncd.records.library import Text, Writer
 from dncd.service import page_door, requests
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
+from dncd.values import Origin
 
 PROGRAM = b"%\nO0004 (SLEEVE)\nN10 G01 X1. F0.2\nM30\n%\n"
 
@@ -140,6 +143,23 @@ def test_a_revision_goes_out_again_as_it_went_before_with_the_name_on_its_mark_l
         assert "no revision 9" in answer["error"]["what"]
         answer = word(shop, do="bring", machine="lathe", by="A. Miller", program="../O0007", revision=1)
         assert "no revision 1" in answer["error"]["what"]
+
+
+def test_a_program_that_came_behind_another_is_not_brought_under_that_ones_number(tmp_path: Path) -> None:
+    marks = {"O0001": "%O0001", "O0002": "%O0001", "SHAFT": "%SHAFT (A)", "O0003": "%SHAFT"}
+    with contextlib.closing(Writer(tmp_path / "state")) as library:
+        for program, mark in marks.items():
+            blocks = Text.of(f"{program}\nM30\n".encode())
+            library.revise("lathe", program, blocks, Origin.OFFICE, {"Mark-Line": mark})
+    made = {}
+    with house(tmp_path, lathe={"line": {"port": str(tmp_path / "no-port")}}) as shop:
+        for program in ("O0001", "O0002", "SHAFT", "O0003"):
+            blocks = base64.b64encode(f"{program}\nM02\n".encode()).decode()
+            found = word(shop, do="check-text", machine="lathe", program=program, revision=1, text=blocks)["ok"]
+            made[program] = base64.b64decode(found["data"]).split(b"\r\n")[0]
+            name = word(shop, do="bring", machine="lathe", by="A", program=program, revision=1)["ok"]["file"]
+            assert (shop.shop / "lathe/to-machine" / name).read_bytes().split(b"\r\n")[0] == made[program]
+    assert made == {"O0001": b"%O0001", "O0002": b"%", "SHAFT": b"%SHAFT (A)", "O0003": b"%SHAFT"}
 
 
 def drop_over(shop: House, data: bytes, seen: str, left: str = "block N10: F 0.2 → 0.1") -> dict[str, Any]:

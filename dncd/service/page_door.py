@@ -23,6 +23,7 @@ from dncd.outside.command_client import DROP_BYTES, PAGE
 from dncd.outside.command_server import Limits, StreamReply
 from dncd.outside.folder_looks import left_alone
 from dncd.peer_text import printable
+from dncd.program.names import mark_name, own_name
 from dncd.records import durable
 from dncd.records.ending_words import HERE
 from dncd.records.restoring import piece_of, tape
@@ -151,13 +152,15 @@ class PageDoor:
             raise NotDoneError(what, asked["machine"], "Ask again in a moment") from None
 
     def _revision(self, machine: str, asked: Mapping[str, Any], instead: str = "") -> tuple[str, bytes]:
-        """A file of a revision, or of the text that stands instead: its mark line says its name where its text does not."""
+        """A file of a revision, or of the text that stands instead: its mark line says its name where its text does not. One
+        that came behind another in a file had that one's number on the mark line, by which a control might store it."""
         parts, shop = self.desk.parts, self.desk.parts.stations.settings.shop
         found = (parts.store.library, machine, asked["program"], asked["revision"])
         piece = recorded(parts.workers, machine, lambda: piece_of(*found))
         marks = self.desk.in_loop(lambda: self.desk.machine(asked).settings.tape)
-        closing = marks.closes if piece.mark_line else marks.closing
-        text = tape(piece.mark_line or marks.opening, instead or piece.text, closing)
+        named, own = mark_name(piece.mark_line, marks.mark), own_name(piece.program)
+        line = piece.mark_line if named.number < 0 or named.name == own else ""
+        text = tape(line or marks.opening, instead or piece.text, marks.closes if line else marks.closing)
         name = durable.tidy_name(f"{piece.program}{shop.file_extension}")
         return name, text.replace("\n", shop.file_line_end.chars).encode()
 
