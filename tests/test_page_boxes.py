@@ -2,6 +2,7 @@
 
 import asyncio
 import ssl
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -192,7 +193,15 @@ def test_a_box_that_does_not_answer_is_never_shown_as_alive(monkeypatch: pytest.
 
 
 @pytest.mark.parametrize(
-    "said", [{"machines": {"m": "word"}}, {"machines": {"m": {"waiting": 7}}}, {"machines": {"m": {"holds": []}}}]
+    "said",
+    [
+        {"machines": {"m": "word"}},
+        {"machines": {"m": {"waiting": 7}}},
+        {"machines": {"m": {"holds": []}}},
+        {"machines": {"m": {"state": "held", "transfer": {"held_for_s": float("nan")}}}},
+        {"machines": {"m": {"state": "held", "transfer": {"held_for_s": float("inf")}}}},
+        {"machines": {"m": {"last": {"time": "0001-01-01T00:00:00+23:59", "event": "sent"}}}},
+    ],
 )
 def test_nonsense_from_another_box_is_told_and_ends_nothing(said: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     far = Far(monkeypatch)
@@ -204,6 +213,15 @@ def test_nonsense_from_another_box_is_told_and_ends_nothing(said: Any, monkeypat
     far.answers = [said, SAID]
     far.looks(2)
     assert far.boxes.shown()[0].alive
+
+
+def test_a_box_that_answers_too_slowly_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
+    far, over = Far(monkeypatch), threading.Event()
+    monkeypatch.setattr(boxes, "_ANSWER_S", 0.01)
+    monkeypatch.setattr(boxes, "asked", lambda *_: over.wait(20))
+    far.looks(1)
+    over.set()
+    assert far.boxes.shown()[0].problem == "its answer takes too long"
 
 
 def test_what_is_told_to_others_is_shown_as_here() -> None:

@@ -17,6 +17,7 @@ from typing import Any, Final
 from dncd.errors import DncdError, NotDoneError
 from dncd.outside.config_page import box
 from dncd.page.reading import Looks
+from dncd.page.rendering import box_parts
 from dncd.page.views import floor
 from dncd.page.views.machine import board
 from dncd.records.holdings import Holdings
@@ -74,11 +75,12 @@ class Boxes:
         )
 
     async def _follow(self, each: Box) -> None:
-        looks = Looks(1, 2 * _ANSWER_S)
+        looks = Looks(1, 2 * _ANSWER_S, ("its answer takes too long", each.host, "Look at that box and the network"))
         while True:
             try:
                 found = await looks.done(partial(asked, each, self._ca))
-                floor.far(each.name, found, heard="", age_s=0.0, alive=True, problem="")
+                shown = floor.far(each.name, found, heard="", age_s=0.0, alive=True, problem="")
+                box_parts([shown])  # what cannot be shown would take the whole floor away
                 each.found, each.heard, each.heard_at, each.problem = found, utc_text(utc_now()), self._clock(), ""
             except DncdError as error:
                 each.problem = error.what

@@ -274,14 +274,22 @@ def _bytes_of(wanted: Wanted) -> bytes:
     return f'"event":"{wanted.event}"'.encode() if wanted.event.isalpha() else b""
 
 
+_LATE: Final = (
+    "the records cannot be read just now",
+    "the page",
+    "Look whether the disk of the state folder answers; try again in a moment",
+)
+
+
 class Looks:
     """What may hang with the disk that it reads, in threads of which nobody waits for one longer than so. For an event loop.
 
-    at_once: threads at a time, those that hang counted in; patience_s: seconds.
+    at_once: threads at a time, those that hang counted in; patience_s: seconds; late: what, where and what next for one
+    that takes longer.
     """
 
-    def __init__(self, at_once: int, patience_s: float) -> None:
-        self._free, self._patience_s = asyncio.Semaphore(at_once), patience_s
+    def __init__(self, at_once: int, patience_s: float, late: tuple[str, str, str] = _LATE) -> None:
+        self._free, self._patience_s, self._late = asyncio.Semaphore(at_once), patience_s, late
 
     @property
     def full(self) -> bool:
@@ -316,5 +324,4 @@ class Looks:
                     raise
                 return await answer
         except TimeoutError:
-            next_step = "Look whether the disk of the state folder answers; try again in a moment"
-            raise NotDoneError("the records cannot be read just now", "the page", next_step) from None
+            raise NotDoneError(*self._late) from None
