@@ -17,6 +17,7 @@ from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, S
 from dncd.outside import command_client, command_server
 from dncd.outside.command_client import ask
 from dncd.outside.command_server import CommandServer, StreamReply
+from dncd.service.page_door import LIMITS
 
 
 def answer(request: dict[str, Any]) -> dict[str, Any]:
@@ -284,3 +285,23 @@ def test_a_service_that_hangs_is_told_after_the_time_out(tmp_path: Path) -> None
         other.listen()
         with pytest.raises(NotDoneError, match=r"did not answer within 0\.1 s"):
             ask(tmp_path, {"do": "status"}, timeout=0.1)
+
+
+def test_one_who_waits_keeps_nobody_from_the_page_waiting(tmp_path: Path) -> None:
+    began, over = threading.Event(), threading.Event()
+
+    def answer(request: dict[str, Any]) -> dict[str, Any]:
+        if request["do"] == "look":
+            began.set()
+            over.wait(20)
+        return {"did": request["do"]}
+
+    with CommandServer(tmp_path, answer, limits=LIMITS):
+        looks = threading.Thread(target=ask, args=(tmp_path, {"do": "look"}, 20))
+        looks.start()
+        assert began.wait(20)
+        try:
+            assert ask(tmp_path, {"do": "withdraw"}, 5) == {"did": "withdraw"}
+        finally:
+            over.set()
+            looks.join(20)

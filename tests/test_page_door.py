@@ -2,24 +2,31 @@
 
 import base64
 import contextlib
+import errno
+import hashlib
 import json
 import os
 import socket
+import threading
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from house import House, build, house, machine, text
 from waiting import until
 
-from dncd.errors import DncdError, NoServiceError
+from dncd.errors import DncdError, NoServiceError, NotDoneError
 from dncd.outside.command_client import DROP_BYTES, StreamRequest, ask
 from dncd.outside.command_server import CommandServer
+from dncd.outside.workers import Worker
 from dncd.records.library import Text, Writer
 from dncd.service import page_door, requests
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
+from dncd.station.gates import Leaves
+from dncd.station.results import Checked
 from dncd.values import Origin
 
 PROGRAM = b"%\nO0004 (SLEEVE)\nN10 G01 X1. F0.2\nM30\n%\n"
@@ -222,6 +229,49 @@ def test_looks_have_an_allowance_of_their_own(tmp_path: Path) -> None:
             answer = word(shop, do="check", machine="lathe", file="0004.nc", data=data)
         assert "in a minute" in answer["error"]["what"]
         assert drop(shop, "0004.nc") == {"ok": {"file": "0004.nc"}}
+
+
+def test_a_share_that_hangs_fills_no_memory_with_what_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(page_door, "_SHARE_S", 0.001)
+    began, over = threading.Event(), threading.Event()
+    checks = Worker("checks", lambda job, _: bool(job()))
+    checks.do(lambda: (began.set(), over.wait(20)), lambda _: None, lambda _: None)
+    assert began.wait(20)
+    parts = SimpleNamespace(workers=SimpleNamespace(checks=checks), stations={})
+    desk: Any = SimpleNamespace(parts=parts, in_loop=lambda job: job(), machine=lambda _: SimpleNamespace(name="lathe"))
+    door, said = page_door.PageDoor(desk), set[str]()
+    for _ in range(3 * page_door._MOST_WAITING):
+        with pytest.raises(NotDoneError) as caught:
+            door.answer({"do": "check", "machine": "lathe", "file": "a.nc", "data": "TQ=="})
+        said.add(caught.value.what)
+    waiting = checks.waiting()
+    over.set()
+    assert checks.finish(20)
+    assert (waiting, said) == (page_door._MOST_WAITING + 1, {"the service looks at other files just now"})
+
+
+def test_a_leave_to_go_over_an_edit_ends_with_the_drop_that_failed() -> None:
+    def opened(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    seen, sha256 = "O0004 abc, back 2", hashlib.sha256(PROGRAM).hexdigest()
+    leaves, notes, checks = Leaves(), Worker("notes", lambda *_: True), Worker("checks", lambda *_: True)
+    station = SimpleNamespace(name="lathe", allow=leaves.give, forbid=leaves.use_up, edits_seen=lambda _: seen)
+    station.look_at = lambda *_: Checked("", ("O0004",), sha256, len(PROGRAM))
+    folders = SimpleNamespace(path_of=lambda *_: Path("to-machine"), opened=opened)
+    store = SimpleNamespace(shop=SimpleNamespace(folders=folders), note=lambda *_, **__: None)
+    workers = SimpleNamespace(checks=checks, notes=notes, records=notes)
+    parts = SimpleNamespace(workers=workers, stations={}, store=store)
+    desk: Any = SimpleNamespace(parts=parts, in_loop=lambda job: job(), machine=lambda _: station)
+    coded = base64.b64encode(PROGRAM).decode()
+    told = {"file": "0004.nc", "data": coded, "seen": seen, "left": "block N10"}
+    try:
+        with pytest.raises(DncdError, match="cannot be dropped"):
+            page_door.PageDoor(desk).answer({"do": "drop-over-edits", "machine": "lathe", "by": "A. Miller", **told})
+    finally:
+        assert notes.finish(20)
+        assert checks.finish(20)
+    assert not leaves.has("over-edits", sha256, seen)
 
 
 def test_the_news_come_over_it_too_and_few_may_follow(shop: House) -> None:

@@ -37,11 +37,12 @@ MOST_LASTING: Final = 48
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Of one socket. request: bytes; clients, lasting: as above."""
+    """Of one socket. request: bytes; clients, lasting: as above; at_once: requests whose answers are made at a time."""
 
     request: int = LONGEST_REQUEST
     clients: int = MOST_CLIENTS
     lasting: int = MOST_LASTING
+    at_once: int = 1
 
 
 IDLE_S: Final = 30.0
@@ -125,9 +126,9 @@ class _Client:
 
 class CommandServer:
     """Answers requests until `close`, each client in a thread of its own. Nothing that a client sends can end the
-    server. handle: request → the content of `ok`, or a `StreamReply` with it; it is called in these threads, one
-    request at a time. A request that has the key `peer` is given the client's process there. A DncdError that it raises
-    goes back to the client; any other exception too, as one sentence, and to `failed`."""
+    server. handle: request → the content of `ok`, or a `StreamReply` with it; it is called in these threads, for
+    `Limits.at_once` requests at a time. A request that has the key `peer` is given the client's process there. A
+    DncdError that it raises goes back to the client; any other exception too, as one sentence, and to `failed`."""
 
     def __init__(
         self,
@@ -140,7 +141,7 @@ class CommandServer:
         """state: the socket's folder; barred: users who may not speak here, whatever their groups."""
         self._state, self._handle, self._failed, self._barred = state, handle, failed, barred
         self._limits = limits or Limits(LONGEST_REQUEST, MOST_CLIENTS, MOST_LASTING)
-        self._turn, self._lock = threading.Lock(), threading.Lock()
+        self._turn, self._lock = threading.BoundedSemaphore(self._limits.at_once), threading.Lock()
         self._clients: list[_Client] = []
         self._closing = threading.Event()
         self._listener = _listen(state)

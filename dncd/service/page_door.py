@@ -18,10 +18,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.errors import NotDoneError, UsageError
+from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside.command_client import DROP_BYTES, PAGE
 from dncd.outside.command_server import Limits, StreamReply
 from dncd.outside.folder_looks import left_alone
+from dncd.outside.workers import Worker
 from dncd.peer_text import printable
 from dncd.program.names import mark_name, own_name
 from dncd.records import durable
@@ -34,7 +35,8 @@ from dncd.service.signing import recorded
 USER: Final = "dncd-page"
 """Of the page's process where it has one of its own (systemd/dncd.sysusers)."""
 
-LIMITS: Final = Limits(request=DROP_BYTES * 4 // 3 + 40_960, clients=12, lasting=2)
+LIMITS: Final = Limits(request=DROP_BYTES * 4 // 3 + 40_960, clients=12, lasting=2, at_once=12)
+"""All at once: a stop must never stand behind looks and drops that wait for a share which hangs."""
 
 DEEDS: Final = 60
 DEEDS_S: Final = 60.0
@@ -136,6 +138,7 @@ class PageDoor:
     def _check(self, asked: Mapping[str, Any], name: str, data: bytes) -> dict[str, Any]:
         """What the service would say of a file: what is against it, what the operator changed and it lacks, and warnings."""
         station = self.desk.in_loop(lambda: self.desk.machine(asked))
+        self._not_full(self.desk.parts.workers.checks, "the service looks at other files just now", asked["machine"])
 
         def look() -> dict[str, Any]:
             checked = station.look_at(name, data)
@@ -150,6 +153,11 @@ class PageDoor:
         except TimeoutError:
             what = "the service looks at other files just now"
             raise NotDoneError(what, asked["machine"], "Ask again in a moment") from None
+
+    def _not_full(self, worker: Worker, what: str, machine: str) -> None:
+        """What waits keeps its file in memory, also when nobody waits for it any more."""
+        if worker.waiting() > _MOST_WAITING + 2 * len(self.desk.parts.stations):
+            raise NotDoneError(what, machine, "Look whether the share is there")
 
     def _revision(self, machine: str, asked: Mapping[str, Any], instead: str = "") -> tuple[str, bytes]:
         """A file of a revision, or of the text that stands instead: its mark line says its name where its text does not. One
@@ -171,8 +179,7 @@ class PageDoor:
             what = "files with such a name are left alone: nobody means them as programs"
             raise UsageError(what, printable(wanted)[:120], "Give it another name")
         parts = self.desk.parts
-        if parts.workers.notes.waiting() > _MOST_WAITING + 2 * len(parts.stations):
-            raise NotDoneError("the shop's folder takes nothing just now", machine, "Look whether the share is there")
+        self._not_full(parts.workers.notes, "the shop's folder takes nothing just now", machine)
         sha256, over = hashlib.sha256(data).hexdigest(), asked["do"] == "drop-over-edits"
         if over and self._check(asked, name, data)["seen"] != asked["seen"]:
             what, next_step = "the control punched it out again meanwhile", "Look anew at what the operator changed"
@@ -186,6 +193,10 @@ class PageDoor:
         except TimeoutError:
             next_step = "Look whether the share is there, and at `dncd status` for what waits, before you drop it again"
             raise NotDoneError("the shop's folder is slow: the file may wait or not", machine, next_step) from None
+        except DncdError:  # it lies nowhere: the next file with these contents is another matter
+            if over:
+                self.desk.in_loop(lambda: self.desk.machine(asked).forbid(sha256, "over-edits"))
+            raise
 
     def _write(self, machine: str, name: str, data: bytes) -> dict[str, Any]:
         folders = self.desk.parts.store.shop.folders
@@ -208,7 +219,7 @@ _LEFT_CHARS: Final = 2_000
 _SHELL: Final = "Ask with the command itself, on the service's computer"
 
 _MOST_WAITING: Final = 8
-"""Jobs for the shop's folder beyond those of a round: a share that hangs must not fill the memory with files."""
+"""Jobs of a thread beyond those of a round: a share that hangs must not fill the memory with files."""
 
 _SHARE_S: Final = 4.0
 """Seconds in which a share must have taken a file, within the patience of whoever asked."""

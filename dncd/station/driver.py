@@ -70,7 +70,8 @@ class Station:
         self.doubt: Problem | None = None
         """Why it is not sure that the port's switch box is turned to this machine."""
         self._sends = SendJobs(store, comparer, settings)
-        self.allow, self.look_at = self._sends.gates.leaves.give, self._sends.look_at
+        self.allow, self.forbid = self._sends.gates.leaves.give, self._sends.gates.leaves.use_up
+        self.look_at = self._sends.look_at
         self.edits_seen = partial(self._sends.gates.seen, store.reader)
         self._keeps = CaptureJobs(store, comparer, settings, workers.loop.now)
         self._loop, self._workers, self._journal, self._changed = workers.loop, workers, shared.journal, changed
