@@ -339,15 +339,15 @@ REFILL_S: Final = 0.002
 """Seconds of characters that should still be in front of a line when more are handed over (at most half of `ahead_chars`): a
 wake-up is seldom later, and each costs the processor some 10 µs. One more for each that came later, up to five eighths."""
 
-REFILL_MOST_S: Final = 0.003
-"""Seconds of characters in front beyond which late wake-ups add no more: then the processor has too much to do, and smaller
-pieces would give it more (128 lines at 9600 baud ran at 71 % with five of eight characters in front, at 83 % with three)."""
 
 PUNCTUAL_REFILLS: Final = 1_000
 """Refills without a late wake-up, some five seconds at 9600 baud, after which one character less is kept in front."""
 
 LOOP_SLACK_S: Final = 0.0004
 """Lines due within this many seconds of each other are served in one round of the loop."""
+
+LOOP_COUNT_S: Final = 0.25
+"""Seconds over which the line loop counts how long it had nothing to do."""
 
 LOOP_LOOK_S: Final = 0.0002
 """Seconds after which a round that serves many lines looks again whether something came: a stop must be known before

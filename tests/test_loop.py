@@ -6,6 +6,7 @@ import threading
 
 import pytest
 
+from dncd.outside import loop as loop_module
 from dncd.outside.loop import Loop
 from dncd.outside.workers import Worker
 
@@ -180,6 +181,31 @@ def test_a_long_round_looks_again_before_it_serves_the_next():
     loop.close()
     os.close(read)
     os.close(write)
+
+
+def test_a_loop_that_has_something_to_do_for_most_of_its_time_is_behind(monkeypatch):
+    clock = [0.0]
+
+    def waits(_reads, _writes, _others, seconds):
+        clock[0] += seconds
+        return [], [], []
+
+    monkeypatch.setattr(loop_module.select, "select", waits)
+    loop = Loop(lambda: clock[0])
+
+    class Work(Watcher):
+        def on_due(self, now):
+            clock[0] += self.seconds
+            loop.due(self, now + 0.002)
+
+    work = Work()
+    loop.due(work, 0.0)
+    for work.seconds, behind in ((0.0013, True), (0.0005, False), (0.003, True)):
+        end = clock[0] + 1.0
+        while clock[0] < end:
+            loop.once()
+        assert loop.behind is behind
+    loop.close()
 
 
 def test_what_is_posted_after_the_end_is_done_by_nobody_and_written_to_no_other_descriptor():

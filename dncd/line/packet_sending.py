@@ -153,7 +153,7 @@ class PacketSending(_Gated):
 
     # --- handing over --------------------------------------------------------------------------------------------
 
-    def allowed(self, now: float) -> bytes:
+    def allowed(self, now: float, *, behind: bool = False) -> bytes:
         """The characters that may go to the port now: the rest of a packet, which nothing can stop in the middle."""
         self._now = now
         return bytes(self._out) if self._open else b""

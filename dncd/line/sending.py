@@ -69,8 +69,7 @@ class Sending(Outgoing):
         self._ahead = line.ahead_chars
         slack = math.ceil(defaults.REFILL_S / line.char_s)
         self._refill_least = min(line.ahead_chars - 1, slack, (line.ahead_chars + 1) // 2)
-        most = min(line.ahead_chars * 5 // 8, math.ceil(defaults.REFILL_MOST_S / line.char_s))
-        self._refill_most = max(most, self._refill_least)
+        self._refill_most = max(line.ahead_chars * 5 // 8, self._refill_least)
         self._refill_at(self._refill_least)
         self._send = send
         self._reader_off_at: float | None = None
@@ -191,15 +190,16 @@ class Sending(Outgoing):
 
     # --- handing over --------------------------------------------------------------------------------------------
 
-    def allowed(self, now: float) -> bytes:
-        """The characters that may go to the port now; b"" when none may."""
+    def allowed(self, now: float, *, behind: bool = False) -> bytes:
+        """The characters that may go to the port now; b"" when none may. behind: the loop is short of time,
+        and smaller pieces would give it more still."""
         if self.phase is not Phase.RUNNING or now < self._not_before:
             return b""
         in_front = self.clock.in_front(now)
         if in_front > self._refill_early:
             return b""
         if not in_front and self.handed_over:  # the wake-up came too late, and the line stood still
-            self._refill_at(min(self._refill_chars + 1, self._refill_most))
+            self._refill_at(self._refill_least if behind else min(self._refill_chars + 1, self._refill_most))
         elif self._punctual >= defaults.PUNCTUAL_REFILLS:
             self._refill_at(self._refill_chars - 1)
         self._punctual += self._refill_chars > self._refill_least

@@ -48,6 +48,9 @@ class Loop:
         self.rounds = 0
         self.looked_at = clock()
         """When the descriptors were last looked at: what had come until then has been told to its client."""
+        self.behind = False
+        """Whether it had something to do for more than half of the last quarter of a second."""
+        self._waited_s, self._counted_from = 0.0, clock()
         self._readers: dict[int, Client] = {}
         self._ports = select.epoll()
         self._heap: list[tuple[float, int, Client]] = []
@@ -123,10 +126,15 @@ class Loop:
         """One round: waits for a descriptor, a due time or a post, at most `longest` seconds, and serves what came."""
         self.rounds += 1
         wait = 0.0 if self._posts else self._until_due(longest)
+        began = self.now()
         if select.select(self._waits_on, (), (), wait)[0]:
             self._look()
         else:
             self.looked_at = self.now()
+        self._waited_s += self.looked_at - began
+        if (seconds := began - self._counted_from) >= defaults.LOOP_COUNT_S:
+            self.behind = self._waited_s < seconds / 2
+            self._waited_s, self._counted_from = 0.0, began
         self._serve_due()
         for _ in range(len(self._posts)):
             job, owner = self._posts.popleft()

@@ -45,11 +45,16 @@ _SERIAL_STRUCT_FLAGS: Final = 16
 _CMSPAR: Final = 0o10000000000
 _LINE_BITS: Final = {ModemLine.RTS: termios.TIOCM_RTS, ModemLine.DTR: termios.TIOCM_DTR}
 
-_WRITE = ctypes.PyDLL(None, use_errno=True).write
-"""write(2), which keeps the interpreter's lock: at a port that never waits it takes some microseconds, and with `os.write` a
-busy thread of records would take the line loop's turn at each (64 lines ran at 92 % while their revisions were made, and
-at 97 % with this)."""
+_LIBC = ctypes.PyDLL(None, use_errno=True)
+"""read(2) and write(2) that keep the interpreter's lock: at a port that never waits they take some microseconds, and with
+those of `os` a busy thread of records would take the line loop's turn at each (64 lines ran at 92 % while their revisions
+were made, and at 97 % with this)."""
+_READ, _WRITE = _LIBC.read, _LIBC.write
+_READ.argtypes, _READ.restype = (ctypes.c_int, ctypes.c_char_p, ctypes.c_size_t), ctypes.c_ssize_t
 _WRITE.argtypes, _WRITE.restype = (ctypes.c_int, ctypes.c_char_p, ctypes.c_size_t), ctypes.c_ssize_t
+
+_READ_BYTES: Final = 4096
+"""All that a terminal of Linux gives at once (N_TTY_BUF_SIZE); what is left wakes the loop again."""
 
 _FAULTS = (OSError, termios.error, serial.SerialException, TypeError, ValueError)
 """All that a port that went away was seen to raise."""
@@ -97,6 +102,7 @@ class TtyPort(Port):
     def __init__(self, name: str, fd: int, *, early: bytes, notes: tuple[str, ...]) -> None:
         super().__init__(name, notes)
         self._fd = fd
+        self._room = ctypes.create_string_buffer(_READ_BYTES)
         self._marks = MarkedInput() if termios.tcgetattr(fd)[0] & termios.PARMRK else None
         if early:
             self.put_back(Reading(early))
@@ -115,14 +121,11 @@ class TtyPort(Port):
 
         The counters are asked after the bytes were taken: a full buffer that lost characters always has bytes to read.
         """
-        try:
-            raw = os.read(self._fd, defaults.PORT_READ_BYTES)
-        except BlockingIOError:
+        came = _READ(self._fd, self._room, _READ_BYTES)
+        if came <= 0:  # VMIN is 1, so "nothing yet" is EAGAIN and an empty read is a hang-up
+            self._may_wait(came)
             return NOTHING
-        except _FAULTS as fault:
-            raise self._gone(fault) from fault
-        if not raw:  # VMIN is 1, so "nothing yet" is EAGAIN and an empty read is a hang-up
-            raise self._gone(None)
+        raw = ctypes.string_at(self._room, came)
         reading = self._marks.feed(raw) if self._marks else Reading(raw)
         counted = self._count()
         if counted == NO_FAULTS:
@@ -132,12 +135,18 @@ class TtyPort(Port):
     def write(self, data: bytes) -> int:
         if not data and self._fd >= 0:
             return 0
-        taken = _WRITE(self._fd, data, len(data))
-        if taken >= 0:
-            return int(taken)
-        if (number := ctypes.get_errno()) in (errno.EAGAIN, errno.EINTR):
-            return 0
-        raise self._gone(OSError(number, os.strerror(number)))
+        taken: int = _WRITE(self._fd, data, len(data))
+        if taken < 0:
+            self._may_wait(taken)
+        return max(taken, 0)
+
+    def _may_wait(self, result: int) -> None:
+        """PortGoneError unless there was only nothing to read, or no room, just now."""
+        number = ctypes.get_errno()
+        if result == 0:
+            raise self._gone(None)
+        if number not in (errno.EAGAIN, errno.EINTR):
+            raise self._gone(OSError(number, os.strerror(number)))
 
     def outgoing(self) -> int | None:
         """The driver's queue (TIOCOUTQ; the chip's own FIFO is not in it on most drivers)."""

@@ -107,10 +107,10 @@ class Core:
             case ev.Ask():
                 return self._asked(event, now)
 
-    def pump(self, now: float) -> bytes:
+    def pump(self, now: float, *, behind: bool = False) -> bytes:
         """The short way of a `Tick`: characters that may go now and are told by `pumped`; b"" where a `Tick` is wanted."""
         run = self.sender.run
-        return run.sending.allowed(now) if run is not None and now < self._calm_until else b""
+        return run.sending.allowed(now, behind=behind) if run is not None and now < self._calm_until else b""
 
     def pumped(self, taken: int, offered: int, now: float) -> float:
         """The short way of `Wrote`; gives `next_due`, or 0 where a `Tick` is wanted at once."""

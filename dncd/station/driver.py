@@ -79,7 +79,6 @@ class Station:
         self._why_blocked = store.blocked
         self._was_blocked: Problem | None = None
         self._writes, self._suspended, self._watched = 0, False, False
-        self._look_s = settings.line.char_s / 4
         state = store.shop.state
         workers.records.do(lambda: trials.latest(state, settings.name), self._proved, self.broke, self)
 
@@ -152,13 +151,12 @@ class Station:
         if port is None or self._watched:
             return False
         try:
-            just_looked = now - loop.looked_at <= self._look_s  # a stop that can be read is heard before anything goes
-            if not just_looked and (reading := port.read()) is not NOTHING:
+            if (reading := port.read()) is not NOTHING:  # a stop that can be read is heard before anything goes
                 self._act(core.on(ev.Read(reading, port.settled()), now))
                 return False
             if core.needs_modem:
                 core.on(ev.Lines(port.modem()), now)
-            if not (part := core.pump(now)):
+            if not (part := core.pump(now, behind=loop.behind)):
                 return False
             due = core.pumped(port.write(part), len(part), loop.now())
             self._writes += 1
