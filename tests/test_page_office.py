@@ -243,6 +243,10 @@ def test_an_edit_of_many_groups_fits_the_form_that_says_yes(tmp_path: Path) -> N
     edit = edit_of(reading, "lathe", "O0007")
     assert len(edit.parts) == 56
     assert taken(edit, posted) == taken(edit, form_)
+    assert taken(edit, {**form_, **posted}).said.count(";") == 3
+    lost = taken(edit, {"a": "1", "b": "2"}).said
+    assert len(lost) < 2000, "the ledger has so much of it"
+    assert lost.count("; ") + int(lost.rpartition("and ")[2].removesuffix(" more blocks")) == 56
     reading.close()
 
 

@@ -3,6 +3,7 @@
 import base64
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
@@ -12,6 +13,8 @@ from dncd.peer_text import printable
 from dncd.program.carrying import Carry, carried, taken_over
 from dncd.records.revisions import Revision
 from dncd.values import Origin
+
+_SAID_CHARS: Final = 1_900
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +46,10 @@ class Taken:
 
     @property
     def said(self) -> str:
-        """What it lacks, for the ledger."""
-        return "; ".join(line for part in self.left for line in part.said)
+        """What it lacks, for the ledger, which has some 2,000 characters of it: of the rest, how much there is."""
+        lines = [line for part in self.left for line in part.said]
+        fit = sum(chars <= _SAID_CHARS for chars in accumulate(len(line) + 2 for line in lines))
+        return "; ".join([*lines[:fit], *([f"and {len(lines) - fit} more blocks"] if fit < len(lines) else ())])
 
 
 def office_of(reading: Reading, machine: str, program: str) -> int:
