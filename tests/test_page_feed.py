@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from page_shop import records
+from page_shop import records, status
 
 from dncd.outside.command_server import CommandServer, StreamReply
 from dncd.page import feed
@@ -45,3 +45,31 @@ def test_news_that_cannot_be_shown_end_no_page_and_the_service_is_asked_anew(
         asyncio.run(follow())
     reading.close()
     assert "asked anew" in caplog.text
+
+
+def test_a_page_is_loaded_anew_when_its_machine_is_gone_or_the_floor_has_others(tmp_path: Path) -> None:
+    reading = records(tmp_path)
+    made = Feed(tmp_path, reading)
+
+    def tell(*machines: str) -> dict[str, bool]:
+        """Which pages are told so now."""
+        told = {"service": {"pid": 1}, "machines": {name: status() for name in machines}} if machines else {}
+        for page in pages.values():
+            page.waiting = {}
+        made._change(told, machines)
+        return {on: b"event: again" in b"".join(page.waiting.values()) for on, page in pages.items()}
+
+    pages = dict[str, feed.Listener]()
+    tell("lathe", "mill")
+    for on in (FLOOR, "lathe", "mill"):
+        listener = made.listen(on, "en")
+        assert listener is not None
+        pages[on] = listener
+    assert not any(tell("lathe", "mill").values())
+    assert not any(tell().values()), "the service does not answer: nobody knows"
+    assert tell("lathe") == {FLOOR: True, "lathe": False, "mill": True}
+    assert tell("lathe", "drill") == {FLOOR: True, "lathe": False, "mill": True}
+    back = made.listen("mill", "en")
+    assert back is not None
+    assert list(back.waiting) == [""], "one that slept meanwhile"
+    reading.close()

@@ -169,3 +169,12 @@ def test_a_role_that_is_changed_holds_at_the_next_request(shop: Shop) -> None:
     assert shop.asked == []
     browser = signed_on(shop, "A. Miller")
     assert do(browser, "gang-lathe", "stop", csrf(browser, "/machine/gang-lathe")) == 403
+
+
+def test_a_phone_whose_machine_is_gone_is_told_of_no_other(shop: Shop) -> None:
+    browser = shop.browser()
+    assert posted(browser, f"/join/{shop.phone('gang-lathe')}", join="").status_code == 303
+    shop.page.feed.status["machines"].pop("gang-lathe")
+    for path in ("", "/bring", "/programs"):
+        answer = browser.get(f"/machine/gang-lathe{path}")
+        assert (answer.status_code, "no machine" in answer.text, "mill" in answer.text) == (404, True, False)

@@ -35,19 +35,26 @@ _RECORDS_S: Final = 2.0
 """Seconds that news wait for the records; where these do not answer, news go on with what was read of them last."""
 
 _LOG: Final = logging.getLogger("dncd.page")
+_AGAIN: Final = b"event: again\ndata: .\n\n"
 _ALIVE: Final = b"event: alive\ndata: .\n\n"
 _Status = dict[str, Any]
 
 
 @dataclass(slots=True)
 class Listener:
-    """An open page. on: a machine's name or FLOOR; waiting: by element id, what it was not told yet."""
+    """An open page. on: a machine's name or FLOOR; there: the machines that there were when it was loaded, as far as known;
+    waiting: by element id, what it was not told yet."""
 
     on: str
     language: str
+    there: frozenset[str]
     waiting: dict[str, bytes] = field(default_factory=dict)
     woken: asyncio.Event = field(default_factory=asyncio.Event)
     over: bool = False
+
+    def is_old(self, machines: frozenset[str]) -> bool:
+        """Whether it shows a machine that is no more, or lacks one, and must be loaded anew. Without any nobody knows."""
+        return bool(machines) and (machines != self.there if self.on == FLOOR else self.on not in machines)
 
     def put(self, found: dict[str, bytes]) -> None:
         self.waiting |= found
@@ -79,10 +86,14 @@ class Feed:
         """A new page: the newest of all its parts come first. None where there are too many."""
         if len(self._listeners) >= MOST or self._over:
             return None
-        made = Listener(on, language)
-        made.put(self._parts(language, (on,), self.status.get("machines", {})))
+        there = self._there()
+        made = Listener(on, language, there)
+        made.put({"": _AGAIN} if made.is_old(there) else self._parts(language, (on,), there))
         self._listeners.append(made)
         return made
+
+    def _there(self) -> frozenset[str]:
+        return frozenset(self.status.get("machines", {}))
 
     def leave(self, listener: Listener) -> None:
         self._listeners.remove(listener)
@@ -153,6 +164,11 @@ class Feed:
 
     def _change(self, status: _Status, machines: Iterable[str]) -> None:
         self.status, machines = status, [name for name in machines if name in status.get("machines", {})]
+        there = self._there()
+        for listener in self._listeners:
+            if listener.is_old(there):
+                listener.there = there
+                listener.put({"": _AGAIN})
         for language in {listener.language for listener in self._listeners}:
             those = [listener for listener in self._listeners if listener.language == language]
             before = dict(self._newest)

@@ -66,7 +66,8 @@ class Look:
         """The same by these records."""
         name, machines = self.place["machine"], self.machines
         if name not in machines:
-            raise UsageError(f"there is no machine {name!r}", "the page", f"The machines are {', '.join(machines)}")
+            others = "Ask who keeps the page" if self.values.get("alone") else f"The machines are {', '.join(machines)}"
+            raise UsageError(f"there is no machine {name!r}", "the page", others)
         return machine.board(name, machines[name], held)
 
     def may(self, kind: str) -> bool:

@@ -47,6 +47,7 @@
     const heard = () => { last = Date.now(); age(); };
     news.addEventListener("open", heard);
     news.addEventListener("alive", heard);
+    news.addEventListener("again", () => location.reload()); // its machine is gone, or the floor has others
     news.addEventListener("part", (event) => {
       heard();
       const part = JSON.parse(event.data);
