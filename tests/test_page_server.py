@@ -18,8 +18,8 @@ from dncd.page.door import Access
 @contextlib.contextmanager
 def serving(page: Page, host: str = "127.0.0.1") -> Iterator[int]:
     """The port of a page that is served in a thread."""
-    served = server.server_of(page.app(), None, page.door.access.proxies)
-    with server.listening(host, 0) as sock:
+    served = server.server_of(page.app())
+    with server.listening(host, 0, page.door.access.proxies) as sock:
         sock.listen(64)
         thread = threading.Thread(target=lambda: asyncio.run(served.serve(sockets=[sock])))
         thread.start()
@@ -100,6 +100,20 @@ def test_one_address_cannot_take_all_connections_unless_it_is_the_proxys(
             with many(own_address(), port, 5) as several:
                 answers = [first_line(sock) for sock in several]
             assert answers == [b"HTTP/1.1 200 OK\r\n"] * (5 - refused) + [b""] * refused
+
+
+@pytest.mark.skipif(own_address()[:4] in ("", "127."), reason="this computer has no address but its own")
+def test_connections_count_before_tls_for_nobody_need_go_on_with_its_handshake(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "OF_ONE", 2)
+    with server.listening(own_address(), 0) as sock, contextlib.ExitStack() as taken:
+        sock.listen(8)
+        with many(own_address(), sock.getsockname()[1], 4) as several:
+            first, _ = (taken.enter_context(sock.accept()[0]) for _ in range(2))
+            with pytest.raises(ConnectionAbortedError):
+                sock.accept()
+            assert first_line(several[2]) == b""
+            first.close()
+            taken.enter_context(sock.accept()[0])
 
 
 HEAD = b"POST /machine/lathe/drop HTTP/1.1\r\nHost: 127.0.0.1\r\n"

@@ -35,7 +35,7 @@ def page(given: Asked, listen: str) -> None:
     secure = tls is not None or bool(found.behind_proxy)
     far = of_settings(found), found.box_ca
     proxies = tuple(str(config_page.address(each)) for each in found.behind_proxy.split())
-    with listening(*place) as sock:
+    with listening(*place, proxies) as sock:
         made = Page(given.state, given.folder, Access(config_page.hosts(found), secure, local, proxies), far=far)
         sock.listen(128)
         click.echo(f"The page is at {config_page.address_of(found, sock.getsockname()[1])} until ctrl-C")

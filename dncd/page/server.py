@@ -6,11 +6,11 @@ import signal
 import socket
 import ssl
 import sys
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Final
+from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -41,19 +41,10 @@ HEAD_BYTES: Final = 16_384
 class _Bounded(H11Protocol):
     """A connection that must say what it wants in time."""
 
-    _of: ClassVar[Counter[str]] = Counter()
     _late: asyncio.TimerHandle | None = None
-    _counted = ""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        host = plain(self.client[0]) if self.client else ""
-        if not host.startswith("127.") and host != "::1" and host not in self.config.forwarded_allow_ips:
-            self._counted = host
-            self._of[host] += 1
-            if self._of[host] > OF_ONE:
-                transport.abort()
-                return
         self._wait()
 
     def data_received(self, data: bytes) -> None:
@@ -66,10 +57,6 @@ class _Bounded(H11Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._wait_no_more()
-        if self._counted:
-            self._of[self._counted] -= 1
-            if not self._of[self._counted]:
-                del self._of[self._counted]
         super().connection_lost(exc)
 
     def _wait(self) -> None:
@@ -98,12 +85,36 @@ class _Server(uvicorn.Server):
         yield
 
 
-def listening(host: str, port: int) -> socket.socket:
-    """The socket. NotDoneError where the address cannot be had."""
+class _Listening(socket.socket):
+    """Turns away who has as many connections as one may have, and all where there are too many: before TLS, for a handshake
+    that nobody goes on with is one as well, and the process would run out of descriptors."""
+
+    free: Sequence[str] = ()
+
+    def __init__(self, *of: Any) -> None:
+        super().__init__(*of)
+        self._taken = WeakKeyDictionary[socket.socket, str]()
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        made, address = super().accept()
+        host = plain(address[0])
+        if not host.startswith("127.") and host != "::1" and host not in self.free:
+            there = [whose for each, whose in self._taken.items() if each.fileno() >= 0]
+            if there.count(host) >= OF_ONE or len(there) >= 2 * CONNECTIONS:
+                made.close()
+                raise ConnectionAbortedError  # as if it had gone before it was taken (accept(2))
+            self._taken[made] = host
+        return made, address
+
+
+def listening(host: str, port: int, free: Sequence[str] = ()) -> socket.socket:
+    """The socket. free: the addresses of proxies, which may have all connections, as this computer may. NotDoneError where
+    the address cannot be had."""
     where = f"{host}:{port}"
     try:
         family, kind, number, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        made = socket.socket(family, kind, number)
+        made = _Listening(family, kind, number)
+        made.free = free
         try:
             made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             made.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, STUCK_MS)
@@ -150,7 +161,7 @@ def serve(page: Page, sock: socket.socket, tls: Tls | None = None) -> None:
     context = tls.read() if tls else None
 
     async def run() -> None:
-        server, loop = server_of(page.app(), context, page.door.access.proxies), asyncio.get_running_loop()
+        server, loop = server_of(page.app(), context), asyncio.get_running_loop()
 
         def again() -> None:
             try:
@@ -180,8 +191,8 @@ def serve(page: Page, sock: socket.socket, tls: Tls | None = None) -> None:
         runner.run(run())
 
 
-def server_of(app: ASGIApp, tls: ssl.SSLContext | None = None, proxies: Sequence[str] = ()) -> uvicorn.Server:
-    """uvicorn with the limits above. proxies: they may have all connections; `Guard` believes them."""
+def server_of(app: ASGIApp, tls: ssl.SSLContext | None = None) -> uvicorn.Server:
+    """uvicorn with the limits above."""
     config = uvicorn.Config(
         app,
         http=_Bounded,
@@ -191,7 +202,6 @@ def server_of(app: ASGIApp, tls: ssl.SSLContext | None = None, proxies: Sequence
         log_level="error",
         access_log=False,
         proxy_headers=False,
-        forwarded_allow_ips=list(proxies),
         server_header=False,
         limit_concurrency=CONNECTIONS,
         timeout_keep_alive=IDLE_S,
