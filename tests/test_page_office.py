@@ -12,11 +12,13 @@ from house import House, build, house, machine, text
 from starlette.testclient import TestClient
 from waiting import until
 
+from dncd.errors import NotDoneError
 from dncd.outside.command_client import ask
 from dncd.page import people
 from dncd.page.app import Page
 from dncd.page.door import Access
 from dncd.page.pages import PAGES, Look
+from dncd.page.pages import ask as ask_page
 from dncd.page.people import Person, Role
 from dncd.page.reading import Reading
 from dncd.page.taking_over import edit_of, taken
@@ -206,6 +208,20 @@ def test_any_revision_is_brought_back_in_front_and_what_stands_against_it_is_tol
     held = office.page.reading.held().one("lathe", "O0007").revision
     html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": str(held)}).text
     assert ("Yes, bring it" in html, "refused" in html) == (True, False)
+
+
+def test_where_nobody_could_look_at_a_revision_the_page_says_so_before_it_is_brought(tmp_path: Path) -> None:
+    def busy(*_: object, **__: object) -> Any:
+        raise NotDoneError("the service looks at other files just now", "lathe", "Ask again in a moment")
+
+    with contextlib.closing(Ledger.open(tmp_path)), contextlib.closing(Writer(tmp_path)) as library:
+        library.revise("lathe", "O0007", Text.of(b"O0007\nM30\n"), Origin.OFFICE, {})
+    reading = Reading(tmp_path, tmp_path / "shop")
+    form_ = {"program": "O0007", "revision": "1"}
+    html = ask_page(Look(reading, {}, {"machine": "lathe"}, form_, datetime.now(UTC), {}, busy), "bring")
+    reading.close()
+    assert "the service looks at other files just now" in html
+    assert "Yes, bring it" in html, "it is looked at again before it waits"
 
 
 @pytest.mark.parametrize("role", [role for role in Role if role not in (Role.PHONE, Role.BOX)])

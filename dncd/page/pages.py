@@ -1,7 +1,6 @@
 """The pages to be read: each out of the last status, the records and what was asked for. `PAGES` is the table of them."""
 
 import base64
-import contextlib
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -12,7 +11,7 @@ from dncd.page import taking_over
 from dncd.page.door import RefusedError
 from dncd.page.reading import Reading, Wanted
 from dncd.page.rendering import render
-from dncd.page.taking_over import NOTHING, Said, said_of
+from dncd.page.taking_over import NOTHING, Said, not_looked, said_of
 from dncd.page.views import decisions, floor, ledger, line, machine, program
 from dncd.program.names import spelt
 from dncd.records.holdings import Holdings
@@ -160,7 +159,7 @@ def _taken_over(look: Look) -> str:
     try:
         said = taking_over.checked(taken, look.ask)
     except NoServiceError as error:
-        said = taking_over.not_looked(error)
+        said = not_looked(error)
     text, changes = program.text_from(taken.text), program.differences(edit.old, taken.text)
     return look.page("taken_over.html", **look.place, taken=taken, said=said, text=text, differences=changes)
 
@@ -229,11 +228,13 @@ def ask(look: Look, kind: str, problem: str = "") -> str:
 
 
 def _said_of(look: Look, machine: str, program: str, of: Sequence[Revision]) -> Said:
-    """What the service says of revisions before they are brought; nothing where it cannot be asked."""
+    """What the service says of revisions before they are brought, or why it says nothing; nothing where none runs."""
     for revision in of:
-        with contextlib.suppress(DncdError):
+        try:
             text = base64.b64encode(look.reading.text(revision).encode()).decode()
             return said_of(look.ask("check-text", machine, program=program, revision=revision.number, text=text))
+        except DncdError as error:
+            return NOTHING if isinstance(error, NoServiceError) else not_looked(error)
     return NOTHING
 
 
