@@ -208,6 +208,7 @@ def test_any_revision_is_brought_back_in_front_and_what_stands_against_it_is_tol
     held = office.page.reading.held().one("lathe", "O0007").revision
     html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": str(held)}).text
     assert ("Yes, bring it" in html, "refused" in html) == (True, False)
+    assert "at once, if that was pressed already" in html, "this machine starts without a key"
 
 
 def test_where_nobody_could_look_at_a_revision_the_page_says_so_before_it_is_brought(tmp_path: Path) -> None:
