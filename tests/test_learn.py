@@ -48,6 +48,13 @@ def test_every_step_as_it_says(tmp_path: Path) -> None:
     assert (tmp_path / "state/library.git/HEAD").is_file()
 
 
+@pytest.mark.slow
+def test_a_rate_that_is_set_wrong_is_wrong() -> None:
+    """It is for seeing what comes of it."""
+    said = learned("set baud 1200\npunch O0331\n")
+    assert "rate, frame or code are wrong" in said
+
+
 def test_what_is_typed_wrong_or_early_goes_no_step_further(tmp_path: Path) -> None:
     """Where the page's libraries are not there: it says so, and all else goes on."""
     (tmp_path / "starlette.py").write_text("raise ImportError('it is not there')\n")

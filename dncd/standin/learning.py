@@ -21,6 +21,7 @@ from dncd.standin.control import Mode, StandIn
 from dncd.standin.demo import LATHE, MILL, new_or_empty
 from dncd.standin.demo_shop import DEADLINE_S, DemoFailedError, DemoShop
 from dncd.standin.keyboard import Keyboard
+from dncd.standin.plug import NullModem, Rates
 from dncd.standin.screen import CAUTION, Screen
 from dncd.standin.yard import Yard
 
@@ -192,7 +193,8 @@ def main(folder: Path | None) -> int:
 
 
 def _opened(home: Path, fate: str) -> int:
-    controls = {"gang-lathe": StandIn(LATHE), "bore-mill": StandIn(MILL)}
+    plugs = NullModem(Rates.SEEN), NullModem(Rates.SEEN)  # a rate that somebody sets wrong is wrong
+    controls = {"gang-lathe": StandIn(LATHE, plug=plugs[0]), "bore-mill": StandIn(MILL, plug=plugs[1])}
     for control in controls.values():
         control.memory.store(*demo_programs.first_programs())
     try:
