@@ -45,6 +45,15 @@ def test_a_request_has_its_limit_whatever_it_says_of_itself(shop: Shop) -> None:
     assert shop.asked == []
 
 
+@pytest.mark.parametrize("path", ["/sign-on", "/join/abcd"])
+def test_who_is_not_known_yet_may_say_little(shop: Shop, path: str) -> None:
+    shop.person("A. Miller", Role.OFFICE)
+    said = b"name=A. Miller&phrase=" + b"x" * 9_000
+    headers = {"origin": HERE, "content-type": "application/x-www-form-urlencoded"}
+    for content in (said, iter([said])):
+        assert shop.browser().post(path, content=content, headers=headers).status_code == 413
+
+
 @pytest.mark.parametrize(
     "path",
     ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2f..%2fcli/page.py", "/static//etc/passwd",
@@ -298,5 +307,10 @@ def test_what_is_kept_of_a_phrase_is_no_phrase(shop: Shop) -> None:
     assert found.signed_on("A. Miller", PHRASE + " ") is None
     assert found.signed_on("B. Young", PHRASE) is None
     assert COST == {"n": 2**14, "r": 8, "p": 5}, "OWASP's, one of five of a strength"
-    people.file_of(shop.state).write_bytes(b"{}" if data == b"" else data[:50])
-    assert shop.browser().get("/").status_code == 409, "what cannot be read lets nobody in"
+    for torn in (data[:50], data.replace(b"scrypt:", b"scrypt:zz")):
+        people.file_of(shop.state).write_bytes(torn)
+        for path in ("/", "/sign-on"):
+            browser = shop.browser()
+            answer = browser.get(path) if path == "/" else posted(browser, path, name="A. Miller", phrase=PHRASE)
+            assert answer.status_code == 409, "what cannot be read lets nobody in"
+            assert str(shop.state) not in answer.text

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import parse_qsl
 
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from dncd.errors import DncdError, UsageError
+from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.page import people
 from dncd.page.guard import own
 from dncd.page.people import Person, Role
@@ -27,6 +28,9 @@ BOX_S: Final = 1.0
 
 _FIELDS: Final = 50
 """Of one form."""
+
+_SIGN_ON_BYTES: Final = 8_192
+"""Of a form by which somebody signs on: it comes before anybody is known."""
 
 _HEAD_BYTES: Final = 2_048
 """Of what stands before a field's contents: its name, or a file's."""
@@ -74,7 +78,11 @@ class Door:
         with contextlib.suppress(FileNotFoundError):
             found = people.file_of(self._state).stat()
             if (found.st_mtime_ns, found.st_ino) != self._as_of:
-                self._people = people.read(self._state)
+                try:
+                    self._people = people.read(self._state)
+                except NotDoneError:  # where it lies is nobody's business who is not signed on
+                    next_step = "Whoever keeps the box: `dncd people list` says why"
+                    raise NotDoneError("who may use the page cannot be read", "the page", next_step) from None
                 self._as_of = found.st_mtime_ns, found.st_ino
             return self._people
         self._people, self._as_of = people.People(), (0, 0)
@@ -154,7 +162,12 @@ class Door:
             raise RefusedError(
                 "this form came from somewhere else", "the page", "Open the page itself and sign on there"
             )
-        return filled_in(request.headers.get("content-type", ""), await request.body())[0]
+        body = bytearray()
+        async for piece in request.stream():
+            body += piece
+            if len(body) > _SIGN_ON_BYTES:
+                raise HTTPException(413, "That is more than a name and a pass phrase.")
+        return filled_in(request.headers.get("content-type", ""), bytes(body))[0]
 
     async def _let_in(
         self, request: Request, name: str, who: Callable[[people.People], Person | None]

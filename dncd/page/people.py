@@ -7,6 +7,7 @@ import enum
 import hashlib
 import hmac
 import os
+import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -111,6 +112,9 @@ class People:
         return replace(self, people=tuple(person for person in self.people if person.name != name))
 
 
+_PHRASE: Final = r"scrypt:[0-9a-f]{32}:[0-9a-f]{64}"
+
+
 def file_of(state: Path) -> Path:
     return state / PAGE / "people.json"
 
@@ -118,7 +122,11 @@ def file_of(state: Path) -> Path:
 def read(state: Path) -> People:
     """Those on record; nobody where there is no file. NotDoneError where it cannot be read: then nobody signs on."""
     try:
-        return codec.decode(People, file_of(state).read_bytes())
+        found = codec.decode(People, file_of(state).read_bytes())
+        for person in found.people:
+            if re.fullmatch(r"[0-9a-f]{64}" if person.role in _CODED else _PHRASE, person.secret) is None:
+                raise ValueError(f"what is kept of {person.name}'s phrase or code is not as dncd writes it")
+        return found
     except FileNotFoundError:
         return People()
     except (OSError, ValueError) as error:
