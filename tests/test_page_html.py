@@ -130,7 +130,9 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
             "machine": NAME, "program": word, "old": 1, "new": 2, "differences": program.differences(word, TEXTS[0]),
         },
         "line.html": {"board": one, "line": line.line(LineHealth((week,), Verdict.WORSE, (worse,)))},
-        "take_over.html": {"machine": NAME, "program": word, "edit": edit, "all": True},
+        "take_over.html": {
+            "machine": NAME, "program": word, "edit": edit, "all": True, "refused": ((word, NOW.isoformat()),),
+        },
         **{
             f"taken_over.html {n}": {
                 "machine": NAME, "program": word, "taken": taking_over.Taken(edit, chosen, word), "text": whole,

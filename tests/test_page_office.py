@@ -14,6 +14,7 @@ from waiting import until
 
 from dncd.errors import NotDoneError
 from dncd.outside.command_client import ask
+from dncd.outside.comparer import Comparer
 from dncd.page import people
 from dncd.page.app import Page
 from dncd.page.door import Access
@@ -21,13 +22,15 @@ from dncd.page.pages import PAGES, Look
 from dncd.page.pages import ask as ask_page
 from dncd.page.people import Person, Role
 from dncd.page.reading import Reading
-from dncd.page.taking_over import edit_of, taken
+from dncd.page.taking_over import edit_of, pair_of, taken
 from dncd.program.edits import Version, lost_edits
 from dncd.records.ledger import Ledger
-from dncd.records.library import Text, Writer
+from dncd.records.library import Library, Text, Writer
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
-from dncd.values import Origin
+from dncd.station.gates import LostEditGate
+from dncd.station.gates import said_of as gate_said
+from dncd.values import LineSettings, MachineSettings, Origin
 
 HERE = "http://127.0.0.1:8750"
 LINES = ["O0007 (SLEEVE)", "N10 G00 X26. Z2. (START)", "N20 G01 Z-20. F0.2", "N30 G00 X100.", "N40 G01 X2. F0.3", "M30"]
@@ -112,12 +115,13 @@ def test_an_edit_is_shown_by_groups_and_some_of_it_goes_over_the_rest_once_that_
     assert "another revision" in take(browser, html, lost="yes", b="1").text
     assert office.asked() == before
     answer = take(browser, html, lost="yes")
-    assert (answer.status_code, "O0007.nc is dropped." in answer.text) == (200, True)
+    assert (answer.status_code, "O0007.nc waits for" in answer.text) == (200, True)
     do, by, what = office.asked()[-1]
     assert (do, by) == ("drop-over-edits", "A. Miller")
     assert what.endswith("over the operator's edit, without block N20: F 0.2 → 0.15")
     office.control.read_in()
-    assert "over the operator" in office.shop.receipt("lathe", "sent", "O0007.nc").get("warning")
+    warning = office.shop.receipt("lathe", "sent", "O0007.nc").get("warning")
+    assert "goes over the operator's edit of revision 2, as A. Miller asked for" in warning
     sent = (office.shop.shop / "lathe" / "sent" / "O0007.nc").read_bytes()
     assert sent == text([line.replace(*EDITS[1]) for line in LINES])
 
@@ -136,7 +140,7 @@ def test_an_edit_that_came_since_the_look_is_never_gone_over_and_all_of_one_goes
     asked["b"] = str(len(history) + 1)
     html = browser.get(f"{TAKE}n-over", params={**asked, "g0": "on", "g1": "on"}).text
     assert "get lost" not in html
-    assert "The service finds nothing in its text." in html
+    assert "No fault found in the text." in html
     assert take(browser, html).status_code == 200
     assert [do for do, _, _ in office.asked()][-1] == "drop"
     assert all(line.get("do") != "drop-over-edits" for line in office.shop.ledger()[number:])
@@ -154,6 +158,11 @@ def test_an_edit_that_the_operator_took_back_does_not_wait_to_be_taken_over(offi
     office.punch(("X27.", "X28."))
     browser = office.browser()
     assert f'href="{TAKE}-over"' in browser.get("/machine/lathe/program/O0007").text
+    html = browser.get(f"{TAKE}-over").text
+    assert ("refused/" in html, "Cancel" in html) == (False, True)
+    office.shop.drop("lathe", "newer.nc", text([*LINES[:-1], "N50 G04 X1.", "M30"]))
+    office.shop.receipt("lathe", "refused", "newer.nc")
+    assert "newer.nc was refused for lacking an edit" in browser.get(f"{TAKE}-over").text
     office.punch(("X28.", "X27."), event="matched")
     assert f'href="{TAKE}-over"' not in browser.get("/machine/lathe/program/O0007").text
     assert browser.get(f"{TAKE}-over").status_code == 409
@@ -176,10 +185,10 @@ def test_what_the_service_finds_stands_there_before_a_file_waits(office: Office)
     assert "Drop it" not in html
     html = looked_at("0007.nc", text(LINES))
     assert "this file lacks what the operator changed at the machine" in html
-    assert "Drop it" not in html
+    assert ("Drop it" in html, 'href="/machine/lathe/program/O0007"' in html) == (False, True)
     data = text(["O0009 (RING)", "N10 G01 X1.", "M30"])
     html = looked_at("0009.nc", data)
-    assert "O0009 (RING)" in html
+    assert ("O0009 (RING)" in html, "behind the others" in html) == (True, False)
     assert "no file is chosen" in looked_at("0009.nc", b"")
     assert (len(office.shop.ledger()), office.waits()) == (lines, waits), "a look drops nothing"
 
@@ -190,7 +199,7 @@ def test_what_the_service_finds_stands_there_before_a_file_waits(office: Office)
     for other in ({"sha256": "0" * 64}, {"file": "0010.nc"}):
         answer = dropped(**other)
         assert (answer.status_code, "not kept any more" in answer.text) == (409, True)
-    assert "0009.nc is dropped." in dropped().text
+    assert "0009.nc waits for READ now" in dropped().text
     office.control.read_in()
     office.shop.receipt("lathe", "sent", "0009.nc")
     assert (office.shop.shop / "lathe" / "sent" / "0009.nc").read_bytes() == data
@@ -209,6 +218,102 @@ def test_any_revision_is_brought_back_in_front_and_what_stands_against_it_is_tol
     html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": str(held)}).text
     assert ("Yes, bring it" in html, "refused" in html) == (True, False)
     assert "at once, if that was pressed already" in html, "this machine starts without a key"
+
+
+def test_what_is_refused_although_nothing_waits_goes_over_the_edit_once_all_of_it_is_named(office: Office) -> None:
+    browser, newest = office.browser(), len(office.page.reading.history("lathe", "O0007"))
+    html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": "1"}).text
+    assert ("put in front" in html, "not proven" in html) == (False, False), "it is refused: neither comes true"
+    assert f'href="{TAKE}-over?a=1"' in html
+    html = browser.get(f"{TAKE}-over", params={"a": "1", "take": "none"}).text
+    b = html.partition('name="b" value="')[2].partition('"')[0]
+    html = browser.get(f"{TAKE}n-over", params={"a": "1", "b": b}).text
+    lost = html.partition("These blocks of the operator get lost")[2].partition("</section>")[0]
+    assert all(block in lost for block in ("N10", "N30", "N40"))
+    assert "nobody said yes" in take(browser, html).text
+    assert take(browser, html, lost="yes").status_code == 200
+    assert [do for do, _, _ in office.asked()][-1] == "drop-over-edits"
+    sent = office.happened("sent")
+    office.control.read_in()
+    until(lambda: office.happened("sent") > sent)
+    history = office.page.reading.history("lathe", "O0007")
+    assert len(history) == newest + 1
+    assert office.page.reading.text(history[-1]).splitlines() == LINES
+
+
+OFFICE_TEXT = [f"N{n} G01 X{n}. F0.2" for n in range(10, 120, 10)]
+
+
+def edited_at(*blocks: int) -> str:
+    return "".join(f"{line.replace('F0.2', 'F0.1') if n in blocks else line}\n" for n, line in enumerate(OFFICE_TEXT))
+
+
+def records(state: Path, texts: list[tuple[int, ...]], events: list[str]) -> None:
+    """texts: the edited blocks of each revision, the first of them less than 0 for one of the office's; events: with the
+    number of a revision."""
+    with contextlib.closing(Ledger.open(state)) as ledger, contextlib.closing(Writer(state)) as writer:
+        for blocks in texts:
+            origin = Origin.OFFICE if not blocks or blocks[0] < 0 else Origin.MACHINE
+            writer.revise("lathe", "O0007", Text.of(edited_at(*map(abs, blocks)).encode()), origin, {})
+        for event, number in map(str.split, events):
+            ledger.append(event, {"machine": "lathe", "program": "O0007", "revision": int(number)})
+
+
+@pytest.mark.parametrize(
+    ("texts", "events", "waits", "refused"),
+    [
+        ([(), (2,), (2, 5)], ["sent 1", "received 2", "received 3"], True, [1, 2]),
+        ([(), (2,), (2, 5)], ["sent 1", "received 2", "received 3", "sent 3"], False, [1, 2]),
+        ([(), (2,), (-2, 8)], ["sent 1", "received 2", "sent 3"], False, [1]),
+        ([(), (2,), (-5,)], ["sent 1", "received 2", "sent 3", "received 2"], True, [1, 3]),
+        ([(), (2,), (5,)], ["sent 1", "received 2", "received 3", "received 2"], True, [1, 3]),
+        ([(), (2,), (-2, 8)], ["sent 1", "received 2", "sent 3", "received 1"], False, []),
+    ],
+    ids=["two edits", "brought back", "taken over", "made again", "one put back", "all taken back"],
+)
+def test_what_the_gate_refuses_a_file_for_can_be_taken_over_or_gone_over_by_name(
+    tmp_path: Path, texts: list[tuple[int, ...]], events: list[str], waits: bool, refused: list[int]
+) -> None:
+    """refused: the revisions that the gate lets out no more."""
+    records(tmp_path, texts, events)
+    with contextlib.closing(Reading(tmp_path, tmp_path / "shop")) as reading, Library(tmp_path) as library:
+        settings, comparer = MachineSettings("lathe", LineSettings("x")), Comparer()
+        gate = LostEditGate(settings, comparer, ".nc", lambda p: reading.held().checks.readback("lathe", p))
+        office_, newest = pair_of(reading, "lathe", "O0007")
+        assert (office_ != newest) == waits
+        found = []
+        for number, blocks in enumerate(texts, 1):
+            lost = gate.lost(library, [("O0007", edited_at(*map(abs, blocks)))])
+            if not lost:
+                continue
+            found.append(number)
+            edit = edit_of(reading, "lathe", "O0007", number)
+            assert edit.seen == gate_said(gate.newest(library, ["O0007"]))
+            named = set(re.findall(r"block N\d+", " ".join(part.said[0] for part in edit.parts)))
+            of_gate = set(re.findall(r"block N\d+", " ".join(gate.refusals(lost))))
+            assert of_gate <= named, "what goes over an edit has all of it named"
+            whole = taken(edit, {"a": str(number), "b": str(newest), "chosen": "0,1,2"})
+            assert gate.lost(library, [("O0007", whole.text)]) == ()
+        assert found == refused
+        comparer.close()
+
+
+@pytest.mark.parametrize(
+    ("texts", "events", "pair"),
+    [
+        ([(), (2,), (2, 5)], ["sent 1", "received 2", "received 3", "differs 3"], (1, 3)),
+        ([(), (2,), (-5,)], ["sent 1", "received 2", "sent 3", "received 2", "differs 2"], (3, 2)),
+    ],
+    ids=["two edits", "made again"],
+)
+def test_a_decision_shows_the_two_texts_that_taking_over_is_about(
+    tmp_path: Path, texts: list[tuple[int, ...]], events: list[str], pair: tuple[int, int]
+) -> None:
+    records(tmp_path, texts, events)
+    with contextlib.closing(Reading(tmp_path, tmp_path / "shop")) as reading:
+        html = PAGES["/decisions"](Look(reading, {}, {}, {}, datetime.now(UTC), {"may": people.MAY[Role.OFFICE]}))
+    assert f"/program/O0007/differences?a={pair[0]}&amp;b={pair[1]}" in html
+    assert f'href="{TAKE}-over?a={pair[0]}"' in html
 
 
 def test_where_nobody_could_look_at_a_revision_the_page_says_so_before_it_is_brought(tmp_path: Path) -> None:
@@ -252,7 +357,7 @@ def test_an_edit_of_many_groups_fits_the_form_that_says_yes(tmp_path: Path) -> N
             library.revise("lathe", "O0007", Text.of("\n".join([*lines, ""]).encode()), origin, {})
         ledger.append("sent", {"machine": "lathe", "program": "O0007", "revision": 1})
     reading = Reading(tmp_path, tmp_path / "shop")
-    said = {"seen": f"O0007 {reading.history('lathe', 'O0007')[-1].commit}, back 2", "sha256": "0" * 64}
+    said = {"seen": f"O0007 {reading.history('lathe', 'O0007')[-1].commit}, back 0", "sha256": "0" * 64}
     place, form_ = {"machine": "lathe", "program": "O0007"}, {"a": "1", "b": "2", **{f"g{n}": "on" for n in range(52)}}
     look = Look(reading, {}, place, form_, datetime.now(UTC), {}, lambda *_, **__: said)
     posted = form(PAGES["/machine/{machine}/program/{program}/taken-over"](look))

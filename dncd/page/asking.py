@@ -12,7 +12,7 @@ from typing import Any, Final
 from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside.command_client import ask
 from dncd.page.reading import Reading
-from dncd.page.taking_over import NOTHING, Said, checked, edit_of, said_of, taken
+from dncd.page.taking_over import NOTHING, Said, checked, edit_of, number_in, said_of, taken
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
@@ -149,7 +149,7 @@ def _drop(asking: Asking, wish: Wish) -> Done:
 
 def _take_over(asking: Asking, wish: Wish) -> Done:
     """The very text that was looked at, or nothing. One that lacks some of the edit goes over it, the ledger says what."""
-    edit = edit_of(asking.reading, wish.machine, wish.form.get("program", ""))
+    edit = edit_of(asking.reading, wish.machine, wish.form.get("program", ""), number_in(wish.form, "a"))
     found = taken(edit, wish.form)
     said = checked(found, asking.look)
     if (said.sha256, said.seen) != (wish.form.get("sha256"), wish.form.get("seen")):

@@ -4,6 +4,7 @@ import base64
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import partial
 from typing import Any, Final, cast
 
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
@@ -77,7 +78,8 @@ class Look:
         """What the operator changed, for those who may take it over. RefusedError for others."""
         if not self.may("take-over"):
             raise RefusedError("taking over is the office's", self.place["program"], "Ask who keeps the page")
-        return taking_over.edit_of(self.reading, self.place["machine"], self.place["program"])
+        base = taking_over.number_in(self.form, "a")
+        return taking_over.edit_of(self.reading, self.place["machine"], self.place["program"], base)
 
     def history(self) -> list[Revision]:
         return self.reading.history(self.place["machine"], self.place["program"])
@@ -130,7 +132,8 @@ def _story(look: Look) -> str:
     lines = look.reading.lines(Wanted(machine=name, program=wanted), _HAPPENINGS)
     signed = look.reading.held().signed_off(name, wanted)
     history = look.history()
-    edited = bool(history) and 0 < taking_over.office_of(look.reading, name, wanted) < len(history)
+    office, newest = taking_over.pair_of(look.reading, name, wanted)
+    edited = office not in (0, newest)
     return look.page("program.html", story=program.story(name, wanted, history, lines, signed), edited=edited)
 
 
@@ -149,7 +152,9 @@ def _differences(look: Look) -> str:
 
 
 def _take_over(look: Look) -> str:
-    return look.page("take_over.html", **look.place, edit=look.edit(), all=look.form.get("take") != "none")
+    edit = look.edit()
+    given = {"edit": edit, "refused": taking_over.refused_since(look.reading, edit)}
+    return look.page("take_over.html", **look.place, **given, all=look.form.get("take") != "none")
 
 
 def _taken_over(look: Look) -> str:
@@ -174,7 +179,8 @@ def _decisions(look: Look) -> str:
             texts = reading.damaged_texts(damaged)
         except NotDoneError as error:
             problem = str(error)
-    found = decisions.decisions(boards, held, reading.newest, list(zip(damaged, texts, strict=True)))
+    by_file = list(zip(damaged, texts, strict=True))
+    found = decisions.decisions(boards, held, reading.newest, partial(taking_over.pair_of, reading), by_file)
     return look.page("decisions.html", decisions=found, problem=problem, path="/decisions")
 
 

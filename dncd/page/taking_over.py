@@ -1,16 +1,17 @@
 """An operator's edit taken over into the office's text: what changed, and what becomes of a choice."""
 
 import base64
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
-from dncd.page.reading import Reading
+from dncd.page.reading import Reading, Wanted
 from dncd.page.views.program import CHANGES_SHOWN, COMPARED_CHARS, Part, parts
 from dncd.peer_text import printable
 from dncd.program.carrying import Carry, carried, taken_over
+from dncd.records.checks import Readback
 from dncd.records.revisions import Revision
 from dncd.values import Origin
 
@@ -20,7 +21,8 @@ _SAID_CHARS: Final = 1_900
 @dataclass(frozen=True, slots=True)
 class Edit:
     """office: the office's newest revision, edited: the operator's, the newest of all; old, new: their texts, the
-    operator's in the office's spelling where respelt."""
+    operator's in the office's spelling where respelt. Where nothing waits: an older one, and what it lacks of the newest.
+    seen: what the service says of the program as it was read."""
 
     machine: str
     program: str
@@ -30,6 +32,8 @@ class Edit:
     new: str
     respelt: bool
     parts: tuple[Part, ...]
+    waits: bool = True
+    seen: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,36 +56,61 @@ class Taken:
         return "; ".join([*lines[:fit], *([f"and {len(lines) - fit} more blocks"] if fit < len(lines) else ())])
 
 
-def office_of(reading: Reading, machine: str, program: str) -> int:
-    """The number of the office's newest text, 0 for none: one of the operator's that the office sent is the office's too,
-    and the newest of all is it where the operator took his edit back."""
+def pair_of(reading: Reading, machine: str, program: str) -> tuple[int, int]:
+    """The numbers of the office's newest text, 0 for none, and of the newest of all, as the service's gate takes them:
+    what came back last, if nothing was made since. Both are one where nothing waits: a text of the operator's that the
+    office sent is the office's too, and the operator may have taken his edit back to one of the office's."""
+    return _pair(reading.history(machine, program), reading.held().checks.readback(machine, program))
+
+
+def _pair(history: Sequence[Revision], readback: Readback) -> tuple[int, int]:
+    came_back = readback.known == len(history) and 0 < readback.back <= len(history)
+    edited = readback.back if came_back else len(history)
+    made = {revision.number for revision in history if revision.origin is Origin.OFFICE}
+    made |= {readback.last_out} if 0 < readback.last_out <= len(history) else set()
+    return edited if edited in made else max(made, default=0), edited
+
+
+def edit_of(reading: Reading, machine: str, program: str, base: int = 0) -> Edit:
+    """What waits to be taken over; with base, the number of a revision, what that one lacks of the newest text. NotDoneError
+    where there is nothing; UsageError where it is too much for a page."""
     history, readback = reading.history(machine, program), reading.held().checks.readback(machine, program)
-    made = max((revision.number for revision in history if revision.origin is Origin.OFFICE), default=0)
-    found = max(made, readback.last_out if readback.last_out <= len(history) else 0)
-    taken_back = readback.known == len(history) and 0 < readback.back <= found
-    return len(history) if taken_back else found
-
-
-def edit_of(reading: Reading, machine: str, program: str) -> Edit:
-    """What waits to be taken over. NotDoneError where nothing does; UsageError where it is too much for a page."""
-    history, number = reading.history(machine, program), office_of(reading, machine, program)
-    if not number:
+    number, newest = _pair(history, readback)  # of the same look as `seen`: what comes meanwhile is never gone over
+    waits = base in (0, number)
+    base = base or number
+    if not 0 < base <= len(history):
         what, next_step = "the office never had a text of this program", "Bring the operator's revision as it is"
         raise NotDoneError(what, program, next_step)
-    if number == len(history):
+    if base == newest or all(revision.origin is Origin.OFFICE for revision in history):
         what, next_step = "the newest text is the office's own: nothing of the operator's waits", "See its revisions"
         raise NotDoneError(what, program, next_step)
-    office = history[number - 1]
-    old, new = reading.text(office), reading.text(history[-1])
+    office, edited = history[base - 1], history[newest - 1]
+    old, new = reading.text(office), reading.text(edited)
     own = carried(old, new) if max(len(old), len(new)) <= COMPARED_CHARS else None
     if own is not None:
         respelt = own.how is Carry.DONE
         new = own.text if respelt else new
         found = parts(old, new)
         if sum(len(part.changes) for part in found) <= CHANGES_SHOWN:
-            return Edit(machine, program, office, history[-1], old, new, respelt, found)
+            seen = f"{program} {history[-1].commit}, back {readback.back}"
+            return Edit(machine, program, office, edited, old, new, respelt, found, waits, seen)
     what = "these texts differ in too much for a page"
     raise UsageError(what, program, "Use `dncd diff`, and take the edit over from from-machine/")
+
+
+def refused_since(reading: Reading, edit: Edit) -> tuple[tuple[str, str], ...]:
+    """The file that the office dropped last since its newest text, and that was refused over an edit: name and time. ()
+    for none."""
+    history = reading.history(edit.machine, edit.program)
+    since = max((revision.time for revision in history if revision.origin is Origin.OFFICE), default="")
+    wanted = Wanted(edit.machine, edit.program, "refused", since=since, words=("--over-edits",))
+    return tuple((printable(str(line.get("file", ""))), str(line["time"])) for line in reading.lines(wanted, 1))
+
+
+def number_in(form: Mapping[str, str], key: str) -> int:
+    """Of a revision that a form names, 0 for none."""
+    said = form.get(key, "")
+    return int(said) if said.isascii() and said.isdigit() and len(said) < 8 else 0
 
 
 def taken(edit: Edit, form: Mapping[str, str]) -> Taken:
@@ -97,7 +126,8 @@ def taken(edit: Edit, form: Mapping[str, str]) -> Taken:
 @dataclass(frozen=True, slots=True)
 class Said:
     """What the service says of a file before it is dropped. refusals: what is against it; edits: what the operator changed
-    and it lacks; sha256, seen, file, data: what it says that of; problem: why it could not look, ""."""
+    and it lacks; sha256, seen, file, data: what it says that of; problem: why it could not look, ""; lacking:
+    the programs that lack an edit."""
 
     refusals: tuple[str, ...]
     edits: tuple[str, ...]
@@ -108,6 +138,7 @@ class Said:
     file: str = ""
     data: str = ""
     problem: str = ""
+    lacking: tuple[str, ...] = ()
 
     @property
     def goes(self) -> bool:
@@ -121,8 +152,11 @@ def said_of(found: Mapping[str, Any]) -> Said:
     def told(key: str) -> tuple[str, ...]:
         return tuple(printable(str(said)) for said in found.get(key, ()))
 
-    of = (str(found.get(key, "")) for key in ("sha256", "seen", "file", "data"))
-    return Said(told("refusals"), told("edits"), told("warnings"), told("programs"), *of)
+    sha256, seen, file, data = (str(found.get(key, "")) for key in ("sha256", "seen", "file", "data"))
+    edits = told("edits")
+    lacking = tuple(name for name in told("names") if any(each.startswith(f"{name}: ") for each in edits))
+    said = (told("refusals"), edits, told("warnings"), told("programs"))
+    return Said(*said, sha256, seen, file, data, lacking=lacking)
 
 
 NOTHING: Final = Said((), (), (), (), "", "")
@@ -138,7 +172,7 @@ def checked(taken: Taken, look: Callable[..., Mapping[str, Any]]) -> Said:
     since somebody looked."""
     edit, text = taken.edit, base64.b64encode(taken.text.encode()).decode()
     said = said_of(look("check-text", edit.machine, program=edit.program, revision=edit.office.number, text=text))
-    if f" {edit.edited.commit}, " not in said.seen:
+    if edit.seen not in said.seen.split("; "):
         raise NotDoneError(*_CAME_SINCE)
     return said
 

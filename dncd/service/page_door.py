@@ -144,7 +144,7 @@ class PageDoor:
             checked = station.look_at(name, data)
             others = [said.replace(HERE, name) for said in checked.refusals if said not in checked.edits]
             edits = [said for said in checked.edits if HERE not in said]  # what to do about them, the page knows
-            found = {"refusals": others, "edits": edits, "warnings": checked.warnings}
+            found = {"names": checked.programs, "refusals": others, "edits": edits, "warnings": checked.warnings}
             seen = station.edits_seen(checked.programs)
             return {"sha256": checked.sha256, "programs": checked.titles, "seen": seen, **found}
 
@@ -187,7 +187,7 @@ class PageDoor:
         left = f", over the operator's edit, without {printable(asked['left'])[:_LEFT_CHARS]}" if over else ""
         self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {sha256}{left}")
         if over:
-            self.desk.in_loop(lambda: self.desk.machine(asked).allow("over-edits", sha256, asked["seen"]))
+            self.desk.in_loop(lambda: self.desk.machine(asked).allow("over-edits", sha256, asked["seen"], asked["by"]))
         try:
             return parts.workers.notes.result_of(partial(self._write, machine, name, data), _SHARE_S)
         except TimeoutError:

@@ -46,18 +46,24 @@ class Leaves:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._given: dict[tuple[str, str], str] = {}
+        self._given: dict[tuple[str, str], tuple[str, str]] = {}
 
-    def give(self, wish: str, sha256: str, seen: str = "") -> None:
+    def give(self, wish: str, sha256: str, seen: str = "", by: str = "") -> None:
         """wish: `over-edits` of the operator, or `to-prove`, not proven yet. seen: what `Gates.seen` said of its programs
-        when somebody looked at their edits; "" for whatever edits there will be."""
+        when somebody looked at their edits; "" for whatever edits there will be. by: who allowed it, "" where nobody
+        says."""
         with self._lock:
-            self._given[wish, sha256] = seen
+            self._given[wish, sha256] = seen, by
 
     def has(self, wish: str, sha256: str, seen: str = "") -> bool:
         """seen: as things stand now."""
         with self._lock:
-            return self._given.get((wish, sha256)) in ("", seen)
+            return (wish, sha256) in self._given and self._given[wish, sha256][0] in ("", seen)
+
+    def by(self, wish: str, sha256: str) -> str:
+        """Who allowed it, as people read it."""
+        with self._lock:
+            return self._given.get((wish, sha256), ("", ""))[1] or "somebody"
 
     def use_up(self, sha256: str, *wishes: str) -> None:
         """What was allowed was for this time alone, however it ends. wishes: those that are; all without any."""
@@ -120,10 +126,10 @@ class LostEditGate:
         return tuple(said)
 
     @staticmethod
-    def warnings(lost: Iterable[Lost]) -> tuple[str, ...]:
-        """What the receipt of a sending over an edit says."""
+    def warnings(lost: Iterable[Lost], by: str) -> tuple[str, ...]:
+        """What is said of a file that goes over an edit, while it waits and in its receipt. by: who asked for that."""
         return tuple(
-            f"{program.program}: sent over the operator's edit of revision {edit.number}, as somebody asked for"
+            f"{program.program}: goes over the operator's edit of revision {edit.number}, as {by} asked for"
             for program in lost
             for edit in program.edits
         )
@@ -167,7 +173,7 @@ class Gates:
         lost = self._edits.lost(library, texts)
         refusals, warnings, edits = checked.refusals, checked.warnings, tuple[str, ...]()
         if lost and self.leaves.has("over-edits", checked.sha256, said_of(newest)):
-            warnings += self._edits.warnings(lost)
+            warnings += self._edits.warnings(lost, self.leaves.by("over-edits", checked.sha256))
         elif lost:
             edits = self._edits.refusals(lost)
             refusals += edits

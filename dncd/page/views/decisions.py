@@ -63,11 +63,13 @@ def decisions(
     boards: Sequence[Board],
     held: Holdings,
     newest: Callable[[str], Mapping[str, Revision]],
+    pair: Callable[[str, str], tuple[int, int]],
     damaged: Sequence[tuple[Mapping[str, Any], str]],
 ) -> tuple[Decision, ...]:
-    """Of all machines. damaged: lines of the ledger, each with the text of the file, "" where it cannot be read."""
+    """Of all machines. pair: of a machine's program, the two revisions that taking over is about; damaged: lines of the
+    ledger, each with the text of the file, "" where it cannot be read."""
     by_name = {board.name: board for board in boards}
-    found = [each for board in boards for each in _of(board, held, newest(board.name))]
+    found = [each for board in boards for each in _of(board, held, newest(board.name), pair)]
     for line, text in damaged:
         if (at := by_name.get(str(line.get("machine")))) is not None:
             file, program = printable(str(line.get("file", ""))), ", ".join(named(line))
@@ -79,14 +81,20 @@ def decisions(
     return tuple(sorted(found, key=lambda d: order.index(d.kind)))
 
 
-def _of(board: Board, held: Holdings, newest: Mapping[str, Revision]) -> Iterator[Decision]:
+def _of(
+    board: Board, held: Holdings, newest: Mapping[str, Revision], pair: Callable[[str, str], tuple[int, int]]
+) -> Iterator[Decision]:
     for program, holding in held.of(board.name).items():
         about = {"program": printable(program), "revision": holding.revision, "time": holding.since}
         if holding.how is How.IN_PART:
             yield _new(Kind.IN_PART, board, **about)
         revision = newest.get(program)
-        if holding.how is How.CHANGED and revision is not None and revision.origin is Origin.MACHINE:
-            yield _new(Kind.EDIT, board, **about, before=max(0, revision.number - 1))
+        if holding.how is How.CHANGED and revision is not None:
+            office, edited = pair(board.name, program)
+            waits = office not in (0, edited)
+            if waits or revision.origin is Origin.MACHINE:
+                about["revision"] = edited
+                yield _new(Kind.EDIT, board, **about, before=office if waits else max(0, edited - 1))
     brings = board.brings
     if brings.withheld:
         about = {"program": brings.program, "file": brings.file, "time": brings.dropped}
