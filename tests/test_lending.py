@@ -107,7 +107,7 @@ def test_a_line_in_use_is_not_lent_and_says_what_it_is_doing(tmp_path):
         ):
             pass
         assert "dncd status lathe" in refused.value.next_step
-        shop.dncd("withdraw", "lathe")
+        assert ask(shop.state, {"do": "withdraw", "machine": "lathe"}) == {"file": "long.nc", "sending": True}
         until(lambda: status(shop)["state"] == "listening")
         with line_for(shop.state, "lathe", "dncd line test lathe"):
             with (

@@ -30,6 +30,7 @@ from dncd.station.results import Checked
 from dncd.values import Origin
 
 PROGRAM = b"%\nO0004 (SLEEVE)\nN10 G01 X1. F0.2\nM30\n%\n"
+WAITED = {"ok": {"file": "0004.nc", "sending": False}}
 
 
 @pytest.fixture(scope="module")
@@ -108,7 +109,7 @@ def test_a_file_is_dropped_as_by_the_office_and_put_in_front(shop: House) -> Non
     until(lambda: len(ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"]) == 2)
     assert word(shop, do="next", machine="lathe", by="A. Miller", file="0004 (2).nc") == {"ok": {"file": "0004 (2).nc"}}
     assert ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"][0] == "0004 (2).nc"
-    assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == {"ok": {"file": "0004.nc"}}
+    assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == WAITED
     shop.receipt("lathe", "refused", "0004.nc")
     assert asked(shop)[-4:] == [("lathe", do, "A. Miller") for do in ("drop", "drop", "next", "withdraw")]
 
@@ -307,6 +308,6 @@ def test_a_stop_is_never_kept_out_by_other_deeds(tmp_path: Path) -> None:
         assert "in a minute" in answer["error"]["what"]
         shop.drop("lathe", "0004.nc", PROGRAM)
         until(lambda: ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"])
-        assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == {"ok": {"file": "0004.nc"}}
+        assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == WAITED
         answer = word(shop, do="withdraw", machine="lathe", by="   ", file="0004.nc")
         assert "needs" in answer["error"]["what"]

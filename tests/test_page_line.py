@@ -11,11 +11,11 @@ import pytest
 from page_shop import status
 from waiting import until
 
-from dncd.commissioning.line_health import Verdict
+from dncd.commissioning.line_health import LineHealth, Verdict, Week
 from dncd.page import rendering
 from dncd.page.pages import PAGES, Look
 from dncd.page.reading import Reading
-from dncd.page.views.line import HEIGHT, SHOWN, line
+from dncd.page.views.line import HEIGHT, PITCH, SHOWN, WIDTH, line
 
 MONDAY = date(2026, 11, 23)
 WEEKS = 40
@@ -102,3 +102,15 @@ def test_a_line_that_is_as_it_was_and_one_of_which_nothing_is_known(shop: Readin
     new = Reading(tmp_path, tmp_path)
     assert "Nothing went over this line yet." in look(new, "/machine/{machine}/line")
     assert "Line worse" not in look(new, "/")
+
+
+def test_the_drawing_of_one_week_is_no_higher_than_that_of_many(shop: Reading, tmp_path: Path) -> None:
+    (bar,) = line(LineHealth((Week(MONDAY, captures=1, chars_in=9, hit=1),), Verdict.UNKNOWN, ())).bars
+    assert (bar.x, bar.height) == (WIDTH - PITCH, HEIGHT)
+    (tmp_path / "ledger").mkdir()
+    first = {**day("mill", WEEKS - 1, 0, 1), "seq": 1}
+    (tmp_path / "ledger" / "2026-11.jsonl").write_text(json.dumps(first, separators=(",", ":")) + "\n")
+    new = Reading(tmp_path, tmp_path)
+    shown = [look(each, "/machine/{machine}/line") for each in (new, shop)]
+    assert [re.findall(r'viewBox="([^"]+)"', html)[0] for html in shown] == [f"0 0 {WIDTH} 170"] * 2
+    assert "Needs seven weeks of traffic before it can judge." in shown[0]

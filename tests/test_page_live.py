@@ -154,7 +154,7 @@ def test_of_two_people_who_stop_the_same_file_the_second_stops_nothing_else(work
         person.click(".four .stop")
     shop.drop("lathe", "0200.nc", text(["O0200", "M30"]))
     one.click("text=Yes, stop it")
-    expect(one.locator(".done")).to_contain_text("taken back or stopped")
+    expect(one.locator(".done")).to_contain_text("is taken back")
     watching = opened(f"{url}/machine/lathe")
     expect(board(watching).locator(".brings .program")).to_contain_text("O0200")
     other.click("text=Yes, stop it")

@@ -18,12 +18,12 @@ SHOWN: Final = 13
 """Newest weeks that the table has, unless --weeks says otherwise."""
 
 _HEADS: Final = (
-    "week", "characters", "hit in a million", "damaged", "interrupted", "holds", "held s", "char/s", "port lost",
+    "week", "characters", "damaged in a million", "damaged", "interrupted", "holds", "held s", "char/s", "port lost",
 )  # fmt: skip
 _SAID: Final = {
     Verdict.STEADY: "as it was, as far as the weeks that are over show",
     Verdict.WORSE: "worse than it was",
-    Verdict.UNKNOWN: f"too little is known yet: it takes {BEFORE_LEAST} weeks with traffic, and one more that is over",
+    Verdict.UNKNOWN: f"needs {BEFORE_LEAST + 1} weeks of traffic before it can judge",
 }
 
 

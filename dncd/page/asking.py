@@ -11,11 +11,16 @@ from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.outside.command_client import ask
-from dncd.page.reading import Reading
+from dncd.page.reading import Reading, Wanted
 from dncd.page.taking_over import NOTHING, Said, checked, edit_of, number_in, said_of, taken
+from dncd.page.views.machine import named
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
+
+_LATER: Final = 10
+_ENDS: Final = ("sent", "interrupted", "withdrawn")
+"""Newest lines of a machine in which the end of what was stopped must stand, and how it may have ended."""
 
 _CHOSEN: Final = 16
 """Files of a megabyte at most that are kept until somebody says yes; a newer one makes room."""
@@ -28,6 +33,7 @@ class What(enum.StrEnum):
     NOT_SEEN = "not seen"
     BEGUN = "begun"
     DROPPED = "dropped"
+    TAKEN_BACK = "taken back"
     STOPPED = "stopped"
     PROVEN = "proven"
     LOOKED_AT = "looked at"
@@ -35,12 +41,15 @@ class What(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """name: of the file, or of the program that is proven with its revision; said: of a file that was looked at."""
+    """name: of the file, or of the program that is proven with its revision; said: of a file that was looked at; programs:
+    of which the control has a part, chars: that went out of them, 0 where nobody knows."""
 
     what: What
     name: str
     revision: int = 0
     said: Said = NOTHING
+    programs: tuple[str, ...] = ()
+    chars: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +131,24 @@ def _good(asking: Asking, wish: Wish) -> Done:
 
 
 def _stop(asking: Asking, wish: Wish) -> Done:
-    return Done(What.STOPPED, str(asking.ask("withdraw", wish, file=wish.form.get("file", ""))["file"]))
+    """What waits is taken back; of what went out, the ledger says in a moment how much."""
+    newest = asking.reading.lines(Wanted(), 1)
+    done = asking.ask("withdraw", wish, file=wish.form.get("file", ""))
+    file, until = str(done.get("file", "")), time.monotonic() + _FRONT_S
+    if not done.get("sending"):
+        return Done(What.TAKEN_BACK, file)
+    ended: list[Mapping[str, Any]] = []
+    while not ended and time.monotonic() < until:
+        time.sleep(_LOOK_S)
+        later = asking.reading.lines(Wanted(machine=wish.machine), _LATER)
+        ended = [line for line in later if line.get("file") == file and line["event"] in _ENDS]
+        ended = [line for line in ended if not newest or line["seq"] > newest[0]["seq"]]
+    if not ended:
+        return Done(What.STOPPED, file)
+    line = ended[0]
+    if line["event"] == "interrupted" and line.get("chars") != 0:
+        return Done(What.STOPPED, file, programs=named(line), chars=int(line.get("chars", 0)))
+    return Done(What.BEGUN if line["event"] == "sent" else What.TAKEN_BACK, file)
 
 
 def _look(asking: Asking, wish: Wish) -> Done:

@@ -99,8 +99,9 @@ class BackingUp:
                 self._close(name, announced, _WITHOUT if still_comes else "")
 
     def status(self, station: Station, now: datetime) -> dict[str, Any]:
-        """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or ""). open:
-        whether an announced one waits for the rest; captures: how many it has; outcome: how and when the last ended."""
+        """The `backup` of a machine's status: last (time), age_days, programs, missing, due (a sentence, or ""), wanted:
+        whether the settings want any. open: whether an announced one waits for the rest; captures: how many it has;
+        outcome: how and when the last ended."""
         name, held = station.name, self._store.held
         backup, first = held.backup(name), held.first(name)
         announced = self._open.get(name)
@@ -110,6 +111,7 @@ class BackingUp:
             "programs": len(backup.programs) if backup else 0,
             "missing": len(backup.missing) if backup else 0,
             "due": due(backup, first, station.settings.backup_days, now),
+            "wanted": station.settings.backup_days > 0,
             "open": announced is not None,
             "trouble": announced.trouble if announced else "",
             "captures": self._store.backups.captures.get(name, 0) if announced else 0,

@@ -346,7 +346,9 @@ def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
         case "next":
             return {"file": station.tell(ev.PutFirst(str(request.get("file") or ""), time.time_ns()))[0]}
         case "withdraw":
-            return {"file": station.tell(ev.Ask(ev.Wish.WITHDRAW, str(request.get("file") or "")))[0]}
+            run = station.core.sender.run
+            (gone,) = station.tell(ev.Ask(ev.Wish.WITHDRAW, str(request.get("file") or "")))
+            return {"file": gone, "sending": run is not None and run.file.name == gone}
         case "request":
             station.tell(ev.Ask(ev.Wish.PROGRAM))
         case "over-edits" | "to-prove":

@@ -74,7 +74,7 @@ def decisions(
         if (at := by_name.get(str(line.get("machine")))) is not None:
             file, program = printable(str(line.get("file", ""))), ", ".join(named(line))
             reasons = line.get("reasons") or ()
-            spots = tuple(spot(text, str(reason)) for reason in reasons[:_SPOTS])
+            spots = tuple(spot(text, reason) for reason in _advised_once(list(map(str, reasons[:_SPOTS]))))
             kind, time = Kind.DAMAGED, str(line.get("time", ""))
             found.append(_new(kind, at, program=program, file=file, time=time, spots=spots))
     order = list(Kind)
@@ -107,6 +107,13 @@ def _of(
 
 def _new(kind: Kind, board: Board, **more: Any) -> Decision:
     return Decision(kind, board.name, board.title, board.keys.punch, **more)
+
+
+def _advised_once(reasons: Sequence[str]) -> Iterator[str]:
+    """What to do stands behind the last only of those that say the same."""
+    for reason, following in zip(reasons, [*reasons[1:], ""], strict=True):
+        ends = (found.start() for found in re.finditer("; ", reason))
+        yield reason[: next((at for at in ends if following.endswith(reason[at:])), len(reason))]
 
 
 def spot(text: str, reason: str) -> Spot:

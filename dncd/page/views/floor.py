@@ -12,9 +12,10 @@ SHOWN: Final[Mapping[str, Callable[[Board], bool]]] = {
     "": lambda board: True,
     "trouble": lambda board: board.rank in (Rank.TROUBLE, Rank.LOOK),
     "busy": lambda board: board.rank is Rank.BUSY,
-    "backup": lambda board: bool(board.backup.due),
+    "backup": lambda board: board.backup.lacks,
 }
-"""Which machines may be asked for: all, those that need somebody, those that do something, those whose backup is too old."""
+"""Which machines may be asked for: all, those that need somebody, those that do something, those without a backup or
+with one that is too old."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,8 @@ LISTED: Final = 13
 
 PITCH: Final = 26
 HEIGHT: Final = 120
-"""Of the drawing, in its own units: from week to week, and of the highest bar."""
+WIDTH: Final = SHOWN * PITCH
+"""Of the drawing, in its own units: from week to week, of the highest bar, and of it all, however few weeks there are."""
 
 _NAMED: Final = 4
 """Every so many weeks one is named below the drawing."""
@@ -31,17 +32,20 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """weeks: newest first, listed: those of the table; bars: of characters hit in a million, oldest first, width: of them
-    all."""
+    """weeks: newest first, listed: those of the table; bars: of characters hit in a million, oldest first, in a drawing
+    that has room for SHOWN of them: the newest stands at its right."""
 
     health: LineHealth
     weeks: tuple[Week, ...]
     bars: tuple[Bar, ...]
-    width: int
 
     @property
     def listed(self) -> tuple[Week, ...]:
         return self.weeks[:LISTED]
+
+    @property
+    def width(self) -> int:
+        return WIDTH
 
     @property
     def most(self) -> float:
@@ -60,7 +64,7 @@ def line(health: LineHealth) -> Line:
     since, until = min((each.first for each in hit), default=""), max((each.last for each in hit), default="")
     bars = tuple(
         Bar(
-            n * PITCH,
+            (SHOWN - len(weeks) + n) * PITCH,
             round(HEIGHT * week.hit_per_million / most, 1) if most else 0.0,
             _short(week.hit_per_million) if week.hit else "",
             week.name[5:] if (len(weeks) - 1 - n) % _NAMED == 0 else "",
@@ -68,7 +72,7 @@ def line(health: LineHealth) -> Line:
         )
         for n, week in enumerate(weeks)
     )
-    return Line(health, tuple(reversed(weeks)), bars, max(1, len(bars)) * PITCH)
+    return Line(health, tuple(reversed(weeks)), bars)
 
 
 def _short(rate: float) -> str:

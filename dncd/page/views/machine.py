@@ -5,6 +5,7 @@ of a value is printable; fields are named as there, and have their default where
 """
 
 import enum
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Final, TypeVar, cast
@@ -112,19 +113,43 @@ class Ending:
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """last: when, "" for never; due: why one should be made now, "" if none need be."""
+    """Of the whole memory. last: when, "" for never; due: why one should be made now, "" if none need be; wanted: whether
+    the settings want any."""
 
     last: str = ""
     programs: int = 0
     due: str = ""
+    wanted: bool = False
+
+    @property
+    def lacks(self) -> bool:
+        """Whether there is none though one is wanted, or one that is too old."""
+        return bool(self.due) or (self.wanted and not self.last)
 
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """Of the line. since: the day, "" where it is not proven; why: in a sentence."""
+    """Of the line. since: the day, "" where it is not proven; by: who did; why: in a sentence."""
 
     since: str = ""
+    by: str = ""
     why: str = ""
+
+    @property
+    def untried(self) -> bool:
+        return self.why.startswith("not proven: no trial")
+
+    @property
+    def failed(self) -> str:
+        """The day of the trial that failed, "" for none."""
+        found = re.fullmatch(r"not proven: the trial of (\S+) failed", self.why)
+        return found[1] if found else ""
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """The day of the trial and which settings are others since; () for none."""
+        found = re.fullmatch(r"no longer proven: since the trial of (\S+) (.+)", self.why)
+        return found.groups() if found else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +197,8 @@ _HEED: Final = ("interrupted", "refused", "damaged")
 
 
 def board(name: str, status: Status, held: Holdings) -> Board:
-    holdings = held.of(name).values()
+    holdings, whole = held.of(name).values(), held.backup(name)
+    kept = {"last": whole.time, "programs": len(whole.programs)} if whole else None
     return _of(
         Board,
         {"title": name} | {key: value for key, value in status.items() if value},
@@ -180,7 +206,7 @@ def board(name: str, status: Status, held: Holdings) -> Board:
         brings=_of(Brings, status.get("next")),
         doing=_of(Doing, {**status, **(status.get("transfer") or {})}),
         last=_of(Ending, status.get("last")),
-        backup=_of(Backup, status.get("backup")),
+        backup=_of(Backup, status.get("backup") or kept),
         line=_of(Proof, status.get("proven")),
         keys=_of(Keys, status.get("keys")),
         holds=sum(holding.held for holding in holdings),
