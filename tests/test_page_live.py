@@ -187,7 +187,7 @@ def test_what_the_operator_changed_is_seen_word_by_word(works, opened):
     mill.punch(number)
     assert shop.receipt("mill", "from-machine", "O0007.nc").get("result") == "received"
     page = opened(f"{url}/machine/mill")
-    page.click("text=The control holds 1 program")
+    page.click("text=Known: 1 program")
     page.click("text=O0007")
     page.click("text=What changed against rev 1")
     expect(page.locator(".changes ins")).to_have_text("F0.1")
