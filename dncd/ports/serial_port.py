@@ -48,7 +48,7 @@ _LINE_BITS: Final = {ModemLine.RTS: termios.TIOCM_RTS, ModemLine.DTR: termios.TI
 _LIBC = ctypes.PyDLL(None, use_errno=True)
 """read(2) and write(2) that keep the interpreter's lock: at a port that never waits they take some microseconds, and with
 those of `os` a busy thread of records would take the line loop's turn at each (64 lines ran at 92 % while their revisions
-were made, and at 97 % with this)."""
+were made, at 96 % or 97 % with this write)."""
 _READ, _WRITE = _LIBC.read, _LIBC.write
 _READ.argtypes, _READ.restype = (ctypes.c_int, ctypes.c_char_p, ctypes.c_size_t), ctypes.c_ssize_t
 _WRITE.argtypes, _WRITE.restype = (ctypes.c_int, ctypes.c_char_p, ctypes.c_size_t), ctypes.c_ssize_t
