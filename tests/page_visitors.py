@@ -114,11 +114,14 @@ def certificate(folder: Path, name: str = "page", phrase: str = "") -> tuple[str
 
 
 @contextlib.contextmanager
-def served(shop: Shop, context: ssl.SSLContext, **access: Any) -> Iterator[int]:
-    """The port at which the page is served in a thread, by the loop that `dncd page` has."""
-    running = server.server_of(shop.open(secure=True, local=False, **access).app(), context)
-    with server.listening("127.0.0.1", 0) as sock, asyncio.Runner(loop_factory=server._Loop) as runner:
-        sock.listen(16)
+def serving(page: Page, host: str = "127.0.0.1", context: ssl.SSLContext | None = None) -> Iterator[int]:
+    """The port at which a page is served in a thread, by the loop that `dncd page` has."""
+    running = server.server_of(page.app(), context)
+    with (
+        server.listening(host, 0, page.door.access.proxies) as sock,
+        asyncio.Runner(loop_factory=server._Loop) as runner,
+    ):
+        sock.listen(64)
         thread = threading.Thread(target=lambda: runner.run(running.serve(sockets=[sock])))
         thread.start()
         try:
@@ -126,6 +129,11 @@ def served(shop: Shop, context: ssl.SSLContext, **access: Any) -> Iterator[int]:
         finally:
             running.should_exit = True
             thread.join()
+
+
+def served(shop: Shop, context: ssl.SSLContext, **access: Any) -> contextlib.AbstractContextManager[int]:
+    """A shop's page for a network, by TLS."""
+    return serving(shop.open(secure=True, local=False, **access), context=context)
 
 
 def trusting(made: str) -> ssl.SSLContext:

@@ -1,33 +1,17 @@
 """The page's process over real sockets: slow and hostile clients, live news, a service that comes and goes, the end."""
 
-import asyncio
 import contextlib
 import socket
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from page_visitors import serving
 from waiting import until
 
 from dncd.page import server
 from dncd.page.app import Page
 from dncd.page.door import Access
-
-
-@contextlib.contextmanager
-def serving(page: Page, host: str = "127.0.0.1") -> Iterator[int]:
-    """The port of a page that is served in a thread."""
-    served = server.server_of(page.app())
-    with server.listening(host, 0, page.door.access.proxies) as sock:
-        sock.listen(64)
-        thread = threading.Thread(target=lambda: asyncio.run(served.serve(sockets=[sock])))
-        thread.start()
-        try:
-            yield sock.getsockname()[1]
-        finally:
-            served.should_exit = True
-            thread.join()
 
 
 @pytest.fixture
