@@ -182,6 +182,21 @@ def test_a_station_whose_status_fails_keeps_the_others_news(house: House) -> Non
     assert [type(fault) for fault in house.stations["lathe"].faults] == [ZeroDivisionError]
 
 
+def test_a_machine_that_a_reload_let_go_is_not_told_of_behind_the_names_that_there_are(house: House) -> None:
+    reply = settled(house)
+    for station in house.stations.values():
+        station.state = "held"
+    house.now += LOOK_S
+    house.loop.once(0)  # the lathe's status is made, and not told yet
+    del house.stations["lathe"]
+    house.followers.round_over(house.notes.status())
+    house.passes(LOOK_S)
+    status = {"machines": {"lathe": {}, "mill": {}}}
+    for news in house.told(reply):
+        status = joined(status, news)
+    assert list(status["machines"]) == ["mill"]
+
+
 def test_a_slow_reader_is_told_how_much_it_missed(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     reply = settled(house)
     news = {"machines": {"lathe": {"state": "x" * 1000}}}

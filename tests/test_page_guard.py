@@ -8,7 +8,7 @@ import pytest
 from page_visitors import HERE, PHRASE, Shop, csrf, posted, signed_on, visited
 
 from dncd.errors import UsageError
-from dncd.page import door, guard, people
+from dncd.page import door, guard, people, sessions
 from dncd.page.people import Role
 from dncd.page.sessions import END_S, IDLE_S, TRIES, TRIES_S
 
@@ -244,6 +244,16 @@ def test_a_session_ends_by_idling_by_age_by_sign_off_and_with_its_person(shop: S
     shop.person("B. Young", Role.LOOK)
     people.keep(shop.state, people.read(shop.state).without("A. Miller"))
     assert browser.get("/").status_code == 303
+
+
+def test_one_person_takes_nobody_elses_session(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sessions, "OF_ONE", 2)
+    monkeypatch.setattr(sessions, "MOST", 4)
+    for name in ("A. Miller", "B. Young"):
+        shop.person(name, Role.LOOK)
+    other, *own = (signed_on(shop, name) for name in ("B. Young", *["A. Miller"] * 5))
+    assert other.get("/").status_code == 200
+    assert [browser.get("/").status_code for browser in own] == [303, 303, 303, 200, 200], "his oldest makes room"
 
 
 def test_tries_are_counted_by_name_and_address(shop: Shop) -> None:

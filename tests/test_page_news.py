@@ -17,9 +17,9 @@ from waiting import until
 
 from dncd.errors import NotDoneError
 from dncd.outside.command_server import NEWS_BYTES, CommandServer, StreamReply, WatchQueue
-from dncd.page import app, feed, reading
+from dncd.page import app, feed, people, reading
 from dncd.page.app import Page
-from dncd.page.door import Access
+from dncd.page.door import LOCAL, Access
 from dncd.page.reading import Looks
 from dncd.page.server import server_of
 
@@ -223,6 +223,77 @@ def test_pages_whose_records_hang_say_so_and_the_page_lives_on(works, monkeypatc
     assert works.get("/static/page.css")[0] == 200
     free.set()
     until(lambda: works.get("/log")[0] == 200)
+
+
+def test_who_asks_for_many_pages_takes_the_others_none(works, monkeypatch):
+    """One person's searches hang; another's page comes."""
+    monkeypatch.setattr(app, "_whose", lambda _, request: request.query_params.get("by", ""))
+    free = threading.Event()
+    monkeypatch.setattr(works.page.reading, "lines", lambda *_: free.wait(60) and [])
+    said = [works.get("/log?by=one")[1] for _ in range(app._AT_ONCE)]
+    assert sum("as many pages of yours are being made as one may have" in each for each in said) == 2
+    until(lambda: works.get("/?by=other")[0] == 200)
+    free.set()
+    until(lambda: works.get("/log?by=one")[0] == 200)
+
+
+def test_one_person_has_so_many_open_pages_and_is_told_the_others_are_served(works, opened, monkeypatch):
+    monkeypatch.setattr(app, "_whose", lambda _, request: request.headers.get("user-agent", ""))
+    monkeypatch.setattr(feed, "OF_ONE", 2)
+    for _ in range(2):
+        opened(NAME, "User-Agent: one").until(BOARD, "Listening")
+    opened(NAME, "User-Agent: one").until("service", "you have as many pages open as one may")
+    opened(NAME, "User-Agent: other").until(BOARD, "Listening")
+
+
+def test_a_disk_that_hangs_when_it_is_asked_who_may_stops_no_page_but_that_one(works, opened, monkeypatch):
+    reader, free, hangs = opened(NAME), threading.Event(), threading.Event()
+    reader.until(BOARD, "Listening")
+    monkeypatch.setattr(works.page.door._looks, "_patience_s", 0.3)
+
+    def file_of(state: Path) -> Path:
+        hangs.set()
+        free.wait(60)
+        return state / "page" / "people.json"
+
+    monkeypatch.setattr(people, "file_of", file_of)
+    for _ in range(2):
+        answer, said = works.get("/")
+        assert (answer, "who may use the page cannot be read just now" in said) == (409, True)
+    assert hangs.is_set()
+    assert works.get("/static/page.css")[0] == 200
+    works.tell(state="no-port")
+    reader.until(BOARD, "No port")
+    free.set()
+    until(lambda: works.get("/")[0] == 200)
+
+
+def test_a_deed_that_hangs_with_the_disk_is_told_as_not_known(tmp_path, monkeypatch):
+    records(tmp_path).close()
+    page, free = Page(tmp_path / "state", tmp_path / "shop", Access(HOSTS)), threading.Event()
+    monkeypatch.setattr(page, "_deeds", Looks(1, 0.3, app._NOT_KNOWN).done)
+    monkeypatch.setattr(page, "_made", Looks(1, 0.3).done)
+    for each in ("lines", "held", "machines"):  # and no service answers
+        monkeypatch.setattr(page.reading, each, lambda *_: free.wait(60) and [])
+    browser, session = TestClient(page.app(), base_url="http://127.0.0.1:8750"), page.door.sessions.begin(LOCAL)
+    browser.cookies.set("dncd", session.id)
+    form = {"csrf": session.csrf, "file": "O0004.nc"}
+    said = browser.post(f"/machine/{NAME}/stop", data=form, headers={"origin": "http://127.0.0.1:8750"})
+    assert (said.status_code, "nobody knows whether it was done" in said.text) == (409, True)
+    free.set()
+
+
+def test_a_floor_that_slept_over_a_reload_of_the_settings_drops_the_cards_of_machines_that_are_gone(works, opened):
+    there = works.get("/")[1].partition("there=")[2].partition('"')[0]
+    again = opened(f"floor&there={there}")
+    again.until(CARD, "Listening")
+    again.close()
+    works.news[-1].put({"names": [NAME]})
+    until(lambda: list(works.page.feed.status["machines"]) == [NAME])
+    back = opened(f"floor&there={there}")
+    while (line := back.lines.readline()) != b"event: again\n":
+        assert line, "the page ended its news"
+        assert not line.startswith(b"data: {"), "it goes on with the cards that it has"
 
 
 def test_a_share_that_hangs_keeps_one_thread_and_no_decision(tmp_path, monkeypatch):

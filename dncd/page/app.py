@@ -32,7 +32,7 @@ from dncd.outside.threads import Thread
 from dncd.page import boxes, pages, rendering
 from dncd.page.asking import WAYS, Asking, Wish
 from dncd.page.door import LOCAL, Access, Door, RefusedError, SignOnError, filled_in, language
-from dncd.page.feed import FLOOR, Feed
+from dncd.page.feed import FLOOR, Feed, told_first
 from dncd.page.guard import Guard, own
 from dncd.page.reading import Looks, Reading
 from dncd.page.rendering import render
@@ -40,7 +40,21 @@ from dncd.page.sessions import Session, is_of
 
 _STATUS: Final = {UsageError.code: 404, NotDoneError.code: 409, NoServiceError.code: 503, "refused": 403}
 _AT_ONCE: Final = 4
-"""Pages that are made at once; a search over all texts must not keep the others waiting."""
+_OF_ONE: Final = 2
+"""Pages that are made at once, in all and for one person; a search over all texts must not keep the others waiting."""
+
+_DEEDS: Final = 12
+_DEEDS_OF_ONE: Final = 4
+_DEED_S: Final = 40.0
+"""What is done at once, in all and for one person, as many as the service hears; seconds: more than all its answers take."""
+
+_NOT_KNOWN: Final = (
+    "the service, or the records, take too long, and nobody knows whether it was done",
+    "the page",
+    "Look at the machine and at its ledger before you ask again",
+)
+
+_EVENTS: Final = "text/event-stream"
 
 LOOK_S: Final = 10.0
 """Seconds in which a page must be made: more than a search takes, less than people wait."""
@@ -64,7 +78,8 @@ class Page:
         self.feed, self._asking = Feed(socket, self.reading), Asking(socket, lambda: self.feed.status, self.reading)
         self.boxes = boxes.Boxes(*far, clock)
         self.boxes.told = lambda: self.feed.tell_boxes(self.boxes.shown())
-        self._made = Looks(_AT_ONCE, LOOK_S).done
+        self._made = Looks(_AT_ONCE, LOOK_S, share=_OF_ONE).done
+        self._deeds = Looks(_DEEDS, _DEED_S, _NOT_KNOWN, _DEEDS_OF_ONE).done
 
     async def run(self) -> None:
         """Follows the service and the other boxes for ever."""
@@ -95,12 +110,12 @@ class Page:
 
     async def _show(self, show: Callable[[pages.Look], str], request: Request, kind: str = "") -> Response:
         """kind: what the page would do, "" for one to be read."""
-        session = self.door.session(request)
+        session = await self.door.session(request)
         _allowed(session, kind)
         look = self._look(request, session)
         if request.url.path == "/" and session.person.machine:
             return RedirectResponse(f"/machine/{session.person.machine}", 303)
-        return self._given(request, session, await self._made(partial(show, look)))
+        return self._given(request, session, await self._made(partial(show, look), _whose(session, request)))
 
     def _look(self, request: Request, session: Session, form: Mapping[str, str] | None = None) -> pages.Look:
         """RefusedError where this one may not look there."""
@@ -129,20 +144,22 @@ class Page:
 
     async def _status(self, request: Request) -> Response:
         """For the page of another box."""
-        if (status := self.door.box(request)) != 200:
+        if (status := await self.door.box(request)) != 200:
             return PlainTextResponse("", status, {"www-authenticate": "Bearer"} if status == 401 else None)
         return JSONResponse(boxes.told_to_others(self.feed.status, self.reading.known))
 
     async def _news(self, request: Request) -> Response:
-        session = self.door.session(request)
+        session, asked = await self.door.session(request), request.query_params
         self._look(request, session)
-        listener = self.feed.listen(request.query_params.get("on", FLOOR), language(request))
-        if listener is None:
-            raise NotDoneError("as many pages are open as may be", "the page", "Close some that nobody looks at")
+        to = language(request), _whose(session, request)
+        try:
+            listener = self.feed.listen(asked.get("on", FLOOR), *to, asked.get("there", ""))
+        except NotDoneError as error:  # in the place of what is wrong with the service
+            return StreamingResponse(iter([b"retry: 60000\n\n", told_first(str(error), to[0])]), media_type=_EVENTS)
 
         async def events() -> AsyncIterator[bytes]:
             yield b"retry: 2000\n\n"
-            while (told := await listener.news()) and self.door.sessions.of(session.id) is not None:
+            while (told := await listener.news()) and await self.door.goes_on(session):
                 yield told
 
         return _News(events(), partial(self.feed.leave, listener))
@@ -151,17 +168,17 @@ class Page:
 
     async def _do(self, kind: str, request: Request) -> Response:
         session, form, data = await self._form(request, kind)
-        look = self._look(request, session, form)
+        look, whose = self._look(request, session, form), _whose(session, request)
         name = form.get("by", "").strip() if session.person == LOCAL else ""
         wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
-            done, problem = await asyncio.to_thread(self._asking.do, kind, wish), ""
+            done, problem = await self._deeds(partial(self._asking.do, kind, wish), whose), ""
         except DncdError as error:
             done, problem = None, str(error)
         try:
-            board = await self._made(look.board)
+            board = await self._made(look.board, whose)
         except NotDoneError:  # it is done all the same, and nobody must press twice
-            board = look.board_of(self.reading.known)
+            board = look.board_of(self.reading.known, self.feed.status.get("machines") or {wish.machine: {}})
         html = look.page("done.html", board=board, done=done, problem=problem)
         return self._given(request, session, html, 409 if problem else 200)
 
@@ -172,7 +189,7 @@ class Page:
             raise RefusedError(
                 "this form came from somewhere else", "the page", "Open the page itself and try again there"
             )
-        session = self.door.session(request)
+        session = await self.door.session(request)
         form, data = filled_in(request.headers.get("content-type", ""), await request.body())
         if not is_of(session, form.get("csrf", "")):
             raise RefusedError(
@@ -206,6 +223,11 @@ class Page:
         return HTMLResponse(render("error.html", language=language(request), **given), status)
 
 
+def _whose(session: Session, request: Request) -> str:
+    """Whose share what is asked for takes: the person's, or that of an address where nobody signs on."""
+    return session.person.name if session.person != LOCAL else f"at {request.client.host if request.client else ''}"
+
+
 def _allowed(session: Session, kind: str) -> None:
     """RefusedError where whoever is signed on has not this among what his role may do."""
     if kind and kind not in session.person.may:
@@ -217,7 +239,7 @@ class _News(StreamingResponse):
     """A stream of news, which says when its page has gone, however that came."""
 
     def __init__(self, events: AsyncIterator[bytes], gone: Callable[[], None]) -> None:
-        super().__init__(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+        super().__init__(events, media_type=_EVENTS, headers={"x-accel-buffering": "no"})
         self._gone = gone
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

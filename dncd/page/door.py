@@ -1,10 +1,10 @@
 """Who comes in by the page: sessions, signing on, phones that join, and what a form brings."""
 
 import asyncio
-import contextlib
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 from urllib.parse import parse_qsl
@@ -17,11 +17,15 @@ from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.page import people
 from dncd.page.guard import own
 from dncd.page.people import Person, Role
+from dncd.page.reading import Looks
 from dncd.page.rendering import language_of, render
 from dncd.page.sessions import Session, Sessions, Tries
 
 LOCAL: Final = Person("this computer", Role.KEEPER)
 """Who sits here, where nobody is on record and the page listens on this computer alone."""
+
+LOOK_S: Final = 5.0
+"""Seconds in which the disk must say who is on record."""
 
 BOX_S: Final = 1.0
 """Seconds between two looks of another box, at least."""
@@ -36,6 +40,13 @@ _HEAD_BYTES: Final = 2_048
 """Of what stands before a field's contents: its name, or a file's."""
 
 _SAID: Final = re.compile(r'\b(filename|name)="([^"\r\n]*)"')
+
+
+_UNREAD: Final = (
+    "who may use the page cannot be read just now",
+    "the page",
+    "Try again in a moment; whoever keeps the box: `dncd people list` says why",
+)
 
 
 class RefusedError(DncdError):
@@ -72,34 +83,47 @@ class Door:
         self.sessions, self.tries = Sessions(clock, self._still), Tries(clock)
         self._clock, self._looked = clock, dict[str, float]()
         self._people, self._as_of, self._hashing = people.People(), (0, 0), asyncio.Semaphore(1)
+        self._looks = Looks(1, LOOK_S, _UNREAD)
 
-    def on_record(self) -> people.People:
-        """Read anew where the file is another. NotDoneError where it cannot be read: then nobody comes in."""
-        with contextlib.suppress(FileNotFoundError):
-            found = people.file_of(self._state).stat()
-            if (found.st_mtime_ns, found.st_ino) != self._as_of:
-                try:
-                    self._people = people.read(self._state)
-                except NotDoneError:  # where it lies is nobody's business who is not signed on
-                    next_step = "Whoever keeps the box: `dncd people list` says why"
-                    raise NotDoneError("who may use the page cannot be read", "the page", next_step) from None
-                self._as_of = found.st_mtime_ns, found.st_ino
-            return self._people
-        self._people, self._as_of = people.People(), (0, 0)
+    async def on_record(self) -> people.People:
+        """Read anew where the file is another. NotDoneError where it cannot be read, or the disk hangs: then nobody comes
+        in."""
+        self._people, self._as_of = await self._looks.done(partial(self._read, self._people, self._as_of))
         return self._people
 
+    def _read(self, known: people.People, as_of: tuple[int, int]) -> tuple[people.People, tuple[int, int]]:
+        try:
+            found = people.file_of(self._state).stat()
+            now = found.st_mtime_ns, found.st_ino
+            return (known if now == as_of else people.read(self._state)), now
+        except FileNotFoundError:
+            return people.People(), (0, 0)
+        except (OSError, NotDoneError):  # where it lies is nobody's business who is not signed on
+            raise NotDoneError(*_UNREAD) from None
+
+    async def goes_on(self, session: Session) -> bool:
+        """Whether news may go on. While the disk hangs they do, by who was on record last."""
+        try:
+            await self.on_record()
+        except NotDoneError:
+            if not self._looks.full:
+                return False
+        return self.sessions.of(session.id) is not None
+
     def _still(self, person: Person) -> bool:
-        every = self.on_record()
+        """By what was read last: each request reads it first."""
+        every = self._people
         return self._is_open(every) if person == LOCAL else every.named(person.name) == person
 
     def _is_open(self, every: people.People) -> bool:
         return self.access.local and all(person.role is Role.BOX for person in every.people)
 
-    def session(self, request: Request) -> Session:
+    async def session(self, request: Request) -> Session:
         """Of whoever asks; on this computer alone, with nobody on record, a new one. SignOnError: nobody is signed on."""
+        every = await self.on_record()
         found = self.sessions.of(request.cookies.get(self.access.cookie, ""))
         if found is None:
-            if not self._is_open(self.on_record()):
+            if not self._is_open(every):
                 raise SignOnError
             found = self.sessions.begin(LOCAL)
         request.state.session = found
@@ -112,13 +136,13 @@ class Door:
         )
         return response
 
-    def box(self, request: Request) -> int:
+    async def box(self, request: Request) -> int:
         """Whether another box's page may look, as its answer's status: 200, 401 for a wrong token, 429 for too often."""
         keys = (f"box at {request.client.host if request.client else ''}",)
         if not self.tries.may(keys):
             return 429
         token = request.headers.get("authorization", "").removeprefix("Bearer ")
-        person = self.on_record().joined(token, Role.BOX)
+        person = (await self.on_record()).joined(token, Role.BOX)
         if person is None:
             self.tries.wrong(keys)
             return 401
@@ -177,7 +201,7 @@ class Door:
         keys = [f"from {request.client.host if request.client else ''}", *([f"name {said}"] if said else [])]
         if not self.tries.may(keys):
             raise RefusedError("too many wrong tries", "sign on", "Wait ten minutes, then try again")
-        person = await asyncio.to_thread(who, self.on_record())
+        person = await asyncio.to_thread(who, await self.on_record())
         if person is None:
             self.tries.wrong(keys)
             return None

@@ -6,6 +6,7 @@ slow, slept or came back is told the newest alone.
 
 import asyncio
 import contextlib
+import hashlib
 import json
 import logging
 from collections.abc import Iterable, Sequence
@@ -14,11 +15,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.errors import DncdError
+from dncd.errors import DncdError, NotDoneError
 from dncd.outside.command_client import StreamRequest, joined
 from dncd.page.reading import Looks, Reading
-from dncd.page.rendering import box_parts, floor_parts, parts
-from dncd.page.views.floor import Far
+from dncd.page.rendering import box_parts, floor_parts, parts, render
+from dncd.page.views.floor import Far, Service
 
 FLOOR: Final = "floor"
 
@@ -29,7 +30,8 @@ ALIVE_S: Final = 5.0
 """Seconds without news after which a page is told that there are none: it warns of old ones after three times that."""
 
 MOST: Final = 200
-"""Open pages: more than a shop has screens."""
+OF_ONE: Final = 50
+"""Open pages, in all and of one person: more than a shop has screens."""
 
 _RECORDS_S: Final = 2.0
 """Seconds that news wait for the records; where these do not answer, news go on with what was read of them last."""
@@ -42,11 +44,12 @@ _Status = dict[str, Any]
 
 @dataclass(slots=True)
 class Listener:
-    """An open page. on: a machine's name or FLOOR; there: the machines that there were when it was loaded, as far as known;
-    waiting: by element id, what it was not told yet."""
+    """An open page. on: a machine's name or FLOOR; whose: the person who has it; there: the machines that there were when it
+    was loaded, as far as known; waiting: by element id, what it was not told yet."""
 
     on: str
     language: str
+    whose: str
     there: frozenset[str]
     waiting: dict[str, bytes] = field(default_factory=dict)
     woken: asyncio.Event = field(default_factory=asyncio.Event)
@@ -82,13 +85,17 @@ class Feed:
         self._records = Looks(1, _RECORDS_S)
         self._over = False
 
-    def listen(self, on: str, language: str) -> Listener | None:
-        """A new page: the newest of all its parts come first. None where there are too many."""
-        if len(self._listeners) >= MOST or self._over:
-            return None
+    def listen(self, on: str, language: str, whose: str = "", loaded: str = "") -> Listener:
+        """A new page: the newest of all its parts come first. loaded: `mark_of` the machines that a floor was loaded with,
+        "" where nobody says. NotDoneError where there are too many, of one person or in all."""
+        of_one = sum(listener.whose == whose for listener in self._listeners)
+        if of_one >= OF_ONE or len(self._listeners) >= MOST or self._over:
+            said = "you have as many pages open as one may" if of_one >= OF_ONE else "as many pages are open as may be"
+            raise NotDoneError(f"no news come here: {said}", "the page", "Close some that nobody looks at")
         there = self._there()
-        made = Listener(on, language, there)
-        made.put({"": _AGAIN} if made.is_old(there) else self._parts(language, (on,), there))
+        made = Listener(on, language, whose, there)
+        old = made.is_old(there) or (on == FLOOR and there and loaded not in ("", mark_of(there)))
+        made.put({"": _AGAIN} if old else self._parts(language, (on,), there))
         self._listeners.append(made)
         return made
 
@@ -193,6 +200,16 @@ class Feed:
         events = {key: _event(key, html) for key, html in found.items()}
         self._newest |= {(language, key): event for key, event in events.items()}
         return events
+
+
+def mark_of(machines: Iterable[str]) -> str:
+    """A short mark of which machines there are: a page that slept over a reload of the settings comes back with another."""
+    return hashlib.sha256("/".join(sorted(machines)).encode()).hexdigest()[:12]
+
+
+def told_first(problem: str, language: str) -> bytes:
+    """What a page is told that gets no news: it stands where troubles of the service do."""
+    return _event("service", render("_service.html", language=language, service=Service(True, (problem,))))
 
 
 def _event(key: str, html: str) -> bytes:

@@ -10,6 +10,7 @@ from typing import Any, Final, cast
 from dncd.errors import DncdError, NoServiceError, NotDoneError, UsageError
 from dncd.page import taking_over
 from dncd.page.door import RefusedError
+from dncd.page.feed import FLOOR, mark_of
 from dncd.page.reading import Reading, Wanted
 from dncd.page.rendering import render
 from dncd.page.taking_over import NOTHING, Said, not_looked, said_of
@@ -60,11 +61,11 @@ class Look:
 
     def board(self) -> machine.Board:
         """The machine that the path names; UsageError where there is none."""
-        return self.board_of(self.reading.held())
+        return self.board_of(self.reading.held(), self.machines)
 
-    def board_of(self, held: Holdings) -> machine.Board:
-        """The same by these records."""
-        name, machines = self.place["machine"], self.machines
+    def board_of(self, held: Holdings, machines: Mapping[str, Mapping[str, Any]]) -> machine.Board:
+        """The same by these records and these machines."""
+        name = self.place["machine"]
         if name not in machines:
             others = "Ask who keeps the page" if self.values.get("alone") else f"The machines are {', '.join(machines)}"
             raise UsageError(f"there is no machine {name!r}", "the page", others)
@@ -97,7 +98,7 @@ class Look:
 def _floor(look: Look) -> str:
     shown = floor.floor(look.machines, look.reading.held(), look.form.get("only", ""))
     worse = look.reading.by_week.told(look.today)
-    return look.page("floor.html", floor=shown, worse=worse, news="floor", path="/")
+    return look.page("floor.html", floor=shown, worse=worse, news=FLOOR, there=mark_of(look.machines), path="/")
 
 
 def _machine(look: Look) -> str:

@@ -15,6 +15,7 @@ from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
+from weakref import WeakValueDictionary
 
 from dncd.commissioning.line_health import KEYS, LineHealth, health_of, tells
 from dncd.errors import NotDoneError, RecordsError
@@ -281,28 +282,40 @@ _LATE: Final = (
 )
 
 
+_OWN: Final = (
+    "the records cannot be read just now: as many pages of yours are being made as one may have",
+    "the page",
+    "Wait until they are there; else look whether the disk of the state folder answers",
+)
+
+
 class Looks:
     """What may hang with the disk that it reads, in threads of which nobody waits for one longer than so. For an event loop.
 
     at_once: threads at a time, those that hang counted in; patience_s: seconds; late: what, where and what next for one
-    that takes longer.
+    that takes longer; share: threads at a time of one person, 0 for all.
     """
 
-    def __init__(self, at_once: int, patience_s: float, late: tuple[str, str, str] = _LATE) -> None:
+    def __init__(self, at_once: int, patience_s: float, late: tuple[str, str, str] = _LATE, share: int = 0) -> None:
         self._free, self._patience_s, self._late = asyncio.Semaphore(at_once), patience_s, late
+        self._share, self._own_late = share or at_once, _OWN if share else late
+        self._shares = WeakValueDictionary[str, asyncio.Semaphore]()  # of those who wait or look just now
 
     @property
     def full(self) -> bool:
         """Whether all threads are at work, or hang."""
         return self._free.locked()
 
-    async def done(self, job: Callable[[], _T]) -> _T:
-        """Its result, or what it raised. NotDoneError where that did not come in time; its thread goes on for itself."""
+    async def done(self, job: Callable[[], _T], whose: str = "") -> _T:
+        """Its result, or what it raised. NotDoneError where that did not come in time; its thread goes on for itself.
+        whose: of the person whose share it takes."""
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[_T] = loop.create_future()
+        late, own = self._own_late, self._shares.setdefault(whose, asyncio.Semaphore(self._share))
 
         def over(found: Callable[[], None]) -> None:
             self._free.release()
+            own.release()
             if not answer.done():
                 found()
 
@@ -316,12 +329,16 @@ class Looks:
 
         try:
             async with asyncio.timeout(self._patience_s):
-                await self._free.acquire()
+                await own.acquire()
+                late, undo = self._late, [own]
                 try:
+                    await self._free.acquire()
+                    undo.append(self._free)
                     Thread("page-look", work).start()
-                except RuntimeError:  # no thread is left
-                    self._free.release()
+                except BaseException:  # too late, or no thread is left
+                    for taken in undo:
+                        taken.release()
                     raise
                 return await answer
         except TimeoutError:
-            raise NotDoneError(*self._late) from None
+            raise NotDoneError(*late) from None

@@ -37,8 +37,8 @@ def render(name: str, **values: object) -> str:
     """A template as a page or a part of one. Errors of a template are jinja2's.
 
     Each template also has: language (one of LANGUAGES), now (with the zone of this place), csrf, who (the person signed on,
-    ""), may (what that person may do, as `people.MAY`), news (which news the page listens to, "" for none), service,
-    alone (the machine that this one sees, "" for all).
+    ""), may (what that person may do, as `people.MAY`), news (which news the page listens to, "" for none), there (a mark of
+    the machines on it), service, alone (the machine that this one sees, "" for all).
     """
     given: dict[str, Any] = {"now": datetime.now().astimezone(), "language": "en", **_NOTHING, **values}
     return _environment(str(given["language"])).get_template(name).render(given)
@@ -49,6 +49,7 @@ _NOTHING: Final[Mapping[str, object]] = {
     "who": "",
     "may": frozenset({*ACTIONS, "look", "drop", "take-over", "verify"}),
     "news": "",
+    "there": "",
     "service": Service(runs=True),
     "path": "",
     "worse": {},

@@ -21,7 +21,8 @@ PHONE_END_S: Final = 90 * 86_400.0
 """Of a phone that is joined to a machine: it may look and bring there alone, and its code can be revoked."""
 
 MOST: Final = 1_000
-"""Sessions at once; the one that was not used for longest makes room."""
+OF_ONE: Final = 50
+"""Sessions at once, in all and of one person; the one that was not used for longest makes room, of his own first."""
 
 TRIES: Final = 10
 TRIES_S: Final = 600.0
@@ -65,6 +66,9 @@ class Sessions:
         """A new session, always of a new id: none that a browser was given before is ever taken over."""
         now = self._clock()
         made = Session(secrets.token_urlsafe(32), person, secrets.token_urlsafe(32), now, now)
+        own = [key for key, session in self._sessions.items() if session.person.name == person.name]
+        if person.secret and len(own) >= OF_ONE:  # without one nobody is on record, and all are of this computer
+            del self._sessions[own[0]]
         while len(self._sessions) >= MOST:
             del self._sessions[next(iter(self._sessions))]
         self._sessions[_key(made.id)] = made

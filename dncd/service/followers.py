@@ -114,6 +114,7 @@ class Followers:
                 self._loop.serve(station, functools.partial(self._make, station))
         if not self._due and (self._made or self._figures):
             made, self._made, figures, self._figures = self._made, {}, self._figures, {}
+            made = {name: status for name, status in made.items() if name in self._stations}  # else it would come back
             self._put({key: part for key, part in (("machines", made), ("figures", figures)) if part})
         self._loop.due(self, self._loop.now() + _GAP_S if self._due else self._look_at)
 
