@@ -3,10 +3,7 @@
 import errno
 import hashlib
 import json
-import os
 import random
-import subprocess
-import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -14,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, steps, used
+from forked_children import Loaded
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -301,35 +299,30 @@ def test_a_line_made_anew_with_its_own_hash_is_found(original, tmp_path: Path) -
 
 # --- kill -9 ---------------------------------------------------------------------------------------------------------------
 CHILD = """
-import sys
 from pathlib import Path
 from dncd.records.ledger import Ledger
-ledger = Ledger.open(Path(sys.argv[1]))
-while True:
-    print(ledger.append("sent", {"machine": "gang-lathe", "file": "x" * 300})["seq"], flush=True)
+
+def child(state):
+    ledger = Ledger.open(Path(state))
+    while True:
+        print(ledger.append("sent", {"machine": "gang-lathe", "file": "x" * 300})["seq"], flush=True)
 """
 
 
 def killed_over_and_over(state: Path, rounds: int, seed: int) -> Iterator[int]:
     chance = random.Random(seed)
-    for _ in range(rounds):
-        words = [sys.executable, "-c", CHILD, str(state)]
-        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=os.environ) as child:
-            assert child.stdout is not None
-            told = 0
-            for _ in range(chance.randint(1, 60)):
-                told = int(child.stdout.readline())
-            child.kill()
-            rest = child.stdout.read().split("\n")
-            told = max([told, *(int(word) for word in rest[:-1] if word)])
-        yield told
+    with Loaded(CHILD) as loaded:
+        for _ in range(rounds):
+            child = loaded.child(state)
+            lines = [child.out.readline() for _ in range(chance.randint(1, 20))]
+            yield int([*lines, *child.killed()][-1])
 
 
 @pytest.mark.parametrize("rounds", [6, pytest.param(200, marks=pytest.mark.slow)])
-def test_killed_at_any_instant_nothing_that_was_told_is_gone(tmp_path: Path, rounds: int) -> None:
-    for told in killed_over_and_over(tmp_path, rounds, seed=4):
+def test_killed_at_any_instant_nothing_that_was_told_is_gone(memory_path: Path, rounds: int) -> None:
+    for told in killed_over_and_over(memory_path, rounds, seed=4):
         assert told > 0
-        assert len(list(records(tmp_path))) >= told
-    Ledger.open(tmp_path).close()
-    assert check_chain(tmp_path) == []
-    by_hand(tmp_path)
+        assert len(list(records(memory_path))) >= told
+    Ledger.open(memory_path).close()
+    assert check_chain(memory_path) == []
+    by_hand(memory_path)

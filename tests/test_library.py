@@ -9,12 +9,12 @@ import os
 import random
 import shutil
 import subprocess
-import sys
 from functools import partial
 from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, steps, used
+from forked_children import Loaded
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from strict_disk import each_cut
@@ -307,34 +307,31 @@ def test_no_library_is_told(tmp_path: Path) -> None:
 
 # --- kill -9 ---------------------------------------------------------------------------------------------------------------
 CHILD = """
-import sys
 from pathlib import Path
 from dncd.records.library import Text, Writer
 from dncd.values import Origin
-writer = Writer(Path(sys.argv[1]))
-n = int(sys.argv[2])
-while True:
-    n += 1
-    program = f"O{n % 7:04}"
-    made = writer.revise("gang-lathe", program, Text.of(f"{program} {n}\\n".encode()), Origin.OFFICE, {})
-    print(program, made.revision.commit, flush=True)
+
+def child(state, n):
+    writer, n = Writer(Path(state)), int(n)
+    while True:
+        n += 1
+        program = f"O{n % 7:04}"
+        made = writer.revise("gang-lathe", program, Text.of(f"{program} {n}\\n".encode()), Origin.OFFICE, {})
+        print(program, made.revision.commit, flush=True)
 """
 
 
 @needs_git
 @pytest.mark.parametrize("rounds", [6, pytest.param(200, marks=pytest.mark.slow)])
-def test_killed_at_any_instant_of_a_commit(tmp_path: Path, rounds: int) -> None:
+def test_killed_at_any_instant_of_a_commit(memory_path: Path, rounds: int) -> None:
     chance = random.Random(9)
     told: set[str] = set()
-    for n in range(rounds):
-        words = [sys.executable, "-c", CHILD, str(tmp_path), str(n * 1000)]
-        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=os.environ) as child:
-            assert child.stdout is not None
-            for _ in range(chance.randint(1, 25)):
-                told.add(child.stdout.readline().split()[1])
-            child.kill()
-            told |= {line.split()[1] for line in child.stdout.read().split("\n")[:-1]}
-        if n % 5 == 0 or n == rounds - 1:
-            whole(tmp_path)
-            assert told <= set(git(tmp_path, "rev-list", "main").decode().split())
+    with Loaded(CHILD) as loaded:
+        for n in range(rounds):
+            child = loaded.child(memory_path, n * 1000)
+            lines = [child.out.readline() for _ in range(chance.randint(1, 8))]
+            told |= {line.split()[1] for line in (*lines, *child.killed())}
+            if n % 5 == 0 or n == rounds - 1:
+                whole(memory_path)
+                assert told <= set(git(memory_path, "rev-list", "main").decode().split())
     assert len(told) >= rounds

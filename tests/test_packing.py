@@ -1,18 +1,16 @@
 """Packing the library: what a reader, a writer and git see of it at any instant. Outside check: the git program."""
 
 import errno
-import os
 import random
 import shutil
-import signal
 import subprocess
-import sys
 import threading
 import zlib
 from pathlib import Path
 
 import pytest
 from failing_disk import FailingDisk, Kill, steps, used
+from forked_children import Loaded
 
 from dncd import defaults
 from dncd.cli import main
@@ -160,14 +158,14 @@ def test_one_at_a_time(tmp_path: Path) -> None:
 
 
 CHILD = """
-import sys
 from pathlib import Path
 from dncd import defaults
 from dncd.records.packing import tidy
 defaults.PACKS_MOST = 3
-while True:
-    done = tidy(Path(sys.argv[1]))
-    print(done.after.packs, flush=True)
+
+def child(library):
+    while True:
+        print(tidy(Path(library)).after.packs, flush=True)
 """
 
 
@@ -190,19 +188,17 @@ def test_killed_at_any_instant_beside_a_writer_and_readers(tmp_path: Path, round
     reader = threading.Thread(target=read)
     reader.start()
     try:
-        with Writer(tmp_path) as library:
+        with Writer(tmp_path) as library, Loaded(CHILD) as loaded:
             for _ in range(rounds):
-                words = [sys.executable, "-c", CHILD, str(path_of(tmp_path))]
-                with subprocess.Popen(words, stdout=subprocess.PIPE, start_new_session=True) as child:
-                    assert child.stdout is not None
-                    for _ in range(chance.randint(0, 2)):
-                        child.stdout.readline()
-                    for _ in range(chance.randint(1, 12)):
-                        count = made[0]
-                        text = Text.of(b"(%d)\n" % count * 40)
-                        library.revise("gang-lathe", f"O{count % 5:04}", text, Origin.OFFICE, {})
-                        made[0] += 1
-                    os.killpg(child.pid, signal.SIGKILL)
+                child = loaded.child(path_of(tmp_path))
+                for _ in range(chance.randint(0, 2)):
+                    child.out.readline()
+                for _ in range(chance.randint(1, 12)):
+                    count = made[0]
+                    text = Text.of(b"(%d)\n" % count * 40)
+                    library.revise("gang-lathe", f"O{count % 5:04}", text, Origin.OFFICE, {})
+                    made[0] += 1
+                child.killed()
     finally:
         stop.set()
         reader.join(60)
