@@ -13,7 +13,7 @@ import click
 
 from dncd import __version__
 from dncd.cli.asking import answered
-from dncd.cli.late_group import LateGroup, help_of, plainer
+from dncd.cli.late_group import LateGroup, plainer
 from dncd.errors import DncdError, UsageError
 from dncd.peer_text import printable_lines
 
@@ -83,11 +83,12 @@ PEOPLE: Final = {
     name=PROGRAM,
     cls=LateGroup,
     late=LATE,
+    help="Part programs between the office and machine-tool controls, proven both ways.",
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
 )
 @click.version_option(__version__, prog_name=PROGRAM, message="%(prog)s %(version)s")
 def group() -> None:
-    """Part programs between the office and machine-tool controls, proven both ways."""
+    """The command line; its help is above, for `python -OO` leaves this out."""
 
 
 for word, below in {"line": LINE, "people": PEOPLE}.items():
@@ -118,7 +119,6 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 def _run(words: Sequence[str] | None) -> int:
-    group.help = group.help or help_of(group)
     try:
         status = group.main(args=None if words is None else list(words), prog_name=PROGRAM, standalone_mode=False)
     except click.exceptions.Exit as asked:

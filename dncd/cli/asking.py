@@ -3,7 +3,6 @@
 import re
 from collections.abc import Callable, Iterable
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -12,6 +11,8 @@ from dncd.errors import DncdError, NoServiceError, SettingsError, UsageError
 from dncd.peer_text import nearest, printable, shown, some
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from dncd.outside.config_outline import Outline
     from dncd.values import MachineSettings, Settings
 
@@ -25,11 +26,11 @@ class Asked:
     all `settings`. Those that ask the service or read its records need the `outline` alone, and work whatever else the
     file says."""
 
-    def __init__(self, file: Path | None) -> None:
+    def __init__(self, file: "Path | None") -> None:
         self._file = file
 
     @cached_property
-    def file(self) -> Path:
+    def file(self) -> "Path":
         """The settings file; SettingsError where none is named and none lies at the usual places."""
         from dncd.outside.config_outline import PLACES
 
@@ -61,11 +62,11 @@ class Asked:
         return found
 
     @property
-    def state(self) -> Path:
+    def state(self) -> "Path":
         return self.outline.state
 
     @property
-    def folder(self) -> Path:
+    def folder(self) -> "Path":
         return self.outline.folder
 
     @property
@@ -163,7 +164,17 @@ PROGRAM: Final = click.Argument(["program"], shell_complete=complete_programs)
 JSON: Final = click.Option(["--json", "as_json"], is_flag=True, help="Print JSON alone.")
 """Words that many commands take, for `command`."""
 
-FILE: Final = click.Path(path_type=Path)
+
+class _File(click.Path):
+    """Gives a `Path`; its module is loaded for a word alone, for `--help` and a TAB need none."""
+
+    def coerce_path_result(self, value: Any) -> Any:
+        from pathlib import Path
+
+        return Path(value)
+
+
+FILE: Final = _File()
 
 
 def command(*words: click.Parameter, name: str | None = None) -> Callable[[Callable[..., Any]], click.Command]:
@@ -181,7 +192,7 @@ def command(*words: click.Parameter, name: str | None = None) -> Callable[[Calla
 # --- options that stand before or behind every command ------------------------------------------------------------
 
 
-def _named(context: click.Context, _option: click.Parameter, file: Path | None) -> None:
+def _named(context: click.Context, _option: click.Parameter, file: "Path | None") -> None:
     root = context.find_root()
     if file is None and root.obj is not None:
         return
