@@ -24,6 +24,7 @@ from waiting import until
 from dncd import __version__
 from dncd.errors import RecordsError
 from dncd.outside.pushing import Pushed
+from dncd.page import people
 from dncd.records import codec, plans, state_format
 from dncd.records.backups import BackupPlan
 from dncd.records.holdings import SignedOff
@@ -144,7 +145,7 @@ def test_a_folder_of_0_2_0_is_read_as_it_is_and_nothing_is_sent_twice(tmp_path: 
     assert came(master) == b""
 
 
-@pytest.mark.parametrize("version", ["0.3.0", "0.5.0"])
+@pytest.mark.parametrize("version", ["0.3.0", "0.5.0", "0.6.0"])
 def test_a_batch_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path, line, version: str) -> None:
     """Killed in the second piece of three; `dncd next` had put the batch in front of three files, which go by key again."""
     master, machine = line
@@ -161,6 +162,15 @@ def test_a_batch_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path
         assert "is proven" in shop.dncd("prove", MACHINE, "O0005", "--by", "A", "--note", "again").stdout
         assert [r["event"] for r in shop.ledger()[len(before) :]] == ["interrupted", "started", "proven"]
     assert came(master) == b""
+
+
+def test_who_was_on_record_in_0_6_0_signs_on_with_the_same_phrase() -> None:
+    known = people.read(OLD.with_name("0.6.0") / "state")
+    fitter = known.signed_on("A. Fitter", "eleven brass washers")
+    assert fitter is not None
+    assert fitter.role is people.Role.BRING
+    assert known.named("M. Planner").role is people.Role.OFFICE
+    assert known.signed_on("M. Planner", "eleven brass washer") is None
 
 
 def test_a_folder_of_0_4_0_is_read_as_it_is_with_what_came_damaged(tmp_path: Path, line) -> None:
