@@ -19,6 +19,7 @@ FLOORS = {
     "defaults": 0,
     "choices": 0,
     "errors": 0,
+    "ledger_lines": 0,
     "peer_text": 0,
     "values": 0,
     "program": 1,

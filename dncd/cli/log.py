@@ -4,7 +4,7 @@ import itertools
 import json
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
 
 import click
@@ -12,9 +12,8 @@ import click
 from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command, complete_programs
 from dncd.cli.layout import count, fold, paged, print_json, seconds
 from dncd.cli.moments import Moment
+from dncd.ledger_lines import Record
 from dncd.peer_text import local_text, printable
-
-Record = Mapping[str, Any]
 
 FOLLOW_S: Final = 0.5
 """Seconds between two looks of `log --follow`."""
@@ -111,33 +110,31 @@ def _coming(given: Asked, seq: int) -> Iterator[Record]:
         time.sleep(FOLLOW_S)
 
 
-def log_line(record: Mapping[str, Any], full: bool = False) -> str:
+def log_line(record: Record, full: bool = False) -> str:
     """One record in one line: when, where, what, and what is worth knowing of it; full: every reason, not the first."""
-    parts = [local_text(str(record.get("time", ""))), f"{record.get('event', '')!s:11}"]
-    if record.get("machine"):
-        parts.append(str(record["machine"]))
-    parts += [str(record[key]) for key in ("program", "file") if record.get(key)]
+    parts = [local_text(record["time"]), f"{record['event']:11}"]
+    parts += filter(None, (record.get("machine"), record.get("program"), record.get("file")))
     facts = []
-    if record.get("event") == "backup":
-        keys = ("programs", "changed", "missing", "unknown")
-        facts += [f"{len(record[key])} {key}" for key in keys if record.get(key)]
-    if isinstance(record.get("revision"), int) and record["revision"]:
+    if record["event"] == "backup":
+        lists = {key: record.get(key) for key in ("programs", "changed", "missing", "unknown")}
+        facts += [f"{len(names)} {key}" for key, names in lists.items() if isinstance(names, list) and names]
+    if record.get("revision"):
         facts.append(f"revision {record['revision']}")
-    if isinstance(record.get("wire_chars"), int):
+    if "wire_chars" in record:
         facts.append(count(record["wire_chars"], "character"))
-    if isinstance(record.get("seconds"), int | float) and (record["seconds"] or "chars" in record):
+    if record.get("seconds") or ("seconds" in record and "chars" in record):
         facts.append(seconds(record["seconds"]))
     if record.get("holds"):
         facts.append(count(record["holds"], "hold"))
     if record.get("rounds"):
-        facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
+        facts += [f"the line: {record['rounds']}", f"signed {record['by']}"]
     elif record.get("note"):
-        facts += [str(record["note"]), f"signed {record.get('by', '')}"]
+        facts += [record["note"], f"signed {record['by']}"]
     elif record.get("by"):
-        facts += [*(str(record[key]) for key in ("do", "what", "switch") if record.get(key)), f"by {record['by']}"]
+        about = (record.get("do"), record.get("what"), record.get("switch"))
+        facts += [*filter(None, about), f"by {record['by']}"]
     line = "  ".join(parts) + (f"  ({', '.join(facts)})" if facts else "")
-    found = record.get("reasons", record.get("reason"))
-    reasons = [str(reason) for reason in (found if isinstance(found, list) else [found]) if reason]
+    reasons = record.get("reasons") or [*filter(None, [record.get("reason")])]
     said = reasons if full else reasons[:1]
     more = f"; and {len(reasons) - len(said)} more: dncd log --full" if len(said) < len(reasons) else ""
     return line + "".join(f"; {reason}" for reason in said) + more

@@ -19,7 +19,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from statistics import median
-from typing import Any, Final
+from typing import Final
+
+from dncd.ledger_lines import Record, transfer_of
 
 WINDOWS: Final = (1, 4, 13)
 """Newest weeks that are held against those before."""
@@ -167,29 +169,19 @@ class LineHealth:
     worse: tuple[Worsening, ...]
 
 
-KEYS: Final[tuple[str, ...]] = (
-    "time",
-    "event",
-    "transfer",
-    "program",
-    "chars",
-    "wire_chars",
-    "seconds",
-    "holds",
-    "held_s",
-    "hit",
-    "line_faults",
+KEYS: Final = (
+    "time", "event", "transfer", "program", "chars", "wire_chars", "seconds", "holds", "held_s", "hit", "line_faults",
     "port_losses",
-)
+)  # fmt: skip
 """Of a line of the ledger: all that is looked at."""
 
 
-def tells(record: Mapping[str, Any]) -> bool:
+def tells(record: Record) -> bool:
     """Whether a line of the ledger counts here."""
-    return "chars" in record or record.get("event") in ("received", "damaged")
+    return "chars" in record or record["event"] in ("received", "damaged")
 
 
-def health_of(records: Iterable[Mapping[str, Any]], today: date, machine: str) -> LineHealth:
+def health_of(records: Iterable[Record], today: date, machine: str) -> LineHealth:
     """records: the machine's lines of the ledger, in order; today: UTC, its week is shown and not judged."""
     weeks = weeks_of(records, today)
     monday = _monday(today)
@@ -266,18 +258,18 @@ def _worsening(measure: Measure, before: Sequence[Week], now: Sequence[Week], li
 # --- the ledger ------------------------------------------------------------------------------------------------------
 
 
-def weeks_of(records: Iterable[Mapping[str, Any]], today: date) -> tuple[Week, ...]:
+def weeks_of(records: Iterable[Record], today: date) -> tuple[Week, ...]:
     """Every week from the first transfer to today's, idle ones too. Programs of one capture are counted once."""
     days: defaultdict[date, _Day] = defaultdict(_Day)
     sent: defaultdict[str, deque[tuple[float, float]]] = defaultdict(lambda: deque(maxlen=_SENT_BEFORE_MOST))
     capture = ""
     for record in records:
-        event, transfer = record.get("event"), str(record.get("transfer", "")).partition(".")[0]
-        if event in ("received", "damaged") and transfer != capture:
+        day, transfer = date.fromisoformat(record["time"][:10]), transfer_of(record)
+        if record["event"] in ("received", "damaged") and transfer != capture:
             capture = transfer
-            days[_day(record)].came(record)
+            days[day].came(record)
         elif "chars" in record:
-            days[_day(record)].went(record, sent[str(record.get("program"))])
+            days[day].went(record, sent[record.get("program", "")])
     if not days:
         return ()
     grouped: defaultdict[date, list[_Day]] = defaultdict(list)
@@ -295,23 +287,23 @@ class _Day:
         self.counts: defaultdict[str, float] = defaultdict(float)
         self.compared = self.held = self.slow = 0
 
-    def came(self, record: Mapping[str, Any]) -> None:
-        self._count(captures=1, chars_in=_number(record, "wire_chars"), damaged=record["event"] == "damaged")
+    def came(self, record: Record) -> None:
+        self._count(captures=1, chars_in=_number(record.get("wire_chars")), damaged=record["event"] == "damaged")
         if hit := _hit(record):
             self._count(hit=hit)
             self.counts["disturbed_in_days"] = 1
 
-    def went(self, record: Mapping[str, Any], before: deque[tuple[float, float]]) -> None:
+    def went(self, record: Record, before: deque[tuple[float, float]]) -> None:
         """A sending. before: seconds a character, of holds and of the rest, of its program's earlier sendings."""
-        chars, seconds, held_s = (_number(record, key) for key in ("chars", "seconds", "held_s"))
+        chars, seconds, held_s = (_number(record.get(key)) for key in ("chars", "seconds", "held_s"))
         self._count(sendings=1, interrupted=record["event"] == "interrupted", chars_out=chars)
-        self._count(holds=_number(record, "holds"), held_s=held_s, seconds=seconds)
+        self._count(holds=_number(record.get("holds")), held_s=held_s, seconds=seconds)
         if hit := _hit(record):
             self._count(hit=hit)
             self.counts["disturbed_out_days"] = 1
         if "port_losses" in record:
             self.counts["used_days"] = 1
-            self._count(losses=_number(record, "port_losses"))
+            self._count(losses=_number(record["port_losses"]))
             self.counts["loss_days"] = float(self.counts["losses"] > 0)
         if record["event"] != "sent" or not chars:
             return
@@ -332,16 +324,15 @@ class _Day:
             self.counts[name] += number
 
 
-def _hit(record: Mapping[str, Any]) -> int:
+def _hit(record: Record) -> int:
     """Characters that were hit. Ledgers of before 0.5.0 do not say how many of a damaged capture were: then it is one."""
-    counted = record.get("line_faults")
-    faults = sum(_number(counted, kind) for kind in counted) if isinstance(counted, Mapping) else 0
-    return int(max(faults, _number(record, "hit") if "hit" in record else record["event"] == "damaged"))
+    counted: object = record.get("line_faults")
+    faults = sum(map(_number, counted.values())) if isinstance(counted, dict) else 0
+    return int(max(faults, _number(record["hit"]) if "hit" in record else record["event"] == "damaged"))
 
 
-def _number(record: Mapping[str, Any], key: str) -> float:
+def _number(found: object) -> float:
     """0 for what is no number: a ledger may be of any version."""
-    found = record.get(key)
     return found if isinstance(found, int | float) and math.isfinite(found) and found > 0 else 0
 
 
@@ -353,10 +344,6 @@ def _summed(monday: date, days: Iterable[_Day]) -> Week:
     whole = {"held_s", "seconds"}
     numbers = {f.name: total[f.name] if f.name in whole else int(total[f.name]) for f in fields(Week)[1:]}
     return Week(monday, **numbers)  # type: ignore[arg-type]  # each by its name
-
-
-def _day(record: Mapping[str, Any]) -> date:
-    return date.fromisoformat(str(record["time"])[:10])
 
 
 def _monday(day: date) -> date:

@@ -54,10 +54,10 @@ class Journal:
         """A fault of dncd itself, with its traceback for whoever mends it."""
         _logger().error(event, exc_info=error, **self._fields)
 
-    def transfer(self, record: Mapping[str, Any]) -> None:
+    def transfer(self, record: Mapping[str, object]) -> None:
         """The one canonical line of a transfer: what the ledger holds of it."""
-        shown = {key: record[key] for key in TRANSFER_FIELDS if record.get(key) not in (None, "", [], ())}
-        self.info(f"transfer {record.get('event', record.get('result', ''))}".strip(), **shown)
+        shown = {key: record.get(key) for key in TRANSFER_FIELDS if record.get(key) not in (None, "")}
+        self.info(f"transfer {record['event']}", **shown)
 
 
 def journal(**fields: object) -> Journal:

@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from importlib import metadata
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from dncd import __version__
 from dncd.errors import DncdError, NotDoneError, SettingsError
@@ -171,7 +171,7 @@ def _journal(state: Path) -> str:
 
 
 def _ledger(state: Path) -> str:
-    last: deque[Any] = deque(ledger.records(state), LEDGER_LINES)
+    last = deque(ledger.records(state), LEDGER_LINES)
     return "\n".join(json.dumps(line, ensure_ascii=True) for line in last) + "\n"
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.errors import DncdError, NotDoneError, UsageError
+from dncd.ledger_lines import Record
 from dncd.outside.command_client import ask
 from dncd.page.reading import Reading, Wanted
 from dncd.page.taking_over import NOTHING, Said, checked, edit_of, number_in, said_of, taken
@@ -137,7 +138,7 @@ def _stop(asking: Asking, wish: Wish) -> Done:
     file, until = str(done.get("file", "")), time.monotonic() + _FRONT_S
     if not done.get("sending"):
         return Done(What.TAKEN_BACK, file)
-    ended: list[Mapping[str, Any]] = []
+    ended: list[Record] = []
     while not ended and time.monotonic() < until:
         time.sleep(_LOOK_S)
         later = asking.reading.lines(Wanted(machine=wish.machine), _LATER)
@@ -147,7 +148,7 @@ def _stop(asking: Asking, wish: Wish) -> Done:
         return Done(What.STOPPED, file)
     line = ended[0]
     if line["event"] == "interrupted" and line.get("chars") != 0:
-        return Done(What.STOPPED, file, programs=named(line), chars=int(line.get("chars", 0)))
+        return Done(What.STOPPED, file, programs=named(line), chars=line.get("chars", 0))
     return Done(What.BEGUN if line["event"] == "sent" else What.TAKEN_BACK, file)
 
 

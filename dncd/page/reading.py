@@ -14,11 +14,12 @@ from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar, cast
 from weakref import WeakValueDictionary
 
 from dncd.commissioning.line_health import KEYS, LineHealth, health_of, tells
 from dncd.errors import NotDoneError, RecordsError
+from dncd.ledger_lines import Record
 from dncd.outside.threads import Thread
 from dncd.peer_text import printable
 from dncd.records import durable, ledger
@@ -26,7 +27,6 @@ from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Revision, path_of
 from dncd.records.verify import Report, verify
 
-Record = Mapping[str, Any]
 _T = TypeVar("_T")
 
 SEARCHED_CHARS: Final = 20_000_000
@@ -58,9 +58,9 @@ class Wanted:
             self.machine in ("", line.get("machine"))
             and self.event in ("", line.get("event"))
             and (not self.program or self.program in programs)
-            and self.since <= str(line.get("time", ""))
-            and (not self.until or str(line.get("time", "")) <= self.until)
-            and (not self.before or int(line["seq"]) < self.before)
+            and self.since <= line["time"]
+            and (not self.until or line["time"] <= self.until)
+            and (not self.before or line["seq"] < self.before)
             and all(word in _said(line) for word in self.words)
         )
 
@@ -122,8 +122,8 @@ class Lines:
             if (week := _monday(today)) != self._week:
                 transfers: defaultdict[str, list[Record]] = defaultdict(list)
                 for record in filter(tells, ledger.records(self._state)):
-                    own = {key: record[key] for key in KEYS if key in record}
-                    transfers[str(record.get("machine"))].append(own)
+                    own = {key: part for key, part in record.items() if key in KEYS}
+                    transfers[record.get("machine", "")].append(cast(Record, own))
                 found = {name: health_of(own, today, name).worse for name, own in transfers.items()}
                 self.known, self._week = {name: worse[0].said for name, worse in found.items() if worse}, week
         return self.known
@@ -176,7 +176,7 @@ class Reading:
         found = ledger.newest_first(self._state, b'"event":"damaged"') if any(left.values()) else iter(())
         taken: list[Record] = []
         for line in found:
-            machine = str(line.get("machine"))
+            machine = line.get("machine", "")
             if left.get(machine):
                 left[machine] -= 1
                 taken.append(line)
@@ -235,7 +235,7 @@ class Reading:
 
         def look() -> None:
             try:
-                texts.put([self.damaged_text(str(line["machine"]), str(line.get("file", ""))) for line in captures])
+                texts.put([self.damaged_text(line["machine"], line["file"]) for line in captures])
             finally:
                 self._at_share.release()
 

@@ -17,9 +17,10 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from dncd.errors import RecordsError
+from dncd.ledger_lines import Fields, Record, transfer_of
 from dncd.peer_text import local_text, printable
 from dncd.program import names
 from dncd.program.splitting import split
@@ -27,7 +28,7 @@ from dncd.records import codec, durable, plans, receipts
 from dncd.records.ending_words import CAUTION_LINK, named
 from dncd.records.endings import DAMAGED, Shop
 from dncd.records.holdings import Holding, Holdings, is_data, is_unnamed
-from dncd.records.ledger import Ledger, Record, records
+from dncd.records.ledger import Ledger, records
 from dncd.records.library import Library
 from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
@@ -161,13 +162,13 @@ class Backups:
         entries = _entries(plan, lines)
         texts = [piece_of(self._library, plan.machine, program, number).text for program, number in entries]
         texts += more
-        return [str(line["program"]) for line in damaged if not came_again(self._whole(line), texts)]
+        return [line["program"] for line in damaged if not came_again(self._whole(line), texts)]
 
     def _whole(self, line: Record) -> str:
         """The text of a damaged capture; its first line alone, which is never found again, where somebody moved its file."""
         try:
-            with self._shop.folders.opened(str(line["machine"]), DAMAGED) as folder:
-                data = b"".join(durable.read_chunks(folder / str(line["file"])))
+            with self._shop.folders.opened(line["machine"], DAMAGED) as folder:
+                data = b"".join(durable.read_chunks(folder / line["file"]))
             return data.decode("utf-8", "replace").replace(self._shop.line_end, "\n")
         except (OSError, RecordsError):
             return f"{line['program']} 0\n0\n"
@@ -195,21 +196,23 @@ class Backups:
         data = _dump(plan, pieces, mark, closing).replace("\n", self._shop.line_end).encode("utf-8")
         digest, name = hashlib.sha256(data).hexdigest(), _not_whole_name(plan) if reasons else plan.file
         present, before = {program for program, _ in entries}, dict(plan.held)
-        fields: dict[str, Any] = {
+        fields: Fields = {
             "machine": plan.machine,
             "program": entries[0][0],
             "file": name,
             "sha256": digest,
             "programs": [program for program, _ in entries],
             "revisions": [number for _, number in entries],
-            "changed": [str(line["program"]) for line in lines if line["event"] == "differs"],
+            "changed": [line["program"] for line in lines if line["event"] == "differs"],
             "missing": [program for program in before if program not in present],
             "unknown": [p for p in dict(entries) if p not in before and _counts(p)],
             "mark_line": mark,
-            **({"reasons": list(reasons)} if reasons else {}),
+            "transfer": plan.id,
         }
+        if reasons:
+            fields["reasons"] = list(reasons)
         record = next((line for line in lines if line["event"] == event and line.get("transfer") == plan.id), None)
-        record = record or self._ledger.append(event, {**fields, "transfer": plan.id})
+        record = record or self._ledger.append(event, fields)
         titles = [_title(piece) for piece in pieces]
         with self._shop.folders.opened(plan.machine, FOLDER) as folder:
             path = folder / name
@@ -264,12 +267,12 @@ class Backups:
 
 def _entries(plan: BackupPlan, lines: Iterable[Record]) -> list[tuple[str, int]]:
     """Program and revision, in the order of the dump; of a program that was punched again the last one."""
-    came = [(str(line["program"]), int(line["revision"])) for line in lines if line["event"] == "received"]
+    came = [(line["program"], line["revision"]) for line in lines if line["event"] == "received"]
     return came if plan.transfer else list(dict(came).items())
 
 
 def _of_transfer(lines: Iterable[Record], transfer: str) -> list[Record]:
-    return [line for line in lines if str(line.get("transfer", "")).split(".", 1)[0] == transfer]
+    return [line for line in lines if transfer_of(line) == transfer]
 
 
 def _dump(plan: BackupPlan, pieces: list[Piece], mark: str, closing: str) -> str:
@@ -301,11 +304,10 @@ def _title(piece: Piece) -> str:
 
 
 def _summary(record: Record) -> str:
-    counts = {key: len(record.get(key, ())) for key in ("programs", "changed", "missing", "unknown")}
-    said = [f"{counts['programs']} program{'' if counts['programs'] == 1 else 's'}"]
-    said += [f"{counts['changed']} changed at the machine"] if counts["changed"] else []
-    said += [f"{counts['missing']} missing"] if counts["missing"] else []
-    said += [f"{counts['unknown']} not known to be there before"] if counts["unknown"] else []
+    said = [f"{len(record['programs'])} program{'' if len(record['programs']) == 1 else 's'}"]
+    said += [f"{len(record['changed'])} changed at the machine"] if record["changed"] else []
+    said += [f"{len(record['missing'])} missing"] if record["missing"] else []
+    said += [f"{len(record['unknown'])} not known to be there before"] if record["unknown"] else []
     return ", ".join(said)
 
 

@@ -8,10 +8,10 @@
 | `recovered`           | these revisions are in the library no more: nothing that was said of them counts          |
 """
 
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from dncd.ledger_lines import Record, programs_of
 from dncd.values import Result
 
 RECOVERED: Final = "recovered"
@@ -62,19 +62,18 @@ class Checks:
         self._endings: dict[str, Last] = {}
         self._last_out: dict[str, tuple[str, ...]] = {}
 
-    def feed(self, record: Mapping[str, Any]) -> None:
-        machine, time = record.get("machine"), str(record.get("time", ""))
-        if not isinstance(machine, str):
+    def feed(self, record: Record) -> None:
+        if not (machine := record.get("machine", "")):
             return
-        event = record.get("event")
+        time, event = record["time"], record["event"]
         if event in tuple(Result):
             damaged = 0 if event == Result.RECEIVED else self.ending(machine).damaged + (event == Result.DAMAGED)
-            self._endings[machine] = Last(time, str(event), str(record.get("file", "")), damaged)
+            self._endings[machine] = Last(time, event, record.get("file", ""), damaged)
         if event in ("sent", "interrupted"):
             self._last_out[machine] = tuple(program for program, _ in programs_of(record))
         if event == "sent":
             self._reader_off[machine] = self._reader_off.get(machine, 0) + 1 if record.get("reader_off") else 0
-        if isinstance(spelling := record.get("spelling"), dict):  # of a readback, or of the rounds of a trial
+        if spelling := record.get("spelling"):  # of a readback, or of the rounds of a trial
             self._spelling[machine] = {**self._spelling.get(machine, {}), **spelling}
         for program, revision in programs_of(record):
             key = machine, program
@@ -118,24 +117,3 @@ class Checks:
 
     def last(self, machine: str) -> Check | None:
         return self._last.get(machine)
-
-
-def programs_of(record: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
-    """Each program of a line and its revision, 0 where none is known."""
-    program, many, numbers = record.get("program"), strings_of(record, "programs"), record.get("revisions")
-    if many and isinstance(numbers, list) and len(numbers) == len(many):
-        yield from ((name, number_of(each)) for name, each in zip(many, numbers, strict=True))
-    elif isinstance(program, str):
-        yield program, number_of(record.get("revision"))
-        yield from ((name, 0) for name in many if name != program)
-
-
-def strings_of(record: Mapping[str, Any], key: str) -> tuple[str, ...]:
-    """A list of a line; () where it has none."""
-    found = record.get(key)
-    return tuple(str(each) for each in found) if isinstance(found, list) else ()
-
-
-def number_of(value: object) -> int:
-    """A revision's number, 0 for anything else."""
-    return value if isinstance(value, int) and not isinstance(value, bool) else 0

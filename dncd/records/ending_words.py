@@ -6,13 +6,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
+from dncd.ledger_lines import Fields, Record
 from dncd.peer_text import local_text, printable, some
 from dncd.program.carrying import Carry
 from dncd.program.substance import Answer
 from dncd.records import receipts
-from dncd.records.ledger import Record
 from dncd.records.plans import Comparison, Counted, Evidence, InPlan, OnWire, OutPlan, Part, Sent
 from dncd.tape.capture import DAMAGED
 from dncd.values import Result, fault_words
@@ -93,12 +93,12 @@ def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
     return pairs
 
 
-def file_fields(machine: str, program: str, file: str, sha256: str) -> dict[str, Any]:
+def file_fields(machine: str, program: str, file: str, sha256: str) -> Fields:
     """What a ledger line says of a file first."""
     return {"machine": machine, "program": program, "file": file, "sha256": sha256}
 
 
-def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
+def out_fields(plan: OutPlan, ended: Sent) -> Fields:
     fields = file_fields(plan.machine, plan.programs[0], plan.file, plan.sha256)
     if len(plan.programs) > 1:
         fields["programs"] = list(plan.programs)
@@ -108,12 +108,9 @@ def out_fields(plan: OutPlan, ended: Sent) -> dict[str, Any]:
         if ended.counted is not Counted.UNKNOWN:
             wire = on_wire(plan, ended)
             fields |= {"wire_sha256": wire.sha256, "wire_chars": wire.chars}
-        fields |= {
-            "seconds": round(ended.seconds, 3),
-            "holds": ended.holds,
-            "revision": plan.revisions[0] if plan.revisions else None,
-            "commit": plan.commits[0] if plan.commits else None,
-        }
+        fields |= {"seconds": round(ended.seconds, 3), "holds": ended.holds}
+        if plan.revisions:
+            fields |= {"revision": plan.revisions[0], "commit": plan.commits[0]}
         if ended.counted is not Counted.UNKNOWN:
             fields |= {"held_s": round(ended.held_s, 3), "chars": ended.chars, "port_losses": ended.port_losses}
         if len(plan.revisions) > 1:
@@ -237,7 +234,7 @@ def head_pairs(
     """Three lines for people, times of the place; then those that every receipt has (contract 1), and its ledger line."""
     titles = list(titles)
     what, do = _FOR_PEOPLE[Result(result)]
-    at = datetime.fromisoformat(str(record["time"])).astimezone().strftime("%Y-%m-%d %H:%M %Z")
+    at = datetime.fromisoformat(record["time"]).astimezone().strftime("%Y-%m-%d %H:%M %Z")
     more = f" (and {len(why) - 1} more below)" if len(why) > 1 else ""
     return [
         ("what", f"{at}: {what.format(program=named(titles), machine=machine, file=printable(name))}"),
@@ -253,7 +250,7 @@ def head_pairs(
     ]
 
 
-def in_wire_fields(plan: InPlan) -> dict[str, Any]:
+def in_wire_fields(plan: InPlan) -> Fields:
     return {
         "wire_sha256": plan.wire_sha256,
         "wire_chars": plan.wire_chars,
@@ -264,7 +261,7 @@ def in_wire_fields(plan: InPlan) -> dict[str, Any]:
     }
 
 
-def fault_fields(line_faults: Mapping[str, int]) -> dict[str, Any]:
+def fault_fields(line_faults: Mapping[str, int]) -> Fields:
     return {"line_faults": dict(line_faults)} if line_faults else {}
 
 

@@ -11,14 +11,15 @@ import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
+from dncd.ledger_lines import Fields, Record, transfer_of
 from dncd.program.substance import Answer
 from dncd.records import delivery, durable, plans, receipts, spool
 from dncd.records import ending_words as words
 from dncd.records.claims import Claims
 from dncd.records.holdings import SignedOff
-from dncd.records.ledger import Ledger, Record, records
+from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
 from dncd.records.orders import Orders
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
@@ -160,7 +161,7 @@ class Endings:
     def _piece(self, plan: OutPlan, ended: Sent, again: bool, stored: Path) -> OnRecord:
         """One piece of a batch went out whole: a ledger line and the count; the file stays where it is for the next."""
         record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended), again)
-        batch, first = plan.batch, plan.batch.first or str(record["time"])
+        batch, first = plan.batch, plan.batch.first or record["time"]
         self.orders.count(plan.machine, dataclasses.replace(batch, done=batch.done + 1, file=plan.file, first=first))
         durable.remove(stored)
         path = self.shop.folders.path_of(plan.machine, TO_MACHINE) / plan.file
@@ -255,14 +256,20 @@ class Endings:
         digest = hashlib.sha256(data).hexdigest()
         name = durable.tidy_name(part.program + self.shop.extension)
         fields = words.file_fields(plan.machine, part.program, name, digest)
-        fields |= {"revision": revision.number, "commit": revision.commit, "sure": part.sure or None}
-        fields |= {"like": part.like or None, **words.in_wire_fields(plan)}
+        fields |= {"revision": revision.number, "commit": revision.commit, **words.in_wire_fields(plan)}
+        if part.sure:
+            fields["sure"] = part.sure
+        if part.like:
+            fields["like"] = part.like
         transfer = f"{plan.id}.{index}"
         record = self._ledger_line(Result.RECEIVED, transfer, fields, again)
         if part.told:
-            more = {key: fields[key] for key in ("machine", "program", "file", "sha256", "revision")}
-            how = part.how if part.how and part.how != Answer.CHANGED else None
-            more |= {"against": part.against, "how": how, "spelling": part.spelling or None}
+            more = words.file_fields(plan.machine, part.program, name, digest)
+            more |= {"revision": revision.number, "against": part.against}
+            if part.how and part.how != Answer.CHANGED:
+                more["how"] = part.how
+            if part.spelling:
+                more["spelling"] = part.spelling
             self._ledger_line(part.told, transfer, more, again)
         with self.shop.folders.opened(plan.machine, FROM_MACHINE) as folder:
             path = folder / name
@@ -277,18 +284,17 @@ class Endings:
 
     # --- both --------------------------------------------------------------------------------------------------------
 
-    def _ledger_line(self, event: str, transfer: str, fields: Mapping[str, Any], again: bool) -> Record:
+    def _ledger_line(self, event: str, transfer: str, fields: Fields, again: bool) -> Record:
         if again and (there := self._find(event, transfer)) is not None:
             return there
-        plain = {key: value for key, value in fields.items() if value is not None}
-        return self.ledger.append(event, {**plain, "transfer": transfer})
+        return self.ledger.append(event, {**fields, "transfer": transfer})
 
     def _find(self, event: str, transfer: str) -> Record | None:
         """The line of a transfer. The ledger is read once for all programs of a capture, not once for each."""
         own = transfer.split(".", 1)[0]
         if self._written[0] != own:
-            lines = [r for r in records(self.shop.state) if str(r.get("transfer", "")).split(".", 1)[0] == own]
-            self._written = (own, {(str(r["event"]), str(r["transfer"])): r for r in lines})
+            lines = (r for r in records(self.shop.state) if transfer_of(r) == own)
+            self._written = (own, {(r["event"], r["transfer"]): r for r in lines})
         return self._written[1].get((event, transfer))
 
 

@@ -16,14 +16,15 @@ the same punch. A file of several programs has them in `programs`, and the revis
 
 import enum
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
+from dncd.ledger_lines import Record, programs_of
 from dncd.program.splitting import Kind
 from dncd.records import ledger
-from dncd.records.checks import RECOVERED, Checks, number_of, programs_of, strings_of
+from dncd.records.checks import RECOVERED, Checks
 
 
 class How(enum.StrEnum):
@@ -107,11 +108,11 @@ _SAME_CAME_BACK: Final = {
 """What a `received` of the very revision that was held says; of all else it says `punched`."""
 
 
-def _later(until: str) -> Callable[[Mapping[str, Any]], bool]:
+def _later(until: str) -> Callable[[Record], bool]:
     """Whether a line is behind a time or the number of a line."""
     if until.isdecimal():
-        return lambda line: int(line.get("seq", 0)) > int(until)
-    return lambda line: str(line.get("time", "")) > until
+        return lambda line: line["seq"] > int(until)
+    return lambda line: line["time"] > until
 
 
 class Holdings:
@@ -143,7 +144,7 @@ class Holdings:
         last = max((number for number, line in enumerate(lines, 1) if not late(line)), default=0)
         for record in lines[:last]:
             if late(record):
-                found.out_of_time.append(int(record.get("seq", 0)))
+                found.out_of_time.append(record["seq"])
             found.feed(record)
         for record in lines[last:]:  # a number that was lost since may be another text's by now
             if record["event"] == RECOVERED:
@@ -155,58 +156,55 @@ class Holdings:
             for record in ledger.records(state) if self.seq == 0 else ledger.since(state, self.seq):
                 self.feed(record)
 
-    def follow(self, record: Mapping[str, Any]) -> None:
+    def follow(self, record: Record) -> None:
         """Takes a line that was just written, if it is the next; else `catch_up` will read it."""
         with self._lock:
-            if record.get("seq") == self.seq + 1:
+            if record["seq"] == self.seq + 1:
                 self.feed(record)
 
-    def feed(self, record: Mapping[str, Any]) -> None:
-        self.seq = int(record.get("seq", self.seq))
+    def feed(self, record: Record) -> None:
+        self.seq = record.get("seq", self.seq)
         self.checks.feed(record)
-        machine, event = record.get("machine"), record.get("event")
-        if not isinstance(machine, str):
+        if not (machine := record.get("machine", "")):
             return
+        event, time = record["event"], record["time"]
         if event == "backup":
             self._take_backup(machine, record)
         elif event == "proven":
             self._take_proven(machine, record)
         elif event == RECOVERED:
             self._take_lost(machine, record)
-        elif how := _HOW.get(str(event)):
-            held, time = self._held.setdefault(machine, {}), str(record.get("time", ""))
+        elif how := _HOW.get(event):
+            held = self._held.setdefault(machine, {})
             for program, revision in programs_of(record):
                 held[program] = _after(held.get(program, Holding()), how, revision, time)
                 self._first.setdefault(machine, time)
 
-    def _take_proven(self, machine: str, record: Mapping[str, Any]) -> None:
-        program, revision = record.get("program"), number_of(record.get("revision"))
-        if isinstance(program, str) and revision:  # without them it is the line that was proven
-            said = (str(record.get(key, "")) for key in ("time", "note", "by"))
-            signed = SignedOff(program, revision, *said)
+    def _take_proven(self, machine: str, record: Record) -> None:
+        program, revision = record.get("program"), record.get("revision")
+        if program and revision:  # without them it is the line that was proven
+            signed = SignedOff(program, revision, record["time"], record.get("note", ""), record.get("by", ""))
             self._proven.setdefault(machine, {}).setdefault(program, {})[revision] = signed
 
-    def _take_lost(self, machine: str, record: Mapping[str, Any]) -> None:
+    def _take_lost(self, machine: str, record: Record) -> None:
         """Revisions that are in the library no more: their numbers will be other texts'."""
-        held, time = self._held.get(machine, {}), str(record.get("time", ""))
+        held, time = self._held.get(machine, {}), record["time"]
         for program, revision in programs_of(record):
             self._proven.get(machine, {}).get(program, {}).pop(revision, None)
             before = held.get(program, Holding())
             if revision and before.revision == revision:
                 held[program] = Holding(before.last_sent, before.last_back, 0, How.UNKNOWN, time)
 
-    def _take_backup(self, machine: str, record: Mapping[str, Any]) -> None:
-        time, held = str(record.get("time", "")), self._held.setdefault(machine, {})
-        programs, revisions = strings_of(record, "programs"), record.get("revisions")
-        known = tuple(r if isinstance(r, int) else 0 for r in revisions) if isinstance(revisions, list) else ()
+    def _take_backup(self, machine: str, record: Record) -> None:
+        time, held = record["time"], self._held.setdefault(machine, {})
         backup = Backup(
             time,
-            str(record.get("file", "")),
-            programs,
-            known,
-            strings_of(record, "missing"),
-            strings_of(record, "unknown"),
-            str(record.get("mark_line", "")),
+            record.get("file", ""),
+            tuple(record.get("programs", ())),
+            tuple(record.get("revisions", ())),
+            tuple(record.get("missing", ())),
+            tuple(record.get("unknown", ())),
+            record.get("mark_line", ""),
         )
         self._backups[machine] = backup
         for program in backup.missing:

@@ -10,22 +10,16 @@ import hashlib
 import itertools
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, cast
 
 from dncd.errors import RecordsError
+from dncd.ledger_lines import NO_FIELDS, NO_HASH, NO_LINE, Fields, Record
 from dncd.peer_text import printable
 from dncd.records import durable, locks, state_format
-
-NO_HASH: Final = "0" * 64
-"""`prev` of the first line."""
-
-Record = dict[str, Any]
-"""One line's object: seq, time, event, machine where there is one, prev, hash, and what the event has besides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +46,7 @@ def line_hash(line: Record) -> str:
     return hashlib.sha256(_canonical({k: v for k, v in line.items() if k != "hash"})).hexdigest()
 
 
-def _canonical(line: Record) -> bytes:
+def _canonical(line: object) -> bytes:
     return json.dumps(line, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode("utf-8")
 
 
@@ -112,7 +106,7 @@ class Ledger:
         """Number of the last line, 0 before the first."""
         return self._seq
 
-    def append(self, event: str, fields: Mapping[str, Any] = MappingProxyType({})) -> Record:
+    def append(self, event: str, fields: Fields = NO_FIELDS) -> Record:
         """Writes one line and syncs it; gives the line's object. fields: what the event has besides, `machine` among it
         where there is one. RecordsError if the disk does not take the line: then it is not in the ledger."""
         with durable.reporting("a line cannot be written to the ledger", self._folder, durable.TRIED_AGAIN):
@@ -121,7 +115,7 @@ class Ledger:
             now = self._clock()
             self._choose_file(f"{now.astimezone(UTC):%Y-%m}.jsonl")
             own = {"seq": self._seq + 1, "time": utc_text(now), "event": event, "prev": self._hash}
-            line = {**_clean(dict(fields)), **own}
+            line = cast(Record, {**_clean(dict(fields)), **own})
             line["hash"] = line_hash(line)
             self._doubtful = True
             self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size)
@@ -193,7 +187,7 @@ class Ledger:
             for raw in _lines_backwards(path):
                 line = _parsed(raw)
                 if line is not None:
-                    self._seq, self._hash = line["seq"], str(line["hash"])
+                    self._seq, self._hash = line["seq"], line["hash"]
                     return
 
     def _set_aside_torn(self) -> None:
@@ -227,7 +221,7 @@ def _parsed(raw: bytes) -> Record | None:
         return None
     if not isinstance(line, dict) or not isinstance(line.get("seq"), int) or not isinstance(line.get("hash"), str):
         return None
-    return line
+    return cast(Record, line)
 
 
 def _lines_backwards(path: Path) -> Iterator[bytes]:
@@ -272,7 +266,7 @@ def stopped(state: Path) -> bool:
 
 def last_seq(state: Path) -> int:
     """Number of the newest line that is whole; 0 where there is none."""
-    return next((int(line["seq"]) for line in newest_first(state)), 0)
+    return next(newest_first(state), NO_LINE)["seq"]
 
 
 def records(state: Path, machine: str = "") -> Iterator[Record]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dncd.errors import NotDoneError, UsageError
+from dncd.ledger_lines import Fields
 from dncd.peer_text import printable
 from dncd.program.substance import digest
 from dncd.records.holdings import Holdings, SignedOff
@@ -64,9 +65,9 @@ def prove(ledger: Ledger, library: Library, held: Holdings, signing: Signing) ->
     before = known.get(revision.number)
     if before is not None and (before.note, before.by) == (signing.note, signing.by):
         return Signature(before, new=False)
-    fields = {"machine": signing.machine, "program": signing.program, "revision": revision.number}
-    line = ledger.append(EVENT, {**fields, "commit": revision.commit, "note": signing.note, "by": signing.by})
-    return Signature(SignedOff(signing.program, revision.number, str(line["time"]), signing.note, signing.by), new=True)
+    about: Fields = {"machine": signing.machine, "program": signing.program, "revision": revision.number}
+    line = ledger.append(EVENT, {**about, "commit": revision.commit, "note": signing.note, "by": signing.by})
+    return Signature(SignedOff(signing.program, revision.number, line["time"], signing.note, signing.by), new=True)
 
 
 def _chosen(library: Library, held: Holdings, signing: Signing) -> Revision:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 
 from dncd.errors import RecordsError
+from dncd.ledger_lines import transfer_of
 from dncd.peer_text import printable
 from dncd.records import durable, plans
 from dncd.records.backups import Backups
@@ -80,7 +81,7 @@ class Recovery:
             yield plan.machine, partial(self._finish, plan)
         planned = {plan.id for plan in found}
         left = [leftover for leftover in leftovers(state) if leftover.id not in planned]
-        known = {str(line.get("transfer")).partition(".")[0] for line in records(state)} if left else set()
+        known = {transfer_of(line) for line in records(state)} if left else set()
         for leftover in left:
             if leftover.id in known:  # in a copy of the folder: the ledger was copied later, and has it
                 keep_damaged(leftover.path)

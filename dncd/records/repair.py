@@ -9,19 +9,19 @@ Texts that can be read, and objects that cannot, are kept in `STATE/aside`.
 
 import contextlib
 import re
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Final, cast
 
 from dulwich.objects import Blob, Commit, ObjectID, ShaFile, Tree
 from dulwich.repo import Repo
 
 from dncd.errors import RecordsError
+from dncd.ledger_lines import Fields
 from dncd.records import durable, plans
 from dncd.records.branch import Branch
-from dncd.records.checks import RECOVERED, number_of
+from dncd.records.checks import RECOVERED
 from dncd.records.ledger import Ledger, last_seq, records, since
 from dncd.records.library import path_of
 from dncd.records.library_index import path_of_index
@@ -69,7 +69,7 @@ class Finding:
 
 def told_gone(state: Path) -> set[str]:
     """Commits that the ledger names, and says itself to be gone."""
-    return {str(c) for line in records(state) if line["event"] == RECOVERED for c in line.get("commits") or ()}
+    return {commit for line in records(state) if line["event"] == RECOVERED for commit in line.get("commits", ())}
 
 
 def look(state: Path, most: int = 0) -> Finding:
@@ -111,10 +111,11 @@ def carry_out(state: Path, ledger: Ledger, found: Finding) -> list[str]:
             durable.write_new(state / "aside" / one.machine / one.file, [one.text])
     for machine in sorted({one.machine for one in found.gone}) or [""]:
         mine = [one for one in found.gone if one.machine == machine]
-        about: dict[str, Any] = {"machine": machine} if machine else {}
-        about |= {"programs": [one.program for one in mine], "revisions": [one.number for one in mine]} if mine else {}
-        about |= {"commits": [one.commit for one in mine]} if mine else {}
-        ledger.append(RECOVERED, {**about, "before": found.before, "main": found.main})
+        about: Fields = {"before": found.before, "main": found.main}
+        if mine:
+            about |= {"machine": machine, "programs": [one.program for one in mine]}
+            about |= {"revisions": [one.number for one in mine], "commits": [one.commit for one in mine]}
+        ledger.append(RECOVERED, about)
     for name in found.damaged:
         path = path_of(state) / "objects" / name[:2] / name[2:]
         if path.exists():  # else the writer would take the very same content for written
@@ -143,15 +144,14 @@ def _move(library: Path, found: Finding) -> None:
 def _named(state: Path, most: int) -> dict[str, tuple[str, str, int]]:
     """Commits that ledger and plans name, each once, oldest first, with machine, program and revision; not those that are
     told to be gone."""
-    lines: Iterable[Mapping[str, Any]] = since(state, last_seq(state) - most) if most else records(state)
+    lines = since(state, last_seq(state) - most) if most else records(state)
     found: dict[str, tuple[str, str, int]] = {}
     told: set[str] = set()
     for line in lines:
         if line["event"] == RECOVERED:
-            told |= set(map(str, line.get("commits") or ()))
-        elif line.get("commit"):
-            said = (str(line.get("machine")), str(line.get("program")), number_of(line.get("revision")))
-            found.setdefault(str(line["commit"]), said)
+            told |= set(line.get("commits", ()))
+        elif commit := line.get("commit"):
+            found.setdefault(commit, (line.get("machine", ""), line.get("program", ""), line.get("revision", 0)))
     for path in sorted(plans.folder_of(state).glob("*.json")):
         with contextlib.suppress(ValueError, OSError):  # one that cannot be read stops its machine at the next start
             if isinstance(plan := plans.load(state, path.stem), plans.OutPlan):

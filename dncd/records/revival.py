@@ -72,7 +72,7 @@ def unpack(state: Path, source: str, branch: str) -> Revived:
         _fetch(path_of(place), source, branch)
         settings = records_branch.lay_out(path_of(place), place)
         last = snapshot.check(place)
-        return Revived(int(last["seq"]), str(last["time"]), (), settings)
+        return Revived(last["seq"], last["time"], (), settings)
     except BaseException:
         shutil.rmtree(place)
         raise

@@ -30,10 +30,11 @@ from dulwich.repo import Repo
 
 from dncd import __version__, defaults
 from dncd.errors import RecordsError, UsageError
+from dncd.ledger_lines import NO_LINE, Record
 from dncd.records import durable, plans, state_format, trials
 from dncd.records.git_program import PACK_BOUNDS, GitProgram
 from dncd.records.holdings import Holdings
-from dncd.records.ledger import NO_HASH, check_chain, files_of, last_seq, since
+from dncd.records.ledger import check_chain, files_of, newest_first
 from dncd.records.library import path_of
 from dncd.records.revisions import MAIN, walk
 from dncd.records.spool import KEPT
@@ -64,7 +65,7 @@ class _Moment:
     name."""
 
     files: dict[str, tuple[Path, int]]
-    last: dict[str, Any]
+    last: Record
     commits: frozenset[bytes]
     sheets: tuple[str, ...]
     machines: tuple[str, ...]
@@ -73,7 +74,7 @@ class _Moment:
 
 def _moment(state: Path) -> _Moment:
     files: dict[str, tuple[Path, int]] = {}
-    last: dict[str, Any] = {"seq": 0, "hash": NO_HASH, "time": ""}
+    last = NO_LINE
     commits: set[bytes] = set()
     sheets: list[str] = []
     machines: set[str] = set()
@@ -88,9 +89,9 @@ def _moment(state: Path) -> _Moment:
                 with contextlib.suppress(ValueError):
                     last = json.loads(raw)
                     held.feed(last)
-                    machines |= {str(last["machine"])} if "machine" in last else set()
-                    commits |= {str(last["commit"]).encode()} if last.get("commit") else set()
-                    sheets += [str(last["sheet"])] if last["event"] in trials.EVENT.values() and "sheet" in last else []
+                    machines |= {last["machine"]} if "machine" in last else set()
+                    commits |= {last["commit"].encode()} if last.get("commit") else set()
+                    sheets += [last["sheet"]] if last["event"] in trials.EVENT.values() and "sheet" in last else []
         files[path.name] = path, size
     return _Moment(files, last, frozenset(commits), tuple(sheets), tuple(sorted(machines)), held)
 
@@ -241,12 +242,11 @@ def unpack(file: Path, state: Path) -> dict[str, Any]:
     return cast(dict[str, Any], head)
 
 
-def check(state: Path, last_hash: str = "") -> dict[str, Any]:
+def check(state: Path, last_hash: str = "") -> Record:
     """The last ledger line of a state folder that was just made; RecordsError unless it holds together: chain, last line
     (last_hash: its hash, "" where that is not known), every object of git."""
     state_format.check(state)
-    faults, nothing = check_chain(state), {"seq": 0, "hash": NO_HASH, "time": ""}
-    last = next(iter(since(state, last_seq(state) - 1)), nothing)
+    faults, last = check_chain(state), next(newest_first(state), NO_LINE)
     if faults or last["hash"] != (last_hash or last["hash"]):
         what = f"the ledger is damaged: {faults[0].what if faults else 'its last line is another'}"
         raise RecordsError(what, str(state), "Take another snapshot")

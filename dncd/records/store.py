@@ -5,9 +5,10 @@ import os
 import tempfile  # noqa: F401 - before the user changes, who may not read where Python lies
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Unpack
 
 from dncd.errors import NotDoneError, RecordsError
+from dncd.ledger_lines import Fields
 from dncd.records import locks, repair, revival, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
@@ -92,7 +93,7 @@ class Store:
         self.shop, self.ledger, self.library = shop, ledger, library
         self.endings = Endings(shop, ledger, library)
         self.orders = self.endings.orders
-        self.unreadable = UnreadablePlans(self.endings, self.note)
+        self.unreadable = UnreadablePlans(self.endings)
         """Which machines nothing is sent to until somebody has looked at what their controls hold."""
         self._converted: list[str] = []
         self.old_box = revival.old_box(shop.state)
@@ -146,7 +147,7 @@ class Store:
         told, self._ended = self._ended[1], ("", [])
         return told
 
-    def note(self, event: str, **fields: Any) -> None:
+    def note(self, event: str, **fields: Unpack[Fields]) -> None:
         self.ledger.append(event, fields)
 
     def recover(self, cut_short: Callable[[Leftover], bool]) -> list[str]:

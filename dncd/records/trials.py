@@ -13,6 +13,7 @@ from typing import Any, Final
 from dncd.choices import RENAMED_KEYS
 from dncd.commissioning.trial_sheet import NOT_PROVEN, PROVEN, head_of, settings_of, spelling_of
 from dncd.errors import RecordsError
+from dncd.ledger_lines import Fields
 from dncd.peer_text import local_text, some
 from dncd.records import durable
 from dncd.records.ledger import Ledger, records
@@ -101,18 +102,17 @@ def keep(state: Path, ledger: Ledger, text: str) -> Path:
         stamp = "".join(char for char in head["time"] if char.isalnum())
         path = folder / durable.free_name(folder, f"{stamp}.txt")
         durable.write_new(path, [data])
-    ledger.append(
-        EVENT[result],
-        {
-            "machine": machine,
-            "by": head.get("by", ""),
-            "sheet": f"trials/{machine}/{path.name}",
-            "sha256": hashlib.sha256(data).hexdigest(),
-            "settings_sha256": head.get("settings-sha256", ""),
-            "rounds": head.get("rounds", ""),
-            **({"spelling": spelling} if (spelling := spelling_of(text)) else {}),
-        },
-    )
+    fields: Fields = {
+        "machine": machine,
+        "by": head.get("by", ""),
+        "sheet": f"trials/{machine}/{path.name}",
+        "sha256": hashlib.sha256(data).hexdigest(),
+        "settings_sha256": head.get("settings-sha256", ""),
+        "rounds": head.get("rounds", ""),
+    }
+    if spelling := spelling_of(text):
+        fields["spelling"] = spelling
+    ledger.append(EVENT[result], fields)
     return path
 
 
@@ -135,8 +135,8 @@ def faults(state: Path) -> Iterator[str]:
     """Sheets and ledger held against each other, for `verify`: changed, lost, or named by no line."""
     named: dict[str, str] = {}
     for line in records(state):
-        if line["event"] in EVENT.values() and isinstance(line.get("sheet"), str):
-            named[line["sheet"]] = str(line.get("sha256"))
+        if line["event"] in EVENT.values() and "sheet" in line:
+            named[line["sheet"]] = line["sha256"]
     for path in sorted((state / "trials").glob("*/*.txt")):
         name = path.relative_to(state).as_posix()
         if name not in named:

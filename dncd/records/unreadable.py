@@ -6,15 +6,16 @@ again by itself. `STATE/underway/ID.unreadable` is the plan, and stops the machi
 dropped file that has them ends as interrupted. Each step may be cut and is done again at the next start.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+from dncd.ledger_lines import Fields, Record
 from dncd.peer_text import printable
 from dncd.program import names
 from dncd.records import durable, plans
 from dncd.records.endings import Endings
-from dncd.records.ledger import Record, records
+from dncd.records.ledger import records
 from dncd.records.plans import Counted, OutPlan, Sent
 from dncd.records.problems import Problem
 from dncd.records.shop_folders import TO_MACHINE
@@ -50,9 +51,8 @@ def _problem(path: Path) -> Problem:
 class UnreadablePlans:
     """For the records thread; `machines` may be looked at by others."""
 
-    def __init__(self, endings: Endings, note: Callable[..., None]) -> None:
-        """note: writes a ledger line: its event, then its fields."""
-        self._shop, self._endings, self._note = endings.shop, endings, note
+    def __init__(self, endings: Endings) -> None:
+        self._shop, self._endings = endings.shop, endings
         self.machines = blocked_machines(self._shop.state)
 
     def put_by(self) -> list[Path]:
@@ -66,7 +66,7 @@ class UnreadablePlans:
     def release(self, machine: str) -> None:
         """A person has looked at the control: the machine is sent to again. Nothing happens where nothing stops it."""
         for path in sorted(plans.folder_of(self._shop.state).glob(f"{machine}@*{SUFFIX}")):
-            self._note(RELEASED, machine=machine, transfer=path.stem)
+            self._endings.ledger.append(RELEASED, {"machine": machine, "transfer": path.stem})
             durable.place(path, path.parent, f"unreadable-{path.stem}.bytes")
         self.machines = blocked_machines(self._shop.state)
 
@@ -77,8 +77,10 @@ class UnreadablePlans:
         plan = self._plan(transfer, machine, stored) if stored.exists() else None
         lines = [line for line in records(self._shop.state, machine) if line.get("transfer") == transfer]
         if EVENT not in (line["event"] for line in lines):
-            told = {"file": plan.file, "program": plan.programs[0], "sha256": plan.sha256} if plan else {}
-            self._note(EVENT, machine=machine, transfer=transfer, plan=f"underway/{path.name}", **told)
+            fields: Fields = {"machine": machine, "transfer": transfer, "plan": f"underway/{path.name}"}
+            if plan:
+                fields |= {"file": plan.file, "program": plan.programs[0], "sha256": plan.sha256}
+            self._endings.ledger.append(EVENT, fields)
         if plan is None:
             return ""
         self._endings.again(transfer)

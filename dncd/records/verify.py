@@ -9,11 +9,12 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
+from dncd.ledger_lines import Record
 from dncd.peer_text import local_text, printable
 from dncd.records import backups, durable, receipts, repair, trials
 from dncd.records.ledger import check_chain, files_of, records
@@ -76,10 +77,10 @@ def verify(state: Path, folder: Path) -> Report:
 def _clock_set_back(state: Path) -> Iterator[str]:
     before = ""
     for line in records(state):
-        if str(line["time"]) < before:
-            times = f"from {local_text(before)} to {local_text(str(line['time']))}"
+        if line["time"] < before:
+            times = f"from {local_text(before)} to {local_text(line['time'])}"
             yield f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts"
-        before = str(line["time"])
+        before = line["time"]
 
 
 # --- receipts ----------------------------------------------------------------------------------------------------------
@@ -99,7 +100,7 @@ def _receipts(folder: Path, problems: list[str]) -> Iterator[_Found]:
                 yield _Found(path, where, machine.name, name, receipt)
 
 
-def _receipt_faults(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> tuple[list[str], list[str]]:
+def _receipt_faults(found: _Found, lines: Mapping[int, Record]) -> tuple[list[str], list[str]]:
     receipt, where = found.receipt, found.where
     missing = [key for key in receipts.KEYS if not receipt.get(key)]
     if missing:
@@ -121,7 +122,7 @@ def _receipt_faults(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> tu
     return problems, [f"{where}: its file was edited since"]
 
 
-def _against_ledger(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> Iterator[str]:
+def _against_ledger(found: _Found, lines: Mapping[int, Record]) -> Iterator[str]:
     receipt = found.receipt
     seq = _seq(receipt)
     if seq is None:
@@ -142,7 +143,7 @@ def _against_ledger(found: _Found, lines: Mapping[int, Mapping[str, Any]]) -> It
     for key in ("machine", "sha256", "time"):
         if str(line.get(key)) != receipt.get(key):
             yield f"says {key} {receipt.get(key)}, ledger line {seq} says {line.get(key)}"
-    if not receipt.get("program").startswith(str(line.get("program")).strip()):
+    if not receipt.get("program").startswith(line.get("program", "").strip()):
         yield f"is about {receipt.get('program')}, ledger line {seq} is about {line.get('program')}"
 
 
@@ -159,7 +160,7 @@ def _unchanged(found: _Found) -> bool:
 
 
 # --- ledger ------------------------------------------------------------------------------------------------------------
-def _ledger(state: Path, found: list[_Found], problems: list[str]) -> Iterator[Mapping[str, Any]]:
+def _ledger(state: Path, found: list[_Found], problems: list[str]) -> Iterator[Record]:
     """The lines that receipts name. The chain is read first and the lines again: neither is held whole."""
     for fault in check_chain(state):
         problems.append(f"ledger {fault.file}, line {fault.line} (seq {fault.seq}): {fault.what}")
@@ -172,7 +173,7 @@ def _ledger(state: Path, found: list[_Found], problems: list[str]) -> Iterator[M
 
 
 # --- library -----------------------------------------------------------------------------------------------------------
-def _library(state: Path, named: Sequence[Mapping[str, Any]], problems: list[str]) -> int:
+def _library(state: Path, named: Sequence[Record], problems: list[str]) -> int:
     """Every revision on main, whole, and every one that the ledger names; how many there are."""
     if not (path_of(state) / "HEAD").is_file():
         if named:
@@ -190,7 +191,7 @@ def _library(state: Path, named: Sequence[Mapping[str, Any]], problems: list[str
             problems.append(f"library: {error.where}: {error.what}")
         gone = repair.told_gone(state)
         for line in named:
-            have = numbers.get(str(line["commit"]))
+            have = numbers.get(line["commit"])
             said = (line.get("machine"), line.get("program"), line.get("revision"))
             if have is None and line["commit"] in gone:
                 continue  # told in the ledger, when a copy was recovered

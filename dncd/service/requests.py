@@ -111,8 +111,8 @@ def _seat(desk: Requests, request: _Request) -> dict[str, Any]:
         raise NotDoneError(waits.what, waits.where, waits.next_step)
     fields = desk.in_loop(lambda: seats.seat(desk.machine(request), parts.stations.values()))
     by = printable(str(request.get("by")))[:80]
-    recorded(parts.workers, fields["machine"], lambda: parts.store.note("seated", **fields, by=by))
-    return fields
+    recorded(parts.workers, fields["machine"], lambda: parts.store.note("seated", **(fields | {"by": by})))
+    return {**fields}
 
 
 def _keep_trial(desk: Requests, request: _Request) -> dict[str, Any]:

@@ -126,7 +126,7 @@ class Service:
             self._parts.care.start()
             self.store.note("started", version=__version__, machines=list(self.stations))
             for fields in seated:
-                self.store.note("seated", **fields, by="at_start in the settings")
+                self.store.note("seated", **(fields | {"by": "at_start in the settings"}))
             self.loop.due(self._rounds, self.loop.now())
             manager.ready(self._notes.summary())
             self.log.info("started", machines=len(self.stations), folder=str(settings.shop.folder))
@@ -246,8 +246,8 @@ class Service:
             self.log.warning("settings not reloaded", what=outcome.what, where=where, next=next_step)
         elif changes is not None:
             self.log.info("settings reloaded", what=changes.sentence(), pending=list(self.stations.pending))
-            fields = {"new": changes.new, "changed": changes.changed, "removed": changes.removed}
-            note = partial(self.store.note, "reloaded", **{key: list(names) for key, names in fields.items()})
+            new, changed, removed = (list(names) for names in (changes.new, changes.changed, changes.removed))
+            note = partial(self.store.note, "reloaded", new=new, changed=changed, removed=removed)
             self.workers.records.do(note, lambda _: None, self._failed)
         manager.ready(self._notes.summary())
 

@@ -5,10 +5,9 @@ of theirs opens the port. Who is seated stands in the stations alone (`PortSide.
 """
 
 from collections.abc import Collection
-from typing import Any
 
 from dncd.errors import NotDoneError
-from dncd.records.checks import programs_of
+from dncd.ledger_lines import Fields, programs_of
 from dncd.records.holdings import Holdings, is_unnamed
 from dncd.records.problems import Problem
 from dncd.station.driver import Station
@@ -23,7 +22,7 @@ def _seated(switch: str, stations: Collection[Station]) -> str:
     return next((one.name for one in _behind(switch, stations) if not one.core.port.unseated), "")
 
 
-def seat(station: Station, stations: Collection[Station]) -> dict[str, Any]:
+def seat(station: Station, stations: Collection[Station]) -> Fields:
     """Seats a machine, or says anew that it is: no start that was said before counts any more. Gives what goes on record.
     NotDoneError, and all stays as it was, while the line of the box is in use or lent, or where there is no box."""
     switch = station.settings.seat.switch

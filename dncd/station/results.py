@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dncd.choices import LowerCase
+from dncd.ledger_lines import NO_LINE, Record
 from dncd.line.outgoing import Shape
 from dncd.program.dropped import Codec, Encoding, LineEnds
 from dncd.program.survey import Survey
@@ -114,7 +115,7 @@ class FileEnding:
     path: str = ""
     receipt: str = ""
     reasons: tuple[str, ...] = ()
-    fields: Mapping[str, Any] = field(default_factory=dict)
+    fields: Record = field(default_factory=NO_LINE.copy)
 
     @property
     def goes_on(self) -> bool:
@@ -138,7 +139,7 @@ class Captured:
 
     overflow: why it was not kept by itself, in a sentence; "" for all but those of a line that makes too many."""
 
-    transfers: tuple[Mapping[str, Any], ...]
+    transfers: tuple[Record, ...]
     overflow: str = ""
 
 

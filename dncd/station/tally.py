@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from dncd.errors import DncdError, RecordsError
+from dncd.ledger_lines import Record
 from dncd.records.durable import TRIED_AGAIN, next_step_of
 from dncd.station import events as ev
 from dncd.station.results import Captured, FileEnding
@@ -28,25 +29,24 @@ class Tally:
     port_losses: int = 0
     summed_up: int = 0
 
-    def went_out(self, record: Mapping[str, Any]) -> None:
+    def went_out(self, record: Record) -> None:
         self._count(record)
-        self.chars_out += int(record.get("chars") or 0)
-        self.holds += int(record.get("holds") or 0)
-        self.held_s += float(record.get("held_s") or 0.0)
+        self.chars_out += record.get("chars", 0)
+        self.holds += record.get("holds", 0)
+        self.held_s += record.get("held_s", 0.0)
 
-    def came_in(self, records: Sequence[Mapping[str, Any]]) -> None:
+    def came_in(self, records: Sequence[Record]) -> None:
         """A capture has ended; records: the ledger lines of its programs, which all have the characters of the whole."""
         for record in records:
             self._count(record)
         if records:
-            self.chars_in += int(records[0].get("wire_chars") or 0)
+            self.chars_in += records[0].get("wire_chars", 0)
         else:
             self.summed_up += 1
 
-    def _count(self, record: Mapping[str, Any]) -> None:
-        event = record.get("event")
-        if event in self.transfers:
-            self.transfers[event] += 1
+    def _count(self, record: Record) -> None:
+        if record["event"] in self.transfers:
+            self.transfers[record["event"]] += 1
 
     def as_dict(self) -> dict[str, Any]:
         """For `status`."""
@@ -71,7 +71,7 @@ class Account:
         self.tally = Tally()
         self.endings: list[FileEnding] = []
         self.overflow, self.overflow_at = "", -math.inf
-        self.came: tuple[Mapping[str, Any], ...] = ()  # ledger fields of the newest capture
+        self.came: tuple[Record, ...] = ()  # ledger fields of the newest capture
         self._port = port
         self._troubles: dict[str, str] = {}
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from dncd.ledger_lines import Record
 from dncd.page.views.machine import Board, named
 from dncd.page.views.program import Mark, Piece
 from dncd.peer_text import printable
@@ -64,19 +65,17 @@ def decisions(
     held: Holdings,
     newest: Callable[[str], Mapping[str, Revision]],
     pair: Callable[[str, str], tuple[int, int]],
-    damaged: Sequence[tuple[Mapping[str, Any], str]],
+    damaged: Sequence[tuple[Record, str]],
 ) -> tuple[Decision, ...]:
     """Of all machines. pair: of a machine's program, the two revisions that taking over is about; damaged: lines of the
     ledger, each with the text of the file, "" where it cannot be read."""
     by_name = {board.name: board for board in boards}
     found = [each for board in boards for each in _of(board, held, newest(board.name), pair)]
     for line, text in damaged:
-        if (at := by_name.get(str(line.get("machine")))) is not None:
-            file, program = printable(str(line.get("file", ""))), ", ".join(named(line))
-            reasons = line.get("reasons") or ()
-            spots = tuple(spot(text, reason) for reason in _advised_once(list(map(str, reasons[:_SPOTS]))))
-            kind, time = Kind.DAMAGED, str(line.get("time", ""))
-            found.append(_new(kind, at, program=program, file=file, time=time, spots=spots))
+        if (at := by_name.get(line["machine"])) is not None:
+            file, program = printable(line.get("file", "")), ", ".join(named(line))
+            spots = tuple(spot(text, reason) for reason in _advised_once(line.get("reasons", [])[:_SPOTS]))
+            found.append(_new(Kind.DAMAGED, at, program=program, file=file, time=line["time"], spots=spots))
     order = list(Kind)
     return tuple(sorted(found, key=lambda d: order.index(d.kind)))
 

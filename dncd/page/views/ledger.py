@@ -4,8 +4,9 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Any, Final
+from typing import Final
 
+from dncd.ledger_lines import Record
 from dncd.page.reading import Wanted
 from dncd.page.views.machine import named
 from dncd.peer_text import printable
@@ -98,33 +99,29 @@ def _start(day: date, zone: datetime) -> str:
     return utc_text(datetime.combine(day, time(), zone.tzinfo))
 
 
-def log(found: Iterable[Mapping[str, Any]], most: int = SHOWN) -> Log:
+def log(found: Iterable[Record], most: int = SHOWN) -> Log:
     """found: newest first, one more than `most` where there is a next page."""
     lines = [line_of(record) for record in found]
     return Log(tuple(lines[:most]), lines[most - 1].seq if len(lines) > most else 0)
 
 
-def line_of(record: Mapping[str, Any]) -> Line:
-    asked = " ".join(str(record[key]) for key in ("do", "what") if record.get(key))
-    reasons = record.get("reasons") or [said for said in (record.get("reason"), record.get("note"), asked) if said]
+def line_of(record: Record) -> Line:
+    asked = " ".join(filter(None, (record.get("do"), record.get("what"))))
+    reasons = record.get("reasons") or filter(None, (record.get("reason"), record.get("note"), asked))
     return Line(
-        seq=int(record["seq"]),
-        time=str(record["time"]),
-        event=printable(str(record["event"])),
-        machine=printable(str(record.get("machine") or "")),
+        seq=record["seq"],
+        time=record["time"],
+        event=printable(record["event"]),
+        machine=printable(record.get("machine", "")),
         programs=named(record),
-        revision=_whole(record.get("revision")),
-        file=printable(str(record.get("file") or "")),
-        chars=_whole(record.get("wire_chars")),
-        seconds=float(seconds) if isinstance(seconds := record.get("seconds"), int | float) else 0.0,
-        holds=_whole(record.get("holds")),
-        by=printable(str(record.get("by") or "")),
-        reasons=tuple(printable(str(reason)) for reason in reasons),
+        revision=record.get("revision", 0),
+        file=printable(record.get("file", "")),
+        chars=record.get("wire_chars", 0),
+        seconds=record.get("seconds", 0.0),
+        holds=record.get("holds", 0),
+        by=printable(record.get("by", "")),
+        reasons=tuple(map(printable, reasons)),
     )
-
-
-def _whole(value: object) -> int:
-    return value if isinstance(value, int) else 0
 
 
 def asked_lines(asked: str, zone: datetime) -> Wanted:

@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Final, TypeVar, cast
 
+from dncd.ledger_lines import Record, programs_of
 from dncd.peer_text import printable
-from dncd.records.checks import programs_of
 from dncd.records.holdings import HELD, Holding, Holdings, How
 from dncd.records.revisions import Revision
 from dncd.values import Origin
@@ -313,6 +313,6 @@ def last_out(machine: str, held: Holdings) -> str:
     return next(map(printable, held.checks.last_out(machine)), "")
 
 
-def named(record: Mapping[str, Any]) -> tuple[str, ...]:
+def named(record: Record) -> tuple[str, ...]:
     """The programs of a ledger line."""
     return tuple(printable(program) for program, _ in programs_of(record))

@@ -1,18 +1,18 @@
 """A program's story: its revisions and what became of each; its text to be read; two revisions block by block."""
 
 import enum
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
-from typing import Any, Final
+from typing import Final
 
+from dncd.ledger_lines import Record, programs_of
 from dncd.page.views.ledger import Line, line_of
 from dncd.peer_text import printable
 from dncd.program.carrying import Group, groups
 from dncd.program.comparing import BlockChange, ChangeKind, blocks, compare
 from dncd.program.differences import line, summary
 from dncd.program.words import Token, TokenKind, tokens
-from dncd.records.checks import programs_of
 from dncd.records.holdings import SignedOff
 from dncd.records.revisions import Revision
 from dncd.values import Origin
@@ -64,7 +64,7 @@ def story(
     machine: str,
     program: str,
     history: Sequence[Revision],
-    lines: Sequence[Mapping[str, Any]],
+    lines: Sequence[Record],
     signed: Sequence[SignedOff],
 ) -> Story:
     """history: oldest first; lines: of the ledger for this program, newest first."""
