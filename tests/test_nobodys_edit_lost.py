@@ -17,6 +17,7 @@ from station_jobs import jobs_of
 from dncd.choices import MachineEdits
 from dncd.records.ledger import records
 from dncd.records.receipts import parse
+from dncd.station.results import Checked, TakenIn
 from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings
 
 BASE = ["O0004", *(f"N{n} G01 X{n}. F0.15" for n in range(10, 200, 10)), "M30"]
@@ -127,6 +128,24 @@ def test_a_leave_to_send_over_edits_ends_with_the_file_that_it_was_given_for(sho
 
     assert shop.drop(over, operator).result == "refused"
     assert shop.drop(over).result == "refused"
+
+
+def test_a_leave_to_send_over_edits_is_for_one_file_and_not_for_another_with_the_same_bytes(shop):
+    punched_edit(shop)
+    over, names = edited(BASE, 90, "0.2"), ("first.nc", "second.nc")
+    for name in names:
+        (shop.folder / "to-machine" / name).write_text("\n".join(["%", *over, "%", ""]))
+    shop.approve(over)
+    taken, other = map(shop.jobs.take_in, names)
+    assert isinstance(taken, TakenIn), "it waits"
+    assert isinstance(other, Checked)
+    assert "this file lacks what the operator changed" in other.edits[0]
+    assert shop.jobs.sends.look_at("third.nc", (shop.folder / "to-machine/first.nc").read_bytes()).edits
+    shop.jobs.dismiss("second.nc", other)
+    assert isinstance(shop.jobs.take_in("first.nc"), TakenIn), "looked at anew, as after a reload"
+    (shop.folder / "to-machine/second.nc").write_text("\n".join(["%", *over, "%", ""]))
+    shop.approve(over)
+    assert isinstance(shop.jobs.take_in("second.nc"), TakenIn), "with a leave of its own"
 
 
 @pytest.mark.parametrize("later", [edited(BASE, 60, "0.11"), BASE])

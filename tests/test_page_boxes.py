@@ -1,6 +1,9 @@
 """Machines of another box on this page: by TLS with a token, to be looked at, and never as alive when not."""
 
 import asyncio
+import contextlib
+import queue
+import socket
 import ssl
 import threading
 from pathlib import Path
@@ -222,6 +225,49 @@ def test_a_box_that_answers_too_slowly_is_told_as_that(monkeypatch: pytest.Monke
     far.looks(1)
     over.set()
     assert far.boxes.shown()[0].problem == "its answer takes too long"
+
+
+@needs_openssl
+def test_an_answer_that_never_ends_is_left_and_told_as_that(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made, key = certificate(tmp_path)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(made, key)
+
+    def answer() -> None:
+        with socket.create_server(("127.0.0.1", 0)) as listening:
+            port.put(listening.getsockname()[1])
+            with context.wrap_socket(listening.accept()[0], server_side=True) as talks, contextlib.suppress(OSError):
+                talks.recv(4096)
+                talks.sendall(b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n\r\n[")
+                while True:
+                    talks.sendall(b'"x",' * 4096)
+
+    monkeypatch.setattr(boxes, "_ANSWER_S", 120)
+    port = queue.SimpleQueue[int]()
+    thread = threading.Thread(target=answer, daemon=True)
+    thread.start()
+    with pytest.raises(NotDoneError, match=f"its answer is longer than {boxes._MOST_BYTES} bytes"):
+        asked(Box("hall-2", "127.0.0.1", port.get(timeout=20), "t"), made)
+    thread.join(20)
+    assert not thread.is_alive(), "the connection is closed"
+
+
+def test_what_another_box_says_is_cut_and_tried_outside_the_loop_that_serves_the_page(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    far, threads, tried = Far(monkeypatch), list[threading.Thread](), boxes.box_parts
+
+    def box_parts(shown: Any) -> dict[str, str]:
+        threads.append(threading.current_thread())
+        return tried(shown)
+
+    monkeypatch.setattr(boxes, "box_parts", box_parts)
+    far.answers = [{"machines": {"m" * 9000: {"title": "t" * 9000, "trouble": ["x" * 9000] * 9000}}}]
+    far.looks(1)
+    (board,) = far.boxes.shown()[0].boards
+    assert (len(board.title), len(board.trouble), len(board.trouble[0])) == (500, 40, 500)
+    assert threads
+    assert threading.current_thread() not in threads
 
 
 def test_what_is_told_to_others_is_shown_as_here() -> None:

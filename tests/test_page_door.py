@@ -272,7 +272,7 @@ def test_a_leave_to_go_over_an_edit_ends_with_the_drop_that_failed() -> None:
     finally:
         assert notes.finish(20)
         assert checks.finish(20)
-    assert not leaves.has("over-edits", sha256, seen)
+    assert not leaves.of("over-edits", sha256, "0004.nc", seen)
 
 
 def test_the_news_come_over_it_too_and_few_may_follow(shop: House) -> None:

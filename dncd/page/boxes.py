@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -31,8 +32,11 @@ OLD_S: Final = 15.0
 """Seconds after which news are too old to be shown as what is."""
 
 _ANSWER_S: Final = 4.0
-_MOST_BYTES: Final = 8_000_000
+_MOST_BYTES: Final = 2_000_000
 _MOST_MACHINES: Final = 256
+_MOST_CHARS: Final = 500
+_MOST_OF_ONE: Final = 40
+"""Of an answer; of one text in it, which a card shows whole; parts of one of its lists or objects."""
 
 
 @dataclass(slots=True)
@@ -78,9 +82,7 @@ class Boxes:
         looks = Looks(1, 2 * _ANSWER_S, ("its answer takes too long", each.host, "Look at that box and the network"))
         while True:
             try:
-                found = await looks.done(partial(asked, each, self._ca))
-                shown = floor.far(each.name, found, heard="", age_s=0.0, alive=True, problem="")
-                box_parts([shown])  # what cannot be shown would take the whole floor away
+                found = await looks.done(partial(looked_at, each, self._ca))
                 each.found, each.heard, each.heard_at, each.problem = found, utc_text(utc_now()), self._clock(), ""
             except DncdError as error:
                 each.problem = error.what
@@ -88,6 +90,36 @@ class Boxes:
                 each.problem = f"what it says is no status ({type(error).__name__})"
             self.told()
             await asyncio.sleep(LOOK_S)
+
+
+def looked_at(each: Box, ca: str) -> Mapping[str, Any]:
+    """What its page says, no larger than a card has room for, and tried: what cannot be shown would take the whole floor
+    away. For a thread; NotDoneError as `asked`, and any error where it is no status."""
+    said = asked(each, ca)["machines"]
+    found = {"machines": {_cut(name): _cut(machine) for name, machine in said.items()}}
+    box_parts([floor.far(each.name, found, heard="", age_s=0.0, alive=True, problem="")])
+    return found
+
+
+def _cut(said: Any) -> Any:
+    """The beginning of each text, list and object."""
+    if isinstance(said, dict):
+        return {key: _cut(part) for key, part in islice(said.items(), _MOST_OF_ONE)}
+    if isinstance(said, list):
+        return [_cut(part) for part in said[:_MOST_OF_ONE]]
+    return said[:_MOST_CHARS] if isinstance(said, str) else said
+
+
+def _body(answer: http.client.HTTPResponse) -> bytes:
+    """NotDoneError for one that is too long; TimeoutError for one that does not end."""
+    body, until = bytearray(), time.monotonic() + _ANSWER_S
+    while piece := answer.read1(65_536):
+        body += piece
+        if len(body) > _MOST_BYTES:
+            raise NotDoneError(f"its answer is longer than {_MOST_BYTES} bytes", "its page", "Look at that box")
+        if time.monotonic() > until:
+            raise TimeoutError
+    return bytes(body)
 
 
 def asked(each: Box, ca: str) -> Mapping[str, Any]:
@@ -98,8 +130,8 @@ def asked(each: Box, ca: str) -> Mapping[str, Any]:
         connection = http.client.HTTPSConnection(each.host, each.port, timeout=_ANSWER_S, context=context)
         try:
             connection.request("GET", "/status.json", headers={"Authorization": f"Bearer {each.token}"})
-            answer = connection.getresponse()
-            body = answer.read(_MOST_BYTES) if answer.status == 200 else b""
+            with connection.getresponse() as answer:  # it may have the connection to itself (http.client)
+                body = _body(answer) if answer.status == 200 else b""
         finally:
             connection.close()
     except ssl.SSLCertVerificationError as error:

@@ -7,6 +7,7 @@ starts them; its folder keeps the page from the other socket, which turns the pa
 """
 
 import base64
+import contextlib
 import enum
 import hashlib
 import pwd
@@ -18,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from dncd.errors import DncdError, NotDoneError, UsageError
+from dncd.errors import NotDoneError, UsageError
 from dncd.outside.command_client import DROP_BYTES, PAGE
 from dncd.outside.command_server import Limits, StreamReply
 from dncd.outside.folder_looks import left_alone
@@ -186,19 +187,23 @@ class PageDoor:
             raise NotDoneError(what, machine, next_step)
         left = f", over the operator's edit, without {printable(asked['left'])[:_LEFT_CHARS]}" if over else ""
         self._note(machine, asked, f"{name} {len(data)} bytes, SHA-256 {sha256}{left}")
-        if over:
-            self.desk.in_loop(lambda: self.desk.machine(asked).allow("over-edits", sha256, asked["seen"], asked["by"]))
+        station = self.desk.in_loop(lambda: self.desk.machine(asked))
+
+        def allowed(file: str) -> Callable[[], None]:
+            """Lets it go over the edit; gives what takes that back where it lies nowhere."""
+            if over:
+                station.allow("over-edits", sha256, asked["seen"], asked["by"], file)
+            return partial(station.forbid, sha256, file, "over-edits") if over else lambda: None
+
         try:
-            return parts.workers.notes.result_of(partial(self._write, machine, name, data), _SHARE_S)
+            return parts.workers.notes.result_of(partial(self._write, machine, name, data, allowed), _SHARE_S)
         except TimeoutError:
             next_step = "Look whether the share is there, and at `dncd status` for what waits, before you drop it again"
             raise NotDoneError("the shop's folder is slow: the file may wait or not", machine, next_step) from None
-        except DncdError:  # it lies nowhere: the next file with these contents is another matter
-            if over:
-                self.desk.in_loop(lambda: self.desk.machine(asked).forbid(sha256, "over-edits"))
-            raise
 
-    def _write(self, machine: str, name: str, data: bytes) -> dict[str, Any]:
+    def _write(
+        self, machine: str, name: str, data: bytes, allowed: Callable[[str], Callable[[], None]]
+    ) -> dict[str, Any]:
         folders = self.desk.parts.store.shop.folders
         with (
             durable.reporting("the file cannot be dropped", folders.path_of(machine, TO_MACHINE)),
@@ -206,10 +211,13 @@ class PageDoor:
         ):
             while True:
                 free = durable.free_name(folder, name)
-                try:
-                    durable.write_new(folder / free, (data,), mode=durable.SHARED_FILE_MODE)
-                except FileExistsError:
-                    continue  # somebody took the name between the look and the link
+                with contextlib.ExitStack() as undo:
+                    undo.callback(allowed(free))
+                    try:
+                        durable.write_new(folder / free, (data,), mode=durable.SHARED_FILE_MODE)
+                    except FileExistsError:
+                        continue  # somebody took the name between the look and the link
+                    undo.pop_all()
                 return {"file": free}
 
 

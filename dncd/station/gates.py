@@ -41,35 +41,53 @@ class Lost:
     edits: tuple[LostEdit, ...]
 
 
+@dataclass(slots=True)
+class _Leave:
+    """seen: of the edits, "" for whatever there will be; file: whose it is, "" while it is nobody's."""
+
+    wish: str
+    sha256: str
+    seen: str
+    by: str
+    file: str
+
+
 class Leaves:
-    """What somebody allowed for a file, by its SHA-256, the next time that it is dropped. From any thread."""
+    """What somebody allowed for a file of some contents (SHA-256): for one, the first that comes with them. From any
+    thread."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._given: dict[tuple[str, str], tuple[str, str]] = {}
+        self._given: list[_Leave] = []
 
-    def give(self, wish: str, sha256: str, seen: str = "", by: str = "") -> None:
+    def give(self, wish: str, sha256: str, seen: str = "", by: str = "", file: str = "") -> None:
         """wish: `over-edits` of the operator, or `to-prove`, not proven yet. seen: what `Gates.seen` said of its programs
         when somebody looked at their edits; "" for whatever edits there will be. by: who allowed it, "" where nobody
-        says."""
+        says. file: its name, "" where nobody knows yet."""
         with self._lock:
-            self._given[wish, sha256] = seen, by
+            self._given.append(_Leave(wish, sha256, seen, by, file))
 
-    def has(self, wish: str, sha256: str, seen: str = "") -> bool:
-        """seen: as things stand now."""
+    def _of(self, wish: str, sha256: str, file: str) -> list[_Leave]:
+        """Those that a file may have, its own first."""
+        found = (leave for leave in self._given if (leave.wish, leave.sha256) == (wish, sha256))
+        return sorted((leave for leave in found if leave.file in ("", file)), key=lambda leave: leave.file == "")
+
+    def of(self, wish: str, sha256: str, file: str, seen: str = "") -> str:
+        """Who allowed it for this file, which has it from now on, as people read it; "" for nobody. file: "" to look alone;
+        seen: as things stand now."""
         with self._lock:
-            return (wish, sha256) in self._given and self._given[wish, sha256][0] in ("", seen)
+            for leave in self._of(wish, sha256, file):
+                if leave.seen in ("", seen):
+                    leave.file = file
+                    return leave.by or "somebody"
+        return ""
 
-    def by(self, wish: str, sha256: str) -> str:
-        """Who allowed it, as people read it."""
-        with self._lock:
-            return self._given.get((wish, sha256), ("", ""))[1] or "somebody"
-
-    def use_up(self, sha256: str, *wishes: str) -> None:
+    def use_up(self, sha256: str, file: str, *wishes: str) -> None:
         """What was allowed was for this time alone, however it ends. wishes: those that are; all without any."""
         with self._lock:
             for wish in wishes or ("over-edits", "to-prove"):
-                self._given.pop((wish, sha256), None)
+                for leave in self._of(wish, sha256, file)[:1]:
+                    self._given.remove(leave)
 
 
 class LostEditGate:
@@ -165,19 +183,21 @@ class Gates:
             lambda program: store.holdings().checks.readback(settings.name, program),
         )
 
-    def judged(self, library: Library, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]]) -> Checked:
+    def judged(
+        self, library: Library, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]], file: str
+    ) -> Checked:
         """What was checked, with the refusals and warnings of the gates. texts: that edits are held for; parts: all
-        programs, whose texts are read only where they may be proven ones."""
+        programs, whose texts are read only where they may be proven ones; file: that was dropped, "" where none was."""
         unproven = self._unproven(library, parts) if self._only_proven else []
         newest: Mapping[str, str] = self._edits.newest(library, [program for program, _ in texts])
         lost = self._edits.lost(library, texts)
         refusals, warnings, edits = checked.refusals, checked.warnings, tuple[str, ...]()
-        if lost and self.leaves.has("over-edits", checked.sha256, said_of(newest)):
-            warnings += self._edits.warnings(lost, self.leaves.by("over-edits", checked.sha256))
+        if lost and (by := self.leaves.of("over-edits", checked.sha256, file, said_of(newest))):
+            warnings += self._edits.warnings(lost, by)
         elif lost:
             edits = self._edits.refusals(lost)
             refusals += edits
-        if unproven and self.leaves.has("to-prove", checked.sha256):
+        if unproven and self.leaves.of("to-prove", checked.sha256, file):
             warnings += (f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for",)
         elif unproven:
             refusals += (
@@ -192,11 +212,11 @@ class Gates:
         """What of these programs a leave to send over their edits is for: another one as soon as a program came back."""
         return said_of(self._edits.newest(library, programs))
 
-    def outdated(self, library: Library, checked: Checked) -> bool:
+    def outdated(self, library: Library, checked: Checked, file: str) -> bool:
         """Whether the operator punched out one of its programs since the check; nobody has allowed a loss of that yet."""
         outdated = self._edits.newest(library, checked.newest) != checked.newest
         if outdated:
-            self.leaves.use_up(checked.sha256, "over-edits")
+            self.leaves.use_up(checked.sha256, file, "over-edits")
         return outdated
 
     def outlook(self, library: Library, parts: Iterable[tuple[str, Text]]) -> Outlook:

@@ -122,7 +122,7 @@ class SendJobs:
         """With what the gates say."""
         texts = self._texts_of(source.chunks, checked, name)
         parts = () if checked.survey.refused else self._parts(source.chunks, checked)
-        return self.gates.judged(self._store.reader, checked, texts, parts)
+        return self.gates.judged(self._store.reader, checked, texts, parts, name if checked.id else "")
 
     def _texts_of(self, chunks: dropped.Chunks, checked: Checked, name: str) -> Texts:
         """Program and text of each program in a file, where edits are held; () for one too large to be edited at all."""
@@ -189,10 +189,10 @@ class SendJobs:
             status = None
         if status is None or identity(status) != checked.identity:
             return Gone("it was taken away or changed")
-        if self.gates.outdated(library, checked):
+        if self.gates.outdated(library, checked, job.name):
             return Outdated()
         chunks = _kept(prepared.copy, checked.size)
-        self.gates.leaves.use_up(checked.sha256)
+        self.gates.leaves.use_up(checked.sha256, job.name)
         plan = dataclasses.replace(
             self._plan(job.name, checked),
             wire_chars=prepared.wire_chars,
@@ -282,7 +282,7 @@ class SendJobs:
     def dismiss(self, job: ev.Dismiss) -> FileEnding:
         """A file ends that was not sent: refused, withdrawn by a command, or taken out of the folder."""
         plan, endings = self._plan(job.name, job.checked), self._store.endings
-        self.gates.leaves.use_up(job.checked.sha256)
+        self.gates.leaves.use_up(job.checked.sha256, job.name)
         match job.verdict:
             case ev.Verdict.REFUSED:
                 ended = Sent(Result.REFUSED, job.checked.refusals)
