@@ -1,7 +1,7 @@
 """Text from a control, a file or a file's name, made fit to be shown to people; and words that nobody knows."""
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 
 
 def printable(text: str) -> str:
@@ -22,6 +22,13 @@ def local_text(time: str) -> str:
         return datetime.fromisoformat(time).astimezone().strftime("%Y-%m-%d %H:%M:%S %Z")
     except ValueError:
         return time
+
+
+def moment(utc: object) -> str:
+    """A record's time in few words: `Mon 14:05 CET`; with its date where it is not of this week."""
+    at = datetime.fromisoformat(str(utc)).astimezone()
+    days = (datetime.now(UTC) - at).days
+    return at.strftime("%a %H:%M %Z" if days < 6 else "%a %Y-%m-%d %H:%M %Z")
 
 
 def shown(text: str, longest: int = 60) -> str:

@@ -72,7 +72,7 @@ class Rig:
 
     def status(self) -> dict[str, Any]:
         """As `dncd status --json` shows this machine."""
-        return status_of(self.station, self.loop.now())
+        return status_of(self.station, self.loop.now(), self.office.held)
 
     def until(self, what: Callable[[], Any], within_s: float = DEADLINE_S) -> Any:
         """Steps the loop until `what` is true; gives its value."""

@@ -214,3 +214,21 @@ def test_a_line_that_goes_off_is_seen_before_more_goes(tmp_path):
         assert (shop.station.state, len(port.written)) == (LineState.HELD, gone)
         port.lines = Modem(cts=Signal.ON)
         shop.until(lambda: shop.ledger("sent"))
+
+
+def test_as_long_as_the_control_may_hold_a_part_of_a_program_all_that_waits_of_it_is_warned_of(shop):
+    shop.plug(BreakingPort())
+    shop.drop("0001.nc", BIG)
+    shop.until(lambda: shop.ledger("interrupted"))
+    shop.drop("again.nc", BIG)
+    shop.until(lambda: shop.status()["next"])
+    wanted = "the control may hold a part of O0001 (stopped "
+    for said in (shop.status()["next"]["warnings"], shop.status()["warnings"]["again.nc"]):
+        assert said[0].startswith(wanted)
+        assert said[0].endswith("): delete it there first, or see that the control overwrites it")
+    assert shop.station.look_at("new.nc", BIG).warnings[0].startswith(wanted), "what the page says before it is dropped"
+    assert shop.station.look_at("other.nc", BIG.replace(b"O0001", b"O0002")).warnings == ()
+    shop.plug(FakePort())
+    shop.until(lambda: shop.ledger("sent"))
+    assert shop.receipt("sent", "again.nc").all("warning")[0].startswith(wanted)
+    assert shop.station.look_at("new.nc", BIG).warnings == (), "it holds all of it now"

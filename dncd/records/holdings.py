@@ -16,12 +16,13 @@ the same punch. A file of several programs has them in `programs`, and the revis
 
 import enum
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from dncd.ledger_lines import Record, programs_of
+from dncd.peer_text import moment
 from dncd.program.splitting import Kind
 from dncd.records import ledger
 from dncd.records.checks import RECOVERED, Checks
@@ -234,6 +235,16 @@ class Holdings:
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""
         return self._first.get(machine, "")
+
+
+def in_part(held: Holdings, machine: str, programs: Iterable[str]) -> tuple[str, ...]:
+    """A warning for each of these programs of which the control may hold a part: before another one goes out."""
+    return tuple(
+        f"the control may hold a part of {program} (stopped {moment(holding.since)}): delete it there first, or see that the"
+        " control overwrites it"
+        for program in programs
+        if (holding := held.one(machine, program)).how is How.IN_PART
+    )
 
 
 UNNAMED: Final = "UNNAMED-"

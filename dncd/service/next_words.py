@@ -1,10 +1,9 @@
 """What the next start brings, for STATUS.txt and for a terminal: the words, where `service/status` has the facts."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any, Final
 
-from dncd.peer_text import printable, some
+from dncd.peer_text import moment, printable, some
 
 _THEN_SHOWN: Final = 3
 _WARNINGS_SHOWN: Final = 5
@@ -21,7 +20,7 @@ def next_lines(found: Mapping[str, Any]) -> list[str]:
         program,
         f"piece {found['of']}" if found["of"] else "",
         _proven(found),
-        f"dropped {_moment(found['dropped'])}",
+        f"dropped {moment(found['dropped'])}",
     ]
     if found["withheld"]:
         lines = [f"{found['by']} brings nothing: {printable(str(found['withheld']))}"]
@@ -52,7 +51,7 @@ def last_lines(machine: Mapping[str, Any]) -> list[str]:
     if not last.get("time"):
         return []
     where = f": see its receipt in {_LIES_IN[last['event']]}" if last["event"] in _LIES_IN else ""
-    lines = [f"last: {_moment(last['time'])} {last['event']} {printable(str(last['file']))}{where}"]
+    lines = [f"last: {moment(last['time'])} {last['event']} {printable(str(last['file']))}{where}"]
     if damaged := int(last["damaged"]):
         what = "1 capture since the last good one" if damaged == 1 else f"{damaged} captures since the last good one"
         lines.append(f"damaged: {what}; see the receipts in from-machine/damaged/, then punch again")
@@ -85,10 +84,3 @@ def _proven(found: Mapping[str, Any]) -> str:
 def _then(files: Sequence[object], beside: int) -> str:
     """beside: how many more there are than are named."""
     return f"; then {some([printable(str(name)) for name in files], _THEN_SHOWN, beside)}" if files else ""
-
-
-def _moment(utc: object) -> str:
-    """`Mon 14:05 CET`; with its date where it is not of this week."""
-    at = datetime.fromisoformat(str(utc)).astimezone()
-    days = (datetime.now(UTC) - at).days
-    return at.strftime("%a %H:%M %Z" if days < 6 else "%a %Y-%m-%d %H:%M %Z")

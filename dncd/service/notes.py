@@ -95,10 +95,11 @@ class StatusNotes:
         self._parts.workers.notes.do(lambda: job(whole), written, failed)
 
     def of(self, station: Station) -> dict[str, object]:
-        checks = self._parts.store.held.checks
+        held = self._parts.store.held
+        checks = held.checks
         check = checks.last(station.name)
         return {
-            **status_of(station, self._parts.workers.loop.now()),
+            **status_of(station, self._parts.workers.loop.now(), held),
             "backup": self._parts.backing_up.status(station, utc_now()),
             "checked": dataclasses.asdict(check) if check else None,
             "last": dataclasses.asdict(checks.ending(station.name)),

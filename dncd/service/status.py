@@ -6,17 +6,19 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dncd.peer_text import printable, some
+from dncd.records.holdings import Holdings, in_part
 from dncd.service.next_words import last_lines, later_warnings, next_lines
 from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
 from dncd.station.driver import Station
+from dncd.station.queue import WaitingFile
 from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10
 
 
-def status_of(station: Station, now: float) -> dict[str, object]:
-    """The status object of one machine (contract 4); seconds and characters as numbers."""
+def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]:
+    """The status object of one machine (contract 4); seconds and characters as numbers. held: as far as it is known."""
     core, state = station.core, station.state
     return {
         "state": state.value,
@@ -24,8 +26,8 @@ def status_of(station: Station, now: float) -> dict[str, object]:
         "port": station.settings.line.port,
         "waiting": list(core.sender.queue.waiting),
         "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
-        "next": _next(core),
-        "warnings": _warnings(core),
+        "next": _next(core, held),
+        "warnings": _warnings(core, held),
         "transfer": transfer_of(core, now),
         "pending": core.pending,
         "counters": core.account.tally.as_dict(),
@@ -47,13 +49,18 @@ def _waits_for(core: Core, now: float) -> str:
     return starts.way.wish()
 
 
-def _warnings(core: Core) -> dict[str, list[str]]:
+def _warnings_of(file: WaitingFile, core: Core, held: Holdings) -> list[str]:
+    """Those of the text, behind those of what the control holds now."""
+    return [*in_part(held, core.name, file.checked.programs), *file.checked.warnings]
+
+
+def _warnings(core: Core, held: Holdings) -> dict[str, list[str]]:
     """Warnings of the first files that wait, by name, before they go out."""
     files = (core.sender.queue.get(name) for name in core.sender.queue.waiting[:_NAMES_SHOWN])
-    return {f.name: list(f.checked.warnings) for f in files if f is not None and f.checked.warnings}
+    return {f.name: said for f in files if f is not None and (said := _warnings_of(f, core, held))}
 
 
-def _next(core: Core) -> dict[str, object]:
+def _next(core: Core, held: Holdings) -> dict[str, object]:
     """What the next start brings; empty where nothing waits, or nobody has looked at it yet. dropped: UTC; then: programs of
     the files behind it, those that are looked at already; by: what brings it."""
     sender, queue = core.sender, core.sender.queue
@@ -73,7 +80,7 @@ def _next(core: Core) -> dict[str, object]:
         "proven": outlook.revision > 0 and not outlook.unproven,
         "dropped": datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "of": checked.batch.piece,
-        "warnings": list(checked.warnings),
+        "warnings": _warnings_of(file, core, held),
         "then": [other.checked.programs[0] for other in behind if other is not None],
         "withheld": withheld,
         "next_step": sender.turns.way_out(file.name) if withheld else "",

@@ -20,6 +20,7 @@ from dncd.program.splitting import split
 from dncd.program.survey import Survey, body, survey
 from dncd.records import durable, plans
 from dncd.records.endings import OnRecord
+from dncd.records.holdings import Holdings, in_part
 from dncd.records.library import Text
 from dncd.records.plans import Counted, Feed, OutPlan, ReaderOff, Sent
 from dncd.records.shop_folders import TO_MACHINE, identity
@@ -116,7 +117,8 @@ class SendJobs:
             status = os.fstat(file.fileno())
             source = _Source(file.fileno(), status.st_size, ev.Scope.CHECK, Path())
             found = survey(source.chunks, source.encoding, self._rules(status))
-            return self._judged(self._checked("", name, source, found, status), source, name)
+            checked = self._judged(self._checked("", name, source, found, status), source, name)
+            return _with_parts(checked, self._store.holdings(), self._settings.name)
 
     def _judged(self, checked: Checked, source: "_Source", name: str) -> Checked:
         """With what the gates say."""
@@ -194,7 +196,7 @@ class SendJobs:
         chunks = _kept(prepared.copy, checked.size)
         self.gates.leaves.use_up(checked.sha256, job.name)
         plan = dataclasses.replace(
-            self._plan(job.name, checked),
+            self._plan(job.name, _with_parts(checked, self._store.holdings(), self._settings.name)),
             wire_chars=prepared.wire_chars,
             wire_sha256=prepared.wire_sha256,
             began=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -305,6 +307,11 @@ class SendJobs:
             checked.warnings,
             batch=checked.batch,
         )
+
+
+def _with_parts(checked: Checked, held: Holdings, machine: str) -> Checked:
+    """With a warning where the control may hold a part of one of its programs now."""
+    return dataclasses.replace(checked, warnings=in_part(held, machine, checked.programs) + checked.warnings)
 
 
 def _too_large(transfer: str, name: str, fd: int, status: os.stat_result) -> Checked:
