@@ -1,7 +1,7 @@
 """The receiving machine as tests feed it."""
 
 from dncd.choices import USUAL_ENDS, EndsOn, TapeCode
-from dncd.line.alphabet import Alphabet
+from dncd.line.codes import Alphabet
 from dncd.line.receiving import Began, Caught, Ended, Receiving, Said
 from dncd.tape.codes import Coder
 from dncd.values import Frame

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd.errors import RecordsError, StateHeldError
-from dncd.records import durable, locks
+from dncd.records import durable, state_format
 
 WAYS = [errno.ENOSPC, errno.EIO, Kill]
 
@@ -164,13 +164,13 @@ def test_a_name_that_is_taken_is_never_replaced(tmp_path: Path) -> None:
 
 
 def test_a_lock_is_held_by_one(tmp_path: Path) -> None:
-    fd = locks.hold(tmp_path / "deep" / "er" / ".lock")
+    fd = state_format.hold(tmp_path / "deep" / "er" / ".lock")
     try:
         with pytest.raises(StateHeldError, match=str(os.getpid())):
-            locks.hold(tmp_path / "deep" / "er" / ".lock")
+            state_format.hold(tmp_path / "deep" / "er" / ".lock")
     finally:
         os.close(fd)
-    os.close(locks.hold(tmp_path / "deep" / "er" / ".lock"))
+    os.close(state_format.hold(tmp_path / "deep" / "er" / ".lock"))
 
 
 def test_a_group_reads_what_is_dncds_own_and_writes_what_is_the_shops(tmp_path: Path) -> None:

@@ -45,12 +45,11 @@ WITHIN_FLOOR = {
     ("values", "peer_text"),
     ("errors", "defaults"),
     ("ports", "outside"),
-    ("service", "line_trial"),
     ("cli", "standin"),
     ("cli", "page"),
 }
-"""Imports between rooms of one floor that are meant: a loan of a port is asked for over the command socket; the service
-keeps a trial's sheet; the words `demo` and `page` start the stand-in's story and the page."""
+"""Imports between rooms of one floor that are meant: a loan of a port is asked for over the command socket; the words
+`demo` and `page` start the stand-in's story and the page."""
 
 PURE = 2
 IMPURE = {"time", "os", "threading", "serial", "socket", "select", "subprocess", "shutil", "tempfile", "watchdog"}

@@ -21,7 +21,7 @@ from waiting import until
 from dncd.cli import main
 from dncd.errors import NotDoneError, RecordsError, StateHeldError, UsageError
 from dncd.outside.command_client import ask
-from dncd.records import locks
+from dncd.records import state_format
 from dncd.records.holdings import Holdings
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
@@ -254,7 +254,7 @@ def test_what_prove_refuses(words) -> None:
 
 
 def test_nobody_signs_beside_a_service_that_has_the_state(house: House) -> None:
-    lock = locks.hold(house.state / "service.lock")
+    lock = state_format.hold(house.state / "service.lock")
     try:
         with pytest.raises(StateHeldError):
             sign(house.state, GOOD)

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd.choices import TapeCode
-from dncd.commissioning.live_view import CONTROL_NAMES, View
 from dncd.commissioning.recording import (
     BYTES_A_LINE,
+    CONTROL_NAMES,
     FIRST_LINE,
     Entry,
     Lines,
@@ -18,6 +18,7 @@ from dncd.commissioning.recording import (
     Passed,
     Recording,
     RecordingError,
+    View,
     Way,
     entry_lines,
     from_control,

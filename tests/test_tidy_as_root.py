@@ -54,7 +54,7 @@ def keep_sheet(state: Path, before: tuple[str, ...] = ()) -> subprocess.Complete
     """What `dncd line trial` does at its end."""
     sheet = "dncd trial sheet\n\nmachine: lathe\ntime: 2026-11-27T10:00:00Z\nby: Petra\nresult: proven\n"
     words = (
-        "from pathlib import Path; from dncd.line_trial.keeping import keep_sheet; from dncd.errors import DncdError\n"
+        "from pathlib import Path; from dncd.service.signing import keep_sheet; from dncd.errors import DncdError\n"
         f"try: print(keep_sheet(Path({str(state)!r}), 'lathe', {sheet!r}))\nexcept DncdError as e: raise SystemExit(str(e))"
     )
     return python(*before, sys.executable, "-c", words)

@@ -108,7 +108,6 @@ class FindHand:
 
 
 def run_find(given: Asked, settings: MachineSettings, hand: FindHand, command: str) -> Answer:
-    """Finds the settings of a machine's line, borrowed where the service has it."""
     line = dataclasses.replace(settings.line, baud=hand.finder.listen_baud, frame=LISTENING_FRAME)
     with (
         cleared_line(),

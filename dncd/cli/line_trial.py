@@ -9,12 +9,12 @@ from dncd.choices import Protocol
 from dncd.cli.asking import MACHINE, Asked, command
 from dncd.cli.layout import count
 from dncd.commissioning.trial_sheet import Body, Done, Round, Sheet, Step, sheet_text, trial_number
-from dncd.line_trial.keeping import keep_sheet
 from dncd.line_trial.steps import Bench, hearing_in_packets, hearing_step, loopback_step, round_step, starts_by_hand
 from dncd.ports.session import LineSession, line_for
 from dncd.program.substance import Answer
 from dncd.records.ledger import utc_now
 from dncd.records.trials import fingerprint, settings_lines
+from dncd.service.signing import keep_sheet
 
 PATIENCE_S: Final = 900.0
 """Seconds that a step waits for the operator: the walk to the machine and back, twice."""

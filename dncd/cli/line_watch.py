@@ -13,8 +13,7 @@ import click
 
 from dncd.cli.asking import FILE, MACHINE, Asked, command
 from dncd.cli.layout import count
-from dncd.commissioning.live_view import View
-from dncd.commissioning.recording import Entry, Note, Passed, Way, entry_lines, head_lines, read_entry
+from dncd.commissioning.recording import Entry, Note, Passed, View, Way, entry_lines, head_lines, read_entry
 from dncd.errors import DncdError, NoServiceError, NotDoneError
 from dncd.outside.command_client import StreamRequest
 from dncd.peer_text import printable

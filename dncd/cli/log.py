@@ -100,7 +100,6 @@ def log(
 
 
 def _coming(given: Asked, seq: int) -> Iterator[Record]:
-    """Each line of the ledger after that one, as it comes."""
     from dncd.records import ledger
 
     while True:

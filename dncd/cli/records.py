@@ -39,7 +39,7 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, phone: str, outp
             raise click.UsageError("the sheet is a page for a browser: name its file with --output FILE")
         _sheet(given, machine, phone, output)
         return
-    from dncd.program.habits import NOT_KEPT
+    from dncd.program.substance import NOT_KEPT
 
     names = [machine] if machine is not None else list(given.machines)
     from dncd.records.holdings import Holdings

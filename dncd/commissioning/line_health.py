@@ -177,7 +177,6 @@ KEYS: Final = (
 
 
 def tells(record: Record) -> bool:
-    """Whether a line of the ledger counts here."""
     return "chars" in record or record["event"] in ("received", "damaged")
 
 

@@ -14,8 +14,7 @@ from typing import Final
 
 from dncd.errors import UsageError
 from dncd.peer_text import printable
-from dncd.program.habits import KEPT, NOT_KEPT
-from dncd.program.substance import Answer
+from dncd.program.substance import KEPT, NOT_KEPT, Answer
 from dncd.values import MachineSettings
 
 _NUMBER: Final = 7777

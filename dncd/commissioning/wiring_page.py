@@ -104,7 +104,6 @@ _Pin = TypeVar("_Pin")
 
 
 def _nets(joins: Iterable[tuple[_Pin, _Pin]]) -> list[list[_Pin]]:
-    """What hangs together."""
     nets: list[list[_Pin]] = []
     for join in joins:
         touched = [net for net in nets if {*net} & {*join}]
@@ -234,7 +233,6 @@ _HOW: Final = (
 
 
 def _steps(machine: str) -> tuple[str, ...]:
-    """What to do with the plugs, HTML."""
     return (
         f"Nothing but the plug at dncd’s port: <code>dncd line test {machine}</code>. Port and adaptor are good, or it says"
         " which pin to look at.",

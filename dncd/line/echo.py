@@ -42,7 +42,6 @@ class Echo:
         return bytes(self._out) if self.sure else b""
 
     def went(self, data: bytes) -> None:
-        """So many more characters were handed over."""
         if not self._off:
             self._out += data
             self._due += len(data) - data.count(0)

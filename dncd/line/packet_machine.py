@@ -90,7 +90,6 @@ class Machine:
         self._tries = 0
 
     def feed(self, data: bytes, now: float) -> list[Event]:
-        """Characters that came."""
         raise NotImplementedError
 
     def next_due(self) -> float | None:
@@ -98,7 +97,6 @@ class Machine:
         return None if self._due == math.inf else self._due
 
     def tick(self, now: float) -> list[Event]:
-        """The due time has come, or not yet."""
         if now >= self._due:
             self._on(Cause.SILENCE, now)
         return self._drain()
@@ -172,13 +170,11 @@ class SendingMachine(Machine):
         return 0 if self._finished else max(0, self._most - len(self._held))
 
     def supply(self, data: bytes, now: float) -> list[Event]:
-        """The next characters of the program."""
         self._held += data
         self._on(Cause.SUPPLY, now)
         return self._drain()
 
     def finish(self, now: float) -> list[Event]:
-        """All of it has been supplied."""
         self._finished = True
         self._on(Cause.SUPPLY, now)
         return self._drain()

@@ -195,7 +195,6 @@ class PacketSending(_Gated):
         return None if due == math.inf else due
 
     def tick(self, now: float) -> None:
-        """Does what is due, in the order of the table."""
         for at, due in [] if self.outcome is not None else list(self._dues()):
             if now < at or self.outcome is not None:
                 continue
@@ -228,7 +227,6 @@ class PacketSending(_Gated):
 
 
 def _notes(repeats: list[str]) -> tuple[str, ...]:
-    """What a receipt says of packets that went out again."""
     if not repeats:
         return ()
     kinds = list(dict.fromkeys(repeats))

@@ -3,7 +3,7 @@
 from typing import Final
 
 from dncd.choices import EndsOn, Protocol
-from dncd.line.alphabet import Alphabet
+from dncd.line.codes import Alphabet
 from dncd.line.packet_receiving import PacketReceiving
 from dncd.line.receiving import CaptureEnd, Ended, Receiving
 from dncd.tape.capture import Capture
@@ -29,7 +29,6 @@ def receiver_of(machine: MachineSettings, coder: Coder, now: float) -> Receiving
 
 
 def alphabet_of(machine: MachineSettings, coder: Coder) -> Alphabet:
-    """How the receiver reads the bytes of this machine."""
     return Alphabet.of(coder, machine.tape.mark, machine.tape.closes)
 
 

@@ -30,8 +30,7 @@ from dataclasses import dataclass
 
 from dncd import defaults
 from dncd.choices import EndsOn, TapeCode
-from dncd.line.alphabet import CLOSES, MARK, MARKS, OPENS, SIGNS, Alphabet, letters
-from dncd.line.codes import ReaderCode
+from dncd.line.codes import CLOSES, MARK, MARKS, OPENS, SIGNS, Alphabet, ReaderCode, letters
 from dncd.tape import wording
 from dncd.tape.wording import BLANK_TAPE, Wording
 from dncd.values import WireBytes
@@ -65,8 +64,6 @@ class Wished:
 
 @dataclass(frozen=True, slots=True)
 class Began:
-    """A capture began."""
-
     at: float
 
 
@@ -100,8 +97,6 @@ Event = Said | Wished | Began | Caught | Ended
 
 
 class Phase(enum.Enum):
-    """Where the receiver stands."""
-
     IDLE = "idle"
     OPENING = "opening"
     INSIDE = "inside"

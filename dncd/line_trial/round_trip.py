@@ -35,8 +35,6 @@ _FILE: Final = Entry("the trial's program", 0, 0, 0, 0, 0, Complete.YES)
 
 
 class Phase(enum.Enum):
-    """Where the trip stands."""
-
     WAITING = "waiting for the control's start"
     SENDING = "sending"
     BACK = "waiting for the punch"

@@ -20,9 +20,8 @@ from dncd.ports.port import Reading
 from dncd.ports.session import LineSession
 from dncd.program import names
 from dncd.program.edits import Version
-from dncd.program.habits import Habit
 from dncd.program.readback import read_back
-from dncd.program.substance import Answer
+from dncd.program.substance import Answer, Habit
 from dncd.station.capture_reading import Contents, read_all
 from dncd.tape.capture import Closed
 from dncd.tape.codes import Coder

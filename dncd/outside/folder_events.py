@@ -110,7 +110,6 @@ class FolderEvents(wd.FileSystemEventHandler):
         return os.path.join(self._root, folder.relative_to(self._shop))  # noqa: PTH118 - as watchdog spells it
 
     def on_any_event(self, event: wd.FileSystemEvent) -> None:
-        """One event, in the order in which they happened."""
         source, target = os.fsdecode(event.src_path), os.fsdecode(event.dest_path)
         if event.is_directory:
             for path in (source, target):

@@ -11,8 +11,7 @@ from dncd.peer_text import printable
 from dncd.program.carrying import Carried, Carry, carried
 from dncd.program.differences import substance_lines
 from dncd.program.edits import Version
-from dncd.program.habits import habits
-from dncd.program.substance import Answer, Numbers, Substance, answer
+from dncd.program.substance import Answer, Numbers, Substance, answer, habits
 from dncd.values import Origin
 
 DIFFERENCES: Final = 40

@@ -58,11 +58,9 @@ class Disk:
         return os.write(fd, data)
 
     def fsync(self, fd: int) -> None:
-        """fsync(2)."""
         os.fsync(fd)
 
     def truncate(self, fd: int, size: int) -> None:
-        """ftruncate(2)."""
         os.ftruncate(fd, size)
 
     def rename(self, source: Path, target: Path) -> None:
@@ -82,11 +80,9 @@ class Disk:
         os.link(source, target, follow_symlinks=False)
 
     def unlink(self, path: Path) -> None:
-        """unlink(2)."""
         path.unlink()
 
     def mkdir(self, path: Path, mode: int = FOLDER_MODE) -> None:
-        """mkdir(2)."""
         path.mkdir(mode)
 
     def utime(self, path: Path) -> None:
@@ -144,7 +140,6 @@ def reporting(what: str, where: Path, then: str = "") -> Iterator[None]:
 
 @contextlib.contextmanager
 def closing(fd: int) -> Iterator[int]:
-    """A descriptor, closed at the end of the `with`."""
     try:
         yield fd
     finally:

@@ -94,7 +94,6 @@ def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
 
 
 def file_fields(machine: str, program: str, file: str, sha256: str) -> Fields:
-    """What a ledger line says of a file first."""
     return {"machine": machine, "program": program, "file": file, "sha256": sha256}
 
 

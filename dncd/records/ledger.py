@@ -19,7 +19,7 @@ from typing import Any, cast
 from dncd.errors import RecordsError
 from dncd.ledger_lines import NO_FIELDS, NO_HASH, NO_LINE, Fields, Record
 from dncd.peer_text import printable
-from dncd.records import durable, locks, state_format
+from dncd.records import durable, state_format
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ class Ledger:
         folder = state / "ledger"
         with durable.reporting("the ledger cannot be opened", folder, "; then start again"):
             durable.make_folder(folder)
-            ledger = cls(folder, locks.hold(folder / ".lock"), clock)
+            ledger = cls(folder, state_format.hold(folder / ".lock"), clock)
             try:
                 ledger._find_end()
             except BaseException:

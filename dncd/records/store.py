@@ -9,7 +9,7 @@ from typing import Unpack
 
 from dncd.errors import NotDoneError, RecordsError
 from dncd.ledger_lines import Fields
-from dncd.records import locks, repair, revival, state_format
+from dncd.records import repair, revival, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
@@ -114,11 +114,11 @@ class Store:
     def open(cls, settings: Settings) -> "Store":
         """Takes the state folder. StateHeldError if another service has it."""
         state = settings.shop.state
-        lock = locks.hold(state / "service.lock")
+        lock = state_format.hold(state / "service.lock")
         shop = Shop(state, settings.shop.folder, settings.shop.file_line_end.chars, settings.shop.file_extension)
         with contextlib.ExitStack() as opened:  # what was taken is given back where the rest cannot be opened
             opened.callback(os.close, lock)
-            locks.same_user(state / "service.lock")
+            state_format.same_user(state / "service.lock")
             converted = state_format.take_over(state)
             ledger = Ledger.open(state)
             opened.callback(ledger.close)
@@ -196,7 +196,7 @@ def ledger_beside(state: Path) -> Iterator[Ledger]:
     """The ledger to write in, while no service can start; the process is the service's user from then on.
     StateHeldError if one has just started; NotDoneError for another user than the service's or root."""
     become_owner(state)
-    lock = locks.hold(state / "service.lock")
+    lock = state_format.hold(state / "service.lock")
     try:
         with contextlib.closing(Ledger.open(state)) as ledger:
             yield ledger

@@ -11,14 +11,13 @@ from typing import Any, Final, TypeVar
 
 from dncd import defaults
 from dncd.errors import NotDoneError, UsageError
-from dncd.line_trial.keeping import keep_for
 from dncd.outside import journal
 from dncd.outside.command_server import StreamReply
 from dncd.outside.workers import result_of
 from dncd.peer_text import printable
 from dncd.service import lending, seats
 from dncd.service.parts import Parts
-from dncd.service.signing import recorded, sign_for
+from dncd.service.signing import keep_for, recorded, sign_for
 from dncd.station.driver import Station
 from dncd.station.events import Ask, Wish
 

@@ -1,18 +1,26 @@
-"""A revision signed off as proven: by the service, whose records thread alone writes, or beside it where none runs."""
+"""What somebody signs, a revision as proven or a trial's sheet: put on record by the service, whose records thread alone
+writes, or beside it where none runs.
+"""
 
 import contextlib
 import dataclasses
+import functools
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from dncd.commissioning.trial_sheet import head_of
 from dncd.errors import NoServiceError, NotDoneError
 from dncd.outside.command_client import ask
 from dncd.outside.workers import Workers
+from dncd.records import trials
 from dncd.records.holdings import Holdings
 from dncd.records.library import Library, Writer
 from dncd.records.proving import Signature, Signing, prove
 from dncd.records.store import Store, ledger_beside
+
+if TYPE_CHECKING:
+    from dncd.station.driver import Station
 
 _T = TypeVar("_T")
 
@@ -44,13 +52,35 @@ def sign_for(machine: str, store: Store, hands: Workers, request: dict[str, Any]
     return _told(recorded(hands, machine, lambda: prove(store.ledger, store.library, store.holdings(), signing)))
 
 
-def recorded(hands: Workers, machine: str, job: Callable[[], _T]) -> _T:
+_SHEET: Final = "Look at `dncd log` in a moment; make the trial again if it is not there"
+
+
+def keep_sheet(state: Path, machine: str, text: str) -> str:
+    """Puts a sheet on record; its place under the state folder. Errors as `trials.keep`, `ask`, `ledger_beside`."""
+    try:
+        return str(ask(state, {"do": "keep-trial", "machine": machine, "sheet": text})["sheet"])
+    except NoServiceError:
+        with ledger_beside(state) as ledger:
+            return trials.keep(state, ledger, text).relative_to(state).as_posix()
+
+
+def keep_for(station: "Station", store: Store, hands: Workers, text: str) -> dict[str, Any]:
+    """As `sign_for`. NotDoneError for a sheet of another machine."""
+    if head_of(text).get("machine") != station.name:
+        raise NotDoneError("the sheet is of another machine", station.name, "Make it with `dncd line trial`")
+    path = recorded(hands, station.name, lambda: trials.keep(store.shop.state, store.ledger, text), _SHEET)
+    proof = trials.latest(store.shop.state, station.name)
+    hands.loop.post(functools.partial(setattr, station, "proof", proof), station)
+    return {"sheet": path.relative_to(store.shop.state).as_posix()}
+
+
+def recorded(hands: Workers, machine: str, job: Callable[[], _T], next_step: str = "Give the same command again") -> _T:
     """Does a job in the records thread and waits for it, from the command thread."""
     try:
         return hands.records.result_of(job, ANSWER_S)
     except TimeoutError:
         what = "the disk is slow: it is not known to be on record yet"
-        raise NotDoneError(what, machine, "Give the same command again") from None
+        raise NotDoneError(what, machine, next_step) from None
 
 
 def _told(proved: Signature) -> dict[str, Any]:

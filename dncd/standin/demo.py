@@ -211,7 +211,6 @@ class Story:
         tell.fact(counts == expected, f"the ledger has them all: {words}", counts)
 
     def _events(self, machine: str) -> list[str]:
-        """What the ledger's files say of a machine, in order."""
         text = "".join(path.read_text("utf-8") for path in sorted((self.shop.state / "ledger").glob("*.jsonl")))
         lines = [json.loads(line) for line in text.split("\n")[:-1]]
         return [line["event"] for line in lines if line.get("machine") == machine]

@@ -140,7 +140,6 @@ class Core:
                 return actions
 
     def _asked(self, event: ev.Ask, now: float) -> list[ev.Action]:
-        """What people and the service want."""
         match event.wish:
             case ev.Wish.GO:
                 self.port.need_line()
@@ -267,7 +266,6 @@ class Core:
         return [*(action for cue in cues for action in self.words.cue(cue)), *(ev.Do(job) for job in jobs)]
 
     def _job(self, event: ev.Done | ev.Failed, now: float) -> list[ev.Action]:
-        """A job is done, or could not be."""
         job = event.job
         actions: list[ev.Action] = []
         if isinstance(event, ev.Failed):

@@ -16,11 +16,10 @@ from dncd.peer_text import printable
 from dncd.program import names
 from dncd.program.dropped import replaced
 from dncd.program.edits import Version
-from dncd.program.habits import otherwise
 from dncd.program.readback import Like, Reading, taken_for
 from dncd.program.splitting import Kind, split, told_apart
 from dncd.program.splitting import Part as Split
-from dncd.program.substance import Answer
+from dncd.program.substance import Answer, otherwise
 from dncd.records.checks import Checks, Readback
 from dncd.records.holdings import UNNAMED, is_data, is_unnamed
 from dncd.records.library import Library, Text, blob_name

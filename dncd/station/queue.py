@@ -142,7 +142,6 @@ class SendQueue:
             (self._later if file.entry.identity == entry.identity else self._open)[file.name] = None
 
     def ready(self, file: WaitingFile, taken: TakenIn) -> None:
-        """Nothing is against a file."""
         file.checked, file.prepared = taken.checked, taken.prepared
         self.move(file, FileState.READY)
 

@@ -112,7 +112,6 @@ class Run:
         return [Do(NextPiece(prepared.image, at, _PIECE_CHARS))]
 
     def supply(self, piece: bytes) -> None:
-        """The next piece has been read."""
         self._fetching = False
         self.sending.supply(piece)
 
@@ -156,7 +155,6 @@ class Run:
         return self.fetch()
 
     def time_goes(self, now: float, settled: bool) -> None:
-        """Moves what only time moves."""
         self._unsettled = self.sending.has_left(now) and not settled
         send = self._settings.send
         if self._unsettled:

@@ -121,7 +121,6 @@ class SendJobs:
             return _with_parts(checked, self._store.holdings(), self._settings.name)
 
     def _judged(self, checked: Checked, source: "_Source", name: str) -> Checked:
-        """With what the gates say."""
         texts = self._texts_of(source.chunks, checked, name)
         parts = () if checked.survey.refused else self._parts(source.chunks, checked)
         return self.gates.judged(self._store.reader, checked, texts, parts, name if checked.id else "")
@@ -357,7 +356,6 @@ class _Source:
             yield chunk
 
     def keep(self) -> None:
-        """Makes the copy of a small file."""
         if self._small:
             durable.write_new(self._copy, [self._data])
 

@@ -66,7 +66,6 @@ class Words:
         return []
 
     def ask_for_program(self) -> None:
-        """Asks the control for a program (DC1 reader on)."""
         self._unsaid += self._go_byte
 
     def refuse_unasked(self) -> None:
