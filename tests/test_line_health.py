@@ -272,7 +272,11 @@ def test_what_was_not_sent_says_nothing_of_the_line() -> None:
     lost = line(
         MONDAY, "interrupted", seconds=0, holds=0, revision=1
     )  # the service died meanwhile: nothing is known of it
-    assert weeks_of([refused, lost], MONDAY) == ()
+    summed_up = line(
+        MONDAY, "overflow over", captures=12, chars=9_000
+    )  # damaged captures that were not kept one by one
+    del summed_up["program"]
+    assert weeks_of([refused, lost, summed_up], MONDAY) == ()
 
 
 def test_idle_weeks_are_there_and_the_running_one_is_not_judged() -> None:

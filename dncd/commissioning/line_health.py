@@ -177,7 +177,11 @@ KEYS: Final = (
 
 
 def tells(record: Record) -> bool:
-    return "chars" in record or record["event"] in ("received", "damaged")
+    return _is_sending(record) or record["event"] in ("received", "damaged")
+
+
+def _is_sending(record: Record) -> bool:
+    return "chars" in record and "program" in record  # of what was summed up there are characters as well
 
 
 def health_of(records: Iterable[Record], today: date, machine: str) -> LineHealth:
@@ -267,7 +271,7 @@ def weeks_of(records: Iterable[Record], today: date) -> tuple[Week, ...]:
         if record["event"] in ("received", "damaged") and transfer != capture:
             capture = transfer
             days[day].came(record)
-        elif "chars" in record:
+        elif _is_sending(record):
             days[day].went(record, sent[record.get("program", "")])
     if not days:
         return ()
