@@ -74,6 +74,7 @@ def test_what_the_line_does():
         ({"next": NEXT | {"withheld": "it is old"}}, Rank.LOOK),
         ({"last": {"time": "2026-11-28T12:58:00Z", "event": "refused", "file": "1.nc", "damaged": 0}}, Rank.LOOK),
         ({"backup": {"due": "its memory was never backed up"}}, Rank.LOOK),
+        ({"open": {"count": 1, "refused": ["bracket.dxf"], "edits": []}}, Rank.LOOK),
         ({"state": "no-port"}, Rank.TROUBLE),
         ({"trouble": ["the disk is full"]}, Rank.TROUBLE),
     ],

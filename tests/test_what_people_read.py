@@ -22,8 +22,11 @@ SLEEVE = text(["O0004 (SLEEVE)", "N10 G00 X1.", "M30"])
 NO_END = text(["O0005 (RING)", "N10 G00 X1."])
 
 
+TIME = "2026-11-27T15:00:57.123Z"
+
+
 def ended(event, file="0004.nc", **more):
-    return {"event": event, "machine": "lathe", "file": file, "time": "2026-11-27T15:00:57.123Z", **more}
+    return {"event": event, "machine": "lathe", "file": file, "time": TIME, **more}
 
 
 def test_the_last_ending_and_what_came_damaged_since_the_last_good_one_are_told():
@@ -41,6 +44,20 @@ def test_the_last_ending_and_what_came_damaged_since_the_last_good_one_are_told(
     assert checks.ending("lathe").damaged == 0
     checks.feed({"event": "proven", "machine": "lathe", "time": "later"})
     assert checks.ending("lathe").event == "received", "a signature is no ending of a file"
+
+
+def test_what_is_refused_stays_to_be_looked_at_until_it_went_out_or_is_old():
+    checks = Checks()
+    for file, program in (("0211.nc", "O0211"), ("bracket.dxf", "BRACKET"), ("0300.nc", "O0300"), ("old.nc", "O0400")):
+        checks.feed(ended("refused", file, program=program))
+    checks.feed(ended("refused", "older.nc", program="O0500") | {"time": "2026-11-19T15:00:57.123Z"})
+    checks.feed(ended("sent", "0300.nc", program="O0301"))
+    checks.feed(ended("sent", "new.nc", program="O0400", programs=["O0400", "O0401"]))
+    assert list(checks.refused("lathe", "2026-11-20T00:00:00Z")) == ["0211.nc", "bracket.dxf"]
+    assert checks.refused("mill", "") == {}
+    still = {"count": 3, "refused": ["0211.nc", "bracket.dxf"], "edits": ["O0123"]}
+    (_, told) = last_lines({"last": {"time": TIME, "event": "sent", "file": "a.nc", "damaged": 0}, "open": still})
+    assert told == "3 to look at: refused bracket.dxf, 0211.nc; changed at the machine O0123; see their receipts"
 
 
 def test_warnings_of_what_waits_behind_are_told_by_file():
@@ -63,6 +80,11 @@ def test_status_and_send_warn_before_a_program_goes_and_tell_what_became_of_it(t
         machines = json.loads(shop.dncd("status", "--json").stdout)["machines"]
         assert machines["lathe"]["last"]["event"] == "refused"
         assert list(machines["lathe"]["warnings"]) == ["0005.nc"]
+        control.go()
+        shop.receipt("lathe", "sent", "0004.nc")
+        until(lambda: "1 to look at: refused bad.nc; see their receipts" in note())
+        (shop.shop / "lathe" / "refused" / "bad.nc").unlink()
+        until(lambda: "to look at" not in note(), 30)
 
 
 def test_send_warns_while_there_is_time_to_take_it_back(tmp_path):

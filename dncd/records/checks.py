@@ -61,6 +61,7 @@ class Checks:
         self._reader_off: dict[str, int] = {}
         self._endings: dict[str, Last] = {}
         self._last_out: dict[str, tuple[str, ...]] = {}
+        self._refused: dict[str, dict[str, Record]] = {}
 
     def feed(self, record: Record) -> None:
         if not (machine := record.get("machine", "")):
@@ -69,6 +70,7 @@ class Checks:
         if event in tuple(Result):
             damaged = 0 if event == Result.RECEIVED else self.ending(machine).damaged + (event == Result.DAMAGED)
             self._endings[machine] = Last(time, event, record.get("file", ""), damaged)
+        _note_refused(self._refused.setdefault(machine, {}), record)
         if event in ("sent", "interrupted"):
             self._last_out[machine] = tuple(program for program, _ in programs_of(record))
         if event == "sent":
@@ -108,6 +110,12 @@ class Checks:
     def last_out(self, machine: str) -> tuple[str, ...]:
         return self._last_out.get(machine, ())
 
+    def refused(self, machine: str, since: str) -> dict[str, str]:
+        """Files that were refused since then (as the ledger has times), and when; none that went out since under the same
+        name, or of which a program did."""
+        found = dict(self._refused.get(machine, {}))
+        return {file: line["time"] for file, line in found.items() if line["time"] >= since}
+
     def reader_off(self, machine: str) -> int:
         """After how many programs in succession, up to the last one sent, its control switched its reader off."""
         return self._reader_off.get(machine, 0)
@@ -117,3 +125,14 @@ class Checks:
 
     def last(self, machine: str) -> Check | None:
         return self._last.get(machine)
+
+
+def _note_refused(kept: dict[str, Record], record: Record) -> None:
+    file, programs = record.get("file", ""), {program for program, _ in programs_of(record)}
+    if record["event"] == Result.REFUSED:
+        kept.pop(file, None)
+        kept[file] = record
+    elif record["event"] == Result.SENT:
+        for other, line in list(kept.items()):
+            if other == file or programs.intersection(program for program, _ in programs_of(line)):
+                del kept[other]

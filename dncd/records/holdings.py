@@ -237,6 +237,11 @@ class Holdings:
         return self._first.get(machine, "")
 
 
+def edited(held: Holdings, machine: str) -> tuple[str, ...]:
+    """The programs that came back changed, and of which nothing has gone out since: edits that wait to be decided."""
+    return tuple(program for program, holding in held.of(machine).items() if holding.how is How.CHANGED)
+
+
 def in_part(held: Holdings, machine: str, programs: Iterable[str]) -> tuple[str, ...]:
     """A warning for each of these programs of which the control may hold a part: before another one goes out."""
     return tuple(

@@ -103,6 +103,11 @@ class ShopFolders:
         with self.opened(machine) as folder:
             write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
+    def has_refused(self, machine: str, file: str) -> bool:
+        """Whether a refused file lies there still, or another one of its name behind it."""
+        path = self.path_of(machine, FOLDERS[-1]) / durable.tidy_name(file)
+        return any(map(os.path.lexists, (path, path.with_name(f"{path.stem} (2){path.suffix}"))))
+
     def lying(self) -> frozenset[tuple[int, ...]]:
         """Identities of what lies in all to-machine folders; one that cannot be read keeps none of the others'."""
         found: set[tuple[int, ...]] = set()

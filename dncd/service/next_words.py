@@ -45,8 +45,13 @@ _LIES_IN: Final = {
 """Where a file lies with its receipt, by what became of it, where that is worth a look."""
 
 
+_OPEN: Final = {"refused": "refused", "edits": "changed at the machine"}
+_OPEN_SHOWN: Final = 5
+
+
 def last_lines(machine: Mapping[str, Any]) -> list[str]:
-    """What last became of a file, and what came damaged since the last good one; machine: a machine's status."""
+    """What last became of a file, what came damaged since the last good one, and what somebody has to look at still;
+    machine: a machine's status."""
     last: Mapping[str, Any] = machine.get("last") or {}
     if not last.get("time"):
         return []
@@ -55,6 +60,11 @@ def last_lines(machine: Mapping[str, Any]) -> list[str]:
     if damaged := int(last["damaged"]):
         what = "1 capture since the last good one" if damaged == 1 else f"{damaged} captures since the last good one"
         lines.append(f"damaged: {what}; see the receipts in from-machine/damaged/, then punch again")
+    still: Mapping[str, Any] = machine.get("open") or {}
+    if still.get("count"):
+        named = {word: [printable(str(name)) for name in still[kind]] for kind, word in _OPEN.items()}
+        said = [f"{word} {some(names[::-1], _OPEN_SHOWN)}" for word, names in named.items() if names]
+        lines.append(f"{still['count']} to look at: {'; '.join(said)}; see their receipts")
     return lines
 
 

@@ -3,16 +3,22 @@
 import dataclasses
 import os
 from collections.abc import Callable
-from datetime import datetime
-from typing import Any, Final
+from datetime import datetime, timedelta
+from typing import Any, Final, TypeVar
 
 from dncd import __version__
 from dncd.records.ledger import utc_now
 from dncd.service.parts import Parts
-from dncd.service.status import status_of, status_text, transfer_of
+from dncd.service.status import open_of, status_of, status_text, transfer_of
 from dncd.station.driver import Station
 
+_REFUSED_DAYS: Final = 7
+"""After so many days nobody is told any more of a refused file that lies there."""
+
 _UNWRITTEN: Final = "STATUS.txt cannot be written: "
+
+
+_T = TypeVar("_T")
 
 
 class StatusNotes:
@@ -23,6 +29,7 @@ class StatusNotes:
         self._parts = parts
         self._started: Final = utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")
         self._statuses: dict[str, dict[str, object]] = {}
+        self._gone: dict[str, frozenset[tuple[str, str]]] = {}  # of each machine, refused files that somebody took away
         self.latest = self.status()
 
     def status(self) -> dict[str, Any]:
@@ -43,15 +50,19 @@ class StatusNotes:
         def failed(error: Exception) -> None:
             station.core.folder_trouble = f"{_UNWRITTEN}{error}"
 
-        def written(_: None) -> None:
+        def written(gone: frozenset[tuple[str, str]]) -> None:
+            self._gone[name] = gone
             if station.core.folder_trouble.startswith(_UNWRITTEN):
                 station.core.folder_trouble = ""
 
         folders, claims = self._parts.store.shop.folders, self._parts.store.endings.claims
 
-        def job(whole: str) -> None:
+        refused = self._refused(name)
+
+        def job(whole: str) -> frozenset[tuple[str, str]]:
             if claims.keep(name):
                 folders.write_status(name, whole)
+            return frozenset(each for each in refused.items() if not folders.has_refused(name, each[0]))
 
         self._put(job, lambda when: status_text(status, name, when), failed, written)
         return status
@@ -86,10 +97,10 @@ class StatusNotes:
 
     def _put(
         self,
-        job: Callable[[str], None],
+        job: Callable[[str], _T],
         text: Callable[[str], str],
         failed: Callable[[Exception], None],
-        written: Callable[[None], None] = lambda _: None,
+        written: Callable[[_T], None] = lambda _: None,
     ) -> None:
         whole = text(datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S %Z"))
         self._parts.workers.notes.do(lambda: job(whole), written, failed)
@@ -97,13 +108,20 @@ class StatusNotes:
     def of(self, station: Station) -> dict[str, object]:
         held = self._parts.store.held
         checks = held.checks
-        check = checks.last(station.name)
+        check, gone = checks.last(station.name), self._gone.get(station.name, frozenset())
+        lying = [file for file, time in self._refused(station.name).items() if (file, time) not in gone]
         return {
             **status_of(station, self._parts.workers.loop.now(), held),
             "backup": self._parts.backing_up.status(station, utc_now()),
             "checked": dataclasses.asdict(check) if check else None,
             "last": dataclasses.asdict(checks.ending(station.name)),
+            "open": open_of(held, station.name, lying),
         }
+
+    def _refused(self, name: str) -> dict[str, str]:
+        """The files that were refused in the last days and not sent since, and when."""
+        since = (utc_now() - timedelta(days=_REFUSED_DAYS)).strftime("%Y-%m-%dT%H:%M:%SZ")
+        return self._parts.store.held.checks.refused(name, since)
 
     def transfer(self, station: Station) -> dict[str, object] | None:
         """What of `of` moves while a program does."""

@@ -1,12 +1,12 @@
 """What a line is doing, for `dncd status` and for STATUS.txt."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dncd.peer_text import printable, some
-from dncd.records.holdings import Holdings, in_part
+from dncd.records.holdings import Holdings, edited, in_part
 from dncd.service.next_words import last_lines, later_warnings, next_lines
 from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
@@ -15,6 +15,7 @@ from dncd.station.queue import WaitingFile
 from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10
+_OPEN_SHOWN = 20
 
 
 def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]:
@@ -85,6 +86,13 @@ def _next(core: Core, held: Holdings) -> dict[str, object]:
         "withheld": withheld,
         "next_step": sender.turns.way_out(file.name) if withheld else "",
     }
+
+
+def open_of(held: Holdings, machine: str, refused: Iterable[str]) -> dict[str, object]:
+    """What waits until somebody looks at it: the newest names of each kind, how many there are of all. refused: files."""
+    found = {"refused": list(refused), "edits": edited(held, machine)}
+    shown = {kind: list(names)[-_OPEN_SHOWN:] for kind, names in found.items()}
+    return {"count": sum(map(len, found.values())), **shown}
 
 
 def troubles(station: Station, now: float) -> list[str]:

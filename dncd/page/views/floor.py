@@ -52,7 +52,7 @@ class Far:
     problem: str
 
 
-_LASTING: Final = ("title", "backup", "proven", "last", "holds", "unsure", "keys")
+_LASTING: Final = ("title", "backup", "proven", "last", "open", "holds", "unsure", "keys")
 """What of a machine's status is a record: what it does was true once."""
 
 

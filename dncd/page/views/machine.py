@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Final, TypeVar, cast
 
 from dncd.ledger_lines import Record, programs_of
-from dncd.peer_text import printable
+from dncd.peer_text import printable, some
 from dncd.records.holdings import HELD, Holding, Holdings, How
 from dncd.records.revisions import Revision
 from dncd.values import Origin
@@ -112,6 +112,20 @@ class Ending:
 
 
 @dataclass(frozen=True, slots=True)
+class Open:
+    """What waits until somebody has looked at it: refused files, and programs that were changed at the machine; count: of
+    both, of which only some are named."""
+
+    count: int = 0
+    refused: tuple[str, ...] = ()
+    edits: tuple[str, ...] = ()
+
+    @property
+    def named(self) -> str:
+        return some([*self.refused[::-1], *self.edits[::-1]], 3)
+
+
+@dataclass(frozen=True, slots=True)
 class Backup:
     """Of the whole memory. last: when, "" for never; due: why one should be made now, "" if none need be; wanted: whether
     the settings want any."""
@@ -181,12 +195,14 @@ class Board:
     drip_feed: bool = False
     pending: str = ""
     folder: str = ""
+    open: Open = Open()
 
     @property
     def rank(self) -> Rank:
         if self.trouble or self.doing.state == "no-port":
             return Rank.TROUBLE
         heed = self.last.damaged or self.last.event in _HEED or self.unsure or self.brings.withheld or self.backup.due
+        heed = heed or self.open.count
         if heed or self.doing.state == "held":
             return Rank.LOOK
         return Rank.BUSY if self.doing.direction or self.waiting else Rank.QUIET
@@ -209,6 +225,7 @@ def board(name: str, status: Status, held: Holdings) -> Board:
         backup=_of(Backup, status.get("backup") or kept),
         line=_of(Proof, status.get("proven")),
         keys=_of(Keys, status.get("keys")),
+        open=_of(Open, status.get("open")),
         holds=sum(holding.held for holding in holdings),
         unsure=sum(holding.how is How.IN_PART for holding in holdings),
     )
