@@ -6,6 +6,7 @@ the line changes; everything that can happen to it (noise, slow edges, another r
 """
 
 import enum
+import functools
 import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
@@ -81,6 +82,13 @@ def character_bits(value: int, frame: Frame) -> list[int]:
     return [0, *data, *parity]
 
 
+@functools.cache
+def _character_edges(value: int, frame: Frame) -> tuple[int, ...]:
+    """The bit times, from its start bit on, at which the line changes in a character that comes from mark."""
+    bits = [1, *character_bits(value, frame), 1]
+    return tuple(k for k in range(len(bits) - 1) if bits[k] != bits[k + 1])
+
+
 def send_waveform(
     data: Iterable[int], frame: Frame, baud: float, starts: float = 0.0, pauses: Pauses | None = None
 ) -> Waveform:
@@ -89,15 +97,9 @@ def send_waveform(
     stop = float(frame.stop_bits)
     edges: list[float] = []
     bits_gone = 0.0
+    length = 1 + frame.data_bits + (frame.parity != "N")
     for value in data:
-        level = 1
-        for k, bit in enumerate(character_bits(value, frame)):
-            if bit != level:
-                edges.append(starts + (bits_gone + k) * bit_s)
-                level = bit
-        length = 1 + frame.data_bits + (frame.parity != "N")
-        if level == 0:
-            edges.append(starts + (bits_gone + length) * bit_s)
+        edges += [starts + (bits_gone + k) * bit_s for k in _character_edges(value, frame)]
         bits_gone += length + stop + (pauses.behind(value) if pauses else 0.0)
     return Waveform(starts, tuple(edges), starts + bits_gone * bit_s)
 
@@ -116,36 +118,39 @@ def receive_waveform(
     half = OVERSAMPLING // 2
     edges = wave.edges
     length = frame.data_bits + (frame.parity != "N")
-
-    def level(ticks: int) -> int:
-        return 1 - bisect_right(edges, zero + ticks * tick) % 2
-
+    mask = (1 << frame.data_bits) - 1
     heard: list[Heard] = []
     start = _next_start(edges, zero, tick, -1)
     while start is not None:
         middle = start + half
-        if level(middle):
+        gone = bisect_right(
+            edges, zero + middle * tick
+        )  # edges up to there: at an even number of them the line is at mark
+        if gone % 2 == 0:
             start = _next_start(edges, zero, tick, middle)
             continue
-        bits = [level(middle + OVERSAMPLING * (k + 1)) for k in range(length)]
-        stop_at = middle + OVERSAMPLING * (length + 1)
-        stopped = level(stop_at)
-        value = sum(bit << k for k, bit in enumerate(bits[: frame.data_bits]))
-        heard.append(Heard(zero + stop_at * tick, value, _fault(bits, stopped, frame)))
+        bits, at = 0, middle
+        for k in range(length):
+            at += OVERSAMPLING
+            gone = bisect_right(edges, zero + at * tick, gone)
+            bits |= (1 - gone % 2) << k
+        stop_at = at + OVERSAMPLING
+        stop_s = zero + stop_at * tick
+        stopped = bisect_right(edges, stop_s, gone) % 2 == 0
+        heard.append(Heard(stop_s, bits & mask, _fault(bits, stopped, frame)))
         if stopped:
             start = _next_start(edges, zero, tick, stop_at)
-        elif resync is Resync.START_BIT and any(bits):
+        elif resync is Resync.START_BIT and bits:
             start = stop_at - half
         else:
             start = _next_start(edges, zero, tick, _next_mark(edges, zero, tick, stop_at))
     return heard
 
 
-def _fault(bits: Sequence[int], stopped: int, frame: Frame) -> Fault:
-    fault = Fault.NONE
-    if not stopped:
-        fault |= Fault.FRAMING if any(bits) else Fault.FRAMING | Fault.BREAK
-    if frame.parity != "N" and sum(bits) % 2 != (frame.parity == "O"):
+def _fault(bits: int, stopped: bool, frame: Frame) -> Fault:
+    """bits: data and parity, the lowest first."""
+    fault = Fault.NONE if stopped else Fault.FRAMING if bits else Fault.FRAMING | Fault.BREAK
+    if frame.parity != "N" and bits.bit_count() % 2 != (frame.parity == "O"):
         fault |= Fault.PARITY
     return fault
 
