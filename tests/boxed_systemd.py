@@ -129,7 +129,7 @@ class Box:
     def run(self, *words: str, user: str = "", typed: str = "") -> subprocess.CompletedProcess[str]:
         """Runs a command in the box to its end. typed: what it reads."""
         given = self.words(*words, user=user)
-        return subprocess.run(given, capture_output=True, text=True, timeout=60, check=False, input=typed)
+        return subprocess.run(given, capture_output=True, text=True, timeout=120, check=False, input=typed)
 
     def ok(self, *words: str, user: str = "", typed: str = "") -> str:
         """Its output; fails if it fails."""
@@ -183,7 +183,7 @@ def boxed(tmp_path: Path, files: Path) -> Iterator[Box]:
                 finally:
                     outer.send_signal(signal.SIGKILL)  # and with it PID 1 of the box (--kill-child), and with that all
     finally:
-        assert wait_for(lambda: _is_removed(own), 20), f"{own} cannot be removed"
+        assert wait_for(lambda: _is_removed(own), 120), f"{own} cannot be removed"
     assert "dncd-test" not in Path("/proc/mounts").read_text()
     assert str(mount_point) not in Path("/proc/mounts").read_text()
 
@@ -197,7 +197,7 @@ def _up(outer: subprocess.Popen[bytes], log: str) -> Box:
     def is_up() -> bool:
         return bool(first()) and Box(first()).run("systemctl", "is-active", "box.target").stdout.strip() == "active"
 
-    if not wait_for(lambda: outer.poll() is not None or is_up(), 30) or outer.poll() is not None:
+    if not wait_for(lambda: outer.poll() is not None or is_up(), 120) or outer.poll() is not None:
         pytest.skip(f"systemd does not come up in namespaces here: {Path(log).read_text()[-300:]}")
     return Box(first())
 

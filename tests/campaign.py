@@ -41,7 +41,9 @@ class Campaign:
     def work(self, process: Process, seconds: float) -> None:
         """People work until then, or until the service is gone; now and then its settings are read again."""
         end = time.monotonic() + seconds
-        while time.monotonic() < end and not process.ended(self.rng.uniform(0.002, 0.03)):
+        while (began := time.monotonic()) < end and not process.ended(pause := self.rng.uniform(0.002, 0.03)):
+            for up in self.accounts.ups[-1:]:
+                up.late_s = max(up.late_s, time.monotonic() - began - pause)
             self.day.act()
             if self.rng.random() < 0.02:
                 self.day.change_a_setting()

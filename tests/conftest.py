@@ -29,6 +29,9 @@ LONGEST = (
 )  # fmt: skip
 """Files of tests by how long they take, the longest first; all others follow as they stand."""
 
+SYNCING = ("backups", "crowd", "disk_campaign", "endings", "kill_campaign", "ledger", "library", "packing", "soak")
+"""Files of tests that sync a great deal and are about order and work: they are not to wait for a disk."""
+
 _LIBC = ctypes.CDLL(None, use_errno=True)
 _CLONE_NEWNS, _MS_BIND, _MS_REC, _MS_PRIVATE = 0x20000, 0x1000, 0x4000, 0x40000  # linux/sched.h, linux/mount.h
 
@@ -80,9 +83,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: places.get(item.path.name, len(places)))
 
 
-@pytest.fixture
-def memory_path() -> Iterator[Path]:
-    """A folder in memory where the system has such a place: for what is about order and work, not a disk's speed."""
+def _in_memory() -> Path | None:
+    """Where the system has a file system in memory, with room."""
     memory = Path("/dev/shm")
-    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as place:
+    if not os.access(memory, os.W_OK):
+        return None
+    room = os.statvfs(memory)
+    return memory if room.f_bavail * room.f_frsize > 2_000_000_000 else None
+
+
+@pytest.fixture
+def tmp_path(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path]:
+    """An empty folder; for the files of `SYNCING` in memory, where that can be."""
+    memory = _in_memory() if request.path.name.removeprefix("test_").removesuffix(".py") in SYNCING else None
+    if memory is None:
+        yield tmp_path
+        return
+    with tempfile.TemporaryDirectory(dir=memory, prefix="dncd-", ignore_cleanup_errors=True) as place:
         yield Path(place)

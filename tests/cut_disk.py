@@ -71,4 +71,4 @@ def why_not(folder: Path) -> str:
 
 
 def _run(*words: str) -> None:
-    subprocess.run(words, check=True, capture_output=True, timeout=60)
+    subprocess.run(words, check=True, capture_output=True, timeout=120)

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from serial import rfc2217
 from waiting import ring, until
 
-DEADLINE_S = 30.0
+DEADLINE_S = 120.0
 
 
 def wait_for(what: Callable[[], bool], until_s: float = DEADLINE_S, step: Callable[[], None] | None = None) -> None:
@@ -171,9 +171,12 @@ class DeviceServer:
         self._do(deaf)
 
     def kill(self) -> None:
-        """The server is switched off: the connection breaks and nobody answers any more."""
+        """The server is switched off: the connection breaks and nobody answers any more. What came before that it has
+        taken, however late this thread is on a busy computer."""
 
         def off() -> None:
+            while self._connection and select.select([self._connection], [], [], 0)[0]:
+                self._take_in(self._connection)
             self._hang_up()
             self._listener.close()
 

@@ -57,7 +57,7 @@ class Loaded:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self._asks.close()
-        self._process.wait(30)
+        self._process.wait(120)
 
     def child(self, *words: object) -> Child:
         out, its = os.pipe()

@@ -83,7 +83,7 @@ class Forker:
             self._last.send(signal.SIGKILL)
             self._last.close()
         self._process.stdin.close()
-        self._process.wait(10)
+        self._process.wait(120)
         self._process.stdout.close()
 
     def start(self, settings: Path, log: Path, at: int = 0, notes: Path | None = None) -> Process:

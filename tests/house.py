@@ -39,7 +39,7 @@ class House:
             until(lambda: self.answers() and all((self.shop / name / "STATUS.txt").exists() for name in machines))
         except BaseException:
             self.process.kill()
-            self.process.wait(5)
+            self.process.wait(120)
             self.log.close()
             raise
 
@@ -51,14 +51,14 @@ class House:
 
     def dncd(self, *words):
         words = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]
-        return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+        return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
 
     def drop(self, machine, name, data):
         path = self.shop / machine / "to-machine" / name
         path.write_bytes(data)
         return path
 
-    def receipt(self, machine, where, name, seconds=60.0):
+    def receipt(self, machine, where, name, seconds=120.0):
         path = self.shop / machine / where / f"{name}.receipt.txt"
         return parse(until(path.read_text, seconds))
 
@@ -69,7 +69,7 @@ class House:
     def stop(self):
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(20)
+        code = self.process.wait(120)
         self.log.close()
         return code
 
@@ -98,7 +98,7 @@ def house(root, *shop_table, **machines):
         finally:
             if shop.process.poll() is None:
                 shop.process.kill()
-                shop.process.wait(5)
+                shop.process.wait(120)
             shop.log.close()
 
 

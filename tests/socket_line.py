@@ -15,11 +15,11 @@ class SocketLine:
 
     def line(self):
         if self._line is None:
-            self._listener.settimeout(20)
+            self._listener.settimeout(60)
             self._line, _ = self._listener.accept()
         return self._line
 
-    def read(self, until_data, seconds=20.0):
+    def read(self, until_data, seconds=120.0):
         """What comes until `until_data(all)`; with the time of each piece."""
         end, got, times = time.monotonic() + seconds, b"", []
         while not until_data(got):

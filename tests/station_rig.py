@@ -23,7 +23,7 @@ from dncd.station.driver import Shared, Station
 from dncd.station.events import Ask, Wish
 from dncd.values import MachineSettings, Settings, ShopSettings
 
-DEADLINE_S = 20.0
+DEADLINE_S = 120.0
 
 
 class Rig:

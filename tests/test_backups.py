@@ -447,7 +447,7 @@ def test_370_programs_through_the_service_and_back(tmp_path: Path) -> None:
             assert select.select([master], [], [], 60)[0]
             back += os.read(master, 65536)
         assert bytes(back) == wire
-        until(lambda: [r for r in shop.ledger() if r["event"] == "sent"], 60)
+        until(lambda: [r for r in shop.ledger() if r["event"] == "sent"])
         sent = next(r for r in shop.ledger() if r["event"] == "sent")
         assert (len(sent["programs"]), set(sent["revisions"])) == (370, {1})
         assert shop.dncd("verify").returncode == 0
@@ -492,7 +492,7 @@ def test_an_announced_backup_through_the_service(tmp_path: Path) -> None:
         ended = shop.dncd("backup", MACHINE, "--end")
         assert ended.returncode == 0
         assert f"{MACHINE}: the backup is on record: 3 programs, 3 not known to be there before" in ended.stdout
-        out, _ = follower.communicate(timeout=30)
+        out, _ = follower.communicate(timeout=120)
         assert follower.returncode == 0
         assert "the backup is on record: 3 programs" in out
         assert shop.dncd("backup", MACHINE, "--end").returncode == 1

@@ -109,9 +109,9 @@ def test_names_files_and_punched_streams(tmp_path):
                 cut = rng.randrange(1, len(stream) + 1)
                 port.feed(stream[:cut], tuple(sorted(rng.sample(range(cut), min(cut, rng.choice((0, 0, 0, 1)))))))
                 stream = stream[cut:]
-            shop.until(lambda: not port._input, 30)
+            shop.until(lambda: not port._input)
             shop.skip(10.0)
-            shop.until(lambda: shop.station.core.captures.capturing is None, 30)
+            shop.until(lambda: shop.station.core.captures.capturing is None)
         shop.until(lambda: not shop.station.busy, 120)
         assert "Traceback" not in shop.said.getvalue()
         assert outside.read_text() == "of somebody else"

@@ -449,7 +449,7 @@ def test_status_follows_until_interrupted(shop: Path, service: Service) -> None:
             for lathe in news:
                 service.news.put({"machines": {"gang-lathe": lathe}})
         running.send_signal(signal.SIGINT)
-        assert running.wait(10) == 0
+        assert running.wait(120) == 0
     assert states == ["listening", "sending", "listening"], "a line at each change, none for the figures alone"
 
 
@@ -568,7 +568,7 @@ def test_ctrl_c_stops_following_and_says_what_goes_on(shop: Path, service: Servi
         seen = {running.stdout.readline() for _ in range(2)}
         running.send_signal(signal.SIGINT)
         err = running.stderr.read()
-        assert running.wait(10) == 1
+        assert running.wait(120) == 1
     assert seen == {"a.nc: sending\n", "b.nc: waits for its turn\n"}
     assert "a.nc goes on being sent" in err
     assert "b.nc still waits in" in err
@@ -582,8 +582,8 @@ def test_the_service_goes_away_while_a_file_is_followed(shop: Path) -> None:
     answers.lathe = [moving("a.nc", 3, 17)]
     with CommandServer(shop / "state", answers):
         running = process("send", "gang-lathe", "a.nc", cwd=shop, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        assert answers.followed.wait(20)
-    _, err = running.communicate(timeout=20)
+        assert answers.followed.wait(120)
+    _, err = running.communicate(timeout=120)
     assert running.returncode == 3
     assert "interrupted" in err
     assert "dncd log gang-lathe" in err
@@ -603,7 +603,7 @@ def test_a_terminal_has_a_progress_bar(shop: Path, service: Service) -> None:
                 shown += os.read(ours, 65536)
             except OSError:  # EIO: the other end is closed
                 break
-        assert running.wait(10) == 0
+        assert running.wait(120) == 0
     os.close(ours)
     text = shown.decode()
     assert re.search(r"a\.nc .*1000/4000", text)
@@ -642,7 +642,7 @@ def test_a_reader_who_has_seen_enough_is_no_error(shop: Path) -> None:
     reader, writer = socket.socketpair()
     reader.close()
     with process("check-config", cwd=shop, stdout=writer.fileno(), stderr=subprocess.PIPE) as running:
-        _, err = running.communicate(timeout=20)
+        _, err = running.communicate(timeout=120)
     writer.close()
     assert err == ""
 

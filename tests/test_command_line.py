@@ -27,7 +27,7 @@ from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
 from dncd.values import Origin
 
-DEADLINE_S = 60.0
+DEADLINE_S = 120.0
 ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent)}
 
 

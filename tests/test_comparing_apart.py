@@ -80,7 +80,7 @@ def test_no_record_of_one_machine_waits_for_the_comparison_of_another_at_its_sta
         shop.station.tell(Ask(Wish.GO))
         shop.until(lambda: not shop.comparer._free)
         lathe_port.feed(even("%\nO0002\nM30\n%\n"))
-        shop.until(lambda: len(shop.ledger("received")) == 3, 10.0)
+        shop.until(lambda: len(shop.ledger("received")) == 3)
         for process in hung:
             os.kill(process.pid, signal.SIGCONT)
         shop.until(lambda: shop.ledger("refused"))

@@ -75,15 +75,15 @@ class Work:
             control.read_in()
             self.shop.drop(name, f"{n}.nc", text(blocks))
             places = [place / folder / f"{n}.nc.receipt.txt" for folder in ("sent", "refused")]
-            until(lambda paths=places: any(path.exists() for path in paths) or self.over.is_set(), 60)
+            until(lambda paths=places: any(path.exists() for path in paths) or self.over.is_set())
             if n % 3 == 0 and places[0].exists():  # else it would have gone over an edit
                 back = place / "from-machine" / f"{program}.nc.receipt.txt"
                 was = back.read_bytes() if back.exists() else b""
-                assert control.wait_for(lambda: bool(control.memory.programs), 30)
+                assert control.wait_for(lambda: bool(control.memory.programs), 120)
                 (number,) = control.memory.programs
                 control.edit(number, "M30", "M02")
                 control.punch(number)
-                until(lambda path=back, old=was: self.over.is_set() or path.read_bytes() != old, 60)
+                until(lambda path=back, old=was: self.over.is_set() or path.read_bytes() != old)
 
     def __enter__(self) -> "Work":
         for thread in self.threads:
@@ -105,7 +105,7 @@ class Copy:
 
     def dncd(self, *words: str) -> subprocess.CompletedProcess[str]:
         line = [sys.executable, "-m", "dncd", "--config", str(self.root / "dncd.toml"), *words]
-        return subprocess.run(line, capture_output=True, text=True, env=ENV, timeout=60, check=False)
+        return subprocess.run(line, capture_output=True, text=True, env=ENV, timeout=120, check=False)
 
     def ledger(self) -> list[dict[str, object]]:
         return list(records(self.root / "state"))
@@ -121,7 +121,7 @@ class Copy:
             until(lambda: note.exists() or child.poll() is not None, 60, folder=self.root)
         finally:
             child.terminate()
-            code = child.wait(60)
+            code = child.wait(120)
         return code == 0
 
 

@@ -95,19 +95,19 @@ class Lines:
         return self._count
 
 
-def test_ten_thousand_files_on_sixteen_machines(memory_path: Path) -> None:
-    shop, state = memory_path / "shop", memory_path / "state"
-    with FarEnds() as ends, (memory_path / "run.log").open("wb") as log:
+def test_ten_thousand_files_on_sixteen_machines(tmp_path: Path) -> None:
+    shop, state = tmp_path / "shop", tmp_path / "state"
+    with FarEnds() as ends, (tmp_path / "run.log").open("wb") as log:
         lines = ["[shop]", "settle_s = 0.2"]
         for name, path in zip(MACHINES, ends.paths, strict=True):
             lines += [f"[machines.{name}.line]", f'port = "{path}"', "baud = 230400", 'frame = "8N1"']
             lines += [f"[machines.{name}.send]", 'start_on = "now"']
-        (memory_path / "dncd.toml").write_text("\n".join(lines))
-        words = [sys.executable, "-m", "dncd", "--config", str(memory_path / "dncd.toml"), "run"]
+        (tmp_path / "dncd.toml").write_text("\n".join(lines))
+        words = [sys.executable, "-m", "dncd", "--config", str(tmp_path / "dncd.toml"), "run"]
         service = subprocess.Popen(words, stdout=log, stderr=log)
         try:
             lines_so_far = Lines(state)
-            until(lambda: lines_so_far() > 0, folder=memory_path)
+            until(lambda: lines_so_far() > 0, folder=tmp_path)
             began = time.monotonic()
             service.send_signal(
                 signal.SIGSTOP
@@ -123,13 +123,13 @@ def test_ten_thousand_files_on_sixteen_machines(memory_path: Path) -> None:
                 told = lines_so_far()
             done_s = time.monotonic() - began
             service.send_signal(signal.SIGTERM)
-            assert service.wait(30) == 0
+            assert service.wait(120) == 0
         finally:
             if service.poll() is None:
                 service.kill()
-                service.wait(5)
+                service.wait(120)
     print(f"{FILES} files dropped in {took_s:.1f} s, all told after {done_s:.1f} s, {FILES / done_s:.0f} a second")
-    log_text = (memory_path / "run.log").read_text()
+    log_text = (tmp_path / "run.log").read_text()
     assert "Traceback" not in log_text
     ends_told = [line for line in ledger(state) if line["event"] in ("sent", "refused")]
     assert len(ends_told) == FILES

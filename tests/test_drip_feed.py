@@ -89,7 +89,7 @@ def test_a_hundred_megabytes_go_out_at_flat_memory(tmp_path):
         assert [(r["wire_sha256"], r["wire_chars"]) for r in ledger if r["event"] == "sent"][-1] == (sha256, chars)
     finally:
         service.terminate()
-        service.wait(60)
+        service.wait(120)
         server.close()
     assert "Traceback" not in (tmp_path / "run.log").read_text()
 

@@ -27,7 +27,7 @@ from dncd.records.held_open import Writer, leases_tell
 from dncd.records.shop_folders import ShopFolders, identity
 from dncd.values import ShopSettings
 
-DEADLINE_S = 30.0
+DEADLINE_S = 120.0
 
 
 class Board:

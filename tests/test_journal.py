@@ -103,7 +103,7 @@ def test_systemds_journal_gets_fields_by_its_own_socket(tmp_path: Path, monkeypa
     native = tmp_path / "socket"
     with (tmp_path / "stream").open("w+") as out, socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
         listening.bind(str(native))
-        listening.settimeout(5)
+        listening.settimeout(60)
         found = os.fstat(out.fileno())
         monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino}")
         set_up(out, native=str(native))
@@ -193,7 +193,7 @@ def listener(
     name = str(tmp_path / "notify") if request.param == "path" else f"@dncd-test-{os.getpid()}"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
         sock.bind(name.replace("@", "\0"))
-        sock.settimeout(5)
+        sock.settimeout(60)
         monkeypatch.setenv("NOTIFY_SOCKET", name)
         yield sock
 

@@ -65,9 +65,9 @@ def campaigns(root: Path, kills: int, seed: int) -> Iterator[Campaign]:
                     assert blind_spots(campaign) == []
 
 
-def test_killed_at_random_instants(memory_path: Path) -> None:
+def test_killed_at_random_instants(tmp_path: Path) -> None:
     left = KILLS
-    for campaign in campaigns(memory_path, KILLS, SEED):
+    for campaign in campaigns(tmp_path, KILLS, SEED):
         for kill in range(min(KILLS_A_DAY, left)):
             process = campaign.start()
             campaign.look(f"seed {SEED}, {campaign.day.root.name}, after kill {kill}")
@@ -77,10 +77,10 @@ def test_killed_at_random_instants(memory_path: Path) -> None:
     assert left == 0
 
 
-def test_killed_at_each_operation_on_the_disk(memory_path: Path) -> None:
+def test_killed_at_each_operation_on_the_disk(tmp_path: Path) -> None:
     """Operation 1, 2, 3 … after a start, so the steps of starting, recovering and of every ending, in all their orders."""
     operation = 0
-    for campaign in campaigns(memory_path, OPERATIONS, SEED + 1):
+    for campaign in campaigns(tmp_path, OPERATIONS, SEED + 1):
         for _ in range(min(KILLS_A_DAY, OPERATIONS - operation)):
             operation += 1
             process = campaign.start(operation)

@@ -96,7 +96,7 @@ def test_nothing_is_left_behind(end: str, tmp_path: Path) -> None:
 def test_it_wants_a_folder_of_its_own(tmp_path: Path) -> None:
     (tmp_path / "mine").touch()
     done = subprocess.run(
-        [*LEARN, "--folder", str(tmp_path)], env=ENV, capture_output=True, text=True, timeout=60, check=False
+        [*LEARN, "--folder", str(tmp_path)], env=ENV, capture_output=True, text=True, timeout=120, check=False
     )
     assert done.returncode == 1
     assert "is not empty. Give --folder a new or an empty folder." in done.stderr

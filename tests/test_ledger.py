@@ -319,10 +319,10 @@ def killed_over_and_over(state: Path, rounds: int, seed: int) -> Iterator[int]:
 
 
 @pytest.mark.parametrize("rounds", [6, pytest.param(200, marks=pytest.mark.slow)])
-def test_killed_at_any_instant_nothing_that_was_told_is_gone(memory_path: Path, rounds: int) -> None:
-    for told in killed_over_and_over(memory_path, rounds, seed=4):
+def test_killed_at_any_instant_nothing_that_was_told_is_gone(tmp_path: Path, rounds: int) -> None:
+    for told in killed_over_and_over(tmp_path, rounds, seed=4):
         assert told > 0
-        assert len(list(records(memory_path))) >= told
-    Ledger.open(memory_path).close()
-    assert check_chain(memory_path) == []
-    by_hand(memory_path)
+        assert len(list(records(tmp_path))) >= told
+    Ledger.open(tmp_path).close()
+    assert check_chain(tmp_path) == []
+    by_hand(tmp_path)

@@ -323,15 +323,15 @@ def child(state, n):
 
 @needs_git
 @pytest.mark.parametrize("rounds", [6, pytest.param(200, marks=pytest.mark.slow)])
-def test_killed_at_any_instant_of_a_commit(memory_path: Path, rounds: int) -> None:
+def test_killed_at_any_instant_of_a_commit(tmp_path: Path, rounds: int) -> None:
     chance = random.Random(9)
     told: set[str] = set()
     with Loaded(CHILD) as loaded:
         for n in range(rounds):
-            child = loaded.child(memory_path, n * 1000)
+            child = loaded.child(tmp_path, n * 1000)
             lines = [child.out.readline() for _ in range(chance.randint(1, 8))]
             told |= {line.split()[1] for line in (*lines, *child.killed())}
             if n % 5 == 0 or n == rounds - 1:
-                whole(memory_path)
-                assert told <= set(git(memory_path, "rev-list", "main").decode().split())
+                whole(tmp_path)
+                assert told <= set(git(tmp_path, "rev-list", "main").decode().split())
     assert len(told) >= rounds

@@ -303,11 +303,11 @@ def test_the_line_of_a_running_service_is_tested_and_given_back(tmp_path):
         with started(tmp_path / "dncd.toml", "test", "lathe", "--minutes", "0.03", "--json") as test:
             seen = until(lambda: (now := state())["state"] == "lent" and now)
             assert seen["lent_to"] == f"`dncd line test lathe` (process {test.pid})"
-            out, _ = test.communicate(timeout=60)
+            out, _ = test.communicate(timeout=120)
         assert test.returncode == 0
         assert json.loads(out)["good"]
         assert fits_schema("line-test", json.loads(out))
-        until(lambda: state()["state"] == "waiting", 5)
+        until(lambda: state()["state"] == "waiting")
         assert state()["waiting"] == ["waits.nc"]
         control.reset()
         control.read_in()
@@ -325,7 +325,7 @@ def punching_for(process, control, name="O0004"):
         if line.startswith("Listening"):
             control.punch(name)
     err = process.stderr.read()
-    return "".join(said), err, process.wait(30)
+    return "".join(said), err, process.wait(120)
 
 
 def a_control(baud, frame, code=TapeCode.ISO):
@@ -360,7 +360,7 @@ def test_a_line_at_another_rate_is_found_by_more_punches(tmp_path, baud, frame):
             if line.startswith("Listening"):
                 control.punch("O0004")
         out = process.stdout.read()
-        assert process.wait(30) == 0, said
+        assert process.wait(120) == 0, said
     found = json.loads(out)
     assert found["sure"]
     assert fits_schema("line-find", found)
@@ -375,7 +375,7 @@ def test_too_little_is_never_named(tmp_path):
     with Yard(control), started(file, "find", "gang-lathe", "--wait", "1.5") as process:
         assert process.stdout.readline().startswith("Listening at 9600")
         control.punch("O0004")
-        out, _ = process.communicate(timeout=30)
+        out, _ = process.communicate(timeout=120)
     assert process.returncode == 1
     assert "Not sure" in out
     assert "Punch out a longer program" in out
@@ -441,7 +441,7 @@ def test_a_line_without_a_service_is_watched_recorded_and_replayed(tmp_path, cap
         assert shown[1].rstrip().endswith("control < O0004<LF>")
         assert shown[-1].rstrip().endswith("control < %<LF>")
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=120)
         assert process.returncode == 0
     assert "dncd listens, and answers nothing" in err
     assert f"recorded in {record}" in err
@@ -465,7 +465,7 @@ def test_a_line_of_a_running_service_is_watched_without_taking_it(tmp_path):
             until(lambda: record.read_text().count(" A5") >= 2)
             assert "listening" in shop.dncd("status").stdout
             process.send_signal(signal.SIGINT)
-            out, err = process.communicate(timeout=30)
+            out, err = process.communicate(timeout=120)
         assert process.returncode == 0
         assert "A copy of what the service does" in err
         assert "dncd > O0001<LF>" in out

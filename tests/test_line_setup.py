@@ -58,7 +58,7 @@ def test_by_questions(tmp_path):
     words = [sys.executable, "-m", "dncd", "line", "setup"]
     done = subprocess.run(
         words, input="gang-lathe\nGang lathe, bay 2\n/dev/ttyS0\n2\n\n8n1\n40\n", cwd=tmp_path, env=ENV,
-        capture_output=True, text=True, timeout=30, check=False,
+        capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert all(f"{n}  {name}" in done.stderr for n, name in enumerate(LIKES, 1))
@@ -72,7 +72,7 @@ def test_a_wrong_answer_is_asked_for_again(tmp_path):
     typed = "Gang Lathe\ngang-lathe\n\n?\n/dev/ttyS0\ndont know\n2\n4801\nmany\n4800\n7E2\n8N1\nlots\n40\n"
     done = subprocess.run(
         [sys.executable, "-m", "dncd", "line", "setup"], input=typed, cwd=tmp_path, env=ENV,
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     for reason in (

@@ -24,7 +24,13 @@ SKIPPED = ("--skip-loopback", "no plug", "--skip-find", "it is a stand-in")
 
 def run(cwd, *words):
     return subprocess.run(
-        [*DNCD, "--config", "t.toml", *words], cwd=cwd, env=ENV, text=True, capture_output=True, timeout=60, check=False
+        [*DNCD, "--config", "t.toml", *words],
+        cwd=cwd,
+        env=ENV,
+        text=True,
+        capture_output=True,
+        timeout=120,
+        check=False,
     )
 
 
@@ -79,7 +85,7 @@ def test_a_proven_line_with_the_service_running(tmp_path):
             until(lambda: "listening" in run(tmp_path, "status").stdout, 30, "the line was not given back")
         finally:
             service.terminate()
-            assert service.wait(20) == 0
+            assert service.wait(120) == 0
         assert [line["event"] for line in records(tmp_path / "state")] == ["started", "proven", "stopped"]
         assert "2 of 2 came back equal, signed A. Fitter" in run(tmp_path, "log").stdout
         assert run(tmp_path, "verify").returncode == 0
@@ -152,7 +158,7 @@ def test_what_a_person_marks_not_good_leaves_the_sheet_unproven(tmp_path, typed)
     (tmp_path / "t.toml").write_text("[machines.gang-lathe.line]\nport = '/dev/ttyS0'\n")
     words = [*DNCD, "--config", "t.toml", "line", "trial", "gang-lathe", "--by", "A. Fitter", "--skip-find", "none"]
     done = subprocess.run(
-        words, cwd=tmp_path, env=ENV, text=True, capture_output=True, timeout=60, check=False, input=f"{typed}\n"
+        words, cwd=tmp_path, env=ENV, text=True, capture_output=True, timeout=120, check=False, input=f"{typed}\n"
     )
     assert done.returncode == 1, done.stderr
     assert f"loopback: failed: {typed}" in done.stdout

@@ -203,7 +203,7 @@ def test_a_punching_control_is_stopped_before_the_memory_fills(
         port.lines = ALL_ON
         shop.plug(port)
         disk_moves = threading.Event()
-        shop.hands.records.do(lambda: disk_moves.wait(10), lambda _: None, lambda _: None)
+        shop.hands.records.do(lambda: disk_moves.wait(120), lambda _: None, lambda _: None)
         for at in range(0, len(wire), 500):
             port.feed(wire[at : at + 500])
         shop.until(lambda: shop.station.core.captures.receiving.chars == len(wire))

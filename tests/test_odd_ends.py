@@ -216,7 +216,7 @@ def test_the_stand_in_plays_a_control_that_asks_or_answers(tmp_path, kind, way):
             rig.until(lambda: rig.status()["waiting"] and rig.station.core.sender.queue.first().prepared.total_chars)
             control.read_in()
             rig.until(lambda: rig.ledger("sent"))
-            assert control.wait_for(lambda: control.mode is Mode.OFF, 60)
+            assert control.wait_for(lambda: control.mode is Mode.OFF, 120)
             assert control.memory.programs["O0004"].text() == PROGRAM.replace("%\n", "")
             rig.skip(defaults.END_HOLD_S)
             control.punch("O0004")

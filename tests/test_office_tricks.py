@@ -173,7 +173,7 @@ def shop():
             finally:
                 if found.process.poll() is None:
                     found.process.kill()
-                    found.process.wait(5)
+                    found.process.wait(120)
                 found.log.close()
     finally:
         for end in ends:
@@ -231,7 +231,7 @@ def test_what_is_sent_under_a_narrow_umask_can_be_read_by_the_service(shop, who)
         "lathe",
         str(file),
     ]
-    done = subprocess.run(words, capture_output=True, text=True, check=False, umask=0o077, cwd="/", timeout=60)
+    done = subprocess.run(words, capture_output=True, text=True, check=False, umask=0o077, cwd="/", timeout=120)
     assert done.returncode == 0, done.stderr + str(shop.trouble())
     assert shop.receipt("lathe", "sent", file.name).get("result") == "sent"
 

@@ -228,10 +228,10 @@ def test_the_service_has_it_packed_when_no_line_is_busy(tmp_path: Path) -> None:
     upkeep = Upkeep(settings, tmp_path / "state", idle, tell, every_s=0.01, loose=256)
     upkeep.start()
     try:
-        assert asked.wait(10)
+        assert asked.wait(120)
         assert packing.size_of(library).packs == 0
         busy.clear()
-        assert done.wait(30)
+        assert done.wait(120)
     finally:
         assert upkeep.stop(10)
     assert told[0][1] == 0

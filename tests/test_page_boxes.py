@@ -148,7 +148,7 @@ class Far:
             self.boxes.told = told.release
             running = asyncio.create_task(self.boxes.run())
             for _ in range(times):
-                await asyncio.wait_for(told.acquire(), 20)
+                await asyncio.wait_for(told.acquire(), 120)
             running.cancel()
 
         asyncio.run(follow())
@@ -221,7 +221,7 @@ def test_nonsense_from_another_box_is_told_and_ends_nothing(said: Any, monkeypat
 def test_a_box_that_answers_too_slowly_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
     far, over = Far(monkeypatch), threading.Event()
     monkeypatch.setattr(boxes, "_ANSWER_S", 0.01)
-    monkeypatch.setattr(boxes, "asked", lambda *_: over.wait(20))
+    monkeypatch.setattr(boxes, "asked", lambda *_: over.wait(120))
     far.looks(1)
     over.set()
     assert far.boxes.shown()[0].problem == "its answer takes too long"

@@ -151,6 +151,7 @@ def opened(browser: Browser) -> Iterator[Callable[..., Page]]:
 
     def one(**options: object) -> Page:
         contexts.append(browser.new_context(**options))
+        contexts[-1].set_default_timeout(120_000)
         return contexts[-1].new_page()
 
     yield one
@@ -278,7 +279,7 @@ def test_a_day_in_the_browser(tmp_path, opened):
             control.reset()
             control.read_in()
             page.click("text=Back to the machine")
-            page.wait_for_selector("text=O0100.nc sent", timeout=60_000)
+            page.wait_for_selector("text=O0100.nc sent")
             page.click("a.good")
             page.fill("#note", "order 7, measured")
             page.fill("#by", "A. Fitter")
@@ -294,7 +295,7 @@ def test_a_day_in_the_browser(tmp_path, opened):
             assert told == []
         finally:
             own.terminate()
-            assert own.wait(20) == 0
+            assert own.wait(120) == 0
             log.close()
             own.stdout.close()
     assert (tmp_path / "page.log").read_bytes() == b""

@@ -38,7 +38,7 @@ def test_news_that_cannot_be_shown_end_no_page_and_the_service_is_asked_anew(
         made.shown = asyncio.Event()
         made.listen(FLOOR, "en")
         running = asyncio.create_task(made.run())
-        await asyncio.wait_for(made.shown.wait(), 30)
+        await asyncio.wait_for(made.shown.wait(), 120)
         running.cancel()
 
     with CommandServer(tmp_path, lambda _: StreamReply(next(answers), lambda: None)):

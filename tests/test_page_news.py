@@ -202,7 +202,7 @@ def test_news_go_on_while_the_records_hang(works, opened, monkeypatch):
 
     def held() -> None:
         hangs.set()
-        free.wait(60)
+        free.wait(120)
 
     monkeypatch.setattr(works.page.reading, "held", held)
     works.tell(state="no-port")
@@ -215,7 +215,7 @@ def test_news_go_on_while_the_records_hang(works, opened, monkeypatch):
 
 def test_pages_whose_records_hang_say_so_and_the_page_lives_on(works, monkeypatch):
     free = threading.Event()
-    monkeypatch.setattr(works.page.reading, "lines", lambda *_: free.wait(60) and [])
+    monkeypatch.setattr(works.page.reading, "lines", lambda *_: free.wait(120) and [])
     for _ in range(app._AT_ONCE + 1):
         answer, said = works.get("/log")
         assert (answer, "the records cannot be read just now" in said) == (409, True)
@@ -229,7 +229,7 @@ def test_who_asks_for_many_pages_takes_the_others_none(works, monkeypatch):
     """One person's searches hang; another's page comes."""
     monkeypatch.setattr(app, "_whose", lambda _, request: request.query_params.get("by", ""))
     free = threading.Event()
-    monkeypatch.setattr(works.page.reading, "lines", lambda *_: free.wait(60) and [])
+    monkeypatch.setattr(works.page.reading, "lines", lambda *_: free.wait(120) and [])
     said = [works.get("/log?by=one")[1] for _ in range(app._AT_ONCE)]
     assert sum("as many pages of yours are being made as one may have" in each for each in said) == 2
     until(lambda: works.get("/?by=other")[0] == 200)
@@ -253,7 +253,7 @@ def test_a_disk_that_hangs_when_it_is_asked_who_may_stops_no_page_but_that_one(w
 
     def file_of(state: Path) -> Path:
         hangs.set()
-        free.wait(60)
+        free.wait(120)
         return state / "page" / "people.json"
 
     monkeypatch.setattr(people, "file_of", file_of)
@@ -274,7 +274,7 @@ def test_a_deed_that_hangs_with_the_disk_is_told_as_not_known(tmp_path, monkeypa
     monkeypatch.setattr(page, "_deeds", Looks(1, 0.3, app._NOT_KNOWN).done)
     monkeypatch.setattr(page, "_made", Looks(1, 0.3).done)
     for each in ("lines", "held", "machines"):  # and no service answers
-        monkeypatch.setattr(page.reading, each, lambda *_: free.wait(60) and [])
+        monkeypatch.setattr(page.reading, each, lambda *_: free.wait(120) and [])
     browser, session = TestClient(page.app(), base_url="http://127.0.0.1:8750"), page.door.sessions.begin(LOCAL)
     browser.cookies.set("dncd", session.id)
     form = {"csrf": session.csrf, "file": "O0004.nc"}
@@ -300,7 +300,7 @@ def test_a_share_that_hangs_keeps_one_thread_and_no_decision(tmp_path, monkeypat
     monkeypatch.setattr(reading, "SHARE_S", 0.1)
     records(tmp_path).close()
     page, free = Page(tmp_path / "state", tmp_path / "shop", Access(HOSTS)), threading.Event()
-    monkeypatch.setattr(page.reading, "damaged_text", lambda *_: free.wait(60) and "N20 G01")
+    monkeypatch.setattr(page.reading, "damaged_text", lambda *_: free.wait(120) and "N20 G01")
     before = threading.active_count()
     for _ in range(3):
         with pytest.raises(NotDoneError, match="the shop's folder cannot be read just now"):

@@ -51,7 +51,7 @@ class Office:
 
     def punch(self, *edits: tuple[str, str], event: str = "differs") -> None:
         before = self.happened(event)
-        assert self.control.wait_for(lambda: self.control.mode is Mode.OFF and self.control.memory.programs, 20)
+        assert self.control.wait_for(lambda: self.control.mode is Mode.OFF and self.control.memory.programs, 120)
         (number,) = self.control.memory.programs
         for old, new in edits:
             self.control.edit(number, old, new)

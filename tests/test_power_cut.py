@@ -75,7 +75,7 @@ class CutCampaign(Campaign):
 
     def _main(self) -> str:
         words = ["git", "--git-dir", str(self.day.state / "library.git"), "rev-parse", "-q", "--verify", "main"]
-        return subprocess.run(words, capture_output=True, text=True, check=False, timeout=30).stdout.strip()
+        return subprocess.run(words, capture_output=True, text=True, check=False, timeout=120).stdout.strip()
 
     def cut(self, process: Process) -> ToldBefore:
         """The power goes, and comes again. What is read here may be a moment from its sync: work goes on after it."""
@@ -105,7 +105,7 @@ class CutCampaign(Campaign):
 
     def _git_has(self, commit: str) -> bool:
         words = ["git", "--git-dir", str(self.day.state / "library.git"), "merge-base", "--is-ancestor", commit, "main"]
-        return subprocess.run(words, capture_output=True, check=False, timeout=30).returncode != 0
+        return subprocess.run(words, capture_output=True, check=False, timeout=120).returncode != 0
 
     def excuse(self, told: ToldBefore) -> None:
         """A drop that was neither told as waiting nor is on record may be torn or gone: nobody has promised anything yet."""

@@ -386,7 +386,7 @@ def test_a_running_service_signs_and_sends_for_a_prove_out(house: House, capsys:
         until(lambda: ask(house.state, {"do": "status"})["machines"][MACHINE]["waiting"] == ["0004.nc"], folder=root)
         assert main([*config, "prove", MACHINE, PROGRAM, "-r", "2", "--note", "good", "--by", "me"]) == 0
         running.terminate()
-        assert running.wait(20) == 0
+        assert running.wait(120) == 0
     assert [(line["revision"], line["by"]) for line in house.signed()] == [(2, "me")]
     assert [line["event"] for line in records(house.state) if line["event"] in ("refused", "proven")] == [
         "refused",

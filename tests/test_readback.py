@@ -254,7 +254,7 @@ def test_a_file_waits_until_what_was_just_punched_is_on_record(tmp_path: Path) -
         shop.until(lambda: shop.ledger("sent"))
         office = "O0004 (SHAFT)\nN10 G00 X1.\nN20 G01 Z-6. F0.15\nM30\n"
         hold, done = threading.Event(), threading.Event()
-        shop.hands.records.do(lambda: hold.wait(20), lambda _: None, lambda _: done.set())  # the disk takes its time
+        shop.hands.records.do(lambda: hold.wait(120), lambda _: None, lambda _: done.set())  # the disk takes its time
         port.feed(f"%\n{EDIT}%\n".encode())
         shop.until(lambda: shop.station.core.captures.busy and shop.station.core.captures.capturing is None)
         shop.drop("0004 new.nc", f"%\n{office}%\n".encode())

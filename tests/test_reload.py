@@ -162,7 +162,7 @@ def test_a_bad_file_changes_nothing_and_says_why(tmp_path, lathe):
 def manager_at(path, monkeypatch):
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
         sock.bind(str(path))
-        sock.settimeout(20)
+        sock.settimeout(60)
         monkeypatch.setenv("NOTIFY_SOCKET", str(path))
         monkeypatch.setenv("WATCHDOG_USEC", "1000000")
         yield sock

@@ -77,7 +77,7 @@ def test_with_settings_that_are_wrong(tmp_path):
     )
     output = tmp_path / "r.tar.gz"
     words = [sys.executable, "-m", "dncd", "--config", str(tmp_path / "dncd.toml"), "report", "-o", str(output)]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr
     found = members(output)
     assert "9601" in found["holds.txt"]

@@ -61,7 +61,7 @@ def served(shop: Path, home: Path) -> Iterator[list[str]]:
             yield [*client, f"--user={USER}%bench", "--command"]
         finally:
             daemon.terminate()
-            daemon.wait(20)
+            daemon.wait(120)
 
 
 def listens(port: int) -> bool:

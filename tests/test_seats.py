@@ -110,7 +110,7 @@ def test_one_is_seated_at_a_time_and_only_its_start_since_then_counts(tmp_path):
         assert opened_by(shop, box.port.path) == 0
         assert "it is not seated" in shop.dncd("request", "mill").stderr + shop.dncd("line", "find", "mill").stderr
         lathe.read_in()  # READ before it is seated starts nothing
-        assert lathe.wait_for(lambda: lathe.mode is Mode.READING, 5)
+        assert lathe.wait_for(lambda: lathe.mode is Mode.READING, 120)
         assert shop.dncd("seat", "lathe").returncode == 0
         until(lambda: "press READ at the control" in status(shop, "lathe"))
         until(lambda: "not seated: bay-2 is turned to lathe" in status(shop, "mill"))
@@ -119,7 +119,7 @@ def test_one_is_seated_at_a_time_and_only_its_start_since_then_counts(tmp_path):
         lathe.read_in()
         mill.read_in()  # nor does READ at the other one
         assert shop.receipt("lathe", "sent", "1.nc").get("result") == "sent"
-        assert mill.wait_for(lambda: mill.mode is Mode.READING, 5)
+        assert mill.wait_for(lambda: mill.mode is Mode.READING, 120)
         box.turned = 1
         done = shop.dncd("seat", "mill")
         assert "mill: seated; the line of bay-2 is its own now, and no longer lathe's" in done.stdout
@@ -182,7 +182,7 @@ def test_a_program_that_another_machine_alone_knows_is_a_doubt_and_nothing_is_se
         shop.receipt("lathe", "from-machine", "O0031.nc")
         until(lambda: "mill alone has one of that name: how is bay-2 turned?" in status(shop, "lathe"))
         mill.read_in()
-        assert mill.wait_for(lambda: mill.mode is Mode.READING, 5)
+        assert mill.wait_for(lambda: mill.mode is Mode.READING, 120)
         before = status(shop, "lathe").splitlines()[1]
         until(lambda: status(shop, "lathe").splitlines()[1] != before)  # a whole round, and nothing went out
         assert (shop.shop / "lathe" / "to-machine" / "1.nc").exists()
@@ -208,7 +208,7 @@ def test_after_a_start_nobody_is_seated_and_a_reload_lets_the_seated_one_be(tmp_
         assert "not seated: bay-2 is turned to lathe" in status(shop, "mill")
         until(lambda: "lathe (Lathe)" in status(shop, "lathe") and "listening" in status(shop, "lathe"))
         shop.process.terminate()
-        assert shop.process.wait(20) == 0
+        assert shop.process.wait(120) == 0
         shop.start(("lathe", "mill"))
         for name in ("lathe", "mill"):
             until(lambda name=name: "not seated: nobody has said yet" in status(shop, name))

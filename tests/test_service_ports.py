@@ -4,6 +4,7 @@ import os
 import pty
 import subprocess
 import sys
+import time
 import tty
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
@@ -55,12 +56,12 @@ def test_a_server_that_dies_in_a_sending_and_comes_back(tmp_path: Path, telnet_e
         shop.drop("lathe", "0100.nc", PROGRAM)
         until(lambda: len(box.got) > 200)
         box.kill()
-        receipt = shop.receipt("lathe", "refused", "0100.nc", 5.0)
+        receipt = shop.receipt("lathe", "refused", "0100.nc")
         assert receipt.get("result") == "interrupted"
         assert "the port went away" in receipt.get("reason")
         (told,) = [r for r in shop.ledger() if r["event"] == "interrupted"]
         assert f"{told['chars']} of {len(WIRE)} characters were handed over" in receipt.get("reason")
-        # up to the kernel's buffers between the two: what the server had not read when it died was handed over as well
+        # what came after the server's last look was handed over as well
         assert len(box.got) <= told["chars"] <= len(box.got) + 8 + BAUD // 10 // 4
         until(lambda: status(shop)["state"] == "no-port")
         (trouble,) = until(lambda: status(shop)["trouble"])
@@ -68,7 +69,7 @@ def test_a_server_that_dies_in_a_sending_and_comes_back(tmp_path: Path, telnet_e
         until(lambda: "state: no port" in (shop.shop / "lathe" / "STATUS.txt").read_text())
         box.got.clear()
         box.restart()
-        until(lambda: status(shop)["state"] == "listening", 15.0)
+        until(lambda: status(shop)["state"] == "listening")
         assert box.got == b""  # never sent again by itself
         shop.drop("lathe", "0100.nc", PROGRAM)
         assert shop.receipt("lathe", "sent", "0100.nc").get("result") == "sent"
@@ -88,7 +89,7 @@ def test_a_server_that_dies_in_a_capture(tmp_path: Path, telnet_end: bool, stack
         (raw,) = until(lambda: list((shop.state / "captures").glob("*.damaged.raw")))
         assert raw.read_bytes() == WIRE[:300]
         box.restart()
-        until(lambda: status(shop)["state"] == "listening", 15.0)
+        until(lambda: status(shop)["state"] == "listening")
         box.send(WIRE)
         until(lambda: [r for r in shop.ledger() if r["event"] == "received"])
         delivered = shop.shop / "lathe" / "from-machine" / "O0100.nc"
@@ -131,7 +132,7 @@ def test_a_rate_that_the_server_refuses_ends_the_start_and_is_named(tmp_path: Pa
     box.cable.highest_baud = 9600
     (tmp_path / "dncd.toml").write_text(f'[machines.lathe.line]\nport = "{box.url}"\nbaud = 19200\nframe = "7E2"\n')
     words = [sys.executable, "-m", "dncd", "--config", str(tmp_path / "dncd.toml"), "run"]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=30, check=False)
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 2
     assert "asked for 19200, the server has 9600" in done.stderr
     assert "Traceback" not in done.stderr
@@ -180,18 +181,19 @@ def test_a_hold_of_five_seconds_by_a_modem_line(tmp_path: Path, flow: str, line:
     with house(tmp_path, lathe=lathe(box.url, flow=flow)) as shop:
         shop.drop("lathe", "0100.nc", PROGRAM)
         until(lambda: len(box.got) > 200)
-        before = len(box.got)
+        began, before = time.monotonic(), len(box.got)
         setattr(box.cable, line, False)
         box.look_at_lines()
+        slack = (time.monotonic() - began) * BAUD / 10  # what may come from the look at `got` until the line is off
         until(lambda: status(shop)["state"] == "held")
         until(lambda: status(shop)["transfer"]["held_for_s"] >= 5.0)
-        assert len(box.got) - before <= 8 + 20  # 20: what may come between the look at `got` and the word to the thread
+        assert len(box.got) - before <= 8 + slack + 8  # 8: on its way through the network meanwhile
         setattr(box.cable, line, True)
         box.look_at_lines()
         shop.receipt("lathe", "sent", "0100.nc")
         (told,) = [r for r in shop.ledger() if r["event"] == "sent"]
         assert told["holds"] == 1
-        assert 5.0 <= told["held_s"] < 7.0
+        assert 5.0 <= told["held_s"] < time.monotonic() - began
         assert bytes(box.got) == WIRE
 
 
@@ -204,7 +206,7 @@ def test_a_network_that_breaks_without_a_word_in_a_sending(tmp_path: Path, telne
         shop.drop("lathe", "0100.nc", PROGRAM)
         until(lambda: len(box.got) > 100)
         box.go_deaf()
-        receipt = shop.receipt("lathe", "refused", "0100.nc", 45.0)
+        receipt = shop.receipt("lathe", "refused", "0100.nc")
         assert receipt.get("result") == "interrupted"
         assert "the connection broke" in receipt.get("reason")
         (told,) = [r for r in shop.ledger() if r["event"] == "interrupted"]
@@ -218,8 +220,8 @@ def test_a_network_that_breaks_without_a_word_on_an_idle_line(tmp_path: Path, st
     with house(tmp_path, lathe=lathe(box.url)) as shop:
         until(lambda: status(shop)["state"] == "listening")
         box.go_deaf()
-        until(lambda: "no port" in (tmp_path / "run.log").read_text(), 45.0)
-        until(lambda: status(shop)["state"] == "listening", 15.0)
+        until(lambda: "no port" in (tmp_path / "run.log").read_text())
+        until(lambda: status(shop)["state"] == "listening")
 
 
 # --- ports that come and go ----------------------------------------------------------------------------------------
@@ -256,13 +258,13 @@ def test_an_adaptor_that_is_pulled_out_and_plugged_in_again(tmp_path: Path, stac
         first = os.read(adaptor.master, 100)
         assert first
         adaptor.pull()
-        receipt = shop.receipt("lathe", "refused", "0100.nc", 5.0)
+        receipt = shop.receipt("lathe", "refused", "0100.nc")
         assert receipt.get("result") == "interrupted"
         assert "the port went away" in receipt.get("reason")
         until(lambda: status(shop)["state"] == "no-port")
         until(lambda: "no such device" in " ".join(status(shop)["trouble"]))
         adaptor.plug()
-        until(lambda: status(shop)["state"] == "listening", 15.0)
+        until(lambda: status(shop)["state"] == "listening")
         capture = bytes(b | (b.bit_count() % 2) << 7 for b in WIRE)
         os.write(adaptor.master, capture)
         (told,) = until(lambda: [r for r in shop.ledger() if r["event"] == "received"])
@@ -285,7 +287,7 @@ def test_a_port_that_another_program_holds_is_named_and_taken_when_it_is_free(tm
                 assert "it is held by process" in said
                 assert f"process {other.pid} (" in said
             other.communicate()
-            until(lambda: status(shop)["state"] == "listening", 15.0)
+            until(lambda: status(shop)["state"] == "listening")
 
 
 def test_a_server_that_resets_the_connection_after_a_loan_costs_no_other_line_anything(

@@ -48,7 +48,7 @@ def test_xmodem_programs_go_out_and_come_back(tmp_path, server, kind):
         until(lambda: "waiting" in (shop.shop / "mill" / "STATUS.txt").read_text())
         words = ["rx", *([] if kind == "xmodem" else ["-c"]), "in.nc"]
         with peer(server, *words, folder=control) as receiver:
-            assert receiver.wait(40) == 0
+            assert receiver.wait(120) == 0
         wire = "\n".join(["%", *LONG[:150], "%", ""]).encode()
         assert (control / "in.nc").read_bytes().rstrip(b"\x1a") == wire
         receipt = shop.receipt("mill", "sent", "0100.nc")
@@ -57,7 +57,7 @@ def test_xmodem_programs_go_out_and_come_back(tmp_path, server, kind):
         (control / "out.nc").write_bytes(edited)
         words = ["sx", *(["-k"] if kind == "xmodem-1k" else []), "out.nc"]
         with peer(server, *words, folder=control) as sender:
-            assert sender.wait(40) == 0
+            assert sender.wait(120) == 0
         receipt = parse(until((delivered(shop, "O0100.nc.receipt.txt")).read_text))
         assert receipt.get("result") == "received"
         assert delivered(shop, "O0100.nc").read_bytes().replace(b"\r\n", b"\n") == edited
@@ -75,14 +75,14 @@ def test_ymodem_names_what_goes_out_and_gives_a_batch_its_names(tmp_path, server
         shop.drop("mill", "Shaft 7.nc", text(LONG[:150]))
         until(lambda: "waiting" in (shop.shop / "mill" / "STATUS.txt").read_text())
         with peer(server, "rb", "-b", folder=control) as receiver:
-            assert receiver.wait(40) == 0
+            assert receiver.wait(120) == 0
         wire = "\n".join(["%", *LONG[:150], "%", ""]).encode()
         assert (control / "Shaft_7.nc").read_bytes() == wire
         assert shop.receipt("mill", "sent", "Shaft 7.nc").get("result") == "sent"
         for name, first in (("FLANGE.MPF", ""), ("0012.NC", ""), ("other.nc", "O0031\n")):
             (control / name).write_text(f"%\n{first}N10 G00 X1.\nN20 M30\n%\n")
         with peer(server, "sb", "FLANGE.MPF", "0012.NC", "other.nc", folder=control) as sender:
-            assert sender.wait(60) == 0
+            assert sender.wait(120) == 0
         for name in ("FLANGE", "O0012", "O0031"):
             receipt = parse(until((delivered(shop, f"{name}.nc.receipt.txt")).read_text))
             assert receipt.get("result") == "received"
@@ -102,7 +102,7 @@ def test_kermit_programs_go_out_and_come_back(tmp_path, server, frame):
         until(lambda: "waiting" in (shop.shop / "mill" / "STATUS.txt").read_text())
         assert "(Kermit's NAK)" in (shop.shop / "mill" / "STATUS.txt").read_text()
         with peer(server, *kermit, "-r", folder=control) as receiver:
-            assert receiver.wait(60) == 0
+            assert receiver.wait(120) == 0
         wire = "\n".join(["%", *LONG[:150], "%", ""]).encode()
         (got,) = control.iterdir()
         assert (got.name.upper(), got.read_bytes()) == ("SHAFT_7.NC", wire)
@@ -110,7 +110,7 @@ def test_kermit_programs_go_out_and_come_back(tmp_path, server, frame):
         (control / "FLANGE.MPF").write_text("%\nN10 G00 X1.\nN20 M30\n%\n")
         (control / "O0100.NC").write_bytes(wire.replace(b"F0.1", b"F0.2", 1))
         with peer(server, *kermit, "-s", "FLANGE.MPF", "O0100.NC", folder=control) as sender:
-            assert sender.wait(60) == 0
+            assert sender.wait(120) == 0
         for name in ("FLANGE", "O0100"):
             assert parse(until((delivered(shop, f"{name}.nc.receipt.txt")).read_text)).get("result") == "received"
         assert delivered(shop, "O0100.nc").read_bytes().replace(b"\r\n", b"\n") == wire.replace(b"F0.1", b"F0.2", 1)
@@ -156,11 +156,13 @@ def test_pauses_are_on_the_line(tmp_path, server):
         wire = b"%\nO0001\nM30\n%\n"
         got, times = server.read(lambda got: len(got) == len(wire))
         assert got == wire
-        # the reader may be late for a character, never early: the whole takes all pauses but a late start
         ends = wire[:-1].count(b"\n")
         least = ends * 0.2 + (len(wire) - 1 - ends) * 0.05
-        assert times[-1][0] - times[0][0] > 0.8 * least
+        # the reader may be late for the first character, never early for the last
+        assert times[-1][0] - times[0][0] > 0.5 * least
         assert shop.receipt("mill", "sent", "0001.nc").get("result") == "sent"
+        (sent,) = [record for record in shop.ledger() if record["event"] == "sent"]
+        assert sent["seconds"] >= least
 
 
 @pytest.mark.parametrize(

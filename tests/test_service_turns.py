@@ -123,7 +123,7 @@ def test_a_batch_goes_on_where_it_was_after_a_restart(tmp_path, how):
         read_key(control, SLEEVE)
         until(lambda: next_of(shop).get("of") == "2 of 3")
         os.kill(shop.process.pid, how)
-        shop.process.wait(20)
+        shop.process.wait(120)
         shop.start(["lathe"])
         until(lambda: next_of(shop).get("of") == "2 of 3")
         assert looked_at(shop, "0004.nc")["then"] == ["O0007"]
@@ -155,7 +155,7 @@ def test_send_again_follows_a_batch_to_its_end(tmp_path):
             until(lambda piece=piece: next_of(shop).get("of") == piece)
             assert sender.poll() is None
             read_key(control, SLEEVE)
-        said, _ = sender.communicate(timeout=60)
+        said, _ = sender.communicate(timeout=120)
         assert sender.returncode == 0
         assert "0004.nc: sent" in said
 

@@ -159,7 +159,7 @@ def test_reads_and_punches_the_published_tape(build, wire):
         assert host.read(b"\x11") == b"\x11"
         host.write(bytes(20) + image + bytes(5))
         assert host.read(b"\x93") == b"\x93", "reader off after the closing mark, as it says DC3 on a line with parity"
-        assert control.wait_for(lambda: len(control.taken) == 25 + len(image), 5)
+        assert control.wait_for(lambda: len(control.taken) == 25 + len(image), 120)
         assert control.memory.programs["O0001"] == Stored("O0001", "", BLOCKS)
         assert control.alarm is Alarm.NONE
         control.punch("O0001")
@@ -172,7 +172,7 @@ def test_the_clock_of_a_real_line():
         control.read_in()
         host.read(b"\x11")
         host.write(even(b"%\n" + b"N1\n" * 158 + b"%\n"))
-        assert control.wait_for(lambda: len(control.taken) == 478, 5)
+        assert control.wait_for(lambda: len(control.taken) == 478, 120)
         figures = control.figures()
         assert figures.last - figures.first == pytest.approx(477 / 960, abs=0.002)
         assert figures.line_used(1 / 960) == pytest.approx(1.0, abs=0.002)
@@ -200,7 +200,7 @@ def test_an_operator_edits_and_punches_and_the_punch_obeys_the_host():
         image = "%\n" + "".join(f"{b}\n" for b in (*blocks[:4], "N40 G01 X40. F0.10", *blocks[5:])) + "%\n"
         whole = b"\x12" + bytes(6) + even(image.encode()) + bytes(4) + b"\x14"
         assert begun + run_on + host.read(b"\x14") == whole
-        assert control.wait_for(lambda: control.mode is Mode.OFF, 5)
+        assert control.wait_for(lambda: control.mode is Mode.OFF, 120)
 
 
 @pytest.mark.parametrize("stop", [0x13, 0x93])
@@ -305,7 +305,7 @@ def test_a_yard_serves_many_at_their_own_rates():
             host.write(even(b"%\nO0001\n" + b"N10 G01 X1.\n" * int(control.build.baud / 24) + b"%\n")[:4000])
         for control in controls:
             want = int(control.build.baud / 20)
-            assert control.wait_for(lambda control=control, want=want: len(control.taken) >= want, 10)
+            assert control.wait_for(lambda control=control, want=want: len(control.taken) >= want, 120)
         for control in controls:
             assert control.figures().line_used(control.build.char_s) == pytest.approx(1.0, abs=0.01)
         for host in hosts:

@@ -44,10 +44,10 @@ def test_a_share_that_hangs_does_not_hold_up_a_stop(tmp_path):
         shop = HungHouse(tmp_path, {"lathe": machine(control, baud=1200)})
         try:
             shop.drop("lathe", "long.nc", text(LONG[:100]))
-            assert control.wait_for(lambda: control.figures().taken > 50, 20)
+            assert control.wait_for(lambda: control.figures().taken > 50, 120)
             shop.hang()
             shop.process.send_signal(signal.SIGTERM)
-            assert shop.process.wait(60) == 0
+            assert shop.process.wait(120) == 0
         finally:
             shop.process.kill()
             shop.log.close()
@@ -97,7 +97,7 @@ def test_a_thread_that_lived_for_a_while_is_started_anew(workers, tmp_path):
         if len(runs) == 1:
             raise RuntimeError("nobody thought of this")
         again.set()
-        ends.wait(20)
+        ends.wait(120)
 
     thread = Thread("folders", work, Fate.ANEW | Fate.VITAL)
     thread.start()
@@ -106,7 +106,7 @@ def test_a_thread_that_lived_for_a_while_is_started_anew(workers, tmp_path):
     health = Health(workers, {"state": tmp_path, "folder": tmp_path}, lambda: [thread])
     assert health.look()
     assert "it was started anew" in next(iter(health.problems.values())).what
-    assert again.wait(20)
+    assert again.wait(120)
     assert health.look()
     assert health.problems == {}
     ends.set()
@@ -115,7 +115,7 @@ def test_a_thread_that_lived_for_a_while_is_started_anew(workers, tmp_path):
 
 def test_a_capture_that_is_still_being_read_at_the_end_is_named(workers):
     go = threading.Event()
-    workers.do(APART, lambda: go.wait(20), lambda _: None, lambda _: None, workers.loop)
+    workers.do(APART, lambda: go.wait(120), lambda _: None, lambda _: None, workers.loop)
     (reading,) = workers.apart
     assert workers.finish(5.0, 0.0)[-1] == APART
     go.set()
@@ -129,14 +129,14 @@ def test_who_asks_of_what_takes_nothing_any_more_does_not_wait():
 
 def test_what_nobody_waits_for_any_more_is_not_done_or_given_back(workers):
     busy, given_back, done = threading.Event(), [], []
-    workers.notes.do(lambda: busy.wait(20), done.append, done.append)
+    workers.notes.do(lambda: busy.wait(120), done.append, done.append)
     with pytest.raises(TimeoutError):
         workers.notes.result_of(lambda: done.append("too late"), 0.05)
     began = threading.Event()
 
     def slow():
         began.set()
-        busy.wait(20)
+        busy.wait(120)
         return "kept"
 
     def ask_slowly():

@@ -16,7 +16,7 @@ pytestmark = pytest.mark.skipif(
 
 
 def analyze(*words):
-    return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, timeout=120, check=False)
 
 
 each_unit = pytest.mark.parametrize("shipped", UNITS, ids=lambda unit: unit.stem)
@@ -85,7 +85,7 @@ def test_the_user_and_its_group_are_made(tmp_path):
     (tmp_path / "usr/lib/sysusers.d/dncd.conf").write_text((UNIT.parent / "dncd.sysusers").read_text())
     (tmp_path / "etc").mkdir()
     words = ["systemd-sysusers", f"--root={tmp_path}", "--dry-run"]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr
     assert "Creating user 'dncd'" in done.stderr
     assert "Creating user 'dncd-page'" in done.stderr

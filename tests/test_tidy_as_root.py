@@ -43,7 +43,7 @@ OTHERS = ("setpriv", "--reuid=4002", f"--regid={SERVICE}", "--clear-groups", "--
 
 
 def python(*words: str, umask: int = 0o077) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(words, capture_output=True, text=True, check=False, umask=umask, cwd="/", timeout=60)
+    return subprocess.run(words, capture_output=True, text=True, check=False, umask=umask, cwd="/", timeout=120)
 
 
 def dncd(state: Path, *words: str, before: tuple[str, ...] = ()) -> subprocess.CompletedProcess[str]:

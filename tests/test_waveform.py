@@ -225,7 +225,7 @@ def _sigrok(wave: Waveform, frame: Frame, baud: int, tmp_path: Path, what: str) 
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
+        timeout=120,
     )
     if what != "rx-data":
         return [0] * len(done.stdout.splitlines())

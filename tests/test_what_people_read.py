@@ -94,7 +94,7 @@ def test_send_warns_while_there_is_time_to_take_it_back(tmp_path):
         with subprocess.Popen(words, cwd=tmp_path, env=ENV, stdout=subprocess.PIPE, text=True) as send:
             assert any(line.startswith("0005.nc: warning: line 3") for line in iter(send.stdout.readline, ""))
             control.go()
-            assert "0005.nc: sent" in send.communicate(timeout=60)[0]
+            assert "0005.nc: sent" in send.communicate(timeout=120)[0]
 
 
 def test_what_was_pressed_too_early_is_said_in_the_words_of_the_machines_own_keys(tmp_path):

@@ -13,7 +13,7 @@ import dncd
 
 ENV = {**os.environ, "PYTHONPATH": str(Path(dncd.__file__).parent.parent), "PYTHONUNBUFFERED": "1"}
 DNCD = (sys.executable, "-m", "dncd")
-DEADLINE_S = 40.0
+DEADLINE_S = 120.0
 ENTER = "Enter"
 UNASKED = ("read in:", "punched:", "ALARM:", "the control is back")
 """What a stand-in says by itself: no answer to a key."""

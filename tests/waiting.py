@@ -64,7 +64,7 @@ def watched(*folders):
         os.close(watch.fd)
 
 
-def until(what, seconds=30.0, about="", *, folder=None):
+def until(what, seconds=120.0, about="", *, folder=None):
     """The first true value of what() within a deadline; a file that is not there yet is not true.
 
     about: what is missing, for the error, or something that says it when it is called; folder: see `watched`.

@@ -247,8 +247,16 @@ class Workday:
             if waits:
                 control.stand_in.read_in()
             return
-        if control.start == "dc1" or time.monotonic() - control.go_at > 1.5:
+        if control.start == "dc1" or (time.monotonic() - control.go_at > 1.5 and self._rests(machine)):
             self._punch(machine, control)
+
+    def _rests(self, machine: str) -> bool:
+        """Whether nothing goes out to it, by the status: on a busy computer what was started with `go` takes its time, and
+        nobody punches into a program that comes in."""
+        try:
+            return ask(self.state, {"do": "status"}, 1.0)["machines"][machine]["state"] in ("listening", "waiting")
+        except (DncdError, OSError):
+            return False
 
     def _punch(self, machine: str, control: Control) -> None:
         self._count += 1

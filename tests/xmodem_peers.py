@@ -16,7 +16,7 @@ from pathlib import Path
 from dncd.line.packet_machine import Ended, Event, Received
 from dncd.line.xmodem import Receiver, Sender
 
-DEADLINE_S = 40.0
+DEADLINE_S = 120.0
 
 
 class Damage:
@@ -82,7 +82,7 @@ def program(words: list[str], cwd: Path) -> Iterator[tuple[subprocess.Popen[byte
             yield peer, ours
         finally:
             with contextlib.suppress(subprocess.TimeoutExpired):
-                peer.wait(10)
+                peer.wait(120)
             if peer.poll() is None:
                 peer.kill()
                 peer.wait()
