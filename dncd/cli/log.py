@@ -111,7 +111,7 @@ def _coming(given: Asked, seq: int) -> Iterator[Record]:
 
 def log_line(record: Record, full: bool = False) -> str:
     """One record in one line: when, where, what, and what is worth knowing of it; full: every reason, not the first."""
-    parts = [local_text(record["time"]), f"{record['event']:11}"]
+    parts = [local_text(record.get("time", "")), f"{record['event']:11}"]
     parts += filter(None, (record.get("machine"), record.get("program"), record.get("file")))
     facts = []
     if record["event"] == "backup":
@@ -126,9 +126,9 @@ def log_line(record: Record, full: bool = False) -> str:
     if record.get("holds"):
         facts.append(count(record["holds"], "hold"))
     if record.get("rounds"):
-        facts += [f"the line: {record['rounds']}", f"signed {record['by']}"]
+        facts += [f"the line: {record['rounds']}", f"signed {record.get('by', '')}"]
     elif record.get("note"):
-        facts += [record["note"], f"signed {record['by']}"]
+        facts += [record["note"], f"signed {record.get('by', '')}"]
     elif record.get("by"):
         about = (record.get("do"), record.get("what"), record.get("switch"))
         facts += [*filter(None, about), f"by {record['by']}"]
