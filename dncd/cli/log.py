@@ -111,10 +111,10 @@ def _coming(given: Asked, seq: int) -> Iterator[Record]:
 
 def log_line(record: Record, full: bool = False) -> str:
     """One record in one line: when, where, what, and what is worth knowing of it; full: every reason, not the first."""
-    parts = [local_text(record.get("time", "")), f"{record['event']:11}"]
+    parts = [local_text(record.get("time", "")), f"{record.get('event', ''):11}"]
     parts += filter(None, (record.get("machine"), record.get("program"), record.get("file")))
     facts = []
-    if record["event"] == "backup":
+    if record.get("event") == "backup":
         lists = {key: record.get(key) for key in ("programs", "changed", "missing", "unknown")}
         facts += [f"{len(names)} {key}" for key, names in lists.items() if isinstance(names, list) and names]
     if record.get("revision"):

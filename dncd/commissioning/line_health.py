@@ -177,7 +177,7 @@ KEYS: Final = (
 
 
 def tells(record: Record) -> bool:
-    return _is_sending(record) or record["event"] in ("received", "damaged")
+    return _is_sending(record) or record.get("event") in ("received", "damaged")
 
 
 def _is_sending(record: Record) -> bool:
@@ -268,7 +268,7 @@ def weeks_of(records: Iterable[Record], today: date) -> tuple[Week, ...]:
     capture = ""
     for record in records:
         day, transfer = date.fromisoformat(record["time"][:10]), transfer_of(record)
-        if record["event"] in ("received", "damaged") and transfer != capture:
+        if record.get("event") in ("received", "damaged") and transfer != capture:
             capture = transfer
             days[day].came(record)
         elif _is_sending(record):

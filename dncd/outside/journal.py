@@ -57,7 +57,7 @@ class Journal:
     def transfer(self, record: Mapping[str, object]) -> None:
         """The one canonical line of a transfer: what the ledger holds of it."""
         shown = {key: record.get(key) for key in TRANSFER_FIELDS if record.get(key) not in (None, "")}
-        self.info(f"transfer {record['event']}", **shown)
+        self.info(f"transfer {record.get('event', '')}".strip(), **shown)
 
 
 def journal(**fields: object) -> Journal:

@@ -58,8 +58,8 @@ class Wanted:
             self.machine in ("", line.get("machine"))
             and self.event in ("", line.get("event"))
             and (not self.program or self.program in programs)
-            and self.since <= line["time"]
-            and (not self.until or line["time"] <= self.until)
+            and self.since <= line.get("time", "")
+            and (not self.until or line.get("time", "") <= self.until)
             and (not self.before or line["seq"] < self.before)
             and all(word in _said(line) for word in self.words)
         )
@@ -235,7 +235,7 @@ class Reading:
 
         def look() -> None:
             try:
-                texts.put([self.damaged_text(line["machine"], line["file"]) for line in captures])
+                texts.put([self.damaged_text(line["machine"], line.get("file", "")) for line in captures])
             finally:
                 self._at_share.release()
 

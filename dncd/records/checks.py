@@ -66,7 +66,7 @@ class Checks:
     def feed(self, record: Record) -> None:
         if not (machine := record.get("machine", "")):
             return
-        time, event = record["time"], record["event"]
+        time, event = record.get("time", ""), record.get("event", "")
         if event in tuple(Result):
             damaged = 0 if event == Result.RECEIVED else self.ending(machine).damaged + (event == Result.DAMAGED)
             self._endings[machine] = Last(time, event, record.get("file", ""), damaged)

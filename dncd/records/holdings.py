@@ -113,7 +113,7 @@ def _later(until: str) -> Callable[[Record], bool]:
     """Whether a line is behind a time or the number of a line."""
     if until.isdecimal():
         return lambda line: line["seq"] > int(until)
-    return lambda line: line["time"] > until
+    return lambda line: line.get("time", "") > until
 
 
 class Holdings:
@@ -160,7 +160,7 @@ class Holdings:
     def follow(self, record: Record) -> None:
         """Takes a line that was just written, if it is the next; else `catch_up` will read it."""
         with self._lock:
-            if record["seq"] == self.seq + 1:
+            if record.get("seq") == self.seq + 1:
                 self.feed(record)
 
     def feed(self, record: Record) -> None:
@@ -168,7 +168,7 @@ class Holdings:
         self.checks.feed(record)
         if not (machine := record.get("machine", "")):
             return
-        event, time = record["event"], record["time"]
+        event, time = record.get("event", ""), record.get("time", "")
         if event == "backup":
             self._take_backup(machine, record)
         elif event == "proven":
@@ -184,12 +184,12 @@ class Holdings:
     def _take_proven(self, machine: str, record: Record) -> None:
         program, revision = record.get("program"), record.get("revision")
         if program and revision:  # without them it is the line that was proven
-            signed = SignedOff(program, revision, record["time"], record.get("note", ""), record.get("by", ""))
+            signed = SignedOff(program, revision, record.get("time", ""), record.get("note", ""), record.get("by", ""))
             self._proven.setdefault(machine, {}).setdefault(program, {})[revision] = signed
 
     def _take_lost(self, machine: str, record: Record) -> None:
         """Revisions that are in the library no more: their numbers will be other texts'."""
-        held, time = self._held.get(machine, {}), record["time"]
+        held, time = self._held.get(machine, {}), record.get("time", "")
         for program, revision in programs_of(record):
             self._proven.get(machine, {}).get(program, {}).pop(revision, None)
             before = held.get(program, Holding())
@@ -197,7 +197,7 @@ class Holdings:
                 held[program] = Holding(before.last_sent, before.last_back, 0, How.UNKNOWN, time)
 
     def _take_backup(self, machine: str, record: Record) -> None:
-        time, held = record["time"], self._held.setdefault(machine, {})
+        time, held = record.get("time", ""), self._held.setdefault(machine, {})
         backup = Backup(
             time,
             record.get("file", ""),

@@ -45,8 +45,8 @@ class Tally:
             self.summed_up += 1
 
     def _count(self, record: Record) -> None:
-        if record["event"] in self.transfers:
-            self.transfers[record["event"]] += 1
+        if (event := record.get("event", "")) in self.transfers:
+            self.transfers[event] += 1
 
     def as_dict(self) -> dict[str, Any]:
         """For `status`."""

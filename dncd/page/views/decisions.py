@@ -72,10 +72,10 @@ def decisions(
     by_name = {board.name: board for board in boards}
     found = [each for board in boards for each in _of(board, held, newest(board.name), pair)]
     for line, text in damaged:
-        if (at := by_name.get(line["machine"])) is not None:
+        if (at := by_name.get(line.get("machine", ""))) is not None:
             file, program = printable(line.get("file", "")), ", ".join(named(line))
             spots = tuple(spot(text, reason) for reason in _advised_once(line.get("reasons", [])[:_SPOTS]))
-            found.append(_new(Kind.DAMAGED, at, program=program, file=file, time=line["time"], spots=spots))
+            found.append(_new(Kind.DAMAGED, at, program=program, file=file, time=line.get("time", ""), spots=spots))
     order = list(Kind)
     return tuple(sorted(found, key=lambda d: order.index(d.kind)))
 
