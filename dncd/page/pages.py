@@ -82,6 +82,11 @@ class Look:
         base = taking_over.number_in(self.form, "a")
         return taking_over.edit_of(self.reading, self.place["machine"], self.place["program"], base)
 
+    def waiting(self) -> tuple[machine.Waits, ...]:
+        """The files of the program that the path names which wait."""
+        name = self.place["machine"]
+        return machine.board(name, self.machines.get(name, {}), self.reading.held()).waits(self.place["program"])
+
     def history(self) -> list[Revision]:
         return self.reading.history(self.place["machine"], self.place["program"])
 
@@ -135,7 +140,8 @@ def _story(look: Look) -> str:
     history = look.history()
     office, newest = taking_over.pair_of(look.reading, name, wanted)
     edited = office not in (0, newest)
-    return look.page("program.html", story=program.story(name, wanted, history, lines, signed), edited=edited)
+    story, waiting = program.story(name, wanted, history, lines, signed), look.waiting()
+    return look.page("program.html", story=story, edited=edited, waiting=waiting)
 
 
 def _text(look: Look) -> str:
@@ -155,7 +161,8 @@ def _differences(look: Look) -> str:
 def _take_over(look: Look) -> str:
     edit = look.edit()
     given = {"edit": edit, "refused": taking_over.refused_since(look.reading, edit)}
-    return look.page("take_over.html", **look.place, **given, all=look.form.get("take") != "none")
+    given |= {"waiting": look.waiting(), "all": look.form.get("take") != "none"}
+    return look.page("take_over.html", **look.place, **given)
 
 
 def _taken_over(look: Look) -> str:
@@ -167,7 +174,8 @@ def _taken_over(look: Look) -> str:
     except NoServiceError as error:
         said = not_looked(error)
     text, changes = program.text_from(taken.text), program.differences(edit.old, taken.text)
-    return look.page("taken_over.html", **look.place, taken=taken, said=said, text=text, differences=changes)
+    given = {"taken": taken, "said": said, "text": text, "differences": changes, "waiting": look.waiting()}
+    return look.page("taken_over.html", **look.place, **given)
 
 
 def _decisions(look: Look) -> str:

@@ -56,6 +56,7 @@ _NOTHING: Final[Mapping[str, object]] = {
     "alone": "",
     "box": "",
     "boxes": (),
+    "waiting": (),
 }
 
 

@@ -9,7 +9,7 @@ import secrets
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from dncd.page.people import Person, Role
 
@@ -24,6 +24,9 @@ MOST: Final = 1_000
 OF_ONE: Final = 50
 """Sessions at once, in all and of one person; the one that was not used for longest makes room, of his own first."""
 
+RESULTS: Final = 8
+"""Of one session."""
+
 TRIES: Final = 10
 TRIES_S: Final = 600.0
 """So many wrong phrases in so many seconds, for one name or from one address; then none is looked at any more."""
@@ -31,13 +34,23 @@ TRIES_S: Final = 600.0
 
 @dataclass(slots=True)
 class Session:
-    """Of one browser. csrf: what each of its forms bears; began, used: by the clock of `Sessions`."""
+    """Of one browser. csrf: what each of its forms bears; began, used: by the clock of `Sessions`; results: of what was
+    asked for last, by a word for each."""
 
     id: str
     person: Person
     csrf: str
     began: float
     used: float
+    results: dict[str, Any] = field(default_factory=dict)
+
+    def keep(self, result: object) -> str:
+        """The word by which a result can be shown, also again: as long as there are not too many newer ones."""
+        word = secrets.token_urlsafe(12)
+        self.results[word] = result
+        while len(self.results) > RESULTS:
+            del self.results[next(iter(self.results))]
+        return word
 
 
 class Sessions:

@@ -15,6 +15,7 @@ the same punch. A file of several programs has them in `programs`, and the revis
 """
 
 import enum
+import re
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -92,6 +93,19 @@ class Backup:
     mark_line: str
 
 
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """A file that somebody dropped by the page. time: as the ledger has it, "" for none."""
+
+    by: str = ""
+    time: str = ""
+
+
+_DROPS: Final = ("drop", "drop-over-edits", "bring")
+_DROPPED: Final = re.compile(r"SHA-256 ([0-9a-f]{64})")
+_DROPS_KEPT: Final = 200
+"""Of one machine, the newest: more than wait there by the page."""
+
 _HOW: Final = {
     "sent": How.SENT,
     "matched": How.CHECKED,
@@ -127,6 +141,7 @@ class Holdings:
         self._backups: dict[str, Backup] = {}
         self._first: dict[str, str] = {}
         self._proven: dict[str, dict[str, dict[int, SignedOff]]] = {}
+        self._dropped: dict[str, dict[str, Dropped]] = {}
         self.out_of_time: list[int] = []
         """Lines that count by their order though their time is later than the one that was asked for."""
 
@@ -175,6 +190,8 @@ class Holdings:
             self._take_proven(machine, record)
         elif event == RECOVERED:
             self._take_lost(machine, record)
+        elif event == "asked":
+            _note_dropped(self._dropped.setdefault(machine, {}), record)
         elif how := _HOW.get(event):
             held = self._held.setdefault(machine, {})
             for program, revision in programs_of(record):
@@ -232,6 +249,10 @@ class Holdings:
         found = dict(self._proven.get(machine, {}).get(program, {}))  # the records thread may add to it meanwhile
         return tuple(found[number] for number in sorted(found))
 
+    def dropped(self, machine: str, sha256: str) -> Dropped:
+        """Who dropped a file with these contents last by the page."""
+        return self._dropped.get(machine, {}).get(sha256, Dropped())
+
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""
         return self._first.get(machine, "")
@@ -250,6 +271,15 @@ def in_part(held: Holdings, machine: str, programs: Iterable[str]) -> tuple[str,
         for program in programs
         if (holding := held.one(machine, program)).how is How.IN_PART
     )
+
+
+def _note_dropped(kept: dict[str, Dropped], record: Record) -> None:
+    found = _DROPPED.search(record.get("what", "")) if record.get("do") in _DROPS else None
+    if found is not None:
+        kept.pop(found[1], None)
+        kept[found[1]] = Dropped(record.get("by", ""), record["time"])
+        if len(kept) > _DROPS_KEPT:
+            del kept[next(iter(kept))]
 
 
 UNNAMED: Final = "UNNAMED-"

@@ -11,11 +11,14 @@ from dncd.service.next_words import last_lines, later_warnings, next_lines
 from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
 from dncd.station.driver import Station
-from dncd.station.queue import WaitingFile
+from dncd.station.queue import SendQueue, WaitingFile
 from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10
 _OPEN_SHOWN = 20
+
+_FILES = 20
+"""Of those that wait, which one asks more of than their names."""
 
 
 def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]:
@@ -28,6 +31,7 @@ def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]
         "waiting": list(core.sender.queue.waiting),
         "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
         "next": _next(core, held),
+        "files": _files(core),
         "warnings": _warnings(core, held),
         "transfer": transfer_of(core, now),
         "pending": core.pending,
@@ -61,6 +65,28 @@ def _warnings(core: Core, held: Holdings) -> dict[str, list[str]]:
     return {f.name: said for f in files if f is not None and (said := _warnings_of(f, core, held))}
 
 
+def _files(core: Core) -> list[dict[str, object]]:
+    """The first that wait, in their order: of each its first program, which revision it will be, when it was dropped."""
+    queue = core.sender.queue
+    found = (queue.get(name) for name in queue.waiting[:_FILES])
+    return [
+        {
+            "file": file.name,
+            "program": file.checked.programs[0],
+            "revision": file.checked.outlook.revision,
+            "text_of": file.checked.outlook.text_of,
+            "dropped": _dropped(queue, file),
+            "sha256": file.checked.sha256,
+        }
+        for file in found
+        if file is not None
+    ]
+
+
+def _dropped(queue: SendQueue, file: WaitingFile) -> str:
+    return datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
 def _next(core: Core, held: Holdings) -> dict[str, object]:
     """What the next start brings; empty where nothing waits, or nobody has looked at it yet. dropped: UTC; then: programs of
     the files behind it, those that are looked at already; by: what brings it."""
@@ -78,8 +104,9 @@ def _next(core: Core, held: Holdings) -> dict[str, object]:
         "title": checked.survey.title,
         "revision": outlook.revision,
         "is_new": outlook.revision > outlook.newest,
+        "text_of": outlook.text_of,
         "proven": outlook.revision > 0 and not outlook.unproven,
-        "dropped": datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "dropped": _dropped(queue, file),
         "of": checked.batch.piece,
         "warnings": _warnings_of(file, core, held),
         "then": [other.checked.programs[0] for other in behind if other is not None],

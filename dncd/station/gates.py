@@ -226,8 +226,10 @@ class Gates:
             return UNSEEN
         program, text = parts[0]
         history = library.history(self._machine, program)
-        is_newest = bool(history) and history[-1].blob == blob_name(text)
-        return Outlook(len(history) + (not is_newest), len(history), tuple(self._unproven(library, parts)))
+        blob, newest = blob_name(text), len(history)
+        text_of = next((each.number for each in reversed(history) if each.blob == blob), 0)
+        revision = newest + (text_of != newest or not newest)
+        return Outlook(revision, newest, tuple(self._unproven(library, parts)), text_of)
 
     def _unproven(self, library: Library, parts: Iterable[tuple[str, Text]]) -> list[str]:
         """The programs that nobody has proven at this machine with this text."""

@@ -29,11 +29,13 @@ class Gone:
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """What a file that waits will be. revision: of its first program, 0 before it was looked at; newest: that the library
-    has, 0 for none; unproven: programs that nobody has proven at this machine with this text."""
+    has, text_of: the newest of these that has this very text, 0 for none; unproven: programs that nobody has proven at this
+    machine with this text."""
 
     revision: int = 0
     newest: int = 0
     unproven: tuple[str, ...] = ()
+    text_of: int = 0
 
 
 UNSEEN: Final = Outlook()

@@ -28,7 +28,7 @@ from dncd.records.store import Store
 from dncd.station import events as ev
 from dncd.station.gates import Gates, Texts
 from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
-from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Outdated, Prepared, TakenIn
+from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Outdated, Outlook, Prepared, TakenIn
 from dncd.tape.codes import Coder
 from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
 
@@ -102,7 +102,8 @@ class SendJobs:
                 if checked.refusals:
                     return checked
                 if job.scope is ev.Scope.CHECK:
-                    return TakenIn(checked)
+                    seen = self.gates.outlook(self._store.reader, self._parts(source.chunks, checked))
+                    return TakenIn(dataclasses.replace(checked, outlook=Outlook(text_of=seen.text_of)))
                 prepared = image_of(source.chunks, copy, image, checked, settings=self._settings, coder=self._coder)
                 parts = self._parts(source.chunks, checked, prepared)
                 checked = dataclasses.replace(checked, outlook=self.gates.outlook(self._store.reader, parts))

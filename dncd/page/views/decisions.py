@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from dncd.ledger_lines import Record
-from dncd.page.views.machine import Board, named
+from dncd.page.views.machine import Board, Waits, named
 from dncd.page.views.program import Mark, Piece
 from dncd.peer_text import printable
 from dncd.records.holdings import Holdings, How
@@ -37,7 +37,7 @@ class Spot:
 @dataclass(frozen=True, slots=True)
 class Decision:
     """says: sentences of the service, () where the kind says all; revision: that it is about, before: the one to compare it
-    with, 0 for none; time: since when, "" where nobody knows."""
+    with, 0 for none; time: since when, "" where nobody knows; waiting: files of an edited program that wait."""
 
     kind: Kind
     machine: str
@@ -50,6 +50,7 @@ class Decision:
     time: str = ""
     says: tuple[str, ...] = ()
     spots: tuple[Spot, ...] = ()
+    waiting: tuple[Waits, ...] = ()
 
 
 _PLACE: Final = re.compile(r"line (\d{1,7}), column (\d{1,7})\b")
@@ -92,7 +93,7 @@ def _of(
             office, edited = pair(board.name, program)
             waits = office not in (0, edited)
             if waits or revision.origin is Origin.MACHINE:
-                about["revision"] = edited
+                about |= {"revision": edited, "waiting": board.waits(program)}
                 yield _new(Kind.EDIT, board, **about, before=office if waits else max(0, edited - 1))
     brings = board.brings
     if brings.withheld:

@@ -39,8 +39,9 @@ class Standing(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Brings:
-    """What the next start brings; program "" where nothing waits. by: what brings it; programs: of the file; of: the piece
-    of a batch, ""; then_more: how many come behind `then`; withheld: why the key alone brings nothing, ""."""
+    """What the next start brings; program "" where nothing waits. by: what brings it; programs: of the file; text_of: the
+    newest revision that has this very text, 0 for none; of: the piece of a batch, ""; then_more: how many come behind
+    `then`; withheld: why the key alone brings nothing, ""."""
 
     by: str = ""
     file: str = ""
@@ -48,6 +49,7 @@ class Brings:
     programs: int = 1
     revision: int = 0
     is_new: bool = False
+    text_of: int = 0
     title: str = ""
     proven: bool = False
     dropped: str = ""
@@ -68,6 +70,24 @@ class Brings:
         if not self.revision:
             return Standing.OPEN
         return Standing.PROVEN if self.proven else Standing.UNPROVEN
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """A file that waits. by, asked: who dropped it by the page, and when, "" for nobody; revision: which it will be;
+    text_of: the newest that has this very text, 0 for none."""
+
+    by: str
+    asked: str
+    file: str = ""
+    program: str = ""
+    revision: int = 0
+    text_of: int = 0
+    dropped: str = ""
+
+    @property
+    def time(self) -> str:
+        return self.asked or self.dropped
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +197,8 @@ class Keys:
 @dataclass(frozen=True, slots=True)
 class Board:
     """All of one machine. trouble: what is wrong with it now, the worst first; holds, unsure: programs that the control is
-    known to hold whole, and those of which it may hold a part; waiting: files in their order; folder: what is odd in its
-    to-machine/; pending: settings to come."""
+    known to hold whole, and those of which it may hold a part; waiting: files in their order; files: the first of them;
+    folder: what is odd in its to-machine/; pending: settings to come."""
 
     name: str
     brings: Brings
@@ -189,6 +209,7 @@ class Board:
     keys: Keys
     holds: int
     unsure: int
+    files: tuple[Waits, ...] = ()
     title: str = ""
     trouble: tuple[str, ...] = ()
     waiting: tuple[str, ...] = ()
@@ -196,6 +217,15 @@ class Board:
     pending: str = ""
     folder: str = ""
     open: Open = Open()
+
+    @property
+    def alike(self) -> bool:
+        """Whether two of the first files that wait are of one program."""
+        return len({file.program for file in self.files}) < len(self.files)
+
+    def waits(self, program: str) -> tuple[Waits, ...]:
+        """The files of a program that wait."""
+        return tuple(file for file in self.files if file.program == program)
 
     @property
     def rank(self) -> Rank:
@@ -228,7 +258,13 @@ def board(name: str, status: Status, held: Holdings) -> Board:
         open=_of(Open, status.get("open")),
         holds=sum(holding.held for holding in holdings),
         unsure=sum(holding.how is How.IN_PART for holding in holdings),
+        files=tuple(_waits(name, file, held) for file in status.get("files") or ()),
     )
+
+
+def _waits(machine: str, file: Mapping[str, Any], held: Holdings) -> Waits:
+    dropped = held.dropped(machine, str(file.get("sha256")))
+    return _of(Waits, file, by=printable(dropped.by), asked=dropped.time)
 
 
 def _of(kind: Callable[..., _T], found: Mapping[str, Any] | None, **given: Any) -> _T:

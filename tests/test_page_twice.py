@@ -1,0 +1,76 @@
+"""What somebody asks for by the page is done once, and the page says where it stands in the row of what waits."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from house import House, build, house, machine, text
+from page_office import TAKE, Office, form
+from page_visitors import HERE, csrf, posted
+from starlette.testclient import TestClient
+from waiting import until
+
+from dncd.outside.command_client import ask
+from dncd.standin.control import StandIn
+from dncd.standin.yard import Yard
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
+    """At a control that starts each program by its key, with O0777 in front."""
+    control = StandIn(build())
+    with Yard(control), house(tmp_path_factory.mktemp("twice"), lathe=machine(control, start="dc1")) as shop:
+        made = Office(shop, control)
+        shop.drop("lathe", "0777.nc", text(["O0777", "N10 G01 X1.", "M30"]))
+        until(lambda: made.waits() == ["0777.nc"])
+        yield made
+
+
+def yes(browser: TestClient) -> Any:
+    """All of the edit is taken over, by a form that was opened before."""
+    html = browser.get(f"{TAKE}n-over", params={"a": "1", "b": "2", "g0": "on", "g1": "on"}).text
+    return lambda: browser.post(
+        "/machine/lathe/take-over", data={**form(html), "by": "Olga Office"}, headers={"origin": HERE}
+    )
+
+
+def status(shop: House) -> Any:
+    return ask(shop.state, {"do": "status"})["machines"]["lathe"]
+
+
+def test_an_edit_is_taken_over_once_and_its_result_is_loaded_anew_without_being_done_anew(office: Office) -> None:
+    browser = office.browser()
+    first, second = yes(browser), yes(browser)
+    assert "Take over" in browser.get("/decisions").text
+    answer = first()
+    assert answer.status_code == 303
+    office.browser()  # news
+    for _ in range(2):
+        html = browser.get(answer.headers["location"]).text
+        assert "O0007.nc waits in place 2, behind 0777.nc." in html
+    assert (office.waits(), len(office.asked())) == (["0777.nc", "O0007.nc"], 1)
+    for path in ("/decisions", "/machine/lathe/program/O0007", f"{TAKE}-over", f"{TAKE}n-over?a=1&b=2"):
+        html = browser.get(path).text
+        assert 'A text of it already waits: <a href="/machine/lathe">O0007.nc</a>, by Olga Office, <time' in html, path
+        assert "Yes, drop it" not in html
+    assert f'href="{TAKE}-over' not in browser.get("/decisions").text
+    again = browser.get(second().headers["location"])
+    assert (again.status_code, "a text of it already waits: O0007.nc, by Olga Office" in again.text) == (409, True)
+    assert (office.waits(), len(office.asked())) == (["0777.nc", "O0007.nc"], 1)
+    of_edit = status(office.shop)["files"][1]
+    stop = posted(browser, "/machine/lathe/stop", csrf=csrf(browser, "/machine/lathe/stop"), file="O0007.nc")
+    assert (of_edit["program"], of_edit["revision"], of_edit["text_of"]) == ("O0007", 0, 2), "it is the operator's text"
+    assert "O0007.nc is taken back." in stop.text
+    until(lambda: office.waits() == ["0777.nc"])
+    office.browser()
+    assert f'href="{TAKE}-over' in browser.get("/decisions").text
+
+
+def test_what_was_done_in_another_visit_or_at_another_machine_is_not_shown(office: Office) -> None:
+    browser = office.browser()
+    where = browser.post(
+        "/machine/lathe/good", data={"csrf": csrf(browser, "/machine/lathe/stop")}, headers={"origin": HERE}
+    ).headers["location"]
+    assert "no revision is named" in browser.get(where).text
+    other = office.browser().get(where)
+    assert (other.status_code, "no revision is named" in other.text) == (409, False)
