@@ -210,6 +210,45 @@ def test_two_files_of_one_program_are_told_apart_and_a_text_of_old_by_the_revisi
     assert "rev 3 (new)" in show("_board.html", board=board(next=brings | {"text_of": 0})).text
 
 
+def test_a_key_that_was_pressed_before_anything_waited_is_told_with_its_end():
+    early = board(pressed={"at": "2026-11-28T13:05:00Z", "until": "2026-11-28T13:06:00Z"})
+    says = "READ is pressed since 14:05 CET: what is dropped until 14:06 CET goes at once."
+    assert says in show("_board.html", board=early).text
+    done = Done(What.LOOKED_AT, "7.nc", said=taking_over.NOTHING)
+    assert says in show("done.html", board=early, problem="", done=done).text
+
+
+def test_a_check_that_runs_says_so_and_its_page_comes_again_by_itself():
+    page = show("verify.html", verified=(), verifying=(NOW,))
+    assert "It runs, since 14:10 CET." in page.text
+    assert ("It has not been done" in page.text, "Check now" in page.text) == (False, False)
+    assert [each for each in page.all("meta") if each.get("http-equiv") == "refresh"]
+    page = show("verify.html", verified=())
+    assert "It has not been done" in page.text
+    assert not [each for each in page.all("meta") if each.get("http-equiv") == "refresh"]
+
+
+def test_what_runs_stands_first_and_a_part_in_the_control_in_a_box(tmp_path):
+    held = records(tmp_path).held()
+    html = render("_board.html", now=NOW, board=machine.board(NAME, status(state="sending", transfer=OUT), held))
+    assert '<section class="board runs"' in html
+    assert '<a class="heed" href="/machine/gang-lathe/programs">perhaps a part of 1 program in the control</a>' in html
+    assert re.search(r"<a [^>]*><span>The control holds .*? punched out <time|<a [^>]*><span>Known: ", html)
+    rules = (ROOM / "static" / "page.css").read_text("utf-8")
+    assert ".board.runs .doing { order: -1; }" in rules
+
+
+def test_logging_out_is_not_called_signing_off_and_the_chosen_language_is_marked():
+    page = show("machine.html", board=board(), who="A. Miller")
+    assert ("Log out" in page.text, "Sign off" in page.text) == (True, False)
+    words = rendering.words_of("de")
+    assert words["Stop"] != words["Cancel"]
+    assert not [said for said in words.values() if "abgewiesen" in " ".join(said)]
+    assert re.search(
+        r"\.languages \[aria-current\] \{ font-weight: bold", (ROOM / "static" / "page.css").read_text("utf-8")
+    )
+
+
 def test_at_most_one_thing_is_red():
     page = show("machine.html", board=board(trouble=["one", "two", "three"]), service=floor.Service(True, ("slow",)))
     assert [attrs["class"] for _, attrs in page.tags if "alarm" in attrs.get("class", "")] == ["alarm"]

@@ -74,3 +74,10 @@ def test_what_was_done_in_another_visit_or_at_another_machine_is_not_shown(offic
     assert "no revision is named" in browser.get(where).text
     other = office.browser().get(where)
     assert (other.status_code, "no revision is named" in other.text) == (409, False)
+
+
+def test_the_yes_stands_below_the_whole_text_and_names_the_new_file(office: Office) -> None:
+    html = office.browser().get(f"{TAKE}n-over", params={"a": "1", "b": "2", "g0": "on"}).text
+    assert html.index("The whole text") < html.index("Yes, drop it")
+    assert "The control keeps its rev 2 until it reads this text in, which overwrites it there." in html
+    assert "own file stays as it was: the new one is O0007.nc." in html

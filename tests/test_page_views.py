@@ -109,7 +109,16 @@ def test_a_real_station_tells_what_the_board_wants(tmp_path):
         NAME, LineSettings("/dev/lathe", 9600, Frame.parse("7E2")), send=SendSettings(drip_feed=True), keys=keys
     )
     with rig(tmp_path, settings) as office:
-        office.plug(FakePort())
+        port = office.plug(FakePort())
+        shown = machine.board(NAME, office.status(), Holdings())
+        assert shown.pressed == machine.Pressed()
+        port.feed(b"\x11")
+        office.until(lambda: office.status()["pressed"])
+        early = machine.board(NAME, office.status(), Holdings()).pressed
+        stays = datetime.fromisoformat(early.until) - datetime.fromisoformat(early.at)
+        assert stays == timedelta(seconds=SendSettings().dc1_stays_s)
+        port.feed(b"\x13")
+        office.until(lambda: not office.status()["pressed"])
         shown = machine.board(NAME, office.status(), Holdings())
         assert (shown.keys.read, shown.keys.punch, shown.drip_feed) == ("INPUT", "OUTPUT", True)
         assert (shown.doing.state, shown.brings.program, shown.title) == ("listening", "", NAME)

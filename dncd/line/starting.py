@@ -35,6 +35,11 @@ class StartWay:
         return self.by_wish or self.send.start_on not in (StartOn.NOW, StartOn.GO)
 
     @property
+    def by_dc1(self) -> bool:
+        """Whether a DC1 starts it, which may come before anything waits."""
+        return self.send.start_on is StartOn.DC1 and not self.by_wish
+
+    @property
     def word(self) -> str:
         """What brings the next program, as a person would say it."""
         if self.by_control:
@@ -43,8 +48,7 @@ class StartWay:
 
     def too_old(self, dc1_at: float | None, dropped_at: float) -> bool:
         """Whether a DC1 came too long before the drop: the reader is on, and the man there has pressed its key."""
-        by_dc1 = self.send.start_on is StartOn.DC1 and not self.by_wish
-        return by_dc1 and dc1_at is not None and dropped_at - dc1_at > self.send.dc1_stays_s
+        return self.by_dc1 and dc1_at is not None and dropped_at - dc1_at > self.send.dc1_stays_s
 
     def wish(self) -> str:
         """What a waiting program waits for, as a person would say it."""

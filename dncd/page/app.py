@@ -214,6 +214,7 @@ class Page:
 
     async def _verify(self, request: Request) -> Response:
         await self._form(request, "verify")
+        self.reading.verifying = self.reading.verifying or (datetime.now().astimezone(),)
         Thread("verify", self.reading.verify).start()
         return RedirectResponse("/verify", 303)
 

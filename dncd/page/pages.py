@@ -211,7 +211,7 @@ def _search(look: Look) -> str:
 
 
 def _verify(look: Look) -> str:
-    return look.page("verify.html", verified=look.reading.verified, path="/verify")
+    return look.page("verify.html", verified=look.reading.verified, verifying=look.reading.verifying, path="/verify")
 
 
 def ask(look: Look, kind: str, problem: str = "") -> str:

@@ -143,7 +143,8 @@ class _LookedAt(Library):
 class Reading:
     """The records of one shop, for the threads of the page. RecordsError where they cannot be read.
 
-    known: what `held` gave last; verified: the last result of `verify`, nothing before the first.
+    known: what `held` gave last; verified: the last result of `verify`, nothing before the first; verifying: since when
+    one is made, nothing where none is.
     """
 
     def __init__(self, state: Path, folder: Path) -> None:
@@ -152,6 +153,7 @@ class Reading:
         self.known, self.by_week = Holdings(), Lines(state)
         self._library: _LookedAt | None = None
         self.verified: tuple[Verified, ...] = ()
+        self.verifying: tuple[datetime, ...] = ()
 
     def close(self) -> None:
         with self._lock:
@@ -264,6 +266,7 @@ class Reading:
         except RecordsError as error:
             report = Report((str(error),), (), 0, 0, 0)
         finally:
+            self.verifying = ()
             self._verifying.release()
         self.verified = (Verified(datetime.now(UTC), report),)
 

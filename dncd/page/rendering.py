@@ -57,6 +57,7 @@ _NOTHING: Final[Mapping[str, object]] = {
     "box": "",
     "boxes": (),
     "waiting": (),
+    "verifying": (),
 }
 
 

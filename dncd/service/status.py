@@ -30,6 +30,7 @@ def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]
         "port": station.settings.line.port,
         "waiting": list(core.sender.queue.waiting),
         "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
+        "pressed": _pressed(core, now),
         "next": _next(core, held),
         "files": _files(core),
         "warnings": _warnings(core, held),
@@ -52,6 +53,21 @@ def _waits_for(core: Core, now: float) -> str:
         keys, at = starts.way.keys, datetime.now().astimezone() - timedelta(seconds=now - starts.dc1_at)
         return f"{keys.read}: it was pressed at {at:%H:%M}, too long ago; press {keys.reset}, then {keys.read}"
     return starts.way.wish()
+
+
+def _pressed(core: Core, now: float) -> dict[str, str]:
+    """A start that was said before anything was dropped: when, and until when a file that is dropped goes at once, UTC; {}
+    for none that counts."""
+    starts, queue = core.sender.starts, core.sender.queue
+    if starts.dc1_at is None or starts.way.too_old(starts.dc1_at, now) or queue.waiting or not starts.way.by_dc1:
+        return {}
+    at = datetime.now(UTC) - timedelta(seconds=now - starts.dc1_at)
+    until = at + timedelta(seconds=starts.way.send.dc1_stays_s)
+    return {"at": _utc(at), "until": _utc(until)}
+
+
+def _utc(at: datetime) -> str:
+    return at.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _warnings_of(file: WaitingFile, core: Core, held: Holdings) -> list[str]:
@@ -84,7 +100,7 @@ def _files(core: Core) -> list[dict[str, object]]:
 
 
 def _dropped(queue: SendQueue, file: WaitingFile) -> str:
-    return datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return _utc(datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC))
 
 
 def _next(core: Core, held: Holdings) -> dict[str, object]:

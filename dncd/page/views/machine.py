@@ -73,6 +73,14 @@ class Brings:
 
 
 @dataclass(frozen=True, slots=True)
+class Pressed:
+    """The control's key, before anything waited: when, and until when what is dropped goes at once; "" for not pressed."""
+
+    at: str = ""
+    until: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Waits:
     """A file that waits. by, asked: who dropped it by the page, and when, "" for nobody; revision: which it will be;
     text_of: the newest that has this very text, 0 for none."""
@@ -210,6 +218,7 @@ class Board:
     holds: int
     unsure: int
     files: tuple[Waits, ...] = ()
+    pressed: Pressed = Pressed()
     title: str = ""
     trouble: tuple[str, ...] = ()
     waiting: tuple[str, ...] = ()
@@ -258,6 +267,7 @@ def board(name: str, status: Status, held: Holdings) -> Board:
         open=_of(Open, status.get("open")),
         holds=sum(holding.held for holding in holdings),
         unsure=sum(holding.how is How.IN_PART for holding in holdings),
+        pressed=_of(Pressed, status.get("pressed")),
         files=tuple(_waits(name, file, held) for file in status.get("files") or ()),
     )
 
