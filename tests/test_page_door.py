@@ -9,6 +9,7 @@ import os
 import socket
 import threading
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -23,6 +24,7 @@ from dncd.outside.command_server import CommandServer
 from dncd.outside.workers import Worker
 from dncd.records.library import Text, Writer
 from dncd.service import page_door, requests
+from dncd.service.next_words import next_lines
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.yard import Yard
 from dncd.station.gates import Leaves
@@ -107,11 +109,22 @@ def test_a_file_is_dropped_as_by_the_office_and_put_in_front(shop: House) -> Non
     assert drop(shop, "0004.nc") == {"ok": {"file": "0004 (2).nc"}}
     assert (shop.shop / "lathe/to-machine/0004.nc").read_bytes() == PROGRAM
     until(lambda: len(ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"]) == 2)
+    before = ask(shop.state, {"do": "status"})["machines"]["lathe"]["next"]
+    assert (before["file"], before["asked_by"], before["asked_do"]) == ("0004.nc", "A. Miller", "drop")
+    assert next_lines(before)[0].endswith(" by A. Miller; then O0004")
     assert word(shop, do="next", machine="lathe", by="A. Miller", file="0004 (2).nc") == {"ok": {"file": "0004 (2).nc"}}
-    assert ask(shop.state, {"do": "status"})["machines"]["lathe"]["waiting"][0] == "0004 (2).nc"
+    lathe = ask(shop.state, {"do": "status"})["machines"]["lathe"]
+    assert lathe["waiting"][0] == "0004 (2).nc"
+    second = datetime.fromtimestamp((shop.shop / "lathe/to-machine/0004 (2).nc").stat().st_ctime, UTC)
+    assert lathe["next"]["dropped"] == second.strftime("%Y-%m-%dT%H:%M:%SZ"), "who puts it in front drops nothing"
     assert word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc") == WAITED
-    shop.receipt("lathe", "refused", "0004.nc")
-    assert asked(shop)[-4:] == [("lathe", do, "A. Miller") for do in ("drop", "drop", "next", "withdraw")]
+    reason = "stopped by A. Miller on the page before its start"
+    assert shop.receipt("lathe", "refused", "0004.nc").get("reason") == reason
+    assert [line["reasons"] for line in shop.ledger() if line["event"] == "withdrawn"] == [[reason]]
+    late = word(shop, do="withdraw", machine="lathe", by="A. Miller", file="0004.nc")["error"]
+    assert late["what"].startswith("too late: 0004.nc was withdrawn already, ")
+    assert "See its receipt in refused/" in late.values()
+    assert asked(shop)[-5:-1] == [("lathe", do, "A. Miller") for do in ("drop", "drop", "next", "withdraw")]
 
 
 @pytest.mark.parametrize(

@@ -183,6 +183,8 @@ def test_a_machine_says_first_what_the_next_start_brings():
     assert [attrs["href"] for attrs in page.all("a") if "button" in attrs.get("class", "")] == [
         f"/machine/{NAME}/{kind}" for kind in rendering.ACTIONS
     ]
+    again = show("machine.html", board=board(next=NEXT | {"asked_by": "Bert Bring", "asked_do": "bring"})).text
+    assert "brought again 14:05 CET by Bert Bring" in again
     assert "NOTHING WAITS INPUT brings nothing" in show("machine.html", board=board(keys={"read": "INPUT"})).text
     held = show("machine.html", board=board(state="held", transfer=OUT)).text
     for words in (

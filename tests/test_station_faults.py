@@ -232,3 +232,19 @@ def test_as_long_as_the_control_may_hold_a_part_of_a_program_all_that_waits_of_i
     shop.until(lambda: shop.ledger("sent"))
     assert shop.receipt("sent", "again.nc").all("warning")[0].startswith(wanted)
     assert shop.station.look_at("new.nc", BIG).warnings == (), "it holds all of it now"
+    shop.until(lambda: not shop.station.busy)
+    with pytest.raises(NotDoneError, match=r"too late: again.nc went out whole, .*O0001 is in the control"):
+        shop.station.answer({"do": "withdraw", "file": "again.nc"})
+    with pytest.raises(NotDoneError, match=r"too late: 0001.nc was stopped in the middle already"):
+        shop.station.answer({"do": "withdraw", "file": "0001.nc"})
+
+
+def test_the_ledger_says_who_stopped_a_sending_on_the_page(shop):
+    shop.plug(FakePort(room=40))
+    shop.drop("0001.nc", BIG)
+    shop.until(lambda: shop.station.core.sender.run and shop.station.core.sender.run.written)
+    shop.station.answer({"do": "withdraw", "file": "0001.nc", "by": "Bert Bring"})
+    shop.until(lambda: shop.ledger("interrupted"))
+    said = "stopped by Bert Bring on the page while it was being sent"
+    assert said in shop.ledger("interrupted")[0]["reasons"][0]
+    assert said in shop.receipt("refused", "0001.nc").get("reason")

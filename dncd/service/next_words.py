@@ -20,7 +20,7 @@ def next_lines(found: Mapping[str, Any]) -> list[str]:
         program,
         f"piece {found['of']}" if found["of"] else "",
         _proven(found),
-        f"dropped {moment(found['dropped'])}",
+        _dropped(found),
     ]
     if found["withheld"]:
         lines = [f"{found['by']} brings nothing: {printable(str(found['withheld']))}"]
@@ -89,6 +89,12 @@ def _proven(found: Mapping[str, Any]) -> str:
     if not found["revision"]:
         return "still being looked at"
     return "proven" if found["proven"] else "not proven"
+
+
+def _dropped(found: Mapping[str, Any]) -> str:
+    how = "brought again" if found.get("asked_do") == "bring" else "dropped"
+    by = f" by {printable(str(found['asked_by']))}" if found.get("asked_by") else ""
+    return f"{how} {moment(found['dropped'])}{by}"
 
 
 def _then(files: Sequence[object], beside: int) -> str:

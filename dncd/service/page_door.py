@@ -191,6 +191,9 @@ class PageDoor:
 
         def allowed(file: str) -> Callable[[], None]:
             """Lets it go over the edit; gives what takes that back where it lies nowhere."""
+            if len(station.droppers) >= _DROPPERS:
+                station.droppers.pop(next(iter(station.droppers)), None)
+            station.droppers[file, sha256] = "bring" if asked["do"] == "bring" else "drop", asked["by"]
             if over:
                 station.allow("over-edits", sha256, asked["seen"], asked["by"], file)
             return partial(station.forbid, sha256, file, "over-edits") if over else lambda: None
@@ -220,6 +223,9 @@ class PageDoor:
                     undo.pop_all()
                 return {"file": free}
 
+
+_DROPPERS: Final = 500
+"""Newest files of a machine of which it is known who had them dropped."""
 
 _LEFT_CHARS: Final = 2_000
 """Of what was left out, in the ledger."""

@@ -11,7 +11,7 @@ from dncd.service.next_words import last_lines, later_warnings, next_lines
 from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
 from dncd.station.driver import Station
-from dncd.station.queue import SendQueue, WaitingFile
+from dncd.station.queue import WaitingFile
 from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10
@@ -31,8 +31,8 @@ def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]
         "waiting": list(core.sender.queue.waiting),
         "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
         "pressed": _pressed(core, now),
-        "next": _next(core, held),
-        "files": _files(core),
+        "next": _next(station, held),
+        "files": _files(station),
         "warnings": _warnings(core, held),
         "transfer": transfer_of(core, now),
         "pending": core.pending,
@@ -81,9 +81,9 @@ def _warnings(core: Core, held: Holdings) -> dict[str, list[str]]:
     return {f.name: said for f in files if f is not None and (said := _warnings_of(f, core, held))}
 
 
-def _files(core: Core) -> list[dict[str, object]]:
+def _files(station: Station) -> list[dict[str, object]]:
     """The first that wait, in their order: of each its first program, which revision it will be, when it was dropped."""
-    queue = core.sender.queue
+    queue = station.core.sender.queue
     found = (queue.get(name) for name in queue.waiting[:_FILES])
     return [
         {
@@ -91,27 +91,32 @@ def _files(core: Core) -> list[dict[str, object]]:
             "program": file.checked.programs[0],
             "revision": file.checked.outlook.revision,
             "text_of": file.checked.outlook.text_of,
-            "dropped": _dropped(queue, file),
+            "dropped": _dropped(file),
             "sha256": file.checked.sha256,
+            "asked_by": station.droppers.get((file.name, file.checked.sha256), ("", ""))[1],
         }
         for file in found
         if file is not None
     ]
 
 
-def _dropped(queue: SendQueue, file: WaitingFile) -> str:
-    return _utc(datetime.fromtimestamp(queue.came_ns(file) / 1e9, UTC))
+def _dropped(file: WaitingFile) -> str:
+    """By the disk's clock: who puts it in front drops nothing."""
+    return _utc(datetime.fromtimestamp(file.entry.ctime_ns / 1e9, UTC))
 
 
-def _next(core: Core, held: Holdings) -> dict[str, object]:
+def _next(station: Station, held: Holdings) -> dict[str, object]:
     """What the next start brings; empty where nothing waits, or nobody has looked at it yet. dropped: UTC; then: programs of
-    the files behind it, those that are looked at already; by: what brings it."""
+    the files behind it, those that are looked at already; by: what brings it; asked_by, asked_do: who
+    had it dropped by the page since the service started, and whether by `drop` or `bring`; "" for others."""
+    core = station.core
     sender, queue = core.sender, core.sender.queue
     file = queue.first()
     if file is None or not file.waits:
         return {}
     checked, outlook, withheld = file.checked, file.checked.outlook, sender.turns.withheld()
     behind = [queue.get(name) for name in queue.waiting if name != file.name]
+    do, by = station.droppers.get((file.name, checked.sha256), ("", ""))
     return {
         "by": sender.starts.way.word,
         "file": file.name,
@@ -122,7 +127,9 @@ def _next(core: Core, held: Holdings) -> dict[str, object]:
         "is_new": outlook.revision > outlook.newest,
         "text_of": outlook.text_of,
         "proven": outlook.revision > 0 and not outlook.unproven,
-        "dropped": _dropped(queue, file),
+        "asked_by": by,
+        "asked_do": do,
+        "dropped": _dropped(file),
         "of": checked.batch.piece,
         "warnings": _warnings_of(file, core, held),
         "then": [other.checked.programs[0] for other in behind if other is not None],

@@ -147,7 +147,8 @@ class Core:
             case ev.Wish.WEIGH:
                 return self.sender.turns.weigh()
             case ev.Wish.WITHDRAW:
-                return self.sender.withdraw(event.about, now)
+                self.account.not_too_late(event.about, self.sender.queue.get(event.about), self.name)
+                return self.sender.withdraw(event.about, event.by, now)
             case ev.Wish.LEND | ev.Wish.UNSEAT:
                 actions = self.port.give(event, self.state, now)
                 self.words.forget()

@@ -72,6 +72,8 @@ class Station:
         self._sends = SendJobs(store, comparer, settings)
         self.allow, self.forbid = self._sends.gates.leaves.give, self._sends.gates.leaves.use_up
         self.look_at = self._sends.look_at
+        self.droppers: dict[tuple[str, str], tuple[str, str]] = {}
+        """Of files that came by the page (name, SHA-256): by which word, and who asked. From any thread."""
         self.edits_seen = partial(self._sends.gates.seen, store.reader)
         self._keeps = CaptureJobs(store, comparer, settings, workers.loop.now)
         self._loop, self._workers, self._journal, self._changed = workers.loop, workers, shared.journal, changed
@@ -347,7 +349,8 @@ def _answer(station: Station, request: Mapping[str, Any]) -> dict[str, Any]:
             return {"file": station.tell(ev.PutFirst(str(request.get("file") or ""), time.time_ns()))[0]}
         case "withdraw":
             run = station.core.sender.run
-            (gone,) = station.tell(ev.Ask(ev.Wish.WITHDRAW, str(request.get("file") or "")))
+            by = str(request.get("by") or "")
+            (gone,) = station.tell(ev.Ask(ev.Wish.WITHDRAW, str(request.get("file") or ""), by))
             return {"file": gone, "sending": run is not None and run.file.name == gone}
         case "request":
             station.tell(ev.Ask(ev.Wish.PROGRAM))

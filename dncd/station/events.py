@@ -72,13 +72,14 @@ class Verdict(enum.Enum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Dismiss:
-    """Puts the end of a file on record that was not sent: `FileEnding`."""
+    """Puts the end of a file on record that was not sent: `FileEnding`. by: who took it back by the page, "" for others."""
 
     thread: ClassVar[str] = "records"
     name: str
     verdict: Verdict
     checked: Checked
     prepared: Prepared
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -277,10 +278,11 @@ class Wish(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """Somebody wants something. about: a name, or why in a sentence, as the wish says."""
+    """Somebody wants something. about: a name, or why in a sentence, as the wish says; by: who by the page, else ""."""
 
     wish: Wish
     about: str = ""
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

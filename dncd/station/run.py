@@ -57,7 +57,7 @@ class Run:
         self.written = 0  # characters that the port took, packets and repetitions included
         self._fetched, self._fetching = 0, False
         self._unsettled = False
-        self._cut = Cut.NOTHING
+        self._cut, self.by = Cut.NOTHING, ""  # who took it back by the page
         self._counted = NO_FAULTS
 
     def cut(self, cut: Cut, reason: str, now: float) -> None:

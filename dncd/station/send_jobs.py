@@ -29,13 +29,12 @@ from dncd.station import events as ev
 from dncd.station.gates import Gates, Texts
 from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
 from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Outdated, Outlook, Prepared, TakenIn
+from dncd.station.tally import taken_back
 from dncd.tape.codes import Coder
 from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
 
 _ALWAYS: Final = 3
 """Programs in succession after which a control switched its reader off, that it is taken to do so always."""
-
-_WITHDRAWN: Final = Sent(Result.WITHDRAWN, ("withdrawn at a keyboard before its start",))
 
 
 class SendJobs:
@@ -290,7 +289,8 @@ class SendJobs:
                 ended = Sent(Result.REFUSED, job.checked.refusals)
                 told = _told(plan, endings.end_out(plan, ended), ended)
             case ev.Verdict.WITHDRAWN:
-                told = _told(plan, endings.end_out(plan, _WITHDRAWN), _WITHDRAWN)
+                ended = Sent(Result.WITHDRAWN, (f"{taken_back(job.by)} before its start",))
+                told = _told(plan, endings.end_out(plan, ended), ended)
             case ev.Verdict.TAKEN_AWAY:
                 told = _told(plan, endings.withdrawn_by_hand(plan), Sent(Result.WITHDRAWN))
         put_away(job.prepared)

@@ -21,7 +21,7 @@ from dncd.station.queue import SendQueue, WaitingFile
 from dncd.station.results import NO_IMAGE, UNCHECKED, Begun, Checked, FileEnding, Gone, Outlook, TakenIn
 from dncd.station.run import Cut, Run
 from dncd.station.states import FileState, LineUse, Standing
-from dncd.station.tally import warning
+from dncd.station.tally import taken_back, warning
 from dncd.station.turns import Turns
 from dncd.values import MachineSettings, Result
 
@@ -128,9 +128,9 @@ class Sender:
         self.queue.move(file, FileState.INTAKE)
         return [ev.Do(ev.TakeIn(file.name, file.look, scope))]
 
-    def _dismiss(self, file: WaitingFile, verdict: ev.Verdict, checked: Checked) -> list[ev.Action]:
+    def _dismiss(self, file: WaitingFile, verdict: ev.Verdict, checked: Checked, by: str = "") -> list[ev.Action]:
         self.queue.move(file, FileState.ENDING)
-        return self._unrecorded.add(ev.Dismiss(file.name, verdict, checked, file.prepared))
+        return self._unrecorded.add(ev.Dismiss(file.name, verdict, checked, file.prepared, by))
 
     # --- what jobs found ---------------------------------------------------------------------------------------------
 
@@ -185,7 +185,7 @@ class Sender:
         self._standing.move(LineUse.IDLE)
         file, as_it_was = run.file, not isinstance(result, Gone)
         if run.taken_back:
-            return self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked)
+            return self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked, run.by)
         self.queue.move(file, FileState.READY if as_it_was else FileState.SETTLING)
         if as_it_was and run.sending.outcome is None and run.sending.held_since is None:
             self.starts.give_back()
@@ -232,26 +232,26 @@ class Sender:
         self.starts.go()
         return [ev.Answer(first.name)]
 
-    def withdraw(self, name: str, now: float) -> list[ev.Action]:
+    def withdraw(self, name: str, by: str, now: float) -> list[ev.Action]:
         """Takes back the waiting file `name` (the first one if ""), or stops what is being sent."""
         run = self.run
         if run is not None and name in ("", run.file.name):
             if run.sending.outcome is not None:  # the line was lost, or the control punches: it goes back to wait
                 what = f"{run.file.name} is just going back to wait"
                 raise NotDoneError(what, self.settings.name, "Say it again in a moment")
-            run.cut(Cut.FOR_GOOD, "withdrawn at a keyboard while it was being sent", now)
+            run.by = by
+            run.cut(Cut.FOR_GOOD, f"{taken_back(by)} while it was being sent", now)
             return [ev.Answer(run.file.name)]
         file = self.queue.get(name) if name else self.queue.first()
         if file is None or not file.waits:
-            raise NotDoneError(
-                f"{name} does not wait" if name else "nothing waits and nothing is being sent",
-                self.settings.name,
-                "Look at `dncd status` for what waits",
-            )
+            what = f"{name} does not wait" if name else "nothing waits and nothing is being sent"
+            if file is not None and file.state is FileState.ENDING:
+                what = f"{file.name} is over, and is just being put on record"
+            raise NotDoneError(what, self.settings.name, "Look at `dncd status` for what waits")
         if file.state is not FileState.READY:  # what would be taken back is not what lies there any more
             what = f"{file.name} is just being checked, or was saved again and will be"
             raise NotDoneError(what, self.settings.name, "Say it again in a moment, or take it out of to-machine/")
-        return [ev.Answer(file.name), *self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked)]
+        return [ev.Answer(file.name), *self._dismiss(file, ev.Verdict.WITHDRAWN, file.checked, by)]
 
     # --- sending -----------------------------------------------------------------------------------------------------
 

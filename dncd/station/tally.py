@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
-from dncd.errors import DncdError, RecordsError
-from dncd.ledger_lines import Record
+from dncd.errors import DncdError, NotDoneError, RecordsError
+from dncd.ledger_lines import Record, programs_of
+from dncd.peer_text import moment, printable, some
 from dncd.records.durable import TRIED_AGAIN, next_step_of
 from dncd.station import events as ev
 from dncd.station.results import Captured, FileEnding
@@ -64,6 +65,23 @@ _WHAT_FAILS: Final[Mapping[type[ev.Job], str]] = {
 """What it means that a job fails, with the name of its file; jobs with the same have one trouble."""
 
 
+_LATE: Final[Mapping[str, str]] = {
+    Result.SENT: "went out whole",
+    Result.REFUSED: "was refused and did not go out",
+    Result.INTERRUPTED: "was stopped in the middle already",
+    Result.WITHDRAWN: "was withdrawn already",
+}
+_SEE: Final[Mapping[str, str]] = {
+    Result.SENT: "{} is in the control, as far as anybody can tell: delete it there if it must not run",
+    Result.INTERRUPTED: "The control may hold a part of {}: delete it there",
+}
+
+
+def taken_back(by: str) -> str:
+    """How a file was taken back. by: who did by the page, "" for a command."""
+    return f"stopped by {by} on the page" if by else "withdrawn at a keyboard"
+
+
 class Account:
     """What the jobs of one station came to. port: as the settings name it."""
 
@@ -79,6 +97,16 @@ class Account:
     def troubles(self) -> list[str]:
         """What is not on record though it should be, in sentences."""
         return list(self._troubles.values())
+
+    def not_too_late(self, name: str, there: object, machine: str) -> None:
+        """NotDoneError with what became of a file that does not wait any more, where that is known. there: the one of its
+        name in the queue."""
+        ended = next((ending for ending in reversed(self.endings) if ending.file == name), None)
+        if there is not None or ended is None or ended.result not in _LATE:
+            return
+        said = f"too late: {printable(name)} {_LATE[ended.result]}, {moment(ended.fields['time'])}"
+        programs = some([printable(program) for program, _ in programs_of(ended.fields)], 3)
+        raise NotDoneError(said, machine, _SEE.get(ended.result, "See its receipt in refused/").format(programs))
 
     def done(self, job: ev.Job, result: object, now: float) -> list[ev.Action]:
         self._troubles.pop(_WHAT_FAILS.get(type(job), ""), None)

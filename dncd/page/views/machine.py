@@ -40,8 +40,9 @@ class Standing(enum.StrEnum):
 @dataclass(frozen=True, slots=True)
 class Brings:
     """What the next start brings; program "" where nothing waits. by: what brings it; programs: of the file; text_of: the
-    newest revision that has this very text, 0 for none; of: the piece of a batch, ""; then_more: how many come behind
-    `then`; withheld: why the key alone brings nothing, ""."""
+    newest revision that has this very text, 0 for none; of: the piece of a batch, ""; asked_by: who had it dropped by the
+    page, asked_do: as `drop` or `bring`; then_more: how many come behind `then`; withheld: why the key alone brings
+    nothing, ""."""
 
     by: str = ""
     file: str = ""
@@ -53,6 +54,8 @@ class Brings:
     title: str = ""
     proven: bool = False
     dropped: str = ""
+    asked_by: str = ""
+    asked_do: str = ""
     of: str = ""
     warnings: tuple[str, ...] = ()
     then: tuple[str, ...] = ()
@@ -274,7 +277,7 @@ def board(name: str, status: Status, held: Holdings) -> Board:
 
 def _waits(machine: str, file: Mapping[str, Any], held: Holdings) -> Waits:
     dropped = held.dropped(machine, str(file.get("sha256")))
-    return _of(Waits, file, by=printable(dropped.by), asked=dropped.time)
+    return _of(Waits, file, by=printable(str(file.get("asked_by") or dropped.by)), asked=dropped.time)
 
 
 def _of(kind: Callable[..., _T], found: Mapping[str, Any] | None, **given: Any) -> _T:
