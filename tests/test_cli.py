@@ -367,6 +367,7 @@ def test_where_the_settings_are_found(
 def test_check_config_prints_what_holds(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     status, out, err = words(capsys, "check-config")
     assert (status, err) == (0, "")
+    assert "# Note: the port /dev/tty-gang-lathe is not there now; the service opens it as soon as it is.\n" in out
     assert 'port = "/dev/tty-gang-lathe"' in out
     assert out.startswith("# No faults. 2 machines: gang-lathe, bore-mill\n")
     assert "# default" not in out
@@ -437,6 +438,8 @@ def test_what_a_line_does() -> None:
 def test_trouble_stands_under_the_table(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
     service.lathe = [{**idle(), "trouble": ["the disk is full"]}]
     assert words(capsys, "status")[1].splitlines()[-1] == "gang-lathe: the disk is full"
+    service.lathe = [{**idle(), "backup": {"open": True, "captures": 2, "due": ""}}]
+    assert words(capsys, "status")[1].splitlines()[-1] == "gang-lathe: backup: awaited, 2 captures so far"
 
 
 def test_status_follows_until_interrupted(shop: Path, service: Service) -> None:
@@ -476,6 +479,11 @@ def test_send_drops_and_follows_to_the_end(shop: Path, service: Service, capsys:
     assert [p.name for p in (shop / "shop/gang-lathe/to-machine").iterdir()] == ["0004.nc"]
     assert (shop / "shop/gang-lathe/to-machine/0004.nc").read_bytes() == data
     assert next(r["after"] for r in service.asked if r["do"] == "ended") == 41  # by number, for the wall clock may jump
+
+
+def test_a_folder_is_told_as_one(shop: Path, service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    status, _, err = words(capsys, "send", "gang-lathe", str(shop))
+    assert (status, "that is a folder. Name the files in it" in err) == (2, True)
 
 
 @pytest.mark.parametrize("result", ["refused", "interrupted", "withdrawn"])

@@ -281,6 +281,11 @@ def test_shop_and_state_may_not_lie_in_each_other(tmp_path: Path, folder: str, s
     assert "neither may lie in the other" in said
 
 
+def test_a_frame_without_quotes_which_is_a_number_is_told_as_that(tmp_path: Path) -> None:
+    (said,) = faults(tmp_path, f"{LATHE}frame = 7E2\n")
+    assert said.endswith('; put it in quotes, such as frame = "7E2"')
+
+
 @pytest.mark.parametrize(
     ("line", "tape", "key"),
     [

@@ -226,6 +226,8 @@ def test_the_newest_replaces_an_unedited_older_one(house: House) -> None:
     house.endings.end_in(in_plan())
     house.endings.end_in(in_plan(EDITED, "differs", "gang-lathe@4"))
     assert house.files() == {"from-machine/O0004.nc": DROPPED.replace(b"X1.", b"X2.")}
+    do = str(house.receipt("from-machine/O0004.nc").get("do"))
+    assert do.startswith("look at what was changed at the machine, below, and take it over")
     assert house.events() == ["received", "received", "differs"]
     assert house.texts() == [TEXT, EDITED]
     house.sound()

@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import cast
 from urllib.parse import urlsplit
 
 import pytest
@@ -15,7 +16,9 @@ from trial_operator import Talk
 
 from dncd.outside.command_client import ask
 from dncd.standin.demo_programs import SAMPLES
-from dncd.standin.learning import LESSON
+from dncd.standin.demo_shop import DemoShop
+from dncd.standin.keyboard import Keyboard
+from dncd.standin.learning import LESSON, Lesson
 
 LEARN = (sys.executable, "-m", "dncd", "learn")
 
@@ -100,3 +103,20 @@ def test_it_wants_a_folder_of_its_own(tmp_path: Path) -> None:
     )
     assert done.returncode == 1
     assert "is not empty. Give --folder a new or an empty folder." in done.stderr
+
+
+class Hands:
+    """What a lesson asks of shop and screen, done at once: nothing waits, and each word is a key that works."""
+
+    folder = Path("nowhere")
+
+
+def test_a_step_that_only_looks_may_be_left_out_and_a_deed_may_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    lesson = Lesson(cast(DemoShop, Hands()), {}, Keyboard(sys.stdin))
+    monkeypatch.setattr(lesson, "_key", lambda _: True)
+    lesson._words.clear()
+    lesson._do(["read"])
+    assert lesson._step == 0, "the drop before it is a deed"
+    lesson._step = 9
+    lesson._do(["read"])
+    assert lesson._step == 11, "`dncd status` is a look"

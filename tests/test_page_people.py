@@ -76,7 +76,9 @@ def test_another_box_on_record_is_listed_and_is_no_person(capsys: pytest.Capture
     listed = json.loads(said(capsys, "people", "list", "--json"))
     assert fits_schema("people-list", listed)
     assert listed == [{"name": "hall-2", "role": "box", "machine": None, "may": []}]
-    assert "nobody uses the page without signing on" in said(capsys, "people", "add", "A. Miller", "--role", "look")
+    told = said(capsys, "people", "add", "A. Miller", "--role", "look")
+    assert "nobody uses the page without signing on" in told
+    assert "Nobody on record may do anything by the page but look" in told
 
 
 def test_what_cannot_be_is_told_before_a_phrase_is_asked_for(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -178,7 +180,8 @@ def test_a_phone_has_a_code_that_can_be_typed_and_is_kept_nowhere(
     for wrong in ("", "-", code[1][:-1], code[1] + "x", "0" * 16):
         assert found.joined(wrong) is None
     assert found.signed_on("phone of gang-lathe", code[1]) is None
-    assert "there is one of this name already" in said(capsys, "people", "phone", "gang-lathe", status=2)
+    taken = said(capsys, "people", "phone", "gang-lathe", status=2)
+    assert "there is one of this name already. Remove that one first, or give this one another with `--name`." in taken
     other = joined(shop, capsys, "--name", "R. Hale's phone")
     assert other.rpartition("/")[2] != code[1]
     assert len({people.new_code()[0] for _ in range(200)}) == 200

@@ -29,6 +29,8 @@ def check(source: Path) -> None:
     """UsageError where the file could not be dropped, or would be left alone once dropped."""
     from dncd.outside.folder_looks import left_alone
 
+    if source.is_dir():
+        raise UsageError("that is a folder", str(source), "Name the files in it, such as FOLDER/*.nc")
     if not source.is_file():
         raise UsageError("there is no such file", str(source), "Name a file with a program")
     if left_alone(source.name):

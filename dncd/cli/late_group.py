@@ -2,6 +2,7 @@
 
 import contextlib
 import importlib
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,6 +11,7 @@ import click
 from dncd import __version__
 from dncd.cli.asking import everywhere
 from dncd.errors import DncdError
+from dncd.peer_text import nearest
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -50,6 +52,11 @@ def plainer(error: click.ClickException) -> click.ClickException:
         case click.BadParameter(param=click.Parameter(type=click.IntRange(min=least, max=most), opts=opts), ctx=ctx):
             to = f" to {most}" if most is not None else ""
             return click.UsageError(f"{opts[-1]} wants a whole number from {least or 0}{to}: {error.message}", ctx)
+        case click.BadParameter(param=click.Parameter(type=click.Choice(choices=known))):
+            said = re.match(r"'([^']*)' is not", error.message)
+            if said and (near := nearest(said[1], map(str, known))):
+                said_on = f"{error.message} Did you mean '{near}'?"
+                return click.BadParameter(said_on, error.ctx, error.param)
     return error
 
 
@@ -73,6 +80,8 @@ class LateGroup(click.Group):
             ctx.exit()
         if args[0] not in self.late and args[0] in _MEANT:
             raise click.UsageError(f"There is no command {args[0]!r}. Type: {_MEANT[args[0]]}", ctx)
+        if args[0] not in self.late and not args[0].startswith("-") and (near := nearest(args[0], self.late)):
+            raise click.UsageError(f"There is no command {args[0]!r}. Did you mean '{near}'?", ctx)
         return super().resolve_command(ctx, args)
 
     def list_commands(self, ctx: click.Context) -> list[str]:

@@ -22,7 +22,9 @@ ROLES: Final = {
 }
 """Of people: what each may beside those before it, as `page/people.MAY` has it."""
 
-_HERE: Final = "The page listens on this computer alone, at {listen}; [page] in the settings lets others reach it."
+_HERE: Final = (
+    "By the settings the page listens on this computer alone, at {listen}; [page] there lets others reach it."
+)
 
 
 @completing
@@ -77,6 +79,8 @@ def add(given: Asked, name: str, role: str) -> None:
         click.echo(f"Sign on at {config_page.address_of(page)} with this name and the pass phrase.")
     if all(each.role is Role.BOX for each in before.people):
         caution("Somebody is on record now: nobody uses the page without signing on, at this computer neither.")
+    if not made.may and not any(each.may for each in before.people if each.role is not Role.PHONE):
+        caution("Nobody on record may do anything by the page but look: add somebody with `--role keeper` as well.")
 
 
 def _phrase(name: str) -> str:

@@ -2,13 +2,14 @@
 
 import re
 import time
+from pathlib import Path
 from typing import Final
 
 import click
 
 from dncd.cli.asking import JSON, Asked, command
 from dncd.cli.layout import print_json
-from dncd.peer_text import printable_lines
+from dncd.peer_text import printable, printable_lines
 
 RELOAD_S: Final = 40.0
 """Seconds that `reload` waits for the service: new ports are tried first, and a device server may take its time."""
@@ -29,6 +30,11 @@ def check_config(given: Asked, everything: bool, as_json: bool) -> None:
     else:
         names = settings.machines
         click.echo(f"# No faults. {len(names)} machine{'' if len(names) == 1 else 's'}: {', '.join(names)}")
+        for port in (machine.line.port for machine in names.values()):
+            if "://" not in port and not Path(port).exists():
+                click.echo(
+                    f"# Note: the port {printable(port)} is not there now; the service opens it as soon as it is."
+                )
         text = config_shown.explain(settings)
         if not everything:  # neither the keys that are at their default, nor tables that have no other
             text = re.sub(r"^\[[^\n]*\n(\n|\Z)", "", re.sub(r"(?m)^.*    # default\n", "", text), flags=re.MULTILINE)

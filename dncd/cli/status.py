@@ -86,6 +86,11 @@ def lines(status: Mapping[str, Any]) -> list[str]:
     troubles = [f"{name}: {printable(str(t))}" for name, m in machines.items() for t in m.get("trouble", ())]
     due = {name: (m.get("backup") or {}).get("due") for name, m in machines.items()}
     troubles += [f"{name}: {printable(str(what))}" for name, what in due.items() if what]
+    troubles += [
+        f"{name}: backup: awaited, {count(m['backup']['captures'], 'capture')} so far"
+        for name, m in machines.items()
+        if (m.get("backup") or {}).get("open")
+    ]
     brings = [
         f"{name}: {line}"
         for name, m in machines.items()

@@ -293,6 +293,8 @@ class _Reader:
         near = _near(value, rule.near) if isinstance(value, (str, int, float)) else ""
         if key == "port" and isinstance(value, str) and value.startswith(("tty", "serial/")):
             near = f"; did you mean '/dev/{_printable(value)}'?"
+        if key == "frame" and isinstance(value, (int, float)):  # 7E2 without quotes is a number, 700
+            near = '; put it in quotes, such as frame = "7E2"'
         shown = re.sub(r"(?<=://)[^/@\s]*(?=@)", "…", value) if key == "remote" and isinstance(value, str) else value
         self.faults.at(where, key, shown, f"allowed: {rule.allowed}{near}")
 

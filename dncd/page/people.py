@@ -96,9 +96,8 @@ class People:
     def with_one(self, person: Person) -> "People":
         """With one more. UsageError where the name is taken, or is none."""
         if self.named(person.name) is not None:
-            raise UsageError(
-                "there is one of this name already", person.name, "Remove that one first, or add a surname"
-            )
+            other = "give this one another with `--name`" if person.role is Role.PHONE else "add a surname"
+            raise UsageError("there is one of this name already", person.name, f"Remove that one first, or {other}")
         if not 0 < len(person.name) <= NAME_CHARS or printable(person.name) != person.name:
             what = f"a name has 1 to {NAME_CHARS} printable characters"
             raise UsageError(what, printable(person.name)[:NAME_CHARS], "Give the name that the ledger shall have")

@@ -84,6 +84,17 @@ def compared_with(part: Part) -> str:
     return f"{alike} revision {part.against}{own}" if part.against else "the first revision of this program"
 
 
+def to_do_about(part: Part) -> str:
+    """What to do about what came back; "" where nothing was changed at the machine."""
+    if part.told != Comparison.DIFFERS:
+        return ""
+    if part.how == Answer.COMMENTS:
+        return "look at the comments that changed, below; no word of the program did"
+    return (
+        "look at what was changed at the machine, below, and take it over into the office's text before that goes again"
+    )
+
+
 def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
     pairs: list[tuple[str, object]] = [("sure", sure.value)] if sure else []
     if sure == Evidence.ONCE:
@@ -229,8 +240,10 @@ def head_pairs(
     digest: str,
     record: Record,
     why: Sequence[str] = (),
+    edited: str = "",
 ) -> list[tuple[str, object]]:
-    """Three lines for people, times of the place; then those that every receipt has (contract 1), and its ledger line."""
+    """Three lines for people, times of the place; then those that every receipt has (contract 1), and its ledger line.
+    edited: what to do about an edit that came back, "" where there is none."""
     titles = list(titles)
     what, do = _FOR_PEOPLE[Result(result)]
     at = datetime.fromisoformat(record["time"]).astimezone().strftime("%Y-%m-%d %H:%M %Z")
@@ -238,7 +251,7 @@ def head_pairs(
     return [
         ("what", f"{at}: {what.format(program=named(titles), machine=machine, file=printable(name))}"),
         *([("why", f"{why[0]}{more}")] if why else []),
-        ("do", do),
+        ("do", edited or do),
         ("result", result),
         ("machine", machine),
         *(("program", title) for title in titles),

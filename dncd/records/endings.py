@@ -278,7 +278,8 @@ class Endings:
             if aside := _deliver(path, data, transfer):
                 aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
             of, why = [part.title], [words.compared_with(part)]
-            head = words.head_pairs(Result.RECEIVED, plan.machine, of, name=name, digest=digest, record=record, why=why)
+            do, told = words.to_do_about(part), {"name": name, "digest": digest}
+            head = words.head_pairs(Result.RECEIVED, plan.machine, of, **told, record=record, why=why, edited=do)
             _receipt(path, [*head, *words.in_pairs(plan, part, revision.number, aside, beside)])
         return self._told(plan.machine, FROM_MACHINE, name, record, ())
 

@@ -98,8 +98,12 @@ class Lesson:
     def _do(self, words: list[str]) -> None:
         done = self._words.get(words[0].lower(), self._key)
         went = done(words if done == self._key else words[1:])
-        if went and self._step < len(LESSON) and " ".join(words).lower() == LESSON[self._step][0].lower():
-            self._step += 1
+        typed = " ".join(words).lower()
+        for step in range(self._step, len(LESSON)):
+            if went and typed == LESSON[step][0].lower():
+                self._step = step + 1
+            if not LESSON[step][0].startswith("dncd "):  # a look may be left out, no deed
+                break
 
     def _say_next(self) -> None:
         if self._step < len(LESSON):
@@ -123,6 +127,11 @@ class Lesson:
         return False
 
     def _command(self, words: list[str]) -> bool:
+        if len(words) == 2 and words[0] == "backup" and words[1] in self._controls:  # else it would keep the prompt
+            ask(self._shop.state, {"do": "backup", "machine": words[1]})
+            at = words[1].rpartition("-")[2]
+            print(f"A backup of {words[1]} is awaited: type `{at}`, then `punch all`; it ends after a minute of quiet.")
+            return True
         return self._shop.shown(*words, typed=self._keyboard.by_hand) == 0
 
     def _go_to(self, machine: str, _: list[str]) -> bool:
