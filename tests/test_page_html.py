@@ -203,6 +203,8 @@ def test_a_machine_says_first_what_the_next_start_brings():
 def test_two_files_of_one_program_are_told_apart_and_a_text_of_old_by_the_revision_that_it_is():
     file = {"file": "O0004.nc", "program": "O0004", "dropped": "2026-11-28T13:05:00Z"}
     waiting = [file | {"revision": 3, "text_of": 1}, file | {"file": "O0004_2.nc", "text_of": 2}]
+    seen = [waiting[0], file | {"file": "O0004_2.nc", "revision": 4, "is_new": True}]
+    assert "(new)" in show("_board.html", board=board(next=NEXT | {"then": ["O0004"]}, files=seen)).text
     brings = NEXT | {"is_new": True, "text_of": 1, "then": ["O0004"]}
     page = show("_board.html", board=board(next=brings, files=waiting))
     assert "NEXT READ BRINGS O0004 the text of rev 1 SLEEVE" in page.text
@@ -249,6 +251,30 @@ def test_logging_out_is_not_called_signing_off_and_the_chosen_language_is_marked
     assert re.search(
         r"\.languages \[aria-current\] \{ font-weight: bold", (ROOM / "static" / "page.css").read_text("utf-8")
     )
+
+
+def test_each_file_that_waits_can_be_put_first_or_taken_back():
+    files = [{"file": f"000{n}.nc", "program": f"O000{n}", "dropped": "2026-11-28T13:05:00Z"} for n in (4, 5)]
+    waits = board(next=NEXT, waiting=["0004.nc", "0005.nc"], files=files)
+    links = [attrs["href"] for attrs in show("machine.html", board=waits).all("a") if "file=" in attrs["href"]]
+    home = f"/machine/{NAME}"
+    assert links == [f"{home}/stop?file=0004.nc", f"{home}/first?file=0005.nc", f"{home}/stop?file=0005.nc"]
+    looks = show("machine.html", board=waits, may=frozenset())
+    assert not [attrs for attrs in looks.all("a") if "file=" in attrs["href"]]
+    given = {"board": waits, "program": "O0005", "title": "", "revision": 1, "proven": True, "problem": "", "held": 1}
+    given |= {"said": taking_over.NOTHING}
+    for kind, file, says in (
+        ("stop", "0005.nc", "Take 0005.nc back?"),
+        ("first", "0005.nc", "Put 0005.nc first?"),
+        ("stop", "7.nc", "It does not wait any more."),
+        ("first", "7.nc", "It does not wait any more."),
+    ):
+        page = show("ask.html", kind=kind, file=file, **given)
+        assert says in page.text
+        named = [attrs["value"] for attrs in page.all("input") if attrs.get("name") == "file"]
+        assert named == ([file] if file == "0005.nc" else [])
+        assert bool([b for b in page.all("button") if kind in b.get("class", "")]) == bool(named)
+    assert "It waits already: O0005 (0005.nc, 14:05 CET)" in show("ask.html", kind="bring", **given).text
 
 
 def test_at_most_one_thing_is_red():

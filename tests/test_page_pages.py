@@ -41,7 +41,7 @@ def test_every_page_can_be_seen_with_a_service_and_without(look, path, told):
     assert ("The service does not answer." in html) is (told == {})
     linked = re.findall(r'href="(/machine/[^"?#]*)', html)
     forms = [re.compile(re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(page))) for page in PAGES]
-    known = (*forms, re.compile("/machine/[^/]+/(bring|again|good|stop)"))
+    known = (*forms, re.compile("/machine/[^/]+/(bring|again|good|stop|first)"))
     assert not [place for place in linked if not any(form.fullmatch(place) for form in known)]
 
 

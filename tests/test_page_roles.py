@@ -20,6 +20,7 @@ bring      -    x     x      x      x
 again      -    x     x      x      x
 good       -    x     x      x      -
 stop       -    x     x      x      -
+first      -    x     x      x      -
 look       -    -     x      x      -
 drop       -    -     x      x      -
 take-over  -    -     x      x      -

@@ -81,3 +81,17 @@ def test_the_yes_stands_below_the_whole_text_and_names_the_new_file(office: Offi
     assert html.index("The whole text") < html.index("Yes, drop it")
     assert "The control keeps its rev 2 until it reads this text in, which overwrites it there." in html
     assert "own file stays as it was: the new one is O0007.nc." in html
+
+
+def test_a_file_behind_others_is_put_first_and_the_front_one_stays(office: Office) -> None:
+    office.shop.drop("lathe", "0778.nc", text(["O0778", "N10 G01 X1.", "M30"]))
+    until(lambda: office.waits() == ["0777.nc", "0778.nc"])
+    browser = office.browser()
+    html = browser.get("/machine/lathe").text
+    assert 'href="/machine/lathe/first?file=0778.nc"' in html
+    assert "Put 0778.nc first?" in browser.get("/machine/lathe/first?file=0778.nc").text
+    answer = posted(browser, "/machine/lathe/first", csrf=csrf(browser, "/machine/lathe/stop"), file="0778.nc")
+    assert "0778.nc is next." in answer.text
+    until(lambda: office.waits() == ["0778.nc", "0777.nc"])
+    posted(browser, "/machine/lathe/stop", csrf=csrf(browser, "/machine/lathe/stop"), file="0777.nc")
+    until(lambda: office.waits() == ["0778.nc"])

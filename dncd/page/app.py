@@ -91,7 +91,7 @@ class Page:
             *(Route(path, partial(self._show, show)) for path, show in pages.PAGES.items()),
             *(
                 Route(f"/machine/{{machine}}/{kind}", partial(self._show, partial(pages.ask, kind=kind), kind=kind))
-                for kind in rendering.ACTIONS
+                for kind in (*rendering.ACTIONS, "first")
             ),
             *(Route(f"/machine/{{machine}}/{kind}", partial(self._do, kind), methods=["POST"]) for kind in WAYS),
             Route("/machine/{machine}/done", self._done),

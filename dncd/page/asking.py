@@ -171,6 +171,13 @@ def _stop(asking: Asking, wish: Wish) -> Done:
     return Done(What.ENDED, file, event="sent") if line["event"] == "sent" else Done(What.TAKEN_BACK, file)
 
 
+def _first(asking: Asking, wish: Wish) -> Done:
+    """A file that waits, in front of all others."""
+    file = wish.form.get("file", "")
+    asking.ask("next", wish, file=file)
+    return Done(What.DROPPED, file)
+
+
 def _look(asking: Asking, wish: Wish) -> Done:
     """What the service says of a chosen file, which is kept for the yes."""
     file, data = wish.form.get("file", ""), base64.b64encode(wish.data).decode()
@@ -243,6 +250,7 @@ WAYS: Final[Mapping[str, Callable[[Asking, Wish], Done]]] = {
     "again": _bring,
     "good": _good,
     "stop": _stop,
+    "first": _first,
     "look": _look,
     "drop": _drop,
     "take-over": _take_over,

@@ -215,7 +215,8 @@ def _verify(look: Look) -> str:
 
 
 def ask(look: Look, kind: str, problem: str = "") -> str:
-    """The page that asks once before something is done. kind: of `rendering.ACTIONS`; problem: why it was not done."""
+    """The page that asks once before something is done. kind: of `rendering.ACTIONS`, or "first"; problem: why it
+    was not done."""
     board, reading, held = look.board(), look.reading, look.reading.held()
     wanted = spelt(look.form.get("program", "").strip()[:80])
     if kind != "bring":
@@ -238,7 +239,7 @@ def ask(look: Look, kind: str, problem: str = "") -> str:
     proven = any(signed.revision == number for signed in held.signed_off(board.name, wanted))
     held_now = holding.revision if holding.held else 0
     shown = {"program": wanted, "title": title, "revision": number, "proven": proven, "problem": problem}
-    shown |= {"said": said, "held": held_now}
+    shown |= {"said": said, "held": held_now, "file": look.form.get("file", "")}
     return look.page("ask.html", board=board, kind=kind, **shown)
 
 

@@ -43,7 +43,7 @@ class Role(enum.StrEnum):
     BOX = "box"
 
 
-_AT_A_MACHINE: Final = frozenset({"bring", "again", "good", "stop"})
+_AT_A_MACHINE: Final = frozenset({"bring", "again", "good", "stop", "first"})
 
 MAY: Final[Mapping[Role, frozenset[str]]] = {
     Role.LOOK: frozenset(),

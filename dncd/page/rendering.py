@@ -47,7 +47,7 @@ def render(name: str, **values: object) -> str:
 _NOTHING: Final[Mapping[str, object]] = {
     "csrf": "",
     "who": "",
-    "may": frozenset({*ACTIONS, "look", "drop", "take-over", "verify"}),
+    "may": frozenset({*ACTIONS, "first", "look", "drop", "take-over", "verify"}),
     "news": "",
     "there": "",
     "service": Service(runs=True),
@@ -58,6 +58,7 @@ _NOTHING: Final[Mapping[str, object]] = {
     "boxes": (),
     "waiting": (),
     "verifying": (),
+    "file": "",
 }
 
 

@@ -90,6 +90,7 @@ def _files(station: Station) -> list[dict[str, object]]:
             "file": file.name,
             "program": file.checked.programs[0],
             "revision": file.checked.outlook.revision,
+            "is_new": file.checked.outlook.revision > file.checked.outlook.newest,
             "text_of": file.checked.outlook.text_of,
             "dropped": _dropped(file),
             "sha256": file.checked.sha256,

@@ -93,6 +93,7 @@ class Waits:
     file: str = ""
     program: str = ""
     revision: int = 0
+    is_new: bool = False
     text_of: int = 0
     dropped: str = ""
 
