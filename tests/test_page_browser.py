@@ -1,6 +1,7 @@
 """The page in a real browser: every width, light and dark, the rules of WCAG by axe-core, news that come, gloves, no script.
 
-Wants Chromium and the extra `browser`. But for the last test the server is only what shows the pages.
+Wants Chromium and the extra `browser`: axe-playwright-python 0.1.8 carries npm's axe-core, as it is published there, in
+`axe.min.js` (4.12.1 by the head of that file). But for the last test the server is only what shows the pages.
 """
 
 import json

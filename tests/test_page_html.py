@@ -387,7 +387,11 @@ def messages() -> dict[str, str]:
     texts = [path.read_text("utf-8") for path in (ROOM / "templates").glob("*.html")]
     texts.append((ROOM / "rendering.py").read_text("utf-8").partition("def _moment(")[2])
     found = {m[2][1:-1]: (m[3] or "")[1:-1] if m[1] == "n_" else "" for text in texts for m in form.finditer(text)}
-    return found | {"%(n)s day": "%(n)s days"} | dict.fromkeys(("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"), "")
+    return (
+        found
+        | {"%(n)s day": "%(n)s days"}
+        | dict.fromkeys(("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun", *rendering.SENTENCES), "")
+    )
 
 
 @pytest.mark.parametrize("language", [code for code in rendering.LANGUAGES if code != "en"])

@@ -144,13 +144,25 @@ def test_the_newest_comes_first_and_then_what_changes_on_this_page_alone(works, 
     floor, board = opened("floor"), opened(NAME)
     floor.until(CARD, "Waits for its start")
     board.until(BOARD, "Waits for its start")
-    assert [which for which, _ in board.told] == ["service", BOARD]
+    assert list(dict.fromkeys(which for which, _ in board.told)) == ["service", "undecided", BOARD]
+    before = len(board.told)
     works.tell(state="no-port")
     floor.until(CARD, "No port")
     board.until(BOARD, "No port")
-    assert [which for which, _ in board.told[2:]] == [BOARD]
-    assert {which for which, _ in floor.told} == {"service", "floor-counts", CARD, "machine-mill-card"}
+    assert [which for which, _ in board.told[before:] if which != "undecided"] == [BOARD], "that is counted when it may"
+    assert {which for which, _ in floor.told} == {"service", "undecided", "floor-counts", CARD, "machine-mill-card"}
     assert sum(which == "machine-mill-card" for which, _ in floor.told) == 1, "the other one did not change"
+
+
+def test_every_page_says_how_much_waits_for_a_decision_and_the_floor_is_told(works, opened, monkeypatch):
+    monkeypatch.setattr(feed, "_COUNT_S", 0.1)
+    sections = works.get("/decisions")[1].count('<section class="decision">')
+    said = f'<b>{sections}<span class="unseen"> wait for a decision</span></b>'
+    until(lambda: said in works.get("/log")[1])
+    floor = opened("floor")
+    floor.until("undecided", f"<b>{sections}<")
+    works.tell(backup={"due": "its memory was never backed up", "last": "", "programs": 0, "wanted": True})
+    floor.until("undecided", f"<b>{sections + 1}<")
 
 
 def test_a_reader_that_takes_nothing_is_told_the_newest_and_not_all_that_was(works, opened):
@@ -193,7 +205,7 @@ def test_who_comes_back_is_told_the_newest_whatever_he_had_last(works, opened):
     works.tell(state="no-port")
     again = opened(NAME, "Last-Event-ID: 7")
     again.until(BOARD, "No port")
-    assert [which for which, _ in again.told] == ["service", BOARD]
+    assert list(dict.fromkeys(which for which, _ in again.told)) == ["service", "undecided", BOARD]
 
 
 def test_news_go_on_while_the_records_hang(works, opened, monkeypatch):

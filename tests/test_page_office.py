@@ -3,6 +3,7 @@
 import contextlib
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -280,6 +281,34 @@ def test_where_nobody_could_look_at_a_revision_the_page_says_so_before_it_is_bro
     reading.close()
     assert "the service looks at other files just now" in html
     assert "Yes, bring it" in html, "it is looked at again before it waits"
+
+
+def test_a_file_over_a_program_that_began_at_the_machine_goes_once_what_is_lost_is_named(office: Office) -> None:
+    memory, browser = office.control.memory.programs, office.browser()
+    memory["O0017"] = replace(memory["O0007"].edited("O0007", "O0017"), number="O0017")
+    office.control.punch("O0017")
+    until(lambda: office.page.reading.history("lathe", "O0017"))
+    data = text(["O0017 (SLEEVE)", "N10 G00 X50.", "M30"])
+    token = browser.get("/machine/lathe/stop").text.partition('name="csrf" value="')[2].partition('"')[0]
+    to = {"headers": {"origin": HERE}}
+    look = {"data": {"csrf": token}, "files": {"file": ("0017.nc", data)}}
+    html = shown(browser, browser.post("/machine/lathe/look", **look, **to)).text
+    assert "nothing tells that this file is built on it" in html
+    assert "the office has no text of its own" in html
+    given = {**form(html), "by": "A. Miller"}
+
+    def dropped(**more: str) -> str:
+        return str(shown(browser, browser.post("/machine/lathe/drop", data={**given, **more}, **to)).text)
+
+    assert "nobody said yes to what gets lost" in dropped()
+    assert office.waits() == []
+    assert "0017.nc" in dropped(lost="yes")
+    office.control.read_in()
+    assert office.shop.receipt("lathe", "sent", "0017.nc").get("result") == "sent"
+    do, by, what = office.asked()[-1]
+    assert (do, by) == ("drop-over-edits", "A. Miller")
+    assert "without O0017: this program came from the machine first" in what
+    del memory["O0017"]
 
 
 @pytest.mark.parametrize("role", [role for role in Role if role not in (Role.PHONE, Role.BOX)])

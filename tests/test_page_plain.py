@@ -1,22 +1,28 @@
 """What a newcomer reads on the page: it says what is known and what is not, in words that need no manual."""
 
 import contextlib
+import html
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from page_shop import NOW, OUT, records, status
 from page_visitors import Shop, csrf, posted, visited
 
+from dncd.choices import Protocol, StartOn
+from dncd.line.starting import StartWay
+from dncd.page import rendering
 from dncd.page.pages import PAGES, Look
 from dncd.page.reading import Reading
 from dncd.page.views import decisions, floor, ledger, machine
-from dncd.records.holdings import Holdings
+from dncd.records.holdings import Backup, Holdings
 from dncd.records.ledger import Ledger
 from dncd.records.library import Text, Writer
 from dncd.records.trials import Proof
-from dncd.values import Frame, LineSettings, MachineSettings, Origin
+from dncd.service.backups import due
+from dncd.values import Frame, Keys, LineSettings, MachineSettings, Origin, SendSettings
 
 NAME = "gang-lathe"
 
@@ -145,10 +151,10 @@ def test_a_first_revision_from_the_control_is_as_it_was_punched(shop, tmp_path):
 def test_the_advice_for_a_damaged_capture_stands_once():
     advice = "punch the program out again; if it happens again, look at the cable"
     reasons = [f"line {n}, column 2, block 'N{n}': character {n} is damaged: 0x1E; {advice}" for n in (1, 2, 3)]
-    line = {"machine": NAME, "event": "damaged", "time": "", "file": "a.nc"}
-    line |= {"reasons": [*reasons, "no closing mark; begin anew"]}
+    line = {"machine": NAME, "event": "damaged", "file": "a.nc", "reasons": [*reasons, "no closing mark; begin anew"]}
+    line["time"] = "2026-11-28T13:00:00Z"
     shown = machine.board(NAME, status(backup={}), Holdings())
-    (found,) = decisions.decisions([shown], Holdings(), lambda _: {}, lambda *_: (0, 0), [(line, "")])
+    (found,) = decisions.decisions([shown], Holdings(), lambda *_: (), lambda *_: (0, 0), [(line, "")])
     said = [spot.reason for spot in found.spots]
     assert [advice in each for each in said] == [False, False, True, False]
     assert said[0] == "line 1, column 2, block 'N1': character 1 is damaged: 0x1E"
@@ -195,3 +201,24 @@ def test_after_a_stop_in_mid_sending_it_stands_there_what_the_control_has(
         html = posted(browser, f"/machine/{NAME}/stop", csrf=csrf(browser), file="0330.nc").text
     assert says in " ".join(re.sub("<[^>]*>", " ", html).split())
     assert ('class="caution"' in html) == says.startswith("Stopped")
+
+
+def in_german(sentence: str) -> str:
+    made = rendering._environment("de").from_string("{{ said|in_words }}")
+    return html.unescape(made.render(language="de", said=sentence))
+
+
+def test_the_services_sentences_that_stand_large_are_in_the_readers_language():
+    """Each as the service says it; of a list in the page that no sentence fits any more, the test tells."""
+    ways = [StartWay(SendSettings(start_on=each), keys=Keys("EINLESEN", "STANZEN", "RESET")) for each in StartOn]
+    said = [way.wish() for way in ways] + [StartWay(SendSettings(), Protocol.XMODEM).wish()]
+    whole = Backup("2026-11-01T00:00:00Z", "", (), (), (), (), "")
+    said += [due(each, "2026-01-01T00:00:00Z", 7, datetime(2026, 11, 28, tzinfo=UTC)) for each in (whole, None)]
+    assert all(in_german(each) != each for each in said)
+    assert in_german(said[[*StartOn].index(StartOn.DC1)]).endswith("an der Steuerung EINLESEN drücken")
+    assert in_german("a.nc is in front and 30 hours older than the newest that waits").startswith(
+        "a.nc ist vorn und 30"
+    )
+    assert in_german("INPUT: it was pressed at 14:05, too long ago; press CLEAR, then INPUT").endswith(", dann INPUT")
+    assert in_german("the port is gone") == "the port is gone", "a sentence of the records"
+    assert in_german("the line <b> waits") == "the line <b> waits"

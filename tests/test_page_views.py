@@ -229,7 +229,7 @@ def test_what_waits_for_a_decision_what_can_hurt_first(shop):
     stale = NEXT | {"withheld": "it is 30 hours older", "next_step": "drop it again"}
     shown = board(held, next=stale, folder="not looked at: 'x.zip' is no program", backup={"due": "never backed up"})
     damaged = [(line, shop.damaged_text(NAME, str(line["file"]))) for line in shop.damaged([NAME])]
-    found = decisions.decisions([shown], held, shop.newest, partial(pair_of, shop), damaged)
+    found = decisions.decisions([shown], held, shop.history, partial(pair_of, shop), damaged)
     assert [each.kind for each in found] == list(Kind)
     half, hit, edit, old, odd, backup = found
     assert (half.program, half.revision) == ("O0005", 1)
@@ -239,7 +239,7 @@ def test_what_waits_for_a_decision_what_can_hurt_first(shop):
     (spot,) = hit.spots
     assert [number for number, _ in spot.lines] == [1, 2, 3, 4, 5]
     assert said(spot.lines[2][1], Mark.GONE) == ["\ufffd"]
-    assert decisions.decisions([], held, shop.newest, partial(pair_of, shop), damaged) == ()
+    assert decisions.decisions([], held, shop.history, partial(pair_of, shop), damaged) == ()
 
 
 def test_a_place_of_damage_is_shown_if_the_text_has_it():

@@ -66,6 +66,21 @@ def test_a_stop_in_answer_to_the_last_characters_is_a_hold():
     assert starts.allows(0, 30)
 
 
+def test_what_only_ended_a_hold_is_known_until_the_next_start():
+    starts = dc1()
+    starts.sending_ended(10)
+    starts.said(DC3, 10.01)
+    starts.said(DC1, 10.01 + defaults.HOLD_AFTER_END_S)
+    assert (starts.allows(0, 13), starts.spent_at) == (False, 10.01 + defaults.HOLD_AFTER_END_S)
+    starts.said(DC1, 14)
+    assert (starts.allows(0, 14), starts.spent_at) == (True, None)
+    line = Starts(SendSettings(start_on=StartOn.CTS), flow=Flow.RTS_CTS)
+    line.sending_ended(10, 11)
+    line.modem(Modem(cts=Signal.OFF), 10.01)
+    line.modem(Modem(cts=Signal.ON), 10.5)
+    assert (line.allows(0, 10.5), line.spent_at) == (False, 10.5)
+
+
 def test_reader_off_after_the_program_closes_the_hold():
     starts = dc1()
     starts.sending_ended(10, math.inf)

@@ -60,6 +60,22 @@ def test_some_stand_as_in_the_operators_text_and_all_else_as_in_the_offices(pair
     assert made == office[at:]
 
 
+@pytest.mark.parametrize(
+    ("office", "edited", "olds"),
+    [
+        ("N10 X1. F.2\nN20 X2. F.2\n", "N10 X1. F.1\nN20 X2. F.1 M8\n", ["N10 X1. F.2\n", "N20 X2. F.2\n"]),
+        ("X1. F.2\nX2. F.2\n", "X1. F.1\nX2. F.1\n", ["X1. F.2\n", "X2. F.2\n"]),
+        ("X1. F.2\nX2. F.2\n", "X1. F.1\nX2. M8\n", ["X1. F.2\nX2. F.2\n"]),
+        ("N10 X1.\nN20 X2.\n", "N10 X3.\nN30 X2.1\n", ["N10 X1.\nN20 X2.\n"]),
+        ("N10 X1.\nN20 X2.\n", "N10 X3.\nN15 M8\nN20 X4.\n", ["N10 X1.\nN20 X2.\n"]),
+    ],
+)
+def test_neighbours_that_are_each_a_changed_block_are_chosen_one_by_one(office, edited, olds):
+    found = groups(f"O0004\n{office}M30", f"O0004\n{edited}M30")
+    assert [group.old for group in found] == olds
+    assert [(group.old_line, group.new_line) for group in found] == [(2 + n, 2 + n) for n in range(len(olds))]
+
+
 @settings(max_examples=25)
 @given(pairs(), st.data())
 def test_no_two_blocks_ever_run_into_one(pair, data):

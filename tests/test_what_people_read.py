@@ -1,8 +1,10 @@
 """What people are told, and when: STATUS.txt and `status`, `send`, receipts, and the words of commands."""
 
 import json
+import re
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 from house import ENV, LONG, house, machine, text
@@ -12,11 +14,13 @@ from waiting import until
 from dncd.cli import main
 from dncd.cli.asking import unknown
 from dncd.commissioning.loopback_measures import Echo, Measures
-from dncd.line.starting import StartWay
+from dncd.line.codes import ReaderCode
+from dncd.line.starting import Starts, StartWay
 from dncd.program.names import spelt
 from dncd.records.checks import Checks, Last
+from dncd.service import status
 from dncd.service.next_words import last_lines, later_warnings
-from dncd.values import SendSettings
+from dncd.values import Keys, SendSettings
 
 SLEEVE = text(["O0004 (SLEEVE)", "N10 G00 X1.", "M30"])
 NO_END = text(["O0005 (RING)", "N10 G00 X1."])
@@ -108,6 +112,21 @@ def test_what_was_pressed_too_early_is_said_in_the_words_of_the_machines_own_key
             shop.drop("lathe", "0004.nc", SLEEVE)
             until(lambda: "too long ago; press CLEAR, then INPUT" in (shop.shop / "lathe" / "STATUS.txt").read_text())
             assert "waits for INPUT: it was pressed at " in shop.dncd("status").stdout
+
+
+def test_a_start_that_only_ended_a_hold_is_told_with_what_to_press():
+    starts = Starts(SendSettings(), keys=Keys("INPUT", "PUNCH", "CLEAR"))
+    core = SimpleNamespace(sender=SimpleNamespace(starts=starts, queue=SimpleNamespace(first=lambda: None)))
+    starts.sending_ended(100.0)
+    assert status._waits_for(core, 101.0) == "the control to say DC1: press INPUT at the control"
+    starts.said(ReaderCode.DC3, 100.01)
+    starts.said(ReaderCode.DC1, 101.0)
+    said = status._waits_for(core, 102.0)
+    assert re.fullmatch(
+        r"INPUT: what came at \d\d:\d\d only ended a hold of the program before; press INPUT again", said
+    )
+    starts.said(ReaderCode.DC1, 104.0)
+    assert "again" not in status._waits_for(core, 105.0)
 
 
 def test_a_reload_of_a_mere_title_forgets_no_start(tmp_path):

@@ -82,6 +82,7 @@ class Starts:
         self._off_at = -math.inf  # when the line of a start was first seen off
         self._wish, self._wish_at = b"", -math.inf
         self.dc1_at: float | None = None  # when its start that counts came
+        self.spent_at: float | None = None  # when what looks like a start came, and only ended a hold
         self._dc1_until = math.inf  # a start that was withheld does not bring something else much later
         self._go = False
         self._armed = True  # CTS or DSR was off since the last start
@@ -98,6 +99,7 @@ class Starts:
         elif code is ReaderCode.DC1:
             ends_hold = now <= self._hold_until
             self._hold_until, self._ended_at = -math.inf, None
+            self.spent_at = now if ends_hold and self.way.send.start_on is StartOn.DC1 else None
             if not ends_hold:
                 self.dc1_at, self._dc1_until, self._reader_was_on = now, math.inf, False
 
@@ -132,6 +134,7 @@ class Starts:
             self._line_on, self._armed = False, True
         elif signal is Signal.ON and self._armed:
             self._line_on, self._armed = not self._ends_hold(now), False
+            self.spent_at = None if self._line_on else now
             self._hold_until, self._ended_at = -math.inf, None
 
     def _ends_hold(self, now: float) -> bool:
@@ -158,13 +161,14 @@ class Starts:
     def forget(self) -> None:
         """No start that was said counts any more; CTS or DSR must be seen off before it is a start again."""
         self.dc1_at, self._go, self._line_on, self._armed = None, False, False, False
+        self.spent_at = None
         self._wish, self._wish_at = b"", -math.inf
         self._hold_until, self._ended_at = -math.inf, None
         self._used_up = None, False, False
 
     def sending_began(self) -> None:
         self._used_up = self.dc1_at, self._go, self._line_on
-        self.dc1_at, self._go, self._line_on = None, False, False
+        self.dc1_at, self._go, self._line_on, self.spent_at = None, False, False, None
         self._hold_until, self._ended_at = -math.inf, None
         self._wish_at = -math.inf
 

@@ -14,7 +14,7 @@ from dncd.errors import DncdError, NotDoneError, UsageError
 from dncd.ledger_lines import Record
 from dncd.outside.command_client import ask
 from dncd.page.reading import Reading, Wanted
-from dncd.page.taking_over import NOTHING, Edit, Said, checked, edit_of, number_in, said_of, taken
+from dncd.page.taking_over import NOTHING, Edit, Said, checked, edit_of, number_in, pair_of, said_of, taken
 from dncd.page.views.machine import board, named
 
 _FRONT_S: Final = 3.0
@@ -47,14 +47,15 @@ class What(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """name: of the file, or of the program that is proven with its revision; said: of a file that was looked at; programs:
-    of which the control has a part, chars: that went out of them, 0 where nobody knows; ahead: the files that wait in front
-    of it; event: how it ended."""
+    """name: of the file, or of the program that is proven with its revision; said: of a file that was looked at, over:
+    whether it may go over what it lacks; programs: of which the control has a part, chars: that went out of them, 0 where
+    nobody knows; ahead: the files that wait in front of it; event: how it ended."""
 
     what: What
     name: str
     revision: int = 0
     said: Said = NOTHING
+    over: bool = False
     programs: tuple[str, ...] = ()
     chars: int = 0
     ahead: tuple[str, ...] = ()
@@ -185,18 +186,31 @@ def _look(asking: Asking, wish: Wish) -> Done:
         raise UsageError("no file is chosen, or it is empty", wish.machine, "Go back and choose one")
     said = said_of(asking.look("check", wish.machine, file=file, data=data))
     asking.chosen.append((said.sha256, file, wish.data))
-    return Done(What.LOOKED_AT, file, said=said)
+    own = [pair_of(asking.reading, wish.machine, name)[0] for name in said.lacking]  # else the edit can be taken over
+    return Done(What.LOOKED_AT, file, said=said, over=said.goes and bool(own) and not any(own))
 
 
 def _drop(asking: Asking, wish: Wish) -> Done:
-    """A file that comes with the form, or the one that was looked at."""
+    """A file that comes with the form, or the one that was looked at, with `seen` over what it lacks of the control's."""
     file, contents = wish.form.get("file", ""), wish.data
     if sha256 := wish.form.get("sha256", ""):
         kept = [data for digest, name, data in tuple(asking.chosen) if (digest, name) == (sha256, file)]
         if not kept:
             raise NotDoneError("the file is not kept any more", wish.machine, "Choose it again")
         contents = kept[-1]
-    return _dropped(asking, wish, "drop", file=file, data=base64.b64encode(contents).decode())
+    given = {"file": file, "data": base64.b64encode(contents).decode()}
+    if not (seen := wish.form.get("seen", "")):
+        return _dropped(asking, wish, "drop", **given)
+    lacks = "; ".join(said_of(asking.look("check", wish.machine, **given)).edits)
+    return _over(asking, wish, seen=seen, left=lacks or "what it lacked when it was looked at", **given)
+
+
+def _over(asking: Asking, wish: Wish, **given: str) -> Done:
+    """A file that goes over an edit, once somebody has said yes to what gets lost."""
+    if wish.form.get("lost") != "yes":
+        what, next_step = "nobody said yes to what gets lost", "Go back, read what gets lost, and tick the box"
+        raise UsageError(what, wish.machine, next_step)
+    return _dropped(asking, wish, "drop-over-edits", **given)
 
 
 def _dropped(asking: Asking, wish: Wish, do: str, **more: str) -> Done:
@@ -232,14 +246,12 @@ def _taken_over(asking: Asking, wish: Wish) -> Done:
     said = checked(found, asking.look)
     if (said.sha256, said.seen) != (wish.form.get("sha256"), wish.form.get("seen")):
         raise NotDoneError("this is another text than the one that was looked at", wish.machine, "Look at it anew")
-    do, more = "drop", {"file": said.file, "data": said.data}
-    if found.left:
-        if wish.form.get("lost") != "yes":
-            what, next_step = "nobody said yes to what gets lost", "Go back, read what gets lost, and tick the box"
-            raise UsageError(what, wish.machine, next_step)
-        do, more = "drop-over-edits", {**more, "seen": said.seen, "left": found.said}
     _not_twice(asking, edit)
-    done = _dropped(asking, wish, do, **more)
+    file = {"file": said.file, "data": said.data}
+    if found.left:
+        done = _over(asking, wish, **file, seen=said.seen, left=found.said)
+    else:
+        done = _dropped(asking, wish, "drop", **file)
     if done.what is What.NOT_SEEN:
         asking.unseen[edit.machine, edit.edited.commit] = time.monotonic()
     return done

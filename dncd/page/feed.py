@@ -9,9 +9,10 @@ import contextlib
 import hashlib
 import json
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,7 +20,11 @@ from dncd.errors import DncdError, NotDoneError
 from dncd.outside.command_client import StreamRequest, joined
 from dncd.page.reading import Looks, Reading
 from dncd.page.rendering import box_parts, floor_parts, parts, render
+from dncd.page.taking_over import pair_of
+from dncd.page.views.decisions import decisions
 from dncd.page.views.floor import Far, Service
+from dncd.page.views.machine import board
+from dncd.records.holdings import Holdings
 
 FLOOR: Final = "floor"
 
@@ -35,6 +40,9 @@ OF_ONE: Final = 50
 
 _RECORDS_S: Final = 2.0
 """Seconds that news wait for the records; where these do not answer, news go on with what was read of them last."""
+
+_COUNT_S: Final = 5.0
+"""Seconds between two counts of what waits for a decision: each looks at all that all controls hold."""
 
 _LOG: Final = logging.getLogger("dncd.page")
 _AGAIN: Final = b"event: again\ndata: .\n\n"
@@ -83,7 +91,7 @@ class Feed:
         self._listeners: list[Listener] = []
         self._newest: dict[tuple[str, str], bytes] = {}
         self._records = Looks(1, _RECORDS_S)
-        self._over = False
+        self._over, self._count_at = False, 0.0
 
     def listen(self, on: str, language: str, whose: str = "", loaded: str = "") -> Listener:
         """A new page: the newest of all its parts come first. loaded: `mark_of` the machines that a floor was loaded with,
@@ -122,7 +130,7 @@ class Feed:
                 continue
             with stream:
                 try:
-                    await self._catch_up()
+                    await self._catch_up(stream.content)
                     self._change(stream.content, stream.content["machines"])
                     await self._follow(stream)
                 except DncdError:
@@ -138,7 +146,9 @@ class Feed:
         ready.set()  # the first news may have come with the answer
         loop.add_reader(stream.fileno(), ready.set)
         try:
-            while await ready.wait():
+            while True:
+                with contextlib.suppress(TimeoutError):  # else it counts anew, without any news
+                    await asyncio.wait_for(ready.wait(), _COUNT_S)
                 ready.clear()
                 status, named = self.status, set[str]()
                 for news in stream.news():
@@ -146,7 +156,7 @@ class Feed:
                         return
                     named |= news.get("machines", {}).keys() | news.get("figures", {}).keys()
                     status = joined(status, news)
-                await self._catch_up()
+                await self._catch_up(status)
                 self._change(status, named)
         finally:
             loop.remove_reader(stream.fileno())
@@ -163,11 +173,14 @@ class Feed:
                 if listener.language == language:
                     listener.put(other)
 
-    async def _catch_up(self) -> None:
-        """What the ledger has more than was read of it."""
+    async def _catch_up(self, status: _Status) -> None:
+        """What the ledger has more than was read of it, and how much waits for a decision, which not all news count anew."""
+        job, now = self._reading.held, asyncio.get_running_loop().time()
+        if now >= self._count_at:
+            self._count_at, job = now + _COUNT_S, partial(_counted, self._reading, status["machines"])
         if not self._records.full:  # else it hangs, or is slow
             with contextlib.suppress(DncdError):  # pages that are loaded say so
-                await self._records.done(self._reading.held)
+                await self._records.done(job)
 
     def _change(self, status: _Status, machines: Iterable[str]) -> None:
         self.status, machines = status, [name for name in machines if name in status.get("machines", {})]
@@ -190,9 +203,10 @@ class Feed:
         """The events of those parts that such pages show, of the whole shop and of these machines."""
         found, held, now = dict[str, str](), self._reading.known, datetime.now().astimezone()
         given: dict[str, Any] = {"language": language, "now": now, "worse": self._reading.by_week.known}
+        given["undecided"] = self._reading.undecided
         floor = FLOOR in on
         whole = floor_parts(self.status, held, **given)
-        found |= whole if floor else {"service": whole["service"]}
+        found |= whole if floor else {key: whole[key] for key in ("service", "undecided")}
         for name in machines:
             if floor or name in on:
                 wanted = ("card",) if floor else ("board",)
@@ -200,6 +214,15 @@ class Feed:
         events = {key: _event(key, html) for key, html in found.items()}
         self._newest |= {(language, key): event for key, event in events.items()}
         return events
+
+
+def _counted(reading: Reading, machines: Mapping[str, Mapping[str, Any]]) -> Holdings:
+    """Counts what waits for a decision, as that page shows it, without reading what came damaged; gives the holdings."""
+    held = reading.held()
+    boards = [board(name, status, held) for name, status in machines.items()]
+    found = decisions(boards, held, reading.history, partial(pair_of, reading), ())
+    reading.undecided = len(found) + sum(held.checks.ending(each.name).damaged for each in boards)
+    return held
 
 
 def mark_of(machines: Iterable[str]) -> str:

@@ -57,6 +57,7 @@ class Look:
 
     def page(self, name: str, **values: object) -> str:
         given = {"now": self.now, "service": floor.service(self.status), **self.values}
+        given["undecided"] = self.reading.undecided
         return render(name, **given, **values)
 
     def board(self) -> machine.Board:
@@ -189,7 +190,8 @@ def _decisions(look: Look) -> str:
         except NotDoneError as error:
             problem = str(error)
     by_file = list(zip(damaged, texts, strict=True))
-    found = decisions.decisions(boards, held, reading.newest, partial(taking_over.pair_of, reading), by_file)
+    found = decisions.decisions(boards, held, reading.history, partial(taking_over.pair_of, reading), by_file)
+    reading.undecided = len(found)
     return look.page("decisions.html", decisions=found, problem=problem, path="/decisions")
 
 

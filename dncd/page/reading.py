@@ -143,14 +143,14 @@ class _LookedAt(Library):
 class Reading:
     """The records of one shop, for the threads of the page. RecordsError where they cannot be read.
 
-    known: what `held` gave last; verified: the last result of `verify`, nothing before the first; verifying: since when
-    one is made, nothing where none is.
+    known: what `held` gave last; undecided: how much waits for a decision, as counted last; verified: the last result of
+    `verify`, nothing before the first; verifying: since when one is made, nothing where none is.
     """
 
     def __init__(self, state: Path, folder: Path) -> None:
         self._state, self._folder = state, folder
         self._lock, self._verifying, self._at_share = threading.RLock(), threading.Lock(), threading.Lock()
-        self.known, self.by_week = Holdings(), Lines(state)
+        self.known, self.by_week, self.undecided = Holdings(), Lines(state), 0
         self._library: _LookedAt | None = None
         self.verified: tuple[Verified, ...] = ()
         self.verifying: tuple[datetime, ...] = ()

@@ -38,27 +38,20 @@ def render(name: str, **values: object) -> str:
 
     Each template also has: language (one of LANGUAGES), now (with the zone of this place), csrf, who (the person signed on,
     ""), may (what that person may do, as `people.MAY`), news (which news the page listens to, "" for none), there (a mark of
-    the machines on it), service, alone (the machine that this one sees, "" for all).
+    the machines on it), service, undecided (how much waits for a decision), alone (the one machine seen, "" for all).
     """
     given: dict[str, Any] = {"now": datetime.now().astimezone(), "language": "en", **_NOTHING, **values}
     return _environment(str(given["language"])).get_template(name).render(given)
 
 
 _NOTHING: Final[Mapping[str, object]] = {
-    "csrf": "",
-    "who": "",
+    **dict.fromkeys(("csrf", "who", "news", "there", "path", "alone", "box", "boxes", "file"), ""),
     "may": frozenset({*ACTIONS, "first", "look", "drop", "take-over", "verify"}),
-    "news": "",
-    "there": "",
-    "service": Service(runs=True),
-    "path": "",
+    "undecided": 0,
     "worse": {},
-    "alone": "",
-    "box": "",
-    "boxes": (),
     "waiting": (),
     "verifying": (),
-    "file": "",
+    "service": Service(runs=True),
 }
 
 
@@ -74,7 +67,8 @@ def floor_parts(status: Mapping[str, Any], records: Holdings, **values: object) 
     """What of the whole shop changes by itself. status: of the service, {} while it does not answer."""
     shown = {"service": service(status), **values}
     counts = floor(status.get("machines") or {}, records)
-    return {"service": render("_service.html", **shown), "floor-counts": render("_counts.html", floor=counts, **shown)}
+    made = {"service": "_service.html", "undecided": "_undecided.html", "floor-counts": "_counts.html"}
+    return {part: render(name, **{"floor": counts, **shown}) for part, name in made.items()}
 
 
 def box_parts(boxes: Iterable[Far], **values: object) -> dict[str, str]:
@@ -178,6 +172,23 @@ def _span(_context: Context, seconds: float) -> str:
     return f"{whole // of} {large}" + (f" {rest} {small}" if rest else "")
 
 
+SENTENCES: Final = resources.files("dncd.page").joinpath("words", "service.txt").read_text("utf-8").splitlines()
+"""Of the service, those that a page shows large or as what to do; others are as the records have them, in English."""
+
+_FORMS: Final = tuple(
+    (each, re.compile(re.sub(r"%\\\((\w+)\\\)s", r"(?P<\1>.+?)", re.escape(each)))) for each in SENTENCES
+)
+
+
+@pass_context
+def _in_words(context: Context, sentence: str) -> str:
+    """A sentence of the service in the reader's language, where the catalogue has it."""
+    for said, form in _FORMS if context["language"] != "en" else ():
+        if found := form.fullmatch(sentence):
+            return str(context["_"](said, **found.groupdict()))
+    return sentence
+
+
 def _number(value: float) -> Markup:
     """Thousands parted by a narrow blank, as ISO 80000-1 has it."""
     return Markup(f"{value:,.0f}".replace(",", "&#8239;"))  # noqa: S704 - a number
@@ -194,5 +205,5 @@ def _environment(language: str) -> Environment:
         finalize=_safe,
     )
     made.globals |= dict.fromkeys(("_", "n_"), _translator(words_of(language))) | {"languages": LANGUAGES}
-    made.filters |= {"moment": _moment, "age": _age, "span": _span, "number": _number}
+    made.filters |= {"moment": _moment, "age": _age, "span": _span, "number": _number, "in_words": _in_words}
     return made

@@ -109,17 +109,25 @@ class Group:
 
 
 def groups(office: str, edited: str) -> tuple[Group, ...]:
-    """What differs, character by character, in the order of the texts; all between two groups is equal."""
-    old, new = _lines(office), _lines(edited)
-    return tuple(
-        Group(
-            "".join(old[hunk.old_start : hunk.old_end]),
-            "".join(new[hunk.new_start : hunk.new_end]),
-            hunk.old_start + 1,
-            hunk.new_start + 1,
-        )
-        for hunk in hunks(old, new)
-    )
+    """What differs, character by character, in the order of the texts; all between two groups is equal. Neighbours that each
+    are a changed block are groups of their own."""
+    return tuple(_groups(_lines(office), _lines(edited)))
+
+
+def _groups(old: list[str], new: list[str]) -> Iterator[Group]:
+    for hunk in hunks(old, new):
+        mine, his = old[hunk.old_start : hunk.old_end], new[hunk.new_start : hunk.new_end]
+        step = 1 if list(map(_head, mine)) == list(map(_head, his)) else max(len(mine), len(his))
+        for n in range(0, max(len(mine), len(his)), step):
+            parts = "".join(mine[n : n + step]), "".join(his[n : n + step])
+            yield Group(*parts, hunk.old_start + 1 + n, hunk.new_start + 1 + n)
+
+
+def _head(block: str) -> tuple[str, ...]:
+    """By which a changed block is known to be the same one: its number, or the letters of its words in their order."""
+    words = [token for token in tokens(block) if token.address]
+    number = words[:1] if words and words[0].address.upper() == "N" else []
+    return tuple(token.text for token in number) or tuple(token.address.upper() for token in words)
 
 
 def taken_over(office: str, edited: str, chosen: Container[int]) -> str:

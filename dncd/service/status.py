@@ -49,9 +49,13 @@ def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]
 
 def _waits_for(core: Core, now: float) -> str:
     starts, file = core.sender.starts, core.sender.queue.first()
+    keys, today = starts.way.keys, datetime.now().astimezone()
     if file is not None and starts.dc1_at is not None and starts.way.too_old(starts.dc1_at, file.came_at):
-        keys, at = starts.way.keys, datetime.now().astimezone() - timedelta(seconds=now - starts.dc1_at)
+        at = today - timedelta(seconds=now - starts.dc1_at)
         return f"{keys.read}: it was pressed at {at:%H:%M}, too long ago; press {keys.reset}, then {keys.read}"
+    if starts.spent_at is not None and not starts.way.by_wish:
+        at = today - timedelta(seconds=now - starts.spent_at)
+        return f"{keys.read}: what came at {at:%H:%M} only ended a hold of the program before; press {keys.read} again"
     return starts.way.wish()
 
 

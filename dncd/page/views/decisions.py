@@ -2,7 +2,7 @@
 
 import enum
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -64,14 +64,14 @@ _SHOWN_CHARS: Final = 160
 def decisions(
     boards: Sequence[Board],
     held: Holdings,
-    newest: Callable[[str], Mapping[str, Revision]],
+    history: Callable[[str, str], Sequence[Revision]],
     pair: Callable[[str, str], tuple[int, int]],
     damaged: Sequence[tuple[Record, str]],
 ) -> tuple[Decision, ...]:
-    """Of all machines. pair: of a machine's program, the two revisions that taking over is about; damaged: lines of the
-    ledger, each with the text of the file, "" where it cannot be read."""
+    """Of all machines. history, pair: of a machine's program, all revisions and the two of taking over; damaged:
+    lines of the ledger, each with the text of the file, "" where it cannot be read."""
     by_name = {board.name: board for board in boards}
-    found = [each for board in boards for each in _of(board, held, newest(board.name), pair)]
+    found = [each for board in boards for each in _of(board, held, history, pair)]
     for line, text in damaged:
         if (at := by_name.get(line.get("machine", ""))) is not None:
             file, program = printable(line.get("file", "")), ", ".join(named(line))
@@ -82,17 +82,19 @@ def decisions(
 
 
 def _of(
-    board: Board, held: Holdings, newest: Mapping[str, Revision], pair: Callable[[str, str], tuple[int, int]]
+    board: Board,
+    held: Holdings,
+    history: Callable[[str, str], Sequence[Revision]],
+    pair: Callable[[str, str], tuple[int, int]],
 ) -> Iterator[Decision]:
     for program, holding in held.of(board.name).items():
         about = {"program": printable(program), "revision": holding.revision, "time": holding.since}
         if holding.how is How.IN_PART:
             yield _new(Kind.IN_PART, board, **about)
-        revision = newest.get(program)
-        if holding.how is How.CHANGED and revision is not None:
+        if holding.how is How.CHANGED and (revisions := history(board.name, program)):
             office, edited = pair(board.name, program)
             waits = office not in (0, edited)
-            if waits or revision.origin is Origin.MACHINE:
+            if waits or revisions[-1].origin is Origin.MACHINE:
                 about |= {"revision": edited, "waiting": board.waits(program)}
                 yield _new(Kind.EDIT, board, **about, before=office if waits else max(0, edited - 1))
     brings = board.brings
