@@ -301,6 +301,9 @@ def test_a_file_over_a_program_that_began_at_the_machine_goes_once_what_is_lost_
         return str(shown(browser, browser.post("/machine/lathe/drop", data={**given, **more}, **to)).text)
 
     assert "nobody said yes to what gets lost" in dropped()
+    made_up = {"data": {"csrf": token, "seen": "anything", "lost": "yes"}, "files": {"file": ("0007.nc", text(LINES))}}
+    other = browser.post("/machine/lathe/drop", **made_up, **to)
+    assert "not what was looked at" in shown(browser, other).text, "the office has a text of its own: it is taken over"
     assert office.waits() == []
     assert "0017.nc" in dropped(lost="yes")
     office.control.read_in()

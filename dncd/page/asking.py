@@ -186,8 +186,13 @@ def _look(asking: Asking, wish: Wish) -> Done:
         raise UsageError("no file is chosen, or it is empty", wish.machine, "Go back and choose one")
     said = said_of(asking.look("check", wish.machine, file=file, data=data))
     asking.chosen.append((said.sha256, file, wish.data))
-    own = [pair_of(asking.reading, wish.machine, name)[0] for name in said.lacking]  # else the edit can be taken over
-    return Done(What.LOOKED_AT, file, said=said, over=said.goes and bool(own) and not any(own))
+    return Done(What.LOOKED_AT, file, said=said, over=_may_go_over(asking, wish, said))
+
+
+def _may_go_over(asking: Asking, wish: Wish, said: Said) -> bool:
+    """Whether all that it lacks began at the machine: where the office has a text of its own, the edit is taken over."""
+    own = [pair_of(asking.reading, wish.machine, name)[0] for name in said.lacking]
+    return said.goes and bool(own) and not any(own)
 
 
 def _drop(asking: Asking, wish: Wish) -> Done:
@@ -201,8 +206,10 @@ def _drop(asking: Asking, wish: Wish) -> Done:
     given = {"file": file, "data": base64.b64encode(contents).decode()}
     if not (seen := wish.form.get("seen", "")):
         return _dropped(asking, wish, "drop", **given)
-    lacks = "; ".join(said_of(asking.look("check", wish.machine, **given)).edits)
-    return _over(asking, wish, seen=seen, left=lacks or "what it lacked when it was looked at", **given)
+    said = said_of(asking.look("check", wish.machine, **given))
+    if not _may_go_over(asking, wish, said):
+        raise NotDoneError("this is not what was looked at any more", wish.machine, "Choose the file again")
+    return _over(asking, wish, seen=seen, left="; ".join(said.edits), **given)
 
 
 def _over(asking: Asking, wish: Wish, **given: str) -> Done:
