@@ -26,7 +26,10 @@ def local_text(time: str) -> str:
 
 def moment(utc: object) -> str:
     """A record's time in few words: `Mon 14:05 CET`; with its date where it is not of this week."""
-    at = datetime.fromisoformat(str(utc)).astimezone()
+    try:
+        at = datetime.fromisoformat(str(utc)).astimezone()
+    except ValueError:
+        return printable(str(utc))
     days = (datetime.now(UTC) - at).days
     return at.strftime("%a %H:%M %Z" if days < 6 else "%a %Y-%m-%d %H:%M %Z")
 

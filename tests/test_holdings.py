@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dncd.records.holdings import Holding, Holdings, How
+from dncd.records.holdings import Holding, Holdings, How, in_part
 from dncd.records.ledger import Ledger, records
 
 
@@ -156,3 +156,16 @@ def test_a_time_is_answered_by_the_order_of_the_ledger_and_a_clock_that_ran_back
     for number, revision in (("1", 1), ("2", 2), ("3", 2)):
         then = Holdings.read(tmp_path, "gang-lathe", until=number)
         assert (then.of("gang-lathe")["O0001"].revision, then.out_of_time) == (revision, [])
+
+
+def test_of_many_programs_of_which_the_control_may_hold_a_part_ten_are_named() -> None:
+    names = [f"O{number:04}" for number in range(30)]
+    kept = Holdings()
+    for seq, name in enumerate(names, 1):
+        kept.follow({"seq": seq, "event": "interrupted", "machine": "mill", "program": name, "revision": 1, "chars": 9})
+    told = in_part(kept, "mill", names)
+    assert (len(told), "O0009" in told[9], told[10]) == (
+        11,
+        True,
+        "the control may hold parts of 20 more of its programs",
+    )

@@ -17,6 +17,7 @@ from station_jobs import jobs_of
 from dncd.choices import MachineEdits
 from dncd.records.ledger import records
 from dncd.records.receipts import parse
+from dncd.station.gates import LEAVE_S, Leaves
 from dncd.station.results import Checked, TakenIn
 from dncd.values import Frame, LineSettings, MachineSettings, ProgramSettings
 
@@ -412,3 +413,30 @@ TestEditsStay = EditsStay.TestCase
 TestEditsStay.settings = settings(
     max_examples=25, stateful_step_count=12, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
+
+
+def test_a_leave_of_which_nothing_came_is_not_given_twice_and_lapses() -> None:
+    """A drop behind it may have failed: it must let nothing go over an edit on another day."""
+    clock = [0.0]
+    leaves = Leaves(lambda: clock[0])
+    leaves.give("over-edits", "abc")
+    leaves.give("over-edits", "abc")
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == "somebody"
+    leaves.use_up("abc", "4.nc")
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == ""
+    leaves.give("over-edits", "abc")
+    clock[0] = LEAVE_S + 1
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == ""
+
+
+def test_a_leave_that_a_file_has_stays_while_it_waits_and_goes_with_it() -> None:
+    clock = [0.0]
+    leaves = Leaves(lambda: clock[0])
+    leaves.give("over-edits", "abc", "then", "Olga", "4.nc")
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == "", "it is for other edits"
+    leaves.give("over-edits", "abc", "now", "Sam", "4.nc")
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == "Sam"
+    clock[0] = 100 * LEAVE_S
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == "Sam"
+    leaves.use_up("abc", "4.nc")
+    assert leaves.of("over-edits", "abc", "4.nc", "now") == ""

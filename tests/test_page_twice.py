@@ -1,6 +1,8 @@
 """What somebody asks for by the page is done once, and the page says where it stands in the row of what waits."""
 
 from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -10,7 +12,10 @@ from page_visitors import HERE, csrf, posted
 from starlette.testclient import TestClient
 from waiting import until
 
+from dncd.errors import NotDoneError
 from dncd.outside.command_client import ask
+from dncd.page import asking
+from dncd.records.holdings import Holdings
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
 
@@ -95,3 +100,31 @@ def test_a_file_behind_others_is_put_first_and_the_front_one_stays(office: Offic
     until(lambda: office.waits() == ["0778.nc", "0777.nc"])
     posted(browser, "/machine/lathe/stop", csrf=csrf(browser, "/machine/lathe/stop"), file="0777.nc")
     until(lambda: office.waits() == ["0778.nc"])
+
+
+def test_a_text_of_which_nobody_knows_whether_it_lies_there_is_not_dropped_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The service says of a slow share that the file may wait or not."""
+    edit = SimpleNamespace(machine="lathe", program="O0007", edited=SimpleNamespace(commit="c"))
+    said = SimpleNamespace(sha256="h", seen="s", file="O0007.nc", data="eA==")
+    asked = []
+
+    def slow(_socket: Path, request: dict[str, Any]) -> dict[str, Any]:
+        if request["do"] == "status":
+            return {"machines": {"lathe": {}}}
+        asked.append(request["do"])
+        raise NotDoneError("the shop's folder is slow: the file may wait or not", "lathe", "Look at it")
+
+    monkeypatch.setattr(asking, "ask", slow)
+    monkeypatch.setattr(asking, "edit_of", lambda *_: edit)
+    monkeypatch.setattr(asking, "taken", lambda *_: SimpleNamespace(left=(), said=""))
+    monkeypatch.setattr(asking, "checked", lambda *_: said)
+    reading: Any = SimpleNamespace(held=Holdings)
+    page = asking.Asking(Path("/nowhere"), lambda: {"machines": {"lathe": {}}}, reading)
+    wish = asking.Wish("lathe", "Olga Office", {"program": "O0007", "a": "1", "sha256": "h", "seen": "s"})
+    with pytest.raises(NotDoneError, match="may wait or not"):
+        page.do("take-over", wish)
+    with pytest.raises(NotDoneError, match="was dropped just now"):
+        page.do("take-over", wish)
+    assert asked == ["drop"]

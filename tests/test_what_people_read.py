@@ -17,7 +17,7 @@ from dncd.commissioning.loopback_measures import Echo, Measures
 from dncd.line.codes import ReaderCode
 from dncd.line.starting import Starts, StartWay
 from dncd.program.names import spelt
-from dncd.records.checks import Checks, Last
+from dncd.records.checks import REFUSED_KEPT, Checks, Last
 from dncd.service import status
 from dncd.service.next_words import last_lines, later_warnings
 from dncd.values import Keys, SendSettings
@@ -62,6 +62,17 @@ def test_what_is_refused_stays_to_be_looked_at_until_it_went_out_or_is_old():
     still = {"count": 3, "refused": ["0211.nc", "bracket.dxf"], "edits": ["O0123"]}
     (_, told) = last_lines({"last": {"time": TIME, "event": "sent", "file": "a.nc", "damaged": 0}, "open": still})
     assert told == "3 to look at: refused bracket.dxf, 0211.nc; changed at the machine O0123; see their receipts"
+
+
+def test_of_thousands_of_refused_files_the_newest_are_known_and_each_sending_looks_at_these_alone():
+    checks = Checks()
+    for number in range(1000):
+        checks.feed(ended("refused", f"{number}.nc", program=f"O{number}"))
+    assert list(checks.refused("lathe", "")) == [f"{number}.nc" for number in range(1000 - REFUSED_KEPT, 1000)]
+    checks.feed(ended("sent", "other.nc", program="O999"))
+    assert "999.nc" not in checks.refused("lathe", "")
+    checks.feed({"event": "refused", "machine": "lathe"})
+    assert checks.refused("lathe", "")[""] == "", "a line that lacks its keys says nothing, and stops nobody"
 
 
 def test_warnings_of_what_waits_behind_are_told_by_file():

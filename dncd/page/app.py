@@ -55,6 +55,12 @@ _NOT_KNOWN: Final = (
     "Look at the machine and at its ledger before you ask again",
 )
 
+_NOT_ASKED: Final = (
+    "it was not asked: as much of what you asked for before is still being done as one person may have at once",
+    "the page",
+    "Look at the machine, and ask again in a moment",
+)
+
 _EVENTS: Final = "text/event-stream"
 
 LOOK_S: Final = 10.0
@@ -80,7 +86,8 @@ class Page:
         self.boxes = boxes.Boxes(*far, clock)
         self.boxes.told = lambda: self.feed.tell_boxes(self.boxes.shown())
         self._made = Looks(_AT_ONCE, LOOK_S, share=_OF_ONE).done
-        self._deeds = Looks(_DEEDS, _DEED_S, _NOT_KNOWN, _DEEDS_OF_ONE).done
+        deeds = partial(Looks, _DEEDS, _DEED_S, _NOT_KNOWN, _DEEDS_OF_ONE, _NOT_ASKED)
+        self._deeds, self._stops = deeds().done, deeds().done  # a stop never stands behind drops that hang
 
     async def run(self) -> None:
         """Follows the service and the other boxes for ever."""
@@ -175,7 +182,10 @@ class Page:
         name = form.get("by", "").strip() if session.person == LOCAL else ""
         wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
-            done, problem = await self._deeds(partial(self._asking.do, kind, wish), whose), ""
+            done, problem = (
+                await (self._stops if kind == "stop" else self._deeds)(partial(self._asking.do, kind, wish), whose),
+                "",
+            )
         except DncdError as error:
             done, problem = None, str(error)
         where = f"/machine/{quote(wish.machine)}/done?of={session.keep((wish.machine, done, problem))}"

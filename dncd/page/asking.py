@@ -16,6 +16,7 @@ from dncd.outside.command_client import ask
 from dncd.page.reading import Reading, Wanted
 from dncd.page.taking_over import NOTHING, Edit, Said, checked, edit_of, number_in, pair_of, said_of, taken
 from dncd.page.views.machine import board, named
+from dncd.peer_text import local_text
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
@@ -103,6 +104,10 @@ class Asking:
             found = ask(self.socket, {"do": "status"})["machines"].get(machine, {})
         return found
 
+    def last(self, machine: str) -> object:
+        """What ended last there, as the service has it at this moment: what the page knows may be of before."""
+        return ask(self.socket, {"do": "status"})["machines"].get(machine, {}).get("last")
+
     def place(self, machine: str, file: str, before: object) -> Done:
         """Where a file is that was dropped just now; DROPPED where it waits. before: the last ending then."""
         status = self.of(machine)
@@ -124,7 +129,7 @@ class Asking:
 
 def _bring(asking: Asking, wish: Wish) -> Done:
     """A revision of the library, dropped by the service as it was, and in front as soon as it was looked at."""
-    before = asking.of(wish.machine).get("last")
+    before = asking.last(wish.machine)
     file = str(asking.ask("bring", wish, program=wish.form.get("program", ""), revision=_number(wish))["file"])
     done = asking.seen(wish.machine, file, before)
     if done.what is What.DROPPED:
@@ -221,7 +226,7 @@ def _over(asking: Asking, wish: Wish, **given: str) -> Done:
 
 
 def _dropped(asking: Asking, wish: Wish, do: str, **more: str) -> Done:
-    before = asking.of(wish.machine).get("last")
+    before = asking.last(wish.machine)
     return asking.seen(wish.machine, str(asking.ask(do, wish, **more)["file"]), before)
 
 
@@ -240,9 +245,14 @@ def _not_twice(asking: Asking, edit: Edit) -> None:
     """NotDoneError where a text of this program waits already, or may wait."""
     at = asking.unseen.get((edit.machine, edit.edited.commit), -_UNSEEN_S)
     known = board(edit.machine, asking.of(edit.machine), asking.reading.held())
-    files = [f"{each.file}{f', by {each.by}' if each.by else ''}, {each.time}" for each in known.waits(edit.program)]
+    files = [
+        f": {each.file}{f', by {each.by}' if each.by else ''}, {local_text(each.time)}"
+        for each in known.waits(edit.program)
+    ]
     if files or edit.program in known.brings.then or time.monotonic() - at < _UNSEEN_S:
-        what = f"a text of it already waits{': ' if files else ''}{files[0] if files else ''}"
+        what = (
+            f"a text of it already waits{files[0]}" if files else "a text of it already waits, or was dropped just now"
+        )
         raise NotDoneError(what, edit.program, "Let it go, or take it back first at the machine")
 
 
@@ -254,13 +264,18 @@ def _taken_over(asking: Asking, wish: Wish) -> Done:
     if (said.sha256, said.seen) != (wish.form.get("sha256"), wish.form.get("seen")):
         raise NotDoneError("this is another text than the one that was looked at", wish.machine, "Look at it anew")
     _not_twice(asking, edit)
-    file = {"file": said.file, "data": said.data}
-    if found.left:
-        done = _over(asking, wish, **file, seen=said.seen, left=found.said)
-    else:
-        done = _dropped(asking, wish, "drop", **file)
-    if done.what is What.NOT_SEEN:
-        asking.unseen[edit.machine, edit.edited.commit] = time.monotonic()
+    file, key = {"file": said.file, "data": said.data}, (edit.machine, edit.edited.commit)
+    asking.unseen[key] = time.monotonic()  # an error may say that nobody knows whether it lies there
+    try:
+        if found.left:
+            done = _over(asking, wish, **file, seen=said.seen, left=found.said)
+        else:
+            done = _dropped(asking, wish, "drop", **file)
+    except UsageError:
+        del asking.unseen[key]
+        raise
+    if done.what is not What.NOT_SEEN:
+        del asking.unseen[key]
     return done
 
 

@@ -296,12 +296,20 @@ class Looks:
     """What may hang with the disk that it reads, in threads of which nobody waits for one longer than so. For an event loop.
 
     at_once: threads at a time, those that hang counted in; patience_s: seconds; late: what, where and what next for one
-    that takes longer; share: threads at a time of one person, 0 for all.
+    that takes longer; share: threads at a time of one person, 0 for all;
+    own: as late, for who has used up his.
     """
 
-    def __init__(self, at_once: int, patience_s: float, late: tuple[str, str, str] = _LATE, share: int = 0) -> None:
+    def __init__(
+        self,
+        at_once: int,
+        patience_s: float,
+        late: tuple[str, str, str] = _LATE,
+        share: int = 0,
+        own: tuple[str, str, str] = _OWN,
+    ) -> None:
         self._free, self._patience_s, self._late = asyncio.Semaphore(at_once), patience_s, late
-        self._share, self._own_late = share or at_once, _OWN if share else late
+        self._share, self._own_late = share or at_once, own if share else late
         self._shares = WeakValueDictionary[str, asyncio.Semaphore]()  # of those who wait or look just now
 
     @property

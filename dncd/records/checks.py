@@ -14,6 +14,9 @@ from typing import Final
 from dncd.ledger_lines import Record, programs_of
 from dncd.values import Result
 
+REFUSED_KEPT: Final = 50
+"""Refused files of a machine that are known, the newest: each sending looks at all of them."""
+
 RECOVERED: Final = "recovered"
 """Event of the ledger: the library was taken to where it is whole (`records/repair`)."""
 
@@ -61,7 +64,7 @@ class Checks:
         self._reader_off: dict[str, int] = {}
         self._endings: dict[str, Last] = {}
         self._last_out: dict[str, tuple[str, ...]] = {}
-        self._refused: dict[str, dict[str, Record]] = {}
+        self._refused: dict[str, dict[str, tuple[str, frozenset[str]]]] = {}  # time and programs, by file
 
     def feed(self, record: Record) -> None:
         if not (machine := record.get("machine", "")):
@@ -114,7 +117,7 @@ class Checks:
         """Files that were refused since then (as the ledger has times), and when; none that went out since under the same
         name, or of which a program did."""
         found = dict(self._refused.get(machine, {}))
-        return {file: line["time"] for file, line in found.items() if line["time"] >= since}
+        return {file: time for file, (time, _) in found.items() if time >= since}
 
     def reader_off(self, machine: str) -> int:
         """After how many programs in succession, up to the last one sent, its control switched its reader off."""
@@ -127,12 +130,16 @@ class Checks:
         return self._last.get(machine)
 
 
-def _note_refused(kept: dict[str, Record], record: Record) -> None:
-    file, programs = record.get("file", ""), {program for program, _ in programs_of(record)}
-    if record["event"] == Result.REFUSED:
+def _note_refused(kept: dict[str, tuple[str, frozenset[str]]], record: Record) -> None:
+    event, file = record.get("event", ""), record.get("file", "")
+    if event not in (Result.REFUSED, Result.SENT) or (event == Result.SENT and not kept):
+        return
+    programs = frozenset(program for program, _ in programs_of(record))
+    if event == Result.REFUSED:
         kept.pop(file, None)
-        kept[file] = record
-    elif record["event"] == Result.SENT:
-        for other, line in list(kept.items()):
-            if other == file or programs.intersection(program for program, _ in programs_of(line)):
-                del kept[other]
+        kept[file] = record.get("time", ""), programs
+        if len(kept) > REFUSED_KEPT:
+            del kept[next(iter(kept))]
+        return
+    for other in [other for other, (_, theirs) in kept.items() if other == file or not theirs.isdisjoint(programs)]:
+        del kept[other]

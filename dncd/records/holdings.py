@@ -101,6 +101,8 @@ class Dropped:
     time: str = ""
 
 
+_PARTS_NAMED: Final = 10
+
 _DROPS: Final = ("drop", "drop-over-edits", "bring")
 _DROPPED: Final = re.compile(r"SHA-256 ([0-9a-f]{64})")
 _DROPS_KEPT: Final = 200
@@ -265,19 +267,21 @@ def edited(held: Holdings, machine: str) -> tuple[str, ...]:
 
 def in_part(held: Holdings, machine: str, programs: Iterable[str]) -> tuple[str, ...]:
     """A warning for each of these programs of which the control may hold a part: before another one goes out."""
+    found = [(program, held.one(machine, program)) for program in programs]
+    parts = [(program, holding.since) for program, holding in found if holding.how is How.IN_PART]
+    more = (f"the control may hold parts of {len(parts) - _PARTS_NAMED} more of its programs",)
     return tuple(
-        f"the control may hold a part of {program} (stopped {moment(holding.since)}): delete it there first, or see that the"
+        f"the control may hold a part of {program} (stopped {moment(since)}): delete it there first, or see that the"
         " control overwrites it"
-        for program in programs
-        if (holding := held.one(machine, program)).how is How.IN_PART
-    )
+        for program, since in parts[:_PARTS_NAMED]
+    ) + (more if len(parts) > _PARTS_NAMED else ())
 
 
 def _note_dropped(kept: dict[str, Dropped], record: Record) -> None:
     found = _DROPPED.search(record.get("what", "")) if record.get("do") in _DROPS else None
     if found is not None:
         kept.pop(found[1], None)
-        kept[found[1]] = Dropped(record.get("by", ""), record["time"])
+        kept[found[1]] = Dropped(record.get("by", ""), record.get("time", ""))
         if len(kept) > _DROPS_KEPT:
             del kept[next(iter(kept))]
 

@@ -9,7 +9,7 @@ import contextlib
 import errno
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
@@ -103,10 +103,12 @@ class ShopFolders:
         with self.opened(machine) as folder:
             write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
-    def has_refused(self, machine: str, file: str) -> bool:
-        """Whether a refused file lies there still, or another one of its name behind it."""
-        path = self.path_of(machine, FOLDERS[-1]) / durable.tidy_name(file)
-        return any(map(os.path.lexists, (path, path.with_name(f"{path.stem} (2){path.suffix}"))))
+    def taken_away(self, machine: str, files: Iterable[str]) -> frozenset[str]:
+        """Those of refused files that lie there no more, nor another one of their name behind them; OSError where nobody can
+        say."""
+        lying = os.listdir(self.path_of(machine, FOLDERS[-1]))  # noqa: PTH208 - names alone
+        paths = {file: Path(durable.tidy_name(file)) for file in files}
+        return frozenset(f for f, p in paths.items() if not {p.name, f"{p.stem} (2){p.suffix}"}.intersection(lying))
 
     def lying(self) -> frozenset[tuple[int, ...]]:
         """Identities of what lies in all to-machine folders; one that cannot be read keeps none of the others'."""

@@ -143,7 +143,7 @@ def _against_ledger(found: _Found, lines: Mapping[int, Record]) -> Iterator[str]
     for key in ("machine", "sha256", "time"):
         if str(line.get(key)) != receipt.get(key):
             yield f"says {key} {receipt.get(key)}, ledger line {seq} says {line.get(key)}"
-    if not receipt.get("program").startswith(line.get("program", "").strip()):
+    if not receipt.get("program").startswith(str(line.get("program")).strip()):
         yield f"is about {receipt.get('program')}, ledger line {seq} is about {line.get('program')}"
 
 

@@ -15,6 +15,9 @@ from dncd.station.driver import Station
 _REFUSED_DAYS: Final = 7
 """After so many days nobody is told any more of a refused file that lies there."""
 
+_REFUSED_LOOK_S: Final = 10.0
+"""Seconds between two looks whether somebody took refused files away."""
+
 _UNWRITTEN: Final = "STATUS.txt cannot be written: "
 
 
@@ -30,6 +33,7 @@ class StatusNotes:
         self._started: Final = utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")
         self._statuses: dict[str, dict[str, object]] = {}
         self._gone: dict[str, frozenset[tuple[str, str]]] = {}  # of each machine, refused files that somebody took away
+        self._look_at: dict[str, float] = {}
         self.latest = self.status()
 
     def status(self) -> dict[str, Any]:
@@ -57,12 +61,21 @@ class StatusNotes:
 
         folders, claims = self._parts.store.shop.folders, self._parts.store.endings.claims
 
-        refused = self._refused(name)
+        now, before = self._parts.workers.loop.now(), self._gone.get(name, frozenset())
+        refused = self._refused(name) if now >= self._look_at.get(name, now) else {}
+        if refused:
+            self._look_at[name] = now + _REFUSED_LOOK_S
 
         def job(whole: str) -> frozenset[tuple[str, str]]:
             if claims.keep(name):
                 folders.write_status(name, whole)
-            return frozenset(each for each in refused.items() if not folders.has_refused(name, each[0]))
+            if not refused:
+                return before
+            try:
+                gone = folders.taken_away(name, refused)
+            except OSError:
+                return before
+            return frozenset((file, time) for file, time in refused.items() if file in gone)
 
         self._put(job, lambda when: status_text(status, name, when), failed, written)
         return status

@@ -53,8 +53,9 @@ def _waits_for(core: Core, now: float) -> str:
     if file is not None and starts.dc1_at is not None and starts.way.too_old(starts.dc1_at, file.came_at):
         at = today - timedelta(seconds=now - starts.dc1_at)
         return f"{keys.read}: it was pressed at {at:%H:%M}, too long ago; press {keys.reset}, then {keys.read}"
-    if starts.spent_at is not None and not starts.way.by_wish:
-        at = today - timedelta(seconds=now - starts.spent_at)
+    spent = starts.spent_at
+    if spent is not None and now - spent <= starts.way.send.dc1_stays_s and not starts.way.by_wish:
+        at = today - timedelta(seconds=now - spent)
         return f"{keys.read}: what came at {at:%H:%M} only ended a hold of the program before; press {keys.read} again"
     return starts.way.wish()
 

@@ -311,6 +311,8 @@ class Station:
 
     def news(self, news: Listing) -> None:
         """A new listing of the machine's to-machine folder, which knows what is other in it."""
+        for key in [key for key in list(self.droppers) if key[0] in news.gone]:
+            self.droppers.pop(key, None)
         self.tell(ev.Listed(news.changed, tuple(news.gone), news.problem, news.sight))
 
     def answer(self, request: Mapping[str, Any]) -> dict[str, Any]:

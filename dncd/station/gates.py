@@ -4,7 +4,9 @@ Each gate is asked which library to read: a reader belongs to one thread.
 """
 
 import dataclasses
+import math
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -29,6 +31,9 @@ from dncd.values import MachineSettings, Origin
 _EDITS_LOOKED_AT: Final = 12
 """Revisions from the machine that are looked at, the newest; how many the office made since does not count."""
 
+LEAVE_S: Final = 600.0
+"""Seconds within which a file must come that something was allowed for: a drop that failed leaves no leave for later."""
+
 Texts = tuple[tuple[str, str], ...]
 """Program and text, LF line ends."""
 
@@ -43,33 +48,37 @@ class Lost:
 
 @dataclass(slots=True)
 class _Leave:
-    """seen: of the edits, "" for whatever there will be; file: whose it is, "" while it is nobody's."""
+    """seen: of the edits, "" for whatever there will be; file: whose it is, "" while it is nobody's; until: it lapses."""
 
     wish: str
     sha256: str
     seen: str
     by: str
     file: str
+    until: float
 
 
 class Leaves:
-    """What somebody allowed for a file of some contents (SHA-256): for one, the first that comes with them. From any
-    thread."""
+    """What somebody allowed for a file of some contents (SHA-256): for one, the first that comes with them within LEAVE_S.
+    From any thread."""
 
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._lock, self._clock = threading.Lock(), clock
         self._given: list[_Leave] = []
 
     def give(self, wish: str, sha256: str, seen: str = "", by: str = "", file: str = "") -> None:
         """wish: `over-edits` of the operator, or `to-prove`, not proven yet. seen: what `Gates.seen` said of its programs
         when somebody looked at their edits; "" for whatever edits there will be. by: who allowed it, "" where nobody
         says. file: its name, "" where nobody knows yet."""
-        with self._lock:
-            self._given.append(_Leave(wish, sha256, seen, by, file))
+        given, now = _Leave(wish, sha256, seen, by, file, self._clock() + LEAVE_S), self._clock()
+        with self._lock:  # what was given before for the same, and nothing came of it, is not given twice
+            self._given = [leave for leave in self._given if leave.until > now and not _same(leave, given)]
+            self._given.append(given)
 
     def _of(self, wish: str, sha256: str, file: str) -> list[_Leave]:
         """Those that a file may have, its own first."""
-        found = (leave for leave in self._given if (leave.wish, leave.sha256) == (wish, sha256))
+        now = self._clock()
+        found = (leave for leave in self._given if (leave.wish, leave.sha256) == (wish, sha256) and leave.until > now)
         return sorted((leave for leave in found if leave.file in ("", file)), key=lambda leave: leave.file == "")
 
     def of(self, wish: str, sha256: str, file: str, seen: str = "") -> str:
@@ -78,7 +87,7 @@ class Leaves:
         with self._lock:
             for leave in self._of(wish, sha256, file):
                 if leave.seen in ("", seen):
-                    leave.file = file
+                    leave.file, leave.until = file, math.inf if file else leave.until
                     return leave.by or "somebody"
         return ""
 
@@ -86,8 +95,13 @@ class Leaves:
         """What was allowed was for this time alone, however it ends. wishes: those that are; all without any."""
         with self._lock:
             for wish in wishes or ("over-edits", "to-prove"):
-                for leave in self._of(wish, sha256, file)[:1]:
+                found = self._of(wish, sha256, file)
+                for leave in [leave for leave in found if leave.file] or found[:1]:
                     self._given.remove(leave)
+
+
+def _same(one: _Leave, other: _Leave) -> bool:
+    return (one.wish, one.sha256, one.file) == (other.wish, other.sha256, other.file)
 
 
 class LostEditGate:

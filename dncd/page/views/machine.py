@@ -8,15 +8,18 @@ import enum
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar, cast
 
 from dncd.ledger_lines import Record, programs_of
 from dncd.peer_text import printable, some
-from dncd.records.holdings import HELD, Holding, Holdings, How
+from dncd.records.holdings import HELD, Dropped, Holding, Holdings, How
 from dncd.records.revisions import Revision
 from dncd.values import Origin
 
 Status = Mapping[str, Any]
+_SLOW_SHARE: Final = timedelta(minutes=1)
+
 _T = TypeVar("_T")
 
 
@@ -278,7 +281,17 @@ def board(name: str, status: Status, held: Holdings) -> Board:
 
 def _waits(machine: str, file: Mapping[str, Any], held: Holdings) -> Waits:
     dropped = held.dropped(machine, str(file.get("sha256")))
+    if not _together(dropped.time, str(file.get("dropped"))):
+        dropped = Dropped()  # the same contents, another day
     return _of(Waits, file, by=printable(str(file.get("asked_by") or dropped.by)), asked=dropped.time)
+
+
+def _together(one: str, other: str) -> bool:
+    """Whether two moments of records are as near as a file and the line that it was asked for by."""
+    try:
+        return abs(datetime.fromisoformat(one) - datetime.fromisoformat(other)) <= _SLOW_SHARE
+    except (ValueError, TypeError):
+        return False
 
 
 def _of(kind: Callable[..., _T], found: Mapping[str, Any] | None, **given: Any) -> _T:
