@@ -1,5 +1,6 @@
 """Children that are killed over and over: a process that has loaded what they do forks for each, within milliseconds."""
 
+import contextlib
 import os
 import signal
 import socket
@@ -38,7 +39,8 @@ class Child:
 
     def killed(self) -> list[str]:
         """Kills it with all that it has started, and gives the whole lines that it printed and nobody read."""
-        os.killpg(self._pid, signal.SIGKILL)
+        with contextlib.suppress(ProcessLookupError):  # it ended by itself
+            os.killpg(self._pid, signal.SIGKILL)
         with self.out:
             return self.out.read().split("\n")[:-1]
 
