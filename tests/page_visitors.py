@@ -20,6 +20,7 @@ from dncd.page import people, server
 from dncd.page.app import Page
 from dncd.page.door import Access
 from dncd.page.people import Person, Role
+from dncd.records.ledger import utc_now, utc_text
 
 HERE = "http://127.0.0.1:8750"
 PHRASE = "copper lathe seven rain"
@@ -66,7 +67,7 @@ class Shop:
     def answer(self, request: dict[str, Any]) -> dict[str, Any]:
         self.asked.append(request)
         if request["do"] == "bring":
-            now = status(waiting=self.waits, last={"file": "0004.nc", "time": "2026-11-28T13:09:00Z", "event": "sent"})
+            now = status(waiting=self.waits, last={"file": "0004.nc", "time": utc_text(utc_now()), "event": "sent"})
             self.page.feed.status = {"service": {"pid": 1}, "machines": {"gang-lathe": now}}
         elif request["do"] == "drop":
             now = status(waiting=[*self.waits, request["file"]])

@@ -17,6 +17,7 @@ from dncd.page.reading import Reading, Wanted
 from dncd.page.taking_over import NOTHING, Edit, Said, checked, edit_of, number_in, pair_of, said_of, taken
 from dncd.page.views.machine import board, named
 from dncd.peer_text import local_text
+from dncd.records.ledger import utc_now, utc_text
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
@@ -104,22 +105,18 @@ class Asking:
             found = ask(self.socket, {"do": "status"})["machines"].get(machine, {})
         return found
 
-    def last(self, machine: str) -> object:
-        """What ended last there, as the service has it at this moment: what the page knows may be of before."""
-        return ask(self.socket, {"do": "status"})["machines"].get(machine, {}).get("last")
-
-    def place(self, machine: str, file: str, before: object) -> Done:
-        """Where a file is that was dropped just now; DROPPED where it waits. before: the last ending then."""
+    def place(self, machine: str, file: str, before: str) -> Done:
+        """Where a file is that was dropped just now; DROPPED where it waits. before: when that was asked for, UTC."""
         status = self.of(machine)
         waiting = tuple(map(str, status.get("waiting", ())))
         if file in waiting:
             return Done(What.DROPPED, file, ahead=waiting[: waiting.index(file)])
         last = status.get("last") or {}
-        if last != before and last.get("file") == file:
+        if last.get("file") == file and str(last.get("time", "")) >= before:
             return Done(What.ENDED, file, event=str(last.get("event")))
         return Done(What.BEGUN if (status.get("transfer") or {}).get("file") == file else What.NOT_SEEN, file)
 
-    def seen(self, machine: str, file: str, before: object) -> Done:
+    def seen(self, machine: str, file: str, before: str) -> Done:
         """The same as soon as the service has looked at it; NOT_SEEN where that takes too long."""
         until = time.monotonic() + _FRONT_S
         while (done := self.place(machine, file, before)).what is What.NOT_SEEN and time.monotonic() < until:
@@ -129,7 +126,7 @@ class Asking:
 
 def _bring(asking: Asking, wish: Wish) -> Done:
     """A revision of the library, dropped by the service as it was, and in front as soon as it was looked at."""
-    before = asking.last(wish.machine)
+    before = utc_text(utc_now())
     file = str(asking.ask("bring", wish, program=wish.form.get("program", ""), revision=_number(wish))["file"])
     done = asking.seen(wish.machine, file, before)
     if done.what is What.DROPPED:
@@ -226,7 +223,7 @@ def _over(asking: Asking, wish: Wish, **given: str) -> Done:
 
 
 def _dropped(asking: Asking, wish: Wish, do: str, **more: str) -> Done:
-    before = asking.last(wish.machine)
+    before = utc_text(utc_now())
     return asking.seen(wish.machine, str(asking.ask(do, wish, **more)["file"]), before)
 
 
