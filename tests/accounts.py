@@ -5,9 +5,11 @@ receipts as bytes, and holds them against what was dropped, what the controls to
 import hashlib
 import json
 import subprocess
+import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -48,11 +50,12 @@ class Accounts:
     longest_raw: str = ""
     _longest: int = 0
     _raws: dict[str, bytes] = field(default_factory=dict)
+    _lines: list[dict[str, Any]] = field(default_factory=list)
 
     def check(self, *, settled: bool) -> list[str]:
         """settled: the service has stopped and nothing waits; else it runs, and only what always holds is asked."""
         self.faults, self.settled = [], settled
-        lines = self._ledger()
+        self._lines = lines = self._ledger()
         self._receipts(lines)
         self._dropped(lines, settled)
         self._on_the_line(lines, settled)
@@ -260,12 +263,25 @@ class Accounts:
                 self._longest = kept
                 self.longest_raw = next(name for name, raw in self._raws.items() if part[:kept] in raw)
         alone = all(not up.ready - 1 < times[0] <= times[-1] < up.killed for up in self.ups)
-        if not alone and not told and not punch.noisy and self._undisturbed(times):
+        if not alone and not told and not punch.noisy and self._undisturbed(times) and not self._meets(punch, times):
             self._say(f"{what} is whole and was not received")
 
     def _ended(self, at: float, up: Up) -> bool:
         """Whether an earlier run may have had this character: it was not yet gone when it came."""
         return any(at < other.dead < up.ready for other in self.ups)
+
+    def _meets(self, punch: Punch, times: list[float]) -> bool:
+        """Whether somebody's `go`, late on a busy computer, sent a program to that control while it punched: what it said
+        then is no capture."""
+        if self.day.controls[punch.machine].start != "go":
+            return False
+        shift = time.time() - time.monotonic()
+        for line in self._lines:
+            if line.get("machine") == punch.machine and line["event"] in ("sent", "interrupted"):
+                over = datetime.fromisoformat(line["time"]).timestamp() - shift
+                if over - line.get("seconds", 0.0) - 1 < times[-1] and times[0] < over:
+                    return True
+        return False
 
     def _undisturbed(self, times: list[float]) -> bool:
         return not any(times[0] - 0.1 < up.killed < times[-1] + self.margin_s for up in self.ups)
