@@ -17,6 +17,7 @@ from dncd.errors import DncdError, NoServiceError, NotDoneError, RecordsError, S
 from dncd.outside import command_client, command_server
 from dncd.outside.command_client import ask
 from dncd.outside.command_server import CommandServer, StreamReply
+from dncd.outside.threads import Thread
 from dncd.service.page_door import LIMITS
 
 
@@ -305,3 +306,20 @@ def test_one_who_waits_keeps_nobody_from_the_page_waiting(tmp_path: Path) -> Non
         finally:
             over.set()
             looks.join(20)
+
+
+def test_who_waits_for_a_thread_that_works_already_waits_for_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its starter may be held up between the start and the note of it."""
+    over, start = threading.Event(), threading.Thread.start
+    ended: list[bool] = []
+
+    def slow(self: threading.Thread) -> None:
+        start(self)
+        ended.append(thread.join(0.0))
+
+    thread = Thread("slow", lambda: over.wait(120))
+    with monkeypatch.context() as patched:
+        patched.setattr(threading.Thread, "start", slow)
+        thread.start()
+    over.set()
+    assert (ended, thread.join(120)) == ([False], True)

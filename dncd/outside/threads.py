@@ -34,9 +34,12 @@ class Thread:
     def start(self) -> None:
         """Begins, or begins anew. RuntimeError where the system has no thread left."""
         self._began = time.monotonic()
-        thread = threading.Thread(target=self._run, name=self.name, daemon=True)
-        thread.start()
-        self._thread = thread
+        before, self._thread = self._thread, threading.Thread(target=self._run, name=self.name, daemon=True)
+        try:  # who waits for its end may be quicker than who started it
+            self._thread.start()
+        except RuntimeError:
+            self._thread = before
+            raise
 
     def revive(self) -> bool:
         """Starts it anew if that is its fate and it lived for a while; whether it did."""
@@ -57,7 +60,7 @@ class Thread:
 
     def join(self, seconds: float) -> bool:
         """Waits for its end; whether it has ended. One that was never started has."""
-        if self._thread is not None:
+        if self._thread is not None and self._thread.ident is not None:
             self._thread.join(seconds)
         return not self.alive()
 
