@@ -182,10 +182,8 @@ class Page:
         name = form.get("by", "").strip() if session.person == LOCAL else ""
         wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
-            done, problem = (
-                await (self._stops if kind == "stop" else self._deeds)(partial(self._asking.do, kind, wish), whose),
-                "",
-            )
+            threads = self._stops if kind == "stop" else self._deeds
+            done, problem = await threads(partial(self._asking.do, kind, wish), whose), ""
         except DncdError as error:
             done, problem = None, str(error)
         where = f"/machine/{quote(wish.machine)}/done?of={session.keep((wish.machine, done, problem))}"

@@ -104,9 +104,10 @@ class ShopFolders:
             write_quick(folder / STATUS, text.encode("utf-8", "replace"))
 
     def taken_away(self, machine: str, files: Iterable[str]) -> frozenset[str]:
-        """Those of refused files that lie there no more, nor another one of their name behind them; OSError where nobody can
-        say."""
-        lying = os.listdir(self.path_of(machine, FOLDERS[-1]))  # noqa: PTH208 - names alone
+        """Those of refused files that lie there no more, nor another one of their name behind them. OSError, RecordsError
+        where nobody can say."""
+        with self.opened(machine, FOLDERS[-1]) as folder:
+            lying = os.listdir(folder)  # noqa: PTH208 - names alone
         paths = {file: Path(durable.tidy_name(file)) for file in files}
         return frozenset(f for f, p in paths.items() if not {p.name, f"{p.stem} (2){p.suffix}"}.intersection(lying))
 

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
 from dncd import __version__
+from dncd.errors import RecordsError
 from dncd.records.ledger import utc_now
 from dncd.service.parts import Parts
 from dncd.service.status import open_of, status_of, status_text, transfer_of
@@ -73,7 +74,7 @@ class StatusNotes:
                 return before
             try:
                 gone = folders.taken_away(name, refused)
-            except OSError:
+            except (OSError, RecordsError):
                 return before
             return frozenset((file, time) for file, time in refused.items() if file in gone)
 
