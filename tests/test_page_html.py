@@ -20,6 +20,8 @@ from dncd.records.holdings import Holdings
 from dncd.records.restoring import Left
 from dncd.records.revisions import Revision
 from dncd.records.verify import Report
+from dncd.service.next_words import next_lines
+from dncd.service.status import status_text
 from dncd.values import Origin
 
 NAME = "gang-lathe"
@@ -212,6 +214,25 @@ def test_two_files_of_one_program_are_told_apart_and_a_text_of_old_by_the_revisi
     other = [waiting[0], file | {"file": "5.nc", "program": "O0005"}]
     assert "Then: O0005 " in show("_board.html", board=board(next=brings | {"then": ["O0005"]}, files=other)).text
     assert "rev 3 (new)" in show("_board.html", board=board(next=brings | {"text_of": 0})).text
+
+
+@pytest.mark.parametrize(
+    ("facts", "said", "german"),
+    [
+        ({"is_new": True, "text_of": 1}, "the text of rev 1", "der Text von Stand 1"),
+        ({"is_new": True, "text_of": 0}, "rev 3 (new)", "Stand 3 (neu)"),
+        ({"text_of": 3}, "rev 3", "Stand 3"),
+        ({"revision": 0, "is_new": True, "text_of": 2}, "the text of rev 2", "der Text von Stand 2"),
+    ],
+)
+def test_which_text_a_file_has_is_said_alike_in_the_terminal_in_status_txt_and_on_the_page(facts, said, german):
+    brings = NEXT | facts
+    shown = status(next=brings, files=[brings | {"file": "0004.nc"}, brings | {"file": "0004 (2).nc"}])
+    assert next_lines(brings)[0].startswith(f"the next READ brings O0004 {said} SLEEVE, ")
+    assert f"the next READ brings O0004 {said} SLEEVE, " in status_text(shown, NAME, "now")
+    of_file = "O0004 {} (0004 (2).nc, "
+    assert of_file.format(said) in show("machine.html", board=board(**shown)).text
+    assert of_file.format(german) in show("machine.html", board=board(**shown), language="de").text
 
 
 def test_a_key_that_was_pressed_before_anything_waited_is_told_with_its_end():

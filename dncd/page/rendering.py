@@ -19,6 +19,7 @@ from dncd.page.views.floor import Far, Service, floor, service
 from dncd.page.views.machine import board
 from dncd.peer_text import printable
 from dncd.records.holdings import Holdings
+from dncd.service.next_words import text_said
 
 LANGUAGES: Final = {"en": "English", "de": "Deutsch"}
 """What a page may be in, and how that language calls itself."""
@@ -204,6 +205,7 @@ def _environment(language: str) -> Environment:
         lstrip_blocks=True,
         finalize=_safe,
     )
-    made.globals |= dict.fromkeys(("_", "n_"), _translator(words_of(language))) | {"languages": LANGUAGES}
+    made.globals |= dict.fromkeys(("_", "n_"), _translator(words_of(language)))
+    made.globals |= {"languages": LANGUAGES, "text_said": text_said}
     made.filters |= {"moment": _moment, "age": _age, "span": _span, "number": _number, "in_words": _in_words}
     return made

@@ -13,7 +13,7 @@ def next_lines(found: Mapping[str, Any]) -> list[str]:
     """The lines for people, times in the local zone; found: `next` of a machine's status, empty where nothing waits."""
     if not found:
         return []
-    program = printable(" ".join(filter(None, (str(found["program"]), _revision(found), str(found["title"])))))
+    program = printable(" ".join(filter(None, (str(found["program"]), text_said(found), str(found["title"])))))
     if more := int(found["programs"]) - 1:
         program += f" and {more} more program{'' if more == 1 else 's'}"
     said = [
@@ -79,10 +79,13 @@ def later_warnings(machine: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _revision(found: Mapping[str, Any]) -> str:
-    if not found["revision"]:
-        return ""
-    return f"rev {found['revision']}{' (new)' if found['is_new'] else ''}"
+def text_said(found: Mapping[str, Any]) -> str:
+    """Which text a file has, wherever it is told; "" before it was looked at. found: `revision`, which it will be,
+    `text_of`, the newest that has this very text, 0 for none, and `is_new`."""
+    revision, text_of = found["revision"], found.get("text_of", 0)
+    if text_of not in (0, revision):
+        return f"the text of rev {text_of}"
+    return f"rev {revision}{' (new)' if found['is_new'] else ''}" if revision else ""
 
 
 def _proven(found: Mapping[str, Any]) -> str:
