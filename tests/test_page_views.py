@@ -1,10 +1,11 @@
 """What the page shows of a machine, the floor, a program, decisions and the ledger: values, without a server or a clock."""
 
 import contextlib
+import hashlib
 import os
 import re
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 
 import pytest
@@ -21,8 +22,9 @@ from dncd.page.views.machine import Board, Rank, Standing
 from dncd.page.views.program import Mark
 from dncd.program.comparing import ChangeKind
 from dncd.records.holdings import Holdings, How
-from dncd.records.ledger import Ledger, newest_first
+from dncd.records.ledger import Ledger, newest_first, utc_now
 from dncd.records.library import Text, Writer
+from dncd.service.next_words import next_lines
 from dncd.values import Frame, Keys, LineSettings, MachineSettings, Origin, SendSettings
 
 NAME = "gang-lathe"
@@ -129,6 +131,27 @@ def test_a_real_station_tells_what_the_board_wants(tmp_path):
         assert shown.brings.is_new
         assert shown.brings.standing is Standing.UNPROVEN
         assert "INPUT" in shown.doing.waits_for
+
+
+def test_who_brought_a_waiting_file_by_the_page_is_known_after_a_restart(tmp_path):
+    """The ledger alone knows it then, and by the contents: the name may have got a number. Another day is another file."""
+    data = b"%\nO0004 (SLEEVE)\nN10 M30\n%\n"
+    old = b"%\nO0005\nN10 M30\n%\n"
+    drops = [("0005.nc", old, "drop", "B. Long Ago"), ("0004.nc", data, "drop", "A. Miller")]
+    days = iter([datetime(2026, 1, 1, tzinfo=UTC), utc_now(), utc_now()])
+    with contextlib.closing(Ledger.open(tmp_path / "state", lambda: next(days))) as lines:
+        for file, contents, do, by in (*drops, ("0004.nc", data, "bring", "Bert Bring")):
+            what = f"{file} {len(contents)} bytes, SHA-256 {hashlib.sha256(contents).hexdigest()}"
+            lines.append("asked", {"machine": NAME, "do": do, "by": by, "what": what})
+    with rig(tmp_path, MachineSettings(NAME, LineSettings("/dev/lathe", 9600, Frame.parse("7E2")))) as office:
+        office.drop("0004 (2).nc", data)
+        office.drop("0005.nc", old)
+        office.until(lambda: [file["program"] for file in office.status()["files"]] == ["O0004", "O0005"])
+        found = office.status()
+        assert [file["asked_by"] for file in found["files"]] == ["Bert Bring", ""]
+        assert "brought again " in next_lines(found["next"])[0]
+        shown = machine.board(NAME, found, Holdings())
+        assert (shown.brings.asked_by, shown.brings.asked_do) == ("Bert Bring", "bring")
 
 
 def test_what_a_control_holds(shop):

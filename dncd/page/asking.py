@@ -243,7 +243,7 @@ def _not_twice(asking: Asking, edit: Edit) -> None:
     at = asking.unseen.get((edit.machine, edit.edited.commit), -_UNSEEN_S)
     known = board(edit.machine, asking.of(edit.machine), asking.reading.held())
     files = [
-        f": {each.file}{f', by {each.by}' if each.by else ''}, {local_text(each.time)}"
+        f": {each.file}{f', by {each.asked_by}' if each.asked_by else ''}, {local_text(each.dropped)}"
         for each in known.waits(edit.program)
     ]
     if files or edit.program in known.brings.then or time.monotonic() - at < _UNSEEN_S:

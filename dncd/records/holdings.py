@@ -14,11 +14,13 @@ Everything else (refused, withdrawn, damaged) leaves what was known as it was. A
 the same punch. A file of several programs has them in `programs`, and the revision of each in `revisions`.
 """
 
+import contextlib
 import enum
 import re
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -95,10 +97,11 @@ class Backup:
 
 @dataclass(frozen=True, slots=True)
 class Dropped:
-    """A file that somebody dropped by the page. time: as the ledger has it, "" for none."""
+    """A file that somebody dropped by the page. do: by which word; at: seconds since 1970."""
 
+    do: str = ""
     by: str = ""
-    time: str = ""
+    at: float = 0.0
 
 
 _PARTS_NAMED: Final = 10
@@ -106,7 +109,11 @@ _PARTS_NAMED: Final = 10
 _DROPS: Final = ("drop", "drop-over-edits", "bring")
 _DROPPED: Final = re.compile(r"SHA-256 ([0-9a-f]{64})")
 _DROPS_KEPT: Final = 200
-"""Of one machine, the newest: more than wait there by the page."""
+"""Of one machine, the newest contents: more than wait there by the page."""
+
+_SAME_KEPT: Final = 10
+_SLOW_SHARE_S: Final = 60.0
+"""Between a file and the line that it was asked for by, at most."""
 
 _HOW: Final = {
     "sent": How.SENT,
@@ -143,7 +150,7 @@ class Holdings:
         self._backups: dict[str, Backup] = {}
         self._first: dict[str, str] = {}
         self._proven: dict[str, dict[str, dict[int, SignedOff]]] = {}
-        self._dropped: dict[str, dict[str, Dropped]] = {}
+        self._dropped: dict[str, dict[str, tuple[Dropped, ...]]] = {}
         self.out_of_time: list[int] = []
         """Lines that count by their order though their time is later than the one that was asked for."""
 
@@ -251,9 +258,11 @@ class Holdings:
         found = dict(self._proven.get(machine, {}).get(program, {}))  # the records thread may add to it meanwhile
         return tuple(found[number] for number in sorted(found))
 
-    def dropped(self, machine: str, sha256: str) -> Dropped:
-        """Who dropped a file with these contents last by the page."""
-        return self._dropped.get(machine, {}).get(sha256, Dropped())
+    def dropped(self, machine: str, sha256: str, at: float) -> Dropped:
+        """Who dropped a file with these contents by the page about then (seconds since 1970), of all that is on record."""
+        found = reversed(self._dropped.get(machine, {}).get(sha256, ()))
+        near = [each for each in found if abs(each.at - at) <= _SLOW_SHARE_S]
+        return min(near, key=lambda each: abs(each.at - at), default=Dropped())
 
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""
@@ -277,11 +286,13 @@ def in_part(held: Holdings, machine: str, programs: Iterable[str]) -> tuple[str,
     ) + (more if len(parts) > _PARTS_NAMED else ())
 
 
-def _note_dropped(kept: dict[str, Dropped], record: Record) -> None:
+def _note_dropped(kept: dict[str, tuple[Dropped, ...]], record: Record) -> None:
     found = _DROPPED.search(record.get("what", "")) if record.get("do") in _DROPS else None
-    if found is not None:
-        kept.pop(found[1], None)
-        kept[found[1]] = Dropped(record.get("by", ""), record.get("time", ""))
+    with contextlib.suppress(ValueError):  # it has no time
+        at = datetime.fromisoformat(record.get("time", "")).timestamp()
+        if found is not None:
+            same = kept.pop(found[1], ())[1 - _SAME_KEPT :]
+            kept[found[1]] = (*same, Dropped(record.get("do", ""), record.get("by", ""), at))
         if len(kept) > _DROPS_KEPT:
             del kept[next(iter(kept))]
 

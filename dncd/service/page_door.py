@@ -193,7 +193,7 @@ class PageDoor:
             """Lets it go over the edit; gives what takes that back where it lies nowhere."""
             if len(station.droppers) >= _DROPPERS:
                 station.droppers.pop(next(iter(station.droppers)), None)
-            station.droppers[file, sha256] = "bring" if asked["do"] == "bring" else "drop", asked["by"]
+            station.droppers[file, sha256] = asked["do"], asked["by"]
             if over:
                 station.allow("over-edits", sha256, asked["seen"], asked["by"], file)
             return partial(station.forbid, sha256, file, "over-edits") if over else lambda: None

@@ -32,7 +32,7 @@ def status_of(station: Station, now: float, held: Holdings) -> dict[str, object]
         "waits_for": _waits_for(core, now) if state is LineState.WAITING else "",
         "pressed": _pressed(core, now),
         "next": _next(station, held),
-        "files": _files(station),
+        "files": _files(station, held),
         "warnings": _warnings(core, held),
         "transfer": transfer_of(core, now),
         "pending": core.pending,
@@ -86,7 +86,7 @@ def _warnings(core: Core, held: Holdings) -> dict[str, list[str]]:
     return {f.name: said for f in files if f is not None and (said := _warnings_of(f, core, held))}
 
 
-def _files(station: Station) -> list[dict[str, object]]:
+def _files(station: Station, held: Holdings) -> list[dict[str, object]]:
     """The first that wait, in their order: of each its first program, which revision it will be, when it was dropped."""
     queue = station.core.sender.queue
     found = (queue.get(name) for name in queue.waiting[:_FILES])
@@ -99,11 +99,20 @@ def _files(station: Station) -> list[dict[str, object]]:
             "text_of": file.checked.outlook.text_of,
             "dropped": _dropped(file),
             "sha256": file.checked.sha256,
-            "asked_by": station.droppers.get((file.name, file.checked.sha256), ("", ""))[1],
+            "asked_by": _asked(station, file, held)[1],
         }
         for file in found
         if file is not None
     ]
+
+
+def _asked(station: Station, file: WaitingFile, held: Holdings) -> tuple[str, str]:
+    """By which word of the page it was dropped, and for whom; "" for others. What came before the service began, the ledger
+    has, without the name that it got."""
+    if (known := station.droppers.get((file.name, file.checked.sha256))) is not None:
+        return known
+    found = held.dropped(station.name, file.checked.sha256, file.entry.ctime_ns / 1e9)
+    return found.do, found.by
 
 
 def _dropped(file: WaitingFile) -> str:
@@ -114,7 +123,7 @@ def _dropped(file: WaitingFile) -> str:
 def _next(station: Station, held: Holdings) -> dict[str, object]:
     """What the next start brings; empty where nothing waits, or nobody has looked at it yet. dropped: UTC; then: programs of
     the files behind it, those that are looked at already; by: what brings it; asked_by, asked_do: who
-    had it dropped by the page since the service started, and whether by `drop` or `bring`; "" for others."""
+    had it dropped by the page, and by which word; "" for others."""
     core = station.core
     sender, queue = core.sender, core.sender.queue
     file = queue.first()
@@ -122,7 +131,7 @@ def _next(station: Station, held: Holdings) -> dict[str, object]:
         return {}
     checked, outlook, withheld = file.checked, file.checked.outlook, sender.turns.withheld()
     behind = [queue.get(name) for name in queue.waiting if name != file.name]
-    do, by = station.droppers.get((file.name, checked.sha256), ("", ""))
+    do, by = _asked(station, file, held)
     return {
         "by": sender.starts.way.word,
         "file": file.name,
@@ -134,7 +143,7 @@ def _next(station: Station, held: Holdings) -> dict[str, object]:
         "text_of": outlook.text_of,
         "proven": outlook.revision > 0 and not outlook.unproven,
         "asked_by": by,
-        "asked_do": do,
+        "asked_do": do.partition("-")[0],
         "dropped": _dropped(file),
         "of": checked.batch.piece,
         "warnings": _warnings_of(file, core, held),

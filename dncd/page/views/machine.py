@@ -8,17 +8,15 @@ import enum
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar, cast
 
 from dncd.ledger_lines import Record, programs_of
 from dncd.peer_text import printable, some
-from dncd.records.holdings import HELD, Dropped, Holding, Holdings, How
+from dncd.records.holdings import HELD, Holding, Holdings, How
 from dncd.records.revisions import Revision
 from dncd.values import Origin
 
 Status = Mapping[str, Any]
-_SLOW_SHARE: Final = timedelta(minutes=1)
 
 _T = TypeVar("_T")
 
@@ -88,21 +86,16 @@ class Pressed:
 
 @dataclass(frozen=True, slots=True)
 class Waits:
-    """A file that waits. by, asked: who dropped it by the page, and when, "" for nobody; revision: which it will be;
-    text_of: the newest that has this very text, 0 for none."""
+    """A file that waits. asked_by: who had it dropped by the page, "" for nobody; revision: which it will be; text_of: the
+    newest that has this very text, 0 for none."""
 
-    by: str
-    asked: str
     file: str = ""
     program: str = ""
     revision: int = 0
     is_new: bool = False
     text_of: int = 0
     dropped: str = ""
-
-    @property
-    def time(self) -> str:
-        return self.asked or self.dropped
+    asked_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,23 +268,8 @@ def board(name: str, status: Status, held: Holdings) -> Board:
         holds=sum(holding.held for holding in holdings),
         unsure=sum(holding.how is How.IN_PART for holding in holdings),
         pressed=_of(Pressed, status.get("pressed")),
-        files=tuple(_waits(name, file, held) for file in status.get("files") or ()),
+        files=tuple(_of(Waits, file) for file in status.get("files") or ()),
     )
-
-
-def _waits(machine: str, file: Mapping[str, Any], held: Holdings) -> Waits:
-    dropped = held.dropped(machine, str(file.get("sha256")))
-    if not _together(dropped.time, str(file.get("dropped"))):
-        dropped = Dropped()  # the same contents, another day
-    return _of(Waits, file, by=printable(str(file.get("asked_by") or dropped.by)), asked=dropped.time)
-
-
-def _together(one: str, other: str) -> bool:
-    """Whether two moments of records are as near as a file and the line that it was asked for by."""
-    try:
-        return abs(datetime.fromisoformat(one) - datetime.fromisoformat(other)) <= _SLOW_SHARE
-    except (ValueError, TypeError):
-        return False
 
 
 def _of(kind: Callable[..., _T], found: Mapping[str, Any] | None, **given: Any) -> _T:
