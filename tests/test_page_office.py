@@ -283,18 +283,28 @@ def test_where_nobody_could_look_at_a_revision_the_page_says_so_before_it_is_bro
     assert "Yes, bring it" in html, "it is looked at again before it waits"
 
 
-def test_a_file_over_a_program_that_began_at_the_machine_goes_once_what_is_lost_is_named(office: Office) -> None:
-    memory, browser = office.control.memory.programs, office.browser()
-    memory["O0017"] = replace(memory["O0007"].edited("O0007", "O0017"), number="O0017")
-    office.control.punch("O0017")
-    until(lambda: office.page.reading.history("lathe", "O0017"))
-    data = text(["O0017 (SLEEVE)", "N10 G00 X50.", "M30"])
+@pytest.mark.parametrize(("name", "sent_back"), [("O0017", False), ("O0018", True)])
+def test_a_file_over_a_program_that_began_at_the_machine_goes_once_what_is_lost_is_named(
+    office: Office, name: str, sent_back: bool
+) -> None:
+    """Also where the office sent the control's text back as it was."""
+    memory, browser, file = office.control.memory.programs, office.browser(), f"{name[1:]}.nc"
+    memory[name] = replace(memory["O0007"].edited("O0007", name), number=name)
+    office.control.punch(name)
+    until(lambda: office.page.reading.history("lathe", name))
+    if sent_back:
+        came = office.page.reading.text(office.page.reading.history("lathe", name)[0])
+        office.shop.drop("lathe", "back.nc", text(came.splitlines()))
+        office.control.read_in()
+        office.shop.receipt("lathe", "sent", "back.nc")
+    data = text([f"{name} (SLEEVE)", "N10 G00 X50.", "M30"])
     token = browser.get("/machine/lathe/stop").text.partition('name="csrf" value="')[2].partition('"')[0]
     to = {"headers": {"origin": HERE}}
-    look = {"data": {"csrf": token}, "files": {"file": ("0017.nc", data)}}
+    look = {"data": {"csrf": token}, "files": {"file": (file, data)}}
     html = shown(browser, browser.post("/machine/lathe/look", **look, **to)).text
     assert "nothing tells that this file is built on it" in html
     assert "the office has no text of its own" in html
+    assert f"What there is of {name}" in html
     given = {**form(html), "by": "A. Miller"}
 
     def dropped(**more: str) -> str:
@@ -305,13 +315,14 @@ def test_a_file_over_a_program_that_began_at_the_machine_goes_once_what_is_lost_
     other = browser.post("/machine/lathe/drop", **made_up, **to)
     assert "not what was looked at" in shown(browser, other).text, "the office has a text of its own: it is taken over"
     assert office.waits() == []
-    assert "0017.nc" in dropped(lost="yes")
+    assert file in dropped(lost="yes")
     office.control.read_in()
-    assert office.shop.receipt("lathe", "sent", "0017.nc").get("result") == "sent"
+    assert office.shop.receipt("lathe", "sent", file).get("result") == "sent"
     do, by, what = office.asked()[-1]
     assert (do, by) == ("drop-over-edits", "A. Miller")
-    assert "without O0017: this program came from the machine first" in what
-    del memory["O0017"]
+    assert f"without {name}: this program came from the machine first" in what
+    assert "block N10" in what, "what gets lost has its name"
+    del memory[name]
 
 
 @pytest.mark.parametrize("role", [role for role in Role if role not in (Role.PHONE, Role.BOX)])

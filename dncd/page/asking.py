@@ -18,6 +18,7 @@ from dncd.page.taking_over import NOTHING, Edit, Said, checked, edit_of, number_
 from dncd.page.views.machine import board, named
 from dncd.peer_text import local_text
 from dncd.records.ledger import utc_now, utc_text
+from dncd.values import Origin
 
 _FRONT_S: Final = 3.0
 _LOOK_S: Final = 0.1
@@ -192,9 +193,15 @@ def _look(asking: Asking, wish: Wish) -> Done:
 
 
 def _may_go_over(asking: Asking, wish: Wish, said: Said) -> bool:
-    """Whether all that it lacks began at the machine: where the office has a text of its own, the edit is taken over."""
-    own = [pair_of(asking.reading, wish.machine, name)[0] for name in said.lacking]
-    return said.goes and bool(own) and not any(own)
+    """Whether the office has no text of its own of all programs that it lacks something of, though it may have sent the
+    control's back: into one of its own, or one that was changed since it went back, the edit is taken over."""
+
+    def is_controls(name: str) -> bool:
+        office, newest = pair_of(asking.reading, wish.machine, name)
+        texts = asking.reading.history(wish.machine, name)
+        return office in (0, newest) and all(text.origin is Origin.MACHINE for text in texts)
+
+    return said.goes and bool(said.lacking) and all(map(is_controls, said.lacking))
 
 
 def _drop(asking: Asking, wish: Wish) -> Done:
