@@ -91,6 +91,9 @@ class Record(Fields):
 
 NO_FIELDS: Final[Fields] = {}
 
+NO_TIME: Final = "no time"
+"""`time` of a line that says none, or none that there is: readers get it, and people read it as it stands."""
+
 NO_HASH: Final = "0" * 64
 """`prev` of the first line."""
 

@@ -21,7 +21,7 @@ from datetime import date, timedelta
 from statistics import median
 from typing import Final
 
-from dncd.ledger_lines import Record, transfer_of
+from dncd.ledger_lines import NO_TIME, Record, transfer_of
 
 WINDOWS: Final = (1, 4, 13)
 """Newest weeks that are held against those before."""
@@ -265,9 +265,11 @@ def weeks_of(records: Iterable[Record], today: date) -> tuple[Week, ...]:
     """Every week from the first transfer to today's, idle ones too. Programs of one capture are counted once."""
     days: defaultdict[date, _Day] = defaultdict(_Day)
     sent: defaultdict[str, deque[tuple[float, float]]] = defaultdict(lambda: deque(maxlen=_SENT_BEFORE_MOST))
-    capture = ""
+    capture, day = "", today
     for record in records:
-        day, transfer = date.fromisoformat(record["time"][:10]), transfer_of(record)
+        transfer = transfer_of(record)
+        if record["time"] != NO_TIME:  # one that has none is of the day of the line before it
+            day = date.fromisoformat(record["time"][:10])
         if record.get("event") in ("received", "damaged") and transfer != capture:
             capture = transfer
             days[day].came(record)

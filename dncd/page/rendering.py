@@ -142,7 +142,7 @@ def _moment(context: Context, utc: str) -> Markup:
     try:
         at = datetime.fromisoformat(utc).astimezone(now.tzinfo)
     except ValueError:
-        return escape(printable(utc))
+        return escape(printable(_in_words(context, utc)))
     days = (now.date() - at.date()).days
     form = "%H:%M %Z" if days == 0 else "%a %H:%M %Z" if 0 < days < 7 else "%Y-%m-%d %H:%M %Z"
     said = at.strftime(form).replace(at.strftime("%a"), str(context["_"](at.strftime("%a"))), 1)
@@ -156,7 +156,7 @@ def _age(context: Context, utc: str) -> str:
     try:
         ago = max(timedelta(0), now - datetime.fromisoformat(utc))
     except (ValueError, TypeError):
-        return ""
+        return "?"
     if ago >= timedelta(days=2):
         return str(context["n_"]("%(n)s day", "%(n)s days", ago.days))
     return _span(context, ago.total_seconds())

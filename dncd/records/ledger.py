@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from dncd.errors import RecordsError
-from dncd.ledger_lines import NO_FIELDS, NO_HASH, NO_LINE, Fields, Record
+from dncd.ledger_lines import NO_FIELDS, NO_HASH, NO_LINE, NO_TIME, Fields, Record
 from dncd.peer_text import printable
 from dncd.records import durable, state_format
 
@@ -224,6 +224,16 @@ def _parsed(raw: bytes) -> Record | None:
     return cast(Record, line)
 
 
+def _timed(line: Record) -> Record:
+    """The line as its readers have it; what the chain is checked by stays as it stands."""
+    time: object = line.get("time")
+    try:  # no zone of a place leads out of what a date can be
+        there = isinstance(time, str) and "1971" < time < "9998" and datetime.fromisoformat(time).tzinfo is not None
+    except ValueError:
+        there = False
+    return line if there else {**line, "time": NO_TIME}
+
+
 def _lines_backwards(path: Path) -> Iterator[bytes]:
     """Lines of a file from its end, each with its line end if it has one; memory for one line and one piece."""
     with durable.closing(durable.open_regular(path)) as fd:
@@ -250,7 +260,7 @@ def newest_first(state: Path, wanted: bytes = b"") -> Iterator[Record]:
         for path in reversed(files_of(state)):
             for raw in _lines_backwards(path):
                 if wanted in raw and (line := _parsed(raw)) is not None:
-                    yield line
+                    yield _timed(line)
 
 
 def since(state: Path, seq: int) -> list[Record]:
@@ -276,7 +286,7 @@ def records(state: Path, machine: str = "") -> Iterator[Record]:
     wanted = f'"machine":"{machine}"'.encode() if machine else b""
     for _, _, _, line in _every_line(state, wanted):
         if line is not None and (not machine or line.get("machine") == machine):
-            yield line
+            yield _timed(line)
 
 
 def _every_line(state: Path, wanted: bytes = b"") -> Iterator[tuple[Path, int, bytes, Record | None]]:

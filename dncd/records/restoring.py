@@ -14,6 +14,7 @@ from typing import Final
 from dulwich.objects import Commit, ObjectID
 
 from dncd.errors import RecordsError
+from dncd.ledger_lines import NO_TIME
 from dncd.peer_text import local_text
 from dncd.program import names
 from dncd.program.splitting import Kind, split
@@ -115,7 +116,7 @@ def chosen_of(
 
 def _left(machine: str, program: str, holding: Holding) -> Left:
     reason = _LEFT[holding.how].format(revision=holding.revision or "?", since=local_text(holding.since))
-    if holding.how is How.MISSING:
+    if holding.how is How.MISSING and holding.since != NO_TIME:
         before = (datetime.fromisoformat(holding.since) - timedelta(milliseconds=1)).astimezone()
         return Left(program, reason, f"restore {machine} --at {before.isoformat(timespec='milliseconds')}")
     if holding.how is How.IN_PART and holding.revision:

@@ -14,7 +14,7 @@ from typing import Final
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
 from dncd.errors import RecordsError
-from dncd.ledger_lines import Record
+from dncd.ledger_lines import NO_TIME, Record
 from dncd.peer_text import local_text, printable
 from dncd.records import backups, durable, receipts, repair, trials
 from dncd.records.ledger import check_chain, files_of, records
@@ -77,6 +77,9 @@ def verify(state: Path, folder: Path) -> Report:
 def _clock_set_back(state: Path) -> Iterator[str]:
     before = ""
     for line in records(state):
+        if line["time"] == NO_TIME:
+            yield f"ledger line {line['seq']}: it has {NO_TIME}; the order of lines counts"
+            continue
         if line["time"] < before:
             times = f"from {local_text(before)} to {local_text(line['time'])}"
             yield f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts"

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from dncd.ledger_lines import NO_TIME
 from dncd.peer_text import printable, some
 from dncd.records.holdings import Holdings, edited, in_part
 from dncd.service.next_words import last_lines, later_warnings, next_lines
@@ -255,6 +256,7 @@ def backup_line(status: dict[str, Any]) -> str:
         return ""
     days = int(status["age_days"] or 0)
     age = "today" if days == 0 else f"{days} day{'' if days == 1 else 's'} ago"
+    age = age if status["age_days"] is not None else NO_TIME
     missing = f", {status['missing']} missing" if status["missing"] else ""
     return f"{age}, {status['programs']} programs{missing}"
 
