@@ -5,6 +5,7 @@ import sys
 
 from device_servers import DeviceServer
 
+from dncd.choices import ModemLine
 from dncd.standin.build import counterpart, of_profile
 from dncd.standin.control import StandIn
 from dncd.standin.keyboard import Keyboard
@@ -32,16 +33,10 @@ class ServerPlug(Plug):
     def host_dtr(self) -> Signal:
         return Signal.ON if self.server.cable.dtr else Signal.OFF
 
-    def show_cts(self, on: Signal) -> None:
-        cable, was = self.server.cable, self.server.cable.control_rts
-        cable.control_rts = on is Signal.ON
-        if cable.control_rts is not was:
-            self.server.look_at_lines()
-
-    def show_dsr(self, on: Signal) -> None:
-        cable, was = self.server.cable, self.server.cable.control_dtr
-        cable.control_dtr = on is Signal.ON
-        if cable.control_dtr is not was:
+    def show(self, line: ModemLine, on: Signal) -> None:
+        of_control = {ModemLine.CTS: "control_rts", ModemLine.DSR: "control_dtr"}.get(line)
+        if of_control is not None and getattr(self.server.cable, of_control) is not (on is Signal.ON):
+            setattr(self.server.cable, of_control, on is Signal.ON)
             self.server.look_at_lines()
 
     def close(self) -> None:

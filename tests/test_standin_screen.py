@@ -11,11 +11,11 @@ from contextlib import closing
 import pytest
 from house import ENV
 
-from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, Flow, Protocol, TapeCode
+from dncd.choices import USUAL_ENDS, BlockEnd, EndsOn, Flow, Protocol, StartOn, TapeCode
 from dncd.cli import main
 from dncd.outside.config_rules import PROFILES
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, counterpart, of_profile
+from dncd.standin.build import Build, CodeForm, Dc3, counterpart, of_profile
 from dncd.standin.control import StandIn
 from dncd.standin.demo_programs import first_programs
 from dncd.standin.keyboard import Keyboard
@@ -172,12 +172,12 @@ def test_each_profile_has_its_counterpart(profile):
     build = counterpart(machine)
     Coder(build.tape.code, build.frame)
     expected = {
-        "iso-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
-        "eia-tape": (Asks.DC1, Flow.XON_XOFF, TapeCode.EIA, EndsOn.DC4, Protocol.PLAIN),
-        "paced-reader": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.PLAIN),
-        "pc-control": (Asks.NOTHING, Flow.XON_XOFF, TapeCode.ISO, EndsOn.SUB, Protocol.PLAIN),
-        "hardware-flow": (Asks.LINE, Flow.RTS_CTS, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
-        "xmodem-control": (Asks.NOTHING, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.XMODEM),
+        "iso-tape": (StartOn.DC1, Flow.XON_XOFF, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
+        "eia-tape": (StartOn.DC1, Flow.XON_XOFF, TapeCode.EIA, EndsOn.DC4, Protocol.PLAIN),
+        "paced-reader": (StartOn.GO, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.PLAIN),
+        "pc-control": (StartOn.NOW, Flow.XON_XOFF, TapeCode.ISO, EndsOn.SUB, Protocol.PLAIN),
+        "hardware-flow": (StartOn.CTS, Flow.RTS_CTS, TapeCode.ISO, EndsOn.DC4, Protocol.PLAIN),
+        "xmodem-control": (StartOn.NOW, Flow.NONE, TapeCode.ISO, EndsOn.SILENCE, Protocol.XMODEM),
     }[profile]
     assert (build.reader.asks, build.reader.holds_by, build.tape.code, build.punch.end, build.protocol) == expected
     assert (build.codes is CodeForm.EVEN) is (build.dc3 is Dc3.WITH_PARITY)

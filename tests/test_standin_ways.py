@@ -10,7 +10,7 @@ from standin_host import Hand, Host, even, pieces_in
 from standin_server import ServerPlug
 from waveform import receive_waveform, send_waveform
 
-from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, TapeCode
+from dncd.choices import EndsOn, Flow, MarkAt, ModemLine, Protocol, StartOn, TapeCode
 from dncd.line.outgoing import Shape
 from dncd.line.packet_machine import Ended, Ending, Received
 from dncd.line.packet_protocols import Offer
@@ -20,7 +20,7 @@ from dncd.line.receiving import Caught, Wished
 from dncd.line.receiving import Ended as CaptureEnded
 from dncd.line.xmodem import Receiver, Sender
 from dncd.ports.opening import open_port
-from dncd.standin.build import Asks, Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays
+from dncd.standin.build import Build, CodeForm, Dc3, PunchOn, PunchWays, ReaderOff, ReaderWays
 from dncd.standin.control import Mode, StandIn
 from dncd.standin.line_end import LineNoise, RateGap, reread
 from dncd.standin.plug import NullModem, Rates
@@ -137,7 +137,7 @@ def test_a_control_without_marks_keeps_the_first_block():
         assert hand.control.memory.programs["O0007"].blocks == BLOCKS
 
 
-@pytest.mark.parametrize("asks", list(Asks))
+@pytest.mark.parametrize("asks", list(StartOn))
 @pytest.mark.parametrize("says_off", list(ReaderOff))
 @pytest.mark.parametrize("dc3", list(Dc3))
 def test_what_a_reader_says(asks, says_off, dc3):
@@ -145,7 +145,7 @@ def test_what_a_reader_says(asks, says_off, dc3):
         hand.control.read_in()
         hand.host.send(even(b"%\n" + TEXT + b"%\n"))
         hand.go(0.2, 0.01)
-        on = b"\x91" if asks is Asks.DC1 else b""
+        on = b"\x91" if asks is StartOn.DC1 else b""
         assert hand.heard() == on + (bytes([dc3]) if says_off is ReaderOff.DC3 else b"")
 
 
@@ -166,7 +166,7 @@ def test_a_reader_that_waits_for_the_host_counts_nothing_before():
 def test_a_slow_interface_loses_what_comes_too_soon(after_char_s, after_block_s, loses):
     build = Build(
         frame=ISO,
-        reader=ReaderWays(asks=Asks.NOTHING, holds_by=Flow.NONE, char_needs_s=0.008, block_needs_s=0.08),
+        reader=ReaderWays(asks=StartOn.GO, holds_by=Flow.NONE, char_needs_s=0.008, block_needs_s=0.08),
     )
     with Hand(build) as hand:
         hand.control.read_in()
@@ -452,11 +452,11 @@ def test_over_the_network_every_byte_value_passes_both_ways(telnet):
 
 def test_over_rfc2217_the_control_holds_by_its_line_and_sees_the_rate():
     plug = ServerPlug()
-    ways = ReaderWays(asks=Asks.LINE, holds_by=Flow.RTS_CTS, says_off=ReaderOff.NOTHING)
+    ways = ReaderWays(asks=StartOn.CTS, holds_by=Flow.RTS_CTS, says_off=ReaderOff.NOTHING)
     control = StandIn(
         Build(frame=ISO, baud=9600, reads_per_s=200, buffer_chars=128, high=96, low=32, reader=ways), plug=plug
     )
-    plug.show_cts(Signal.OFF)
+    plug.show(ModemLine.CTS, Signal.OFF)
     with Yard(control), Client(control.path) as client:
         port = client.port
         client.until(lambda _: port.modem().cts is Signal.OFF, "CTS is off before READ")

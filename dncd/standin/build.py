@@ -41,13 +41,6 @@ class CodeForm(enum.Enum):
         return code | (0x80 if eighth[self] else 0)
 
 
-class Asks(enum.Enum):
-    DC1 = "DC1"
-    LINE = "its RTS, the host's CTS, comes on"
-    DSR = "its DTR, the host's DSR, comes on"
-    NOTHING = "nothing: somebody at the host must know"
-
-
 class ReaderOff(enum.Enum):
     DC3 = "DC3"
     NOTHING = "nothing"
@@ -60,13 +53,14 @@ class PunchOn(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class ReaderWays:
-    """How its reader behaves. ends_on: what ends a reading: the closing mark, a code, or `silence_s` seconds of nothing
-    (EIA has no SUB or EOT); holds_by: by DC3 and DC1, by switching a line, by a DC1 for each block (`ASKED`), or
-    (`NONE`) not at all; char_needs_s, block_needs_s: seconds it needs after a character and after a block end: what
-    comes sooner is lost; waits_for: what the host must say before its characters count, in ISO 646; it is not part of
-    the program; answers: what the control says to that."""
+    """How its reader behaves. asks: how it says that it is on: DC1, CTS (its RTS comes on), DSR (its DTR does), or
+    nothing, and somebody at the host must know; ends_on: what ends a reading: the closing mark, a code, or `silence_s`
+    seconds of nothing (EIA has no SUB or EOT); holds_by: by DC3 and DC1, by switching a line, by a DC1 for each block
+    (`ASKED`), or (`NONE`) not at all; char_needs_s, block_needs_s: seconds it needs after a character and after a block
+    end: what comes sooner is lost; waits_for: what the host must say before its characters count, in ISO 646; it is not
+    part of the program; answers: what the control says to that."""
 
-    asks: Asks = Asks.DC1
+    asks: StartOn = StartOn.DC1
     holds_by: Flow = Flow.XON_XOFF
     ends_on: EndsOn = EndsOn.MARK
     says_off: ReaderOff = ReaderOff.DC3
@@ -125,15 +119,8 @@ class Build:
         return bytes([self.dc3 if code == DC3 else self.codes.byte(code)])
 
 
-_ASKS: Final = {StartOn.DC1: Asks.DC1, StartOn.CTS: Asks.LINE, StartOn.DSR: Asks.DSR}
 _READS_TO: Final = {end.chars: end for end in (EndsOn.DC4, EndsOn.SUB, EndsOn.EOT)}
-PARITY: Final = {
-    "E": CodeForm.EVEN,
-    "O": CodeForm.ODD,
-    "N": CodeForm.CLEAR,
-    "M": CodeForm.SET,
-    "S": CodeForm.CLEAR,
-}
+PARITY: Final = {"E": CodeForm.EVEN, "O": CodeForm.ODD, "N": CodeForm.CLEAR, "M": CodeForm.SET, "S": CodeForm.CLEAR}
 
 NEEDS_OF_PACE: Final = 0.75
 """Part of the settings' pauses that the control really needs: a host that keeps them has room to spare."""
@@ -155,7 +142,7 @@ def counterpart(machine: MachineSettings) -> Build:
         memory_m=machine.program.memory_chars * CHAR_MM / 1000,
         codes=form,
         reader=ReaderWays(
-            asks=_ASKS.get(send.start_on, Asks.NOTHING),
+            asks=send.start_on,
             holds_by=line.flow,
             ends_on=_READS_TO.get(characters(send.after)[-1:], EndsOn.MARK if tape.closing else EndsOn.SILENCE),
             says_off=ReaderOff.DC3 if send.start_on is StartOn.DC1 else ReaderOff.NOTHING,

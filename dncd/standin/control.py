@@ -9,7 +9,7 @@ import enum
 import threading
 from collections.abc import Callable
 
-from dncd.choices import Protocol
+from dncd.choices import ModemLine, Protocol
 from dncd.standin.build import Build, Clock, Figures, clock
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.packets import PacketPunch, PacketReader
@@ -47,6 +47,9 @@ class StandIn:
         self.tape_punch = TapePunch(build, coder, self.line)
         self.packet_reader = PacketReader(build, coder, self.line, self.memory, self.clock)
         self.packet_punch = PacketPunch(build, coder, self.line)
+        plain = build.protocol is Protocol.PLAIN
+        self._reads: TapeReader | PacketReader = self.reader if plain else self.packet_reader
+        self._punches: TapePunch | PacketPunch = self.tape_punch if plain else self.packet_punch
         self.line.char_s, self.line.baud, self.memory.metres = build.char_s, build.baud, build.memory_m
         self.reader.off()
         self.mode = Mode.OFF
@@ -62,7 +65,7 @@ class StandIn:
     def read_in(self) -> None:
         with self._changed:
             self.mode = Mode.READING
-            (self.packet_reader if self._in_packets else self.reader).start()
+            self._reads.start()
 
     def edit(self, number: str, old: str, new: str) -> Stored:
         """EDIT: the first block of the program that has `old` gets `new`; KeyError, ValueError where there is none."""
@@ -82,7 +85,7 @@ class StandIn:
 
     def _punch(self, programs: tuple[Stored, ...], noise: tuple[Noise, ...]) -> None:
         with self._changed:
-            (self.packet_punch if self._in_packets else self.tape_punch).start(programs, noise, self.clock())
+            self._punches.start(programs, noise, self.clock())
             self.mode = Mode.PUNCHING
 
     def loop(self) -> None:
@@ -114,12 +117,7 @@ class StandIn:
     # --- what it shows -----------------------------------------------------------------------------------------
     @property
     def alarm(self) -> Alarm:
-        alarms = (self.packet_reader.alarm, self.packet_punch.alarm, self.reader.alarm)
-        return next((alarm for alarm in alarms if alarm is not Alarm.NONE), Alarm.NONE)
-
-    @property
-    def _in_packets(self) -> bool:
-        return self.build.protocol is not Protocol.PLAIN
+        return self._reads.alarm if self._reads.alarm is not Alarm.NONE else self._punches.alarm
 
     def figures(self) -> Figures:
         with self._changed:
@@ -153,34 +151,29 @@ class StandIn:
             runs = self.line.carried(now)
             self._note(runs)
             match self.mode:
-                case Mode.READING if self._in_packets:
-                    self._packets_in(runs, now)
-                    self.mode = Mode.READING if self.packet_reader.on else Mode.OFF
                 case Mode.READING:
-                    self._note(self.reader.take(runs, now))
-                    self.reader.go_on(now)
-                    self.mode = Mode.READING if self.reader.on else Mode.OFF
+                    self._take_in(runs, now)
+                    self.mode = Mode.READING if self._reads.on else Mode.OFF
                 case Mode.PUNCHING:
-                    punch = self.packet_punch if self._in_packets else self.tape_punch
-                    punch.take(runs, now)
-                    punch.give(now)
-                    self.mode = Mode.PUNCHING if punch.busy else Mode.OFF
+                    self._punches.take(runs, now)
+                    self._punches.give(now)
+                    self.mode = Mode.PUNCHING if self._punches.busy else Mode.OFF
                 case Mode.LOOPED:
                     self._give_back(runs)
-                case Mode.OFF if self._in_packets:
-                    self._packets_in(runs, now)
+                case Mode.OFF if self.build.protocol is not Protocol.PLAIN:  # a repeated end is acknowledged still
+                    self._take_in(runs, now)
             if before != (self.mode, len(self.taken), self.line.to_punch()):
                 self._changed.notify_all()
 
-    def _packets_in(self, runs: list[Run], now: float) -> None:
-        self.packet_reader.take(runs, now)
-        self.packet_reader.go_on(now)
+    def _take_in(self, runs: list[Run], now: float) -> None:
+        self._note(self._reads.take(runs, now))
+        self._reads.go_on(now)
 
     def _give_back(self, runs: list[Run]) -> None:
         for run in runs:
             self.line.say(run.data)
-        self._plug.show_cts(self._plug.host_rts())
-        self._plug.show_dsr(self._plug.host_dtr())
+        self._plug.show(ModemLine.CTS, self._plug.host_rts())
+        self._plug.show(ModemLine.DSR, self._plug.host_dtr())
 
     def _note(self, runs: list[Run]) -> None:
         for run in runs:

@@ -5,6 +5,7 @@ import re
 import select
 import shlex
 import sys
+from collections.abc import Callable
 from typing import Final, TextIO
 
 _KEY: Final = re.compile(r"\x1b(?:\[[0-9;]*[A-Za-z~]|O[A-Z])")
@@ -28,11 +29,14 @@ class Keyboard:
         except EOFError:
             return ""
 
-    def words(self, prompt: str) -> list[str]:
-        """The words of the next line, none for an empty one. EOFError: there is none; ValueError: an open quotation mark."""
-        if not (line := self.line(prompt)):
-            raise EOFError
-        return shlex.split(_KEY.sub("", line), comments=True)
+    def words(self, prompt: str, say: Callable[[str], None]) -> list[str]:
+        """The words of the next line, none for an empty one. say: is told what cannot be read. EOFError: there is none."""
+        while line := self.line(prompt):
+            try:
+                return shlex.split(_KEY.sub("", line), comments=True)
+            except ValueError:
+                say("A quotation mark is open: close it, or leave it out.")
+        raise EOFError
 
     def pressed(self) -> bool:
         """Whether somebody typed a line that nobody has taken yet; a file or a pipe never says so, it is read to its end."""

@@ -4,6 +4,7 @@ One prompt is everybody: `drop` is the office's hand, `dncd …` its commands, a
 the controls. What came of it is waited for before the next word is taken, so that the same words can be typed or piped.
 """
 
+import contextlib
 import signal
 import sys
 import tempfile
@@ -82,18 +83,10 @@ class Lesson:
     def play(self) -> None:
         """Until `quit`, the end of what is typed, or ctrl-C."""
         self._say_next()
-        while True:
-            try:
-                words = self._keyboard.words(f"{self._at}> ")
-            except ValueError:
-                print("A quotation mark is open: close it, or leave it out.")
-                continue
-            except EOFError:
-                return
-            if words == ["quit"]:
-                return
-            self._do(words or ["next"])
-            self._say_next()
+        with contextlib.suppress(EOFError):
+            while (words := self._keyboard.words(f"{self._at}> ", print)) != ["quit"]:
+                self._do(words or ["next"])
+                self._say_next()
 
     def _do(self, words: list[str]) -> None:
         done = self._words.get(words[0].lower(), self._key)

@@ -40,10 +40,12 @@ class PacketReader:
         self.on, self.alarm = False, Alarm.NONE
         self._receivers.clear()
 
-    def take(self, runs: list[Run], now: float) -> None:
+    def take(self, runs: list[Run], now: float) -> list[Run]:
+        """As `TapeReader.take`; nothing comes in the meantime."""
         for receiver in self._receivers:
             for run in runs:
                 self._note(receiver.feed(run.data, now))
+        return []
 
     def go_on(self, now: float) -> None:
         for receiver in self._receivers:

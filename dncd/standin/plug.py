@@ -6,6 +6,7 @@ import pty
 import termios
 import tty
 
+from dncd.choices import ModemLine
 from dncd.values import Signal
 
 
@@ -31,11 +32,9 @@ class Plug:
     def host_dtr(self) -> Signal:
         return Signal.UNKNOWN
 
-    def show_cts(self, on: Signal) -> None:
-        """Switches the control's RTS, which the host reads as CTS; without effect where there is no such line."""
-
-    def show_dsr(self, on: Signal) -> None:
-        """Switches the control's DTR, which the host reads as DSR and DCD; without effect likewise."""
+    def show(self, line: ModemLine, on: Signal) -> None:
+        """Switches the control's RTS, which the host reads as CTS, or its DTR, which the host reads as DSR and DCD; without
+        effect for NONE, and where there is no such line."""
 
     def close(self) -> None:
         """Unplugs."""

@@ -91,23 +91,14 @@ class Screen:
         watcher = threading.Thread(target=self._watch, name="screen", daemon=True)
         watcher.start()
         try:
-            while words := self._next():
-                if words[0] == "quit":
-                    break
-                self.obey(words)
+            while (words := self._keyboard.words("control> ", self._say))[:1] != ["quit"]:
+                if words:
+                    self.obey(words)
+        except EOFError:
+            pass  # nobody types any more
         finally:
             self._over.set()
             watcher.join()
-
-    def _next(self) -> list[str]:
-        while True:
-            try:
-                if words := self._keyboard.words("control> "):
-                    return words
-            except ValueError:
-                self._say("A quotation mark is open: close it, or leave it out.")
-            except EOFError:
-                return []
 
     def obey(self, words: list[str]) -> bool:
         """Presses the key that the words name; False where there is none or it could do nothing, which is told."""
@@ -128,8 +119,11 @@ class Screen:
 
     def _say(self, text: str) -> None:
         with self._lock:
-            self._out.write(f"{text}\n")
-            self._out.flush()
+            self._write(text)
+
+    def _write(self, text: str) -> None:
+        self._out.write(f"{text}\n")
+        self._out.flush()
 
     # --- what it does by itself ------------------------------------------------------------------------------------
     def _watch(self) -> None:
@@ -143,9 +137,7 @@ class Screen:
             mode, before, self._told = control.mode, self._told, control.mode
             if mode is before or mode is not Mode.OFF:
                 return
-            text = self._ended(before)
-            self._out.write(f"{text}\n")
-            self._out.flush()
+            self._write(self._ended(before))
 
     def _ended(self, before: Mode) -> str:
         control = self._control

@@ -3,8 +3,8 @@
 import enum
 import math
 
-from dncd.choices import EndsOn, ModemLine
-from dncd.standin.build import Asks, Build, Clock, ReaderOff
+from dncd.choices import EndsOn, ModemLine, StartOn
+from dncd.standin.build import Build, Clock, ReaderOff
 from dncd.standin.line_end import LineEnd, Run
 from dncd.standin.plug import Plug
 from dncd.standin.program_memory import Alarm, ProgramMemory, ProgramReader, Reading
@@ -88,11 +88,10 @@ class TapeReader:
         self._begin()
         self.on, self.alarm, self._heard_at = True, Alarm.NONE, self._clock()
         self.buffer.empty(self._clock())
-        if ways.asks is Asks.DC1:
+        if ways.asks is StartOn.DC1:
             self._line.say(self._build.said(DC1))
-        if ways.holds_by.stop_line is not ModemLine.NONE:
-            self._switch(Signal.ON)
-        self._ask_by_line(Signal.ON)
+        self._plug.show(ways.holds_by.stop_line, Signal.ON)
+        self._plug.show(ways.asks.start_line, Signal.ON)
 
     def stop(self, alarm: Alarm) -> None:
         """Reader off: most say DC3, as after the closing mark (operator's manual of a machining centre)."""
@@ -101,11 +100,11 @@ class TapeReader:
         self.on, self.alarm, self._done_at = False, alarm, 0.0
         if ways.says_off is ReaderOff.DC3:
             self._line.say(self._build.said(DC3))
-        self._ask_by_line(Signal.OFF)
+        self._plug.show(ways.asks.start_line, Signal.OFF)
 
     def off(self) -> None:
         self.on, self.alarm = False, Alarm.NONE
-        self._ask_by_line(Signal.OFF)
+        self._plug.show(self._build.reader.asks.start_line, Signal.OFF)
 
     def after_dc3(self) -> tuple[int, ...]:
         return (*self._after_dc3, self._after) if self._hold is Hold.HOLDING else tuple(self._after_dc3)
@@ -193,23 +192,11 @@ class TapeReader:
             self._line.say(self._build.said(DC1))
 
     def _say_hold(self, hold: Signal) -> None:
-        if self._build.reader.holds_by.in_band:
+        holds_by = self._build.reader.holds_by
+        if holds_by.in_band:
             self._line.say(self._build.said(DC3 if hold is Signal.ON else DC1))
         else:
-            self._switch(Signal.OFF if hold is Signal.ON else Signal.ON)
-
-    def _ask_by_line(self, on: Signal) -> None:
-        asks = self._build.reader.asks
-        if asks is Asks.LINE:
-            self._plug.show_cts(on)
-        elif asks is Asks.DSR:
-            self._plug.show_dsr(on)
-
-    def _switch(self, on: Signal) -> None:
-        if self._build.reader.holds_by.stop_line is ModemLine.DSR:
-            self._plug.show_dsr(on)
-        else:
-            self._plug.show_cts(on)
+            self._plug.show(holds_by.stop_line, Signal.OFF if hold is Signal.ON else Signal.ON)
 
     def _end_hold(self) -> None:
         if self._hold is Hold.HOLDING:
