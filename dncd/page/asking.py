@@ -142,10 +142,9 @@ def _bring(asking: Asking, wish: Wish) -> Done:
 
 
 def _number(wish: Wish) -> int:
-    said = wish.form.get("revision", "")
-    if not (said.isascii() and said.isdigit() and 0 < len(said) < 8 and int(said)):
+    if not (number := number_in(wish.form, "revision")):
         raise UsageError("no revision is named", wish.machine, "Go back to the machine and ask again")
-    return int(said)
+    return number
 
 
 def _good(asking: Asking, wish: Wish) -> Done:

@@ -130,7 +130,6 @@ class Door:
         return found
 
     def pass_on(self, response: Response, session: Session) -> Response:
-        """Gives the browser its session."""
         response.set_cookie(
             self.access.cookie, session.id, path="/", secure=self.access.secure, httponly=True, samesite="strict"
         )
@@ -155,7 +154,6 @@ class Door:
     # --- coming in ---------------------------------------------------------------------------------------------------
 
     async def sign_on(self, request: Request) -> Response:
-        problem = ""
         if request.method == "POST":
             form = await self._asked_in(request)
             name, phrase = form.get("name", "").strip(), form.get("phrase", "")
@@ -163,13 +161,11 @@ class Door:
                 found = await self._let_in(request, name, lambda every: every.signed_on(name, phrase))
             if found is not None:
                 return self.pass_on(RedirectResponse("/", 303), found)
-            problem = "wrong"
-        html = render("sign_on.html", language=language(request), problem=problem, code="")
-        return HTMLResponse(html, 403 if problem else 200)
+        return _form_to_sign_on(request)
 
     async def join(self, request: Request) -> Response:
         """The code is in the path of a page that asks once: to look at a link alone changes nothing."""
-        code, problem = str(request.path_params["code"]), ""
+        code = str(request.path_params["code"])
         if request.method == "POST":
             await self._asked_in(request)
             found = await self._let_in(request, "", lambda every: every.joined(code))
@@ -177,9 +173,7 @@ class Door:
                 response = self.pass_on(RedirectResponse(f"/machine/{found.person.machine}", 303), found)
                 response.headers["clear-site-data"] = '"cache"'
                 return response
-            problem = "wrong"
-        html = render("sign_on.html", language=language(request), problem=problem, code=code)
-        return HTMLResponse(html, 403 if problem else 200)
+        return _form_to_sign_on(request, code)
 
     async def _asked_in(self, request: Request) -> dict[str, str]:
         if not own(request.headers, secure=self.access.secure):
@@ -208,6 +202,13 @@ class Door:
         if (before := self.sessions.of(request.cookies.get(self.access.cookie, ""))) is not None:
             self.sessions.end(before)
         return self.sessions.begin(person)
+
+
+def _form_to_sign_on(request: Request, code: str = "") -> Response:
+    """Where it was sent already, nobody was let in by it."""
+    problem = "wrong" if request.method == "POST" else ""
+    html = render("sign_on.html", language=language(request), problem=problem, code=code)
+    return HTMLResponse(html, 403 if problem else 200)
 
 
 def language(request: Request) -> str:

@@ -89,7 +89,9 @@ class Feed:
         self._socket, self._reading = socket, reading
         self.status: _Status = {}
         self._listeners: list[Listener] = []
-        self._newest: dict[tuple[str, str], bytes] = {}
+        self._newest: dict[
+            tuple[str, str], dict[str, bytes]
+        ] = {}  # by language and page: what it was told, by element id
         self._records = Looks(1, _RECORDS_S)
         self._over, self._count_at = False, 0.0
 
@@ -103,7 +105,12 @@ class Feed:
         there = self._there()
         made = Listener(on, language, whose, there)
         old = made.is_old(there) or (on == FLOOR and there and loaded not in ("", mark_of(there)))
-        made.put({"": _AGAIN} if old else self._parts(language, (on,), there))
+        if old:
+            made.put({"": _AGAIN})
+        else:
+            newest = self._parts(language, on, there)
+            self._tell(language, on, newest)
+            made.put(newest)
         self._listeners.append(made)
         return made
 
@@ -114,7 +121,6 @@ class Feed:
         self._listeners.remove(listener)
 
     def end(self) -> None:
-        """All pages are told that it is over."""
         self._over = True
         for listener in self._listeners:
             listener.over = True
@@ -163,15 +169,8 @@ class Feed:
 
     def tell_boxes(self, boxes: Sequence[Far]) -> None:
         """What other boxes say now, to those who see the floor."""
-        there = [listener for listener in self._listeners if listener.on == FLOOR]
-        for language in {listener.language for listener in there}:
-            found = box_parts(boxes, language=language)
-            events = {key: _event(key, html) for key, html in found.items()}
-            other = {key: event for key, event in events.items() if self._newest.get((language, key)) != event}
-            self._newest |= {(language, key): event for key, event in other.items()}
-            for listener in there:
-                if listener.language == language:
-                    listener.put(other)
+        for language in {listener.language for listener in self._listeners if listener.on == FLOOR}:
+            self._tell(language, FLOOR, _events(box_parts(boxes, language=language)))
 
     async def _catch_up(self, status: _Status) -> None:
         """What the ledger has more than was read of it, and how much waits for a decision, which not all news count anew."""
@@ -189,31 +188,30 @@ class Feed:
             if listener.is_old(there):
                 listener.there = there
                 listener.put({"": _AGAIN})
-        for language in {listener.language for listener in self._listeners}:
-            those = [listener for listener in self._listeners if listener.language == language]
-            before = dict(self._newest)
-            for on in {listener.on for listener in those}:
-                found = self._parts(language, (on,), machines)
-                other = {key: event for key, event in found.items() if before.get((language, key)) != event}
-                for listener in those:
-                    if listener.on == on and other:
-                        listener.put(other)
+        for language, on in {(listener.language, listener.on) for listener in self._listeners}:
+            self._tell(language, on, self._parts(language, on, machines))
 
-    def _parts(self, language: str, on: Iterable[str], machines: Iterable[str]) -> dict[str, bytes]:
-        """The events of those parts that such pages show, of the whole shop and of these machines."""
+    def _tell(self, language: str, on: str, events: Mapping[str, bytes]) -> None:
+        """Those that are others now, to all who have such a page open."""
+        known = self._newest.setdefault((language, on), {})
+        other = {key: event for key, event in events.items() if known.get(key) != event}
+        known |= other
+        for listener in self._listeners:
+            if other and (listener.language, listener.on) == (language, on):
+                listener.put(other)
+
+    def _parts(self, language: str, on: str, machines: Iterable[str]) -> dict[str, bytes]:
+        """The events of those parts that such a page shows, of the whole shop and of these machines."""
         found, held, now = dict[str, str](), self._reading.known, datetime.now().astimezone()
         given: dict[str, Any] = {"language": language, "now": now, "worse": self._reading.by_week.known}
         given["undecided"] = self._reading.undecided
-        floor = FLOOR in on
         whole = floor_parts(self.status, held, **given)
-        found |= whole if floor else {key: whole[key] for key in ("service", "undecided")}
+        found |= whole if on == FLOOR else {key: whole[key] for key in ("service", "undecided")}
         for name in machines:
-            if floor or name in on:
-                wanted = ("card",) if floor else ("board",)
+            if on in (FLOOR, name):
+                wanted = ("card",) if on == FLOOR else ("board",)
                 found |= parts(name, self.status["machines"][name], held, wanted, **given)
-        events = {key: _event(key, html) for key, html in found.items()}
-        self._newest |= {(language, key): event for key, event in events.items()}
-        return events
+        return _events(found)
 
 
 def _counted(reading: Reading, machines: Mapping[str, Mapping[str, Any]]) -> Holdings:
@@ -233,6 +231,10 @@ def mark_of(machines: Iterable[str]) -> str:
 def told_first(problem: str, language: str) -> bytes:
     """What a page is told that gets no news: it stands where troubles of the service do."""
     return _event("service", render("_service.html", language=language, service=Service(True, (problem,))))
+
+
+def _events(found: Mapping[str, str]) -> dict[str, bytes]:
+    return {key: _event(key, html) for key, html in found.items()}
 
 
 def _event(key: str, html: str) -> bytes:

@@ -73,7 +73,6 @@ class Look:
         return machine.board(name, machines[name], held)
 
     def may(self, kind: str) -> bool:
-        """Whether this one may ask for that."""
         return kind in cast(Container[str], self.values.get("may", (kind,)))
 
     def edit(self) -> taking_over.Edit:
@@ -93,8 +92,7 @@ class Look:
 
     def revision(self, key: str, history: Sequence[Revision]) -> Revision:
         """The one whose number the form has, else the newest. UsageError where there is none."""
-        said = self.form.get(key, "")
-        number = int(said) if said.isascii() and said.isdigit() and len(said) < 8 else len(history)
+        number = taking_over.number_in(self.form, key, len(history))
         if not 0 < number <= len(history):
             where = self.place.get("program") or self.form.get("program", "")
             raise UsageError("there is no such revision", where, f"It has {len(history)}")
@@ -146,9 +144,8 @@ def _story(look: Look) -> str:
 
 
 def _text(look: Look) -> str:
-    revision, first = look.revision("r", look.history()), look.form.get("from", "")
-    start = int(first) if first.isascii() and first.isdigit() and len(first) < 8 else 1
-    text = program.text_from(look.reading.text(revision), start)
+    revision = look.revision("r", look.history())
+    text = program.text_from(look.reading.text(revision), taking_over.number_in(look.form, "from", 1))
     return look.page("text.html", **look.place, revision=revision.number, text=text)
 
 

@@ -192,7 +192,6 @@ def serve(page: Page, sock: socket.socket, tls: Tls | None = None) -> None:
 
 
 def server_of(app: ASGIApp, tls: ssl.SSLContext | None = None) -> uvicorn.Server:
-    """uvicorn with the limits above."""
     config = uvicorn.Config(
         app,
         http=_Bounded,

@@ -97,7 +97,6 @@ def _key(cookie: str) -> str:
 
 
 def is_of(session: Session, csrf: str) -> bool:
-    """Whether a form was made for this session."""
     return hmac.compare_digest(session.csrf.encode(), csrf.encode())
 
 
@@ -109,12 +108,10 @@ class Tries:
     _wrong: dict[str, deque[float]] = field(default_factory=dict)
 
     def may(self, keys: Iterable[str]) -> bool:
-        """Whether one more may be tried."""
         now = self.clock()
         return all(sum(now - at < TRIES_S for at in self._wrong.get(key, ())) < TRIES for key in keys)
 
     def wrong(self, keys: Iterable[str]) -> None:
-        """One was wrong."""
         for key in keys:
             if len(self._wrong) >= MOST and key not in self._wrong:
                 del self._wrong[next(iter(self._wrong))]

@@ -107,10 +107,10 @@ def refused_since(reading: Reading, edit: Edit) -> tuple[tuple[str, str], ...]:
     return tuple((printable(str(line.get("file", ""))), str(line["time"])) for line in reading.lines(wanted, 1))
 
 
-def number_in(form: Mapping[str, str], key: str) -> int:
-    """Of a revision that a form names, 0 for none."""
+def number_in(form: Mapping[str, str], key: str, none: int = 0) -> int:
+    """The number that a form has there, of a revision or a block; none: where it has no such number."""
     said = form.get(key, "")
-    return int(said) if said.isascii() and said.isdigit() and len(said) < 8 else 0
+    return int(said) if said.isascii() and said.isdigit() and len(said) < 8 else none
 
 
 def taken(edit: Edit, form: Mapping[str, str]) -> Taken:
@@ -147,8 +147,6 @@ class Said:
 
 
 def said_of(found: Mapping[str, Any]) -> Said:
-    """The answer to a look."""
-
     def told(key: str) -> tuple[str, ...]:
         return tuple(printable(str(said)) for said in found.get(key, ()))
 

@@ -33,11 +33,12 @@ class Bar:
 @dataclass(frozen=True, slots=True)
 class Line:
     """weeks: newest first, listed: those of the table; bars: of characters hit in a million, oldest first, in a drawing
-    that has room for SHOWN of them: the newest stands at its right."""
+    that has room for SHOWN of them: the newest stands at its right; most: characters of the highest one."""
 
     health: LineHealth
     weeks: tuple[Week, ...]
     bars: tuple[Bar, ...]
+    most: float
 
     @property
     def listed(self) -> tuple[Week, ...]:
@@ -46,11 +47,6 @@ class Line:
     @property
     def width(self) -> int:
         return WIDTH
-
-    @property
-    def most(self) -> float:
-        """Of the weeks that are drawn."""
-        return max((week.hit_per_million for week in self.weeks), default=0.0)
 
     @property
     def doubtful(self) -> bool:
@@ -72,7 +68,7 @@ def line(health: LineHealth) -> Line:
         )
         for n, week in enumerate(weeks)
     )
-    return Line(health, tuple(reversed(weeks)), bars)
+    return Line(health, tuple(reversed(weeks)), bars, most)
 
 
 def _short(rate: float) -> str:

@@ -14,7 +14,7 @@ from dncd.ledger_lines import Record, programs_of
 from dncd.peer_text import printable, some
 from dncd.records.holdings import HELD, Holding, Holdings, How
 from dncd.records.revisions import Revision
-from dncd.values import Origin
+from dncd.values import Keys, Origin
 
 Status = Mapping[str, Any]
 
@@ -195,14 +195,6 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
-class Keys:
-    """What is written on those of the control."""
-
-    read: str = "READ"
-    punch: str = "PUNCH"
-
-
-@dataclass(frozen=True, slots=True)
 class Board:
     """All of one machine. trouble: what is wrong with it now, the worst first; holds, unsure: programs that the control is
     known to hold whole, and those of which it may hold a part; waiting: files in their order; files: the first of them;
@@ -233,7 +225,6 @@ class Board:
         return len({file.program for file in self.files}) < len(self.files)
 
     def waits(self, program: str) -> tuple[Waits, ...]:
-        """The files of a program that wait."""
         return tuple(file for file in self.files if file.program == program)
 
     @property
