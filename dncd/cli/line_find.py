@@ -1,7 +1,6 @@
 """`dncd line find`: the operator punches, dncd says rate, frame, parity and code, or that it is not sure."""
 
 import dataclasses
-import time
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -36,7 +35,10 @@ def find(given: Asked, machine: str, *, baud: int | None, wait: float, as_json: 
         click.echo(text, err=as_json)
 
     hand = FindHand(Finder(baud or FIRST_RATES[0], silence_s=settings.receive.silence_s), wait, tell)
-    answer = run_find(given, settings, hand, f"dncd line find {machine}")
+    line = dataclasses.replace(settings.line, baud=hand.finder.listen_baud, frame=LISTENING_FRAME)
+    with cleared_line(), line_for(given.state, machine, f"dncd line find {machine}"), LineSession(line) as session:
+        session.run(hand)
+    answer = hand.finder.answer()
     if as_json:
         print_json(as_object(settings, answer, len(hand.finder.punches)))
     else:
@@ -105,17 +107,6 @@ class FindHand:
         session.tune(self.finder.listen_baud, LISTENING_FRAME)
         wanted = "a longer program" if answer.ask is Ask.LONGER_PUNCH else "the same program once more"
         self._tell(f"Listening at {session.line.baud} baud now. Punch out {wanted}.")
-
-
-def run_find(given: Asked, settings: MachineSettings, hand: FindHand, command: str) -> Answer:
-    line = dataclasses.replace(settings.line, baud=hand.finder.listen_baud, frame=LISTENING_FRAME)
-    with (
-        cleared_line(),
-        line_for(given.state, settings.name, command),
-        LineSession(line, clock=time.monotonic) as session,
-    ):
-        session.run(hand)
-    return hand.finder.answer()
 
 
 def report(settings: MachineSettings, answer: Answer) -> list[str]:

@@ -2,7 +2,6 @@
 
 import dataclasses
 import sys
-from collections.abc import Callable
 from textwrap import fill
 from typing import Any, Final
 
@@ -38,27 +37,20 @@ def test(given: Asked, machine: str, *, far: bool, minutes: float, plug: str, as
     click.echo(CAUTION, err=True)
     if sys.stdin.isatty() and not as_json:
         click.confirm(f"Is the plug {plan.plug_at}, and no control on the line?", abort=True, err=True)
-    measures = run_loopback(given, settings, plan, f"dncd line test {machine}", progress("testing", 4 + plan.soak_s))
+    hand = LoopbackTest(plan, progress("testing", 4 + plan.soak_s))
+    with (
+        cleared_line(),
+        line_for(given.state, machine, f"dncd line test {machine}"),
+        LineSession(loop_line(settings.line)) as session,
+    ):
+        session.run(hand)
+    measures = hand.measures[0]
     if as_json:
         print_json(as_object(settings, measures, plan))
     else:
         click.echo("\n".join(fill(line, COLUMNS, subsequent_indent="  ") for line in report(measures, plan)))
         click.echo(_next(machine, plan, good=is_good(measures, plan)))
     return 0 if is_good(measures, plan) else 1
-
-
-def run_loopback(
-    given: Asked, settings: MachineSettings, plan: Plan, command: str, told: Callable[[float], None]
-) -> Measures:
-    """Runs the test on the machine's line, borrowed where the service has it. told: is given the seconds since its start."""
-    hand = LoopbackTest(plan, told)
-    with (
-        cleared_line(),
-        line_for(given.state, settings.name, command),
-        LineSession(loop_line(settings.line)) as session,
-    ):
-        session.run(hand)
-    return hand.measures[0]
 
 
 def report(measures: Measures, plan: Plan) -> list[str]:

@@ -2,17 +2,15 @@
 
 import sys
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
 from dncd.cli.asking import JSON, MACHINE, Asked, caution, command, completing
 from dncd.cli.layout import print_json, table
 from dncd.errors import UsageError
+from dncd.page.people import Person, Role, keep, new_code, new_token, phrase_kept, read
 from dncd.peer_text import printable
-
-if TYPE_CHECKING:
-    from dncd.page.people import Person
 
 ROLES: Final = {
     "look": "look at everything",
@@ -29,16 +27,12 @@ _HERE: Final = (
 
 @completing
 def _names(given: Asked, _machine: str) -> Iterable[str]:
-    from dncd.page.people import read
-
     return [person.name for person in read(given.state).people]
 
 
 @command(JSON, name="list")
 def everybody(given: Asked, as_json: bool) -> None:
     """None of them: then whoever sits at this computer uses the page without signing on, and nobody else reaches it."""
-    from dncd.page.people import read
-
     found = read(given.state).people
     if as_json:
         print_json([_plain(person) for person in found])
@@ -49,7 +43,7 @@ def everybody(given: Asked, as_json: bool) -> None:
         click.echo("\n".join(table(("name", "role", ""), rows)))
 
 
-def _plain(person: "Person") -> dict[str, Any]:
+def _plain(person: Person) -> dict[str, Any]:
     return {"name": person.name, "role": person.role, "machine": person.machine or None, "may": sorted(person.may)}
 
 
@@ -64,7 +58,6 @@ def add(given: Asked, name: str, role: str) -> None:
     """
     from dncd.outside import config_page
     from dncd.outside.config import page_of
-    from dncd.page.people import Person, Role, keep, phrase_kept, read
 
     wanted, before = Person(" ".join(name.split()), Role(role)), read(given.state)
     page = page_of(given.file, "")
@@ -93,8 +86,6 @@ def _phrase(name: str) -> str:
 @click.argument("name", shell_complete=_names)
 def remove(given: Asked, name: str) -> None:
     """A person, or a phone: out at the next thing that a browser asks for. What stands in the ledger stays there."""
-    from dncd.page.people import keep, read
-
     keep(given.state, read(given.state).without(name))
     click.echo(f"{printable(name)} is out, in every browser, at the next thing that it asks for.")
 
@@ -108,7 +99,6 @@ def phone(given: Asked, machine: str, name: str, as_json: bool) -> None:
     """
     from dncd.outside import config_page
     from dncd.outside.config import page_of
-    from dncd.page.people import Person, Role, keep, new_code, read
 
     given.need(machine)
     page = page_of(given.file, "")
@@ -133,8 +123,6 @@ def box(given: Asked, name: str) -> None:
     """The page of another box shows the machines of this one too: it looks, and can ask for nothing. NAME is how the list
     here calls it. The token is shown once; remove it by NAME when it is in wrong hands.
     """
-    from dncd.page.people import Person, Role, keep, new_token, read
-
     token, kept = new_token()
     wanted = Person(" ".join(name.split()), Role.BOX, kept)
     keep(given.state, read(given.state).with_one(wanted))
