@@ -66,7 +66,6 @@ MANY_METHODS = {
     "records/library.py Library": "what may be asked of the library, by the programs' names",
     "standin/control.py StandIn": "keys, lamps and memory of one control",
     "standin/screen.py Screen": "one method a key",
-    "standin/tape_reader.py TapeReader": "one reader with its table of states",
     "station/capture_buffer.py CaptureBuffer": "the receiving half of the machine: what came, what waits, what is told",
     "station/run.py Run": "one sending from its start to its outcome, and what is told of it",
     "station/queue.py SendQueue": "the order of what waits, by coming and by what people asked, changed in one place",

@@ -5,7 +5,7 @@ from typing import Any
 
 from dncd.outside.journal import Journal
 from dncd.outside.library_server import REFUSED
-from dncd.outside.pushing import Pushed, Pushing
+from dncd.outside.pushing import Pushing
 from dncd.outside.threads import Thread
 from dncd.outside.upkeep import Upkeep
 from dncd.records.library import Writer
@@ -44,7 +44,13 @@ class LibraryCare:
         return {"library": self._pushing.status()} if self._pushing is not None else {}
 
     def problem(self) -> Problem | None:
-        return pushing_problem(self._pushing.pushed) if self._pushing is not None else None
+        if self._pushing is None or not (pushed := self._pushing.pushed).failing_since:
+            return None
+        next_step = "it is tried again by itself, ever later"
+        if pushed.reason == REFUSED:
+            next_step = "`dncd manual upkeep`, Backing up, says what to do"
+        what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"
+        return Problem(what, f"{pushed.remote}, branch {pushed.branch}", next_step)
 
     def _tidied(self, said: str, code: int) -> None:
         if code == 0:
@@ -52,14 +58,3 @@ class LibraryCare:
         else:
             next_step = "run `dncd tidy` by hand; nothing of the library is lost"
             self._log.warning("library not packed", what=said, where="library.git", next=next_step)
-
-
-def pushing_problem(pushed: Pushed) -> Problem | None:
-    if not pushed.failing_since:
-        return None
-    what = f"the library is not pushed since {pushed.failing_since}: {pushed.reason}"
-    refused = pushed.reason == REFUSED
-    next_step = (
-        "`dncd manual upkeep`, Backing up, says what to do" if refused else "it is tried again by itself, ever later"
-    )
-    return Problem(what, f"{pushed.remote}, branch {pushed.branch}", next_step)

@@ -18,7 +18,7 @@ from dncd.peer_text import printable
 from dncd.service import lending, seats
 from dncd.service.parts import Parts
 from dncd.service.signing import keep_for, recorded, sign_for
-from dncd.station.driver import Station
+from dncd.station.driver import REQUESTS, Station
 from dncd.station.events import Ask, Wish
 
 _ANSWER_S: Final = 5.0
@@ -151,11 +151,11 @@ _WORDS: Final[Mapping[str, _Word]] = {
     "journal": _in_loop(lambda _desk, _: {"lines": journal.recent()}),
     "reload": _in_loop(lambda desk, _: {"number": desk.parts.reloading.ask()}),
     "again": _again,
-    "withdraw": _withdraw,
     **dict.fromkeys(
-        ("go", "next", "request", "over-edits", "to-prove", "ended"),
+        REQUESTS,
         _of_machine(lambda _, station, request: station.answer(request)),
     ),
+    "withdraw": _withdraw,
     "backup": _of_machine(_announce_backup),
     "backup-end": _of_machine(_end_backup),
     "lend": _of_machine(lambda desk, station, request: lending.lend(station, dict(request), desk.unless_stopping)),

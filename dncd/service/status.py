@@ -5,6 +5,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from dncd.errors import DncdError
 from dncd.ledger_lines import NO_TIME
 from dncd.peer_text import printable, some
 from dncd.records.holdings import Holdings, edited, in_part
@@ -91,20 +92,7 @@ def _files(station: Station, held: Holdings) -> list[dict[str, object]]:
     """The first that wait, in their order: of each its first program, which revision it will be, when it was dropped."""
     queue = station.core.sender.queue
     found = (queue.get(name) for name in queue.waiting[:_FILES])
-    return [
-        {
-            "file": file.name,
-            "program": file.checked.programs[0],
-            "revision": file.checked.outlook.revision,
-            "is_new": file.checked.outlook.revision > file.checked.outlook.newest,
-            "text_of": file.checked.outlook.text_of,
-            "dropped": _dropped(file),
-            "sha256": file.checked.sha256,
-            "asked_by": _asked(station, file, held)[1],
-        }
-        for file in found
-        if file is not None
-    ]
+    return [{**_file(station, file, held), "sha256": file.checked.sha256} for file in found if file is not None]
 
 
 def _asked(station: Station, file: WaitingFile, held: Holdings) -> tuple[str, str]:
@@ -116,9 +104,18 @@ def _asked(station: Station, file: WaitingFile, held: Holdings) -> tuple[str, st
     return found.do, found.by
 
 
-def _dropped(file: WaitingFile) -> str:
-    """By the disk's clock: who puts it in front drops nothing."""
-    return _utc(datetime.fromtimestamp(file.entry.ctime_ns / 1e9, UTC))
+def _file(station: Station, file: WaitingFile, held: Holdings) -> dict[str, object]:
+    """dropped: by the disk's clock: who puts it in front drops nothing."""
+    outlook = file.checked.outlook
+    return {
+        "file": file.name,
+        "program": file.checked.programs[0],
+        "revision": outlook.revision,
+        "is_new": outlook.revision > outlook.newest,
+        "text_of": outlook.text_of,
+        "dropped": _utc(datetime.fromtimestamp(file.entry.ctime_ns / 1e9, UTC)),
+        "asked_by": _asked(station, file, held)[1],
+    }
 
 
 def _next(station: Station, held: Holdings) -> dict[str, object]:
@@ -132,20 +129,13 @@ def _next(station: Station, held: Holdings) -> dict[str, object]:
         return {}
     checked, outlook, withheld = file.checked, file.checked.outlook, sender.turns.withheld()
     behind = [queue.get(name) for name in queue.waiting if name != file.name]
-    do, by = _asked(station, file, held)
     return {
         "by": sender.starts.way.word,
-        "file": file.name,
-        "program": checked.programs[0],
+        **_file(station, file, held),
         "programs": len(checked.programs),
         "title": checked.survey.title,
-        "revision": outlook.revision,
-        "is_new": outlook.revision > outlook.newest,
-        "text_of": outlook.text_of,
         "proven": outlook.revision > 0 and not outlook.unproven,
-        "asked_by": by,
-        "asked_do": do.partition("-")[0],
-        "dropped": _dropped(file),
+        "asked_do": _asked(station, file, held)[0].partition("-")[0],
         "of": checked.batch.piece,
         "warnings": _warnings_of(file, core, held),
         "then": [other.checked.programs[0] for other in behind if other is not None],
@@ -166,7 +156,7 @@ def troubles(station: Station, now: float) -> list[str]:
     blocked = station.blocked
     found = [
         blocked.sentence if blocked else "",
-        core.port.trouble.sentence if core.port.trouble and not core.port.lent_to else "",
+        _no_port(core.port.trouble) if core.port.trouble else "",
         *account.troubles,
         core.folder_trouble,
         core.sender.no_answer if core.sender.queue.waiting else "",
@@ -174,6 +164,10 @@ def troubles(station: Station, now: float) -> list[str]:
     ]
     looped = station.port.looped.values() if station.port is not None else ()
     return [*dict.fromkeys(what for what in found if what), *looped, *_not_told(station)]
+
+
+def _no_port(error: DncdError) -> str:
+    return f"{error.what}; {error.next_step[:1].lower()}{error.next_step[1:]}" if error.next_step else error.what
 
 
 def _not_told(station: Station) -> list[str]:

@@ -159,7 +159,10 @@ class StandIn:
                     self._punches.give(now)
                     self.mode = Mode.PUNCHING if self._punches.busy else Mode.OFF
                 case Mode.LOOPED:
-                    self._give_back(runs)
+                    for run in runs:
+                        self.line.say(run.data)
+                    self._plug.show(ModemLine.CTS, self._plug.host_rts())
+                    self._plug.show(ModemLine.DSR, self._plug.host_dtr())
                 case Mode.OFF if self.build.protocol is not Protocol.PLAIN:  # a repeated end is acknowledged still
                     self._take_in(runs, now)
             if before != (self.mode, len(self.taken), self.line.to_punch()):
@@ -168,12 +171,6 @@ class StandIn:
     def _take_in(self, runs: list[Run], now: float) -> None:
         self._note(self._reads.take(runs, now))
         self._reads.go_on(now)
-
-    def _give_back(self, runs: list[Run]) -> None:
-        for run in runs:
-            self.line.say(run.data)
-        self._plug.show(ModemLine.CTS, self._plug.host_rts())
-        self._plug.show(ModemLine.DSR, self._plug.host_dtr())
 
     def _note(self, runs: list[Run]) -> None:
         for run in runs:

@@ -150,7 +150,7 @@ class Core:
                 self.account.not_too_late(event.about, self.sender.queue.get(event.about), self.name)
                 return self.sender.withdraw(event.about, event.by, now)
             case ev.Wish.LEND | ev.Wish.UNSEAT:
-                actions = self.port.give(event, self.state, now)
+                actions = self.port.give(event, self.state)
                 self.words.forget()
                 self.sender.starts.forget()
                 return actions

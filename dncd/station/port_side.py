@@ -5,7 +5,6 @@ from typing import Final
 
 from dncd.errors import DncdError, NotDoneError
 from dncd.station.events import Action, Ask, Changed, Close, Level, Open, Opened, Say, Wish
-from dncd.station.results import PortTrouble
 from dncd.station.states import Mode, PortState, Standing
 from dncd.station.tally import warning
 from dncd.values import LineState, MachineSettings
@@ -28,7 +27,7 @@ class PortSide:
     unseated says why, and "" of a machine that is seated, or has a port of its own."""
 
     def __init__(self, settings: MachineSettings, standing: Standing) -> None:
-        self.trouble: PortTrouble | None = None
+        self.trouble: DncdError | None = None  # why it has no port
         self.lent_to = ""
         self.retry_at = math.inf
         self.was_lent = False  # since the last opening
@@ -71,7 +70,7 @@ class PortSide:
             return actions
         if self.trouble is None or self.trouble.what != error.what:
             actions.append(warning("no port", error.what, error.where, error.next_step))
-            self.trouble = PortTrouble(error.what, now, error.next_step)
+            self.trouble = error
         self.retry_at = now + self._retry_wait
         self._retry_wait = min(_RETRY_MOST_S, self._retry_wait * 2)
         return [*actions, Changed()]
@@ -83,7 +82,7 @@ class PortSide:
         self._standing.move(PortState.OPENING)
         return [Open()]
 
-    def give(self, event: Ask, state: LineState, now: float) -> list[Action]:
+    def give(self, event: Ask, state: LineState) -> list[Action]:
         """Somebody borrows the line, or another machine is seated. NotDoneError, with what it is doing, unless it is idle;
         who is not seated is told why anew."""
         if self.unseated and event.wish is Wish.UNSEAT:
@@ -99,7 +98,7 @@ class PortSide:
         if event.wish is Wish.UNSEAT:
             self.unseated = event.about
             return [*actions, Changed()]
-        self.lent_to, self.trouble = event.about, PortTrouble(f"lent to {event.about}", now)
+        self.lent_to = event.about
         return [*actions, Say(Level.INFO, "line lent", {"to": event.about}), Changed()]
 
     def back(self) -> list[Action]:
@@ -114,12 +113,10 @@ class PortSide:
         return [*actions, Open()] if self._standing.serving else actions
 
     def retire(self) -> None:
-        """Nothing new begins from now on."""
         if self._standing.serving:
             self._standing.move(Mode.RETIRING)
 
     def serve(self, now: float) -> None:
-        """Whatever comes is taken up from now on."""
         if self._standing.mode is Mode.RETIRING:
             self._standing.move(Mode.SERVING)
         if self._standing.port is PortState.ABSENT and self.retry_at == math.inf:

@@ -146,19 +146,6 @@ class Captured:
 
 
 @dataclass(frozen=True, slots=True)
-class PortTrouble:
-    """Why a line has no port, since when (seconds of the loop's clock), and what to do."""
-
-    what: str
-    since: float
-    next_step: str = ""
-
-    @property
-    def sentence(self) -> str:
-        return f"{self.what}; {self.next_step[:1].lower()}{self.next_step[1:]}" if self.next_step else self.what
-
-
-@dataclass(frozen=True, slots=True)
 class Damage:
     """What befell a capture before it was read. bad: indexes of characters that the port marked; notices: faults it
     could not place; lost: characters after the last kept one, for which there was no memory left; joined: captures that

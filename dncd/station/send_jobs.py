@@ -2,6 +2,7 @@
 
 import contextlib
 import dataclasses
+import functools
 import hashlib
 import io
 import os
@@ -287,14 +288,14 @@ class SendJobs:
         match job.verdict:
             case ev.Verdict.REFUSED:
                 ended = Sent(Result.REFUSED, job.checked.refusals)
-                told = _told(plan, endings.end_out(plan, ended), ended)
             case ev.Verdict.WITHDRAWN:
                 ended = Sent(Result.WITHDRAWN, (f"{taken_back(job.by)} before its start",))
-                told = _told(plan, endings.end_out(plan, ended), ended)
             case ev.Verdict.TAKEN_AWAY:
-                told = _told(plan, endings.withdrawn_by_hand(plan), Sent(Result.WITHDRAWN))
+                ended = Sent(Result.WITHDRAWN)
+        by_hand = job.verdict is ev.Verdict.TAKEN_AWAY
+        told = endings.withdrawn_by_hand(plan) if by_hand else endings.end_out(plan, ended)
         put_away(job.prepared)
-        return told
+        return _told(plan, told, ended)
 
     def _plan(self, name: str, checked: Checked) -> OutPlan:
         return OutPlan(
@@ -365,14 +366,7 @@ def _kept(copy: Path, size: int) -> dropped.Chunks:
     """The chunks of a copy; a small one is read once, when it is wanted first."""
     if size > IN_MEMORY:
         return lambda: durable.read_chunks(copy)
-    read: list[bytes] = []
-
-    def chunks() -> list[bytes]:
-        if not read:
-            read.append(b"".join(durable.read_chunks(copy)))
-        return read
-
-    return chunks
+    return functools.cache(lambda: [b"".join(durable.read_chunks(copy))])
 
 
 def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:

@@ -149,5 +149,4 @@ class Account:
 
 
 def warning(event: str, what: str, where: str, next_step: str) -> ev.Say:
-    """A warning of the journal: what is wrong, where, and what to do next."""
     return ev.Say(ev.Level.WARNING, event, {"what": what, "where": where, "next": next_step})
