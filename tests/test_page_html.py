@@ -85,7 +85,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
     one = board(**said, next=brings, transfer=out, waiting=[word], backup={"due": word}, proven={"why": word})
     told = {"seq": 1, "time": "2026-11-28T12:58:00Z", "event": word, "machine": word, "program": word, "file": word}
     told |= {"by": word, "reasons": [word, word], "revision": 1}
-    chapter = program.Chapter(1, False, word, word, 5, (ledger.line_of(told),), ())
+    chapter = program.Chapter(Revision(1, Origin.OFFICE, word, word, word, word, 5), (ledger.line_of(told),), ())
     story = program.Story(NAME, word, word, (chapter,), (ledger.line_of(told),))
     log, held = ledger.log([told]), Holdings()
     known = machine.Program(word, word, 1, 1, machine.How.SENT, "", True, 0, "", word)

@@ -211,7 +211,8 @@ def test_the_story_of_a_program(shop):
     lines = shop.lines(Wanted(machine=NAME, program="O0004"), 100)
     told = program.story(NAME, "O0004", shop.history(NAME, "O0004"), lines, shop.held().signed_off(NAME, "O0004"))
     newest, first = told.chapters
-    assert (told.title, newest.number, newest.by_machine, first.by_machine) == ("SLEEVE", 2, True, False)
+    assert (told.title, newest.revision.number) == ("SLEEVE", 2)
+    assert (newest.revision.origin, first.revision.origin) == (Origin.MACHINE, Origin.OFFICE)
     assert [each.event for each in newest.happenings] == ["received", "differs"]
     assert [each.event for each in first.happenings] == ["sent"]
     assert [(signed.by, signed.note) for signed in first.signed] == [("R. Foreman", "order 1187")]

@@ -32,6 +32,15 @@ HEADS: Final = {
 }  # fmt: skip
 """Columns, and the class of their cells in `door_sheet.html`. A note stands below its title and has its room."""
 
+NOTES: Final = {
+    How.SENT: "sent, not checked",
+    How.CHANGED: "changed at the machine",
+    How.IN_PART: "UNKNOWN: sending of rev. {} was interrupted; delete it there and send again",
+    How.MISSING: "missing in the last backup",
+    How.UNKNOWN: "not in the control, as far as is known",
+}
+"""What somebody at the machine should know before a program runs."""
+
 GONE: Final = '<tr class="gone">'
 
 CAUTIONS: Final = (
@@ -123,18 +132,8 @@ def _cell(tag: str, kind: str, html: str) -> str:
 
 
 def _notes(holding: Holding, newest: int) -> Iterator[str]:
-    """What somebody at the machine should know before this program runs."""
-    match holding.how:
-        case How.SENT:
-            yield "sent, not checked"
-        case How.CHANGED:
-            yield "changed at the machine"
-        case How.IN_PART:
-            yield f"UNKNOWN: sending of rev. {holding.revision} was interrupted; delete it there and send again"
-        case How.MISSING:
-            yield "missing in the last backup"
-        case How.UNKNOWN:
-            yield "not in the control, as far as is known"
+    if said := NOTES.get(holding.how):
+        yield said.format(holding.revision)
     if holding.held and holding.revision < newest:
         yield f"not the newest: rev. {newest} is in the library"
 

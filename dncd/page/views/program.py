@@ -15,7 +15,6 @@ from dncd.program.differences import line, summary
 from dncd.program.words import Token, TokenKind, tokens
 from dncd.records.holdings import SignedOff
 from dncd.records.revisions import Revision
-from dncd.values import Origin
 
 BLOCKS_SHOWN: Final = 2_000
 """Blocks of a text on one page."""
@@ -37,14 +36,9 @@ _OF_A_REVISION: Final = ("sent", "interrupted", "received", "matched", "differs"
 
 @dataclass(frozen=True, slots=True)
 class Chapter:
-    """A revision with what became of it, oldest first. by_machine: whether it was changed at the control; signed: who proved
-    it; chars: -1 where the library does not tell."""
+    """A revision with what became of it, oldest first; signed: who proved it."""
 
-    number: int
-    by_machine: bool
-    time: str
-    title: str
-    chars: int
+    revision: Revision
     happenings: tuple[Line, ...]
     signed: tuple[SignedOff, ...]
 
@@ -75,18 +69,14 @@ def story(
     ]
     chapters = [
         Chapter(
-            r.number,
-            r.origin is Origin.MACHINE,
-            r.time,
-            printable(r.title),
-            r.chars,
+            r,
             tuple(each for each in found if each.revision == r.number and each.event in _OF_A_REVISION),
             tuple(each for each in signed if each.revision == r.number),
         )
         for r in reversed(history)
     ]
     told = {each.seq for chapter in chapters for each in chapter.happenings}
-    title = chapters[0].title if chapters else ""
+    title = history[-1].title if history else ""
     others = tuple(each for each in reversed(found) if each.seq not in told)
     return Story(machine, printable(program), title, tuple(chapters), others)
 
