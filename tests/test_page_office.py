@@ -25,12 +25,12 @@ from dncd.page.reading import Reading
 from dncd.page.taking_over import edit_of, pair_of, taken
 from dncd.program.edits import Version, lost_edits
 from dncd.records.ledger import Ledger
-from dncd.records.library import Library, Text, Writer
+from dncd.records.library import Text, Writer
+from dncd.records.store import Store
 from dncd.standin.control import StandIn
 from dncd.standin.yard import Yard
-from dncd.station.gates import LostEditGate
-from dncd.station.gates import said_of as gate_said
-from dncd.values import LineSettings, MachineSettings, Origin
+from dncd.station.gates import Gates, refusals_over
+from dncd.values import LineSettings, MachineSettings, Origin, Settings, ShopSettings
 
 
 @pytest.fixture(scope="module")
@@ -229,24 +229,27 @@ def test_what_the_gate_refuses_a_file_for_can_be_taken_over_or_gone_over_by_name
 ) -> None:
     """refused: the revisions that the gate lets out no more."""
     records(tmp_path, texts, events)
-    with contextlib.closing(Reading(tmp_path, tmp_path / "shop")) as reading, Library(tmp_path) as library:
-        settings, comparer = MachineSettings("lathe", LineSettings("x")), Comparer()
-        gate = LostEditGate(settings, comparer, ".nc", lambda p: reading.held().checks.readback("lathe", p))
+    settings = MachineSettings("lathe", LineSettings("x"))
+    shop = ShopSettings(tmp_path / "shop", tmp_path)
+    store = Store.open(Settings(tmp_path / "dncd.toml", shop, {"lathe": settings}))
+    with contextlib.closing(Reading(tmp_path, tmp_path / "shop")) as reading, contextlib.closing(store):
+        library, comparer = store.library, Comparer()
+        gates = Gates(store, comparer, settings)
         office_, newest = pair_of(reading, "lathe", "O0007")
         assert (office_ != newest) == waits
         found = []
         for number, blocks in enumerate(texts, 1):
-            lost = gate.lost(library, [("O0007", edited_at(*map(abs, blocks)))])
+            lost = gates.lost(library, [("O0007", edited_at(*map(abs, blocks)))])
             if not lost:
                 continue
             found.append(number)
             edit = edit_of(reading, "lathe", "O0007", number)
-            assert edit.seen == gate_said(gate.newest(library, ["O0007"]))
+            assert edit.seen == gates.seen(library, ["O0007"])
             named = set(re.findall(r"block N\d+", " ".join(part.said[0] for part in edit.parts)))
-            of_gate = set(re.findall(r"block N\d+", " ".join(gate.refusals(lost))))
+            of_gate = set(re.findall(r"block N\d+", " ".join(refusals_over(lost, "lathe", ".nc"))))
             assert of_gate <= named, "what goes over an edit has all of it named"
             whole = taken(edit, {"a": str(number), "b": str(newest), "chosen": "0,1,2"})
-            assert gate.lost(library, [("O0007", whole.text)]) == ()
+            assert gates.lost(library, [("O0007", whole.text)]) == ()
         assert found == refused
         comparer.close()
 

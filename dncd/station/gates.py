@@ -104,16 +104,98 @@ def _same(one: _Leave, other: _Leave) -> bool:
     return (one.wish, one.sha256, one.file) == (other.wish, other.sha256, other.file)
 
 
-class LostEditGate:
-    """readback: what came back of a program since something of it went out last."""
+def _with_edits(history: list[Revision]) -> list[Revision]:
+    """The newest revisions from the machine, each behind the one that it changed, and the newest of all."""
+    edits = [revision.number for revision in history if revision.origin is Origin.MACHINE][-_EDITS_LOOKED_AT:]
+    if not edits:
+        return []
+    wanted = {*edits, *(number - 1 for number in edits), history[-1].number}
+    return [revision for revision in history if revision.number in wanted]
 
-    def __init__(
-        self, settings: MachineSettings, comparer: Comparer, extension: str, readback: Callable[[str], Readback]
-    ) -> None:
-        self._machine, self._comparer, self._extension = settings.name, comparer, extension
-        self._readback, self._replace = readback, settings.program.replace
 
-    def newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
+def refusals_over(lost: Iterable[Lost], machine: str, extension: str) -> tuple[str, ...]:
+    """What is missing, and the ways out."""
+    said = []
+    for program in lost:
+        for edit in program.edits:
+            shown = "; ".join(printable(line) for line in edit.differences) or "block numbers or blanks alone"
+            what = "this file lacks what the operator changed at the machine"
+            if edit.number == 1:
+                what = "this program came from the machine first, and nothing tells that this file is built on it"
+            said.append(f"{program.program}: {what} (revision {edit.number}: {shown})")
+        name = f"from-machine/{program.program}{extension}"
+        said.append(
+            f"take the edit over from {printable(name)} and drop the file again, or send it over the edit with "
+            f"`dncd send --over-edits {machine} {HERE}`"
+        )
+    return tuple(said)
+
+
+def _over_edits(lost: Iterable[Lost], by: str) -> tuple[str, ...]:
+    """What is said of a file that goes over an edit, while it waits and in its receipt. by: who asked for that."""
+    return tuple(
+        f"{program.program}: goes over the operator's edit of revision {edit.number}, as {by} asked for"
+        for program in lost
+        for edit in program.edits
+    )
+
+
+def _said_of(newest: Mapping[str, str]) -> str:
+    return "; ".join(f"{program} {said}" for program, said in newest.items())
+
+
+class Gates:
+    """All of one machine, and what somebody allowed past them."""
+
+    def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
+        self.leaves = Leaves()
+        self._machine, self._holdings, self._comparer = settings.name, store.holdings, comparer
+        self._extension, self._replace = store.shop.extension, settings.program.replace
+        self.hold_edits = settings.program.machine_edits is not MachineEdits.SEND
+        """Whether a file that lacks an edit is refused at all."""
+        self._only_proven = settings.program.send_only_proven
+
+    def judged(
+        self, library: Library, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]], file: str
+    ) -> Checked:
+        """What was checked, with the refusals and warnings of the gates. texts: that edits are held for; parts: all
+        programs, whose texts are read only where they may be proven ones; file: that was dropped, "" where none was."""
+        unproven = self._unproven(library, parts) if self._only_proven else []
+        newest = self._newest(library, [program for program, _ in texts])
+        lost = self.lost(library, texts)
+        refusals, warnings, edits = checked.refusals, checked.warnings, tuple[str, ...]()
+        if lost and (by := self.leaves.of("over-edits", checked.sha256, file, _said_of(newest))):
+            warnings += _over_edits(lost, by)
+        elif lost:
+            edits = refusals_over(lost, self._machine, self._extension)
+            refusals += edits
+        if unproven and self.leaves.of("to-prove", checked.sha256, file):
+            warnings += (f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for",)
+        elif unproven:
+            refusals += (
+                f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
+                " else out",
+                f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {HERE}`; when the "
+                f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
+            )
+        return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest, edits=edits)
+
+    def seen(self, library: Library, programs: Iterable[str]) -> str:
+        """What of these programs a leave to send over their edits is for: another one as soon as a program came back."""
+        return _said_of(self._newest(library, programs))
+
+    def outdated(self, library: Library, checked: Checked, file: str) -> bool:
+        """Whether the operator punched out one of its programs since the check; nobody has allowed a loss of that yet."""
+        outdated = self._newest(library, checked.newest) != checked.newest
+        if outdated:
+            self.leaves.use_up(checked.sha256, file, "over-edits")
+        return outdated
+
+    def _readback(self, program: str) -> Readback:
+        """What came back of it since something of it went out last."""
+        return self._holdings().checks.readback(self._machine, program)
+
+    def _newest(self, library: Library, programs: Iterable[str]) -> dict[str, str]:
         """Of each program, the commit of its newest revision and the number of what came back last, "" without one: another
         value, and the operator may have made an edit, also one that was taken back and is no new revision."""
         found = ((p, self._readback(p), library.history(self._machine, p)) for p in programs)
@@ -139,99 +221,6 @@ class LostEditGate:
         if any(len(text) > defaults.COMPARED_CHARS for text in texts):
             return []
         return [Version(r.number, r.origin, text) for r, text in zip(history, texts, strict=True)]
-
-    def refusals(self, lost: Iterable[Lost]) -> tuple[str, ...]:
-        """The sentences of a refusal: what is missing, and the ways out."""
-        said = []
-        for program in lost:
-            for edit in program.edits:
-                shown = "; ".join(printable(line) for line in edit.differences) or "block numbers or blanks alone"
-                what = "this file lacks what the operator changed at the machine"
-                if edit.number == 1:
-                    what = "this program came from the machine first, and nothing tells that this file is built on it"
-                said.append(f"{program.program}: {what} (revision {edit.number}: {shown})")
-            name = f"from-machine/{program.program}{self._extension}"
-            said.append(
-                f"take the edit over from {printable(name)} and drop the file again, or send it over the edit with "
-                f"`dncd send --over-edits {self._machine} {HERE}`"
-            )
-        return tuple(said)
-
-    @staticmethod
-    def warnings(lost: Iterable[Lost], by: str) -> tuple[str, ...]:
-        """What is said of a file that goes over an edit, while it waits and in its receipt. by: who asked for that."""
-        return tuple(
-            f"{program.program}: goes over the operator's edit of revision {edit.number}, as {by} asked for"
-            for program in lost
-            for edit in program.edits
-        )
-
-
-def _with_edits(history: list[Revision]) -> list[Revision]:
-    """The newest revisions from the machine, each behind the one that it changed, and the newest of all."""
-    edits = [revision.number for revision in history if revision.origin is Origin.MACHINE][-_EDITS_LOOKED_AT:]
-    if not edits:
-        return []
-    wanted = {*edits, *(number - 1 for number in edits), history[-1].number}
-    return [revision for revision in history if revision.number in wanted]
-
-
-def said_of(newest: Mapping[str, str]) -> str:
-    """What `LostEditGate.newest` found, in one row."""
-    return "; ".join(f"{program} {said}" for program, said in newest.items())
-
-
-class Gates:
-    """All of one machine, and what somebody allowed past them."""
-
-    def __init__(self, store: Store, comparer: Comparer, settings: MachineSettings) -> None:
-        self.leaves = Leaves()
-        self._machine, self._holdings = settings.name, store.holdings
-        self.hold_edits = settings.program.machine_edits is not MachineEdits.SEND
-        """Whether a file that lacks an edit is refused at all."""
-        self._only_proven = settings.program.send_only_proven
-        self._edits = LostEditGate(
-            settings,
-            comparer,
-            store.shop.extension,
-            lambda program: store.holdings().checks.readback(settings.name, program),
-        )
-
-    def judged(
-        self, library: Library, checked: Checked, texts: Texts, parts: Iterable[tuple[str, Text]], file: str
-    ) -> Checked:
-        """What was checked, with the refusals and warnings of the gates. texts: that edits are held for; parts: all
-        programs, whose texts are read only where they may be proven ones; file: that was dropped, "" where none was."""
-        unproven = self._unproven(library, parts) if self._only_proven else []
-        newest: Mapping[str, str] = self._edits.newest(library, [program for program, _ in texts])
-        lost = self._edits.lost(library, texts)
-        refusals, warnings, edits = checked.refusals, checked.warnings, tuple[str, ...]()
-        if lost and (by := self.leaves.of("over-edits", checked.sha256, file, said_of(newest))):
-            warnings += self._edits.warnings(lost, by)
-        elif lost:
-            edits = self._edits.refusals(lost)
-            refusals += edits
-        if unproven and self.leaves.of("to-prove", checked.sha256, file):
-            warnings += (f"{named(unproven)}: sent for its prove-out, not proven yet, as somebody asked for",)
-        elif unproven:
-            refusals += (
-                f"{named(unproven)}: not proven at this machine with this text, and program.send_only_proven lets nothing"
-                " else out",
-                f"for a supervised prove-out send it with `dncd send --to-prove {self._machine} {HERE}`; when the "
-                f"first part is good, sign it off with `dncd prove {self._machine} {printable(unproven[0])} --note TEXT`",
-            )
-        return dataclasses.replace(checked, refusals=refusals, warnings=warnings, newest=newest, edits=edits)
-
-    def seen(self, library: Library, programs: Iterable[str]) -> str:
-        """What of these programs a leave to send over their edits is for: another one as soon as a program came back."""
-        return said_of(self._edits.newest(library, programs))
-
-    def outdated(self, library: Library, checked: Checked, file: str) -> bool:
-        """Whether the operator punched out one of its programs since the check; nobody has allowed a loss of that yet."""
-        outdated = self._edits.newest(library, checked.newest) != checked.newest
-        if outdated:
-            self.leaves.use_up(checked.sha256, file, "over-edits")
-        return outdated
 
     def outlook(self, library: Library, parts: Iterable[tuple[str, Text]]) -> Outlook:
         """Which revision a file will be, and what of it nobody has proven; whether or not that keeps it back."""
