@@ -124,7 +124,7 @@ def test_a_text_of_which_nobody_knows_whether_it_lies_there_is_not_dropped_again
     page = asking.Asking(Path("/nowhere"), lambda: {"machines": {"lathe": {}}}, reading)
     wish = asking.Wish("lathe", "Olga Office", {"program": "O0007", "a": "1", "sha256": "h", "seen": "s"})
     with pytest.raises(NotDoneError, match="may wait or not"):
-        page.do("take-over", wish)
+        asking.WAYS["take-over"](page, wish)
     with pytest.raises(NotDoneError, match="was dropped just now"):
-        page.do("take-over", wish)
+        asking.WAYS["take-over"](page, wish)
     assert asked == ["drop"]

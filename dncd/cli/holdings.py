@@ -144,9 +144,7 @@ def restore(given: Asked, *, machine: str, at: str | None, output: Path | None, 
     """Held now, or at a time. The order is that of the last backup. Nothing is sent unless --drop is given."""
     from dncd.cli import restoring
 
-    made = restoring.make(given, machine, read(given, machine, at))
-    if each:
-        made = made.each()
+    made = restoring.make(given, machine, read(given, machine, at), each=each)
     if drop:
         import tempfile
 

@@ -1,7 +1,7 @@
 """Files of a restore: the dump, programs that need a file of their own, and what a person must know of them."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -27,13 +27,12 @@ CAUTIONS: Final = (
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
-    """A restore. name: of its file, without extension; left: programs that are not in it."""
+class Restore:
+    """name: of its file, without extension; left: programs that are not in it."""
 
     name: str
     extension: str
     line_end: str
-    mark: str
     dump: Dump
     left: tuple[Left, ...]
 
@@ -41,10 +40,6 @@ class Made:
     def pieces(self) -> tuple[Piece, ...]:
         """Every program, those with a file of their own last."""
         return (*self.dump.pieces, *self.dump.alone)
-
-    def each(self) -> "Made":
-        """The same with a file for each program."""
-        return replace(self, dump=Dump(self.dump.opening, (), self.dump.closing, self.pieces))
 
     def files(self) -> Iterator[tuple[str, bytes]]:
         if self.dump.pieces:
@@ -83,8 +78,8 @@ def _left_out(left: tuple[Left, ...]) -> Iterator[str]:
             yield f"  to get {'them' if more else 'it'}, type: {command_client.start_with} {command}"
 
 
-def make(given: Asked, machine: str, holdings: Holdings) -> Made:
-    """What the control held. NotDoneError where it is not known to hold anything."""
+def make(given: Asked, machine: str, holdings: Holdings, *, each: bool) -> Restore:
+    """What the control held; each: with a file for each program. NotDoneError where it is not known to hold anything."""
     shop = given.settings.shop
     known = given.settings.machines.get(machine)
     settings = known.tape if known else TapeSettings()
@@ -97,11 +92,13 @@ def make(given: Asked, machine: str, holdings: Holdings) -> Made:
     if backup and backup.mark_line:
         opening, closing = backup.mark_line, settings.closes
     dump = compose(found.pieces, opening, closing, settings.mark)
+    if each:
+        dump = Dump(dump.opening, (), dump.closing, (*dump.pieces, *dump.alone))
     name = f"{machine}-{utc_now().strftime(STAMP)}"
-    return Made(name, shop.file_extension, shop.file_line_end.chars, settings.mark, dump, found.left)
+    return Restore(name, shop.file_extension, shop.file_line_end.chars, dump, found.left)
 
 
-def write(made: Made, folder: Path, file: Path | None) -> list[Path]:
+def write(made: Restore, folder: Path, file: Path | None) -> list[Path]:
     """Writes the files, the dump as `file` if one is named and the others beside it. UsageError for a name that is taken."""
     files = list(made.files())
     paths = [folder / durable.tidy_name(name) for name, _ in files]

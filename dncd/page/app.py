@@ -183,7 +183,7 @@ class Page:
         wish = Wish(request.path_params["machine"], name or session.person.name, form, data)
         try:
             threads = self._stops if kind == "stop" else self._deeds
-            done, problem = await threads(partial(self._asking.do, kind, wish), whose), ""
+            done, problem = await threads(partial(WAYS[kind], self._asking, wish), whose), ""
         except DncdError as error:
             done, problem = None, str(error)
         where = f"/machine/{quote(wish.machine)}/done?of={session.keep((wish.machine, done, problem))}"

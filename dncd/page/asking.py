@@ -92,10 +92,6 @@ class Asking:
         """What the service says of something that nobody has dropped yet. Errors as `command_client.ask`."""
         return ask(self.socket, {"do": do, "machine": machine, **more})
 
-    def do(self, kind: str, wish: Wish) -> Done:
-        """Has it done. kind: of `WAYS`. Errors as `command_client.ask`."""
-        return WAYS[kind](self, wish)
-
     def ask(self, do: str, wish: Wish, **more: Any) -> dict[str, Any]:
         return ask(self.socket, {"do": do, "machine": wish.machine, "by": wish.by, **more})
 
@@ -292,4 +288,4 @@ WAYS: Final[Mapping[str, Callable[[Asking, Wish], Done]]] = {
     "drop": _drop,
     "take-over": _take_over,
 }
-"""By what a button is called; `people.MAY` says who has it."""
+"""By what a button is called; `people.MAY` says who has it. Errors as `command_client.ask`."""
