@@ -14,6 +14,9 @@ from dncd.outside.loop import Loop
 from dncd.service.followers import FIGURES_S, LOOK_S, NAMES, Followers
 from dncd.service.next_words import next_lines
 
+NOT_UTF_8 = "\udce4"
+"""A byte of a file's name, as Python reads it."""
+
 
 class FakeStation:
     """What of a station the followers look at."""
@@ -142,6 +145,20 @@ def test_a_machine_with_thousands_of_waiting_files_can_be_told_of(house: House) 
     assert (told["waiting"], told["waiting_more"]) == (names[:NAMES], 6000 - NAMES)
     assert (told["next"]["then"], told["next"]["then_more"]) == (names[1 : NAMES + 1], 5999 - NAMES)
     assert next_lines(NEXT | told["next"])[0].endswith("and 5996 more"), "as if all were named"
+
+
+def test_all_machines_may_have_a_thousand_long_names_at_once(house: House) -> None:
+    """More than what waits for a follower: who takes his news gets them all the same, and nothing is asked anew for ever."""
+    names = [f"{n:04} {NOT_UTF_8 * 200}.nc" for n in range(1500)]
+    reply = settled(house)
+    house.notes.more = {"waiting": names, "next": {"program": "O1", "then": names[1:]}}
+    for _ in range(2):
+        for station in house.stations.values():
+            house.followers.visit(station)  # type: ignore[arg-type]
+        house.passes(LOOK_S)
+        (news,) = house.told(reply)
+        assert [len(machine["waiting"]) for machine in news["machines"].values()] == [NAMES, NAMES]
+        house.notes.more = house.notes.more | {"pending": "now another"}
 
 
 def test_nothing_is_looked_at_while_nobody_follows(house: House) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from page_shop import records, status
+from page_shop import NEXT, records, status
 from starlette.testclient import TestClient
 from waiting import until
 
@@ -181,9 +181,25 @@ def test_news_of_the_service_that_did_not_fit_are_asked_for_anew(works, opened):
     reader = opened(NAME)
     reader.until(BOARD, "Listening")
     works.machine = status(state="no-port")
-    works.news[-1].put({"machines": {NAME: status(title="x" * NEWS_BYTES)}})
+    works.news[-1].put({"dropped": 5})
     reader.until(BOARD, "No port")
     assert len(works.news) == 2
+    assert not [html for which, html in reader.told if which == "service" and "does not answer" in html]
+
+
+def test_thousands_of_names_are_shown_on_both_pages_and_nobody_is_told_that_the_service_is_gone(works, opened):
+    readers = opened(NAME), opened("floor")
+    names = [f"{n:04} {'ä' * 250}" for n in range(200)]
+    assert len(json.dumps(names)) > NEWS_BYTES
+    files = [
+        {"file": name, "program": "O0004", "revision": 1, "is_new": True, "dropped": "2026"} for name in names[:20]
+    ]
+    coming = NEXT | {"file": names[0], "title": "OF MANY", "then": ["O0004"], "then_more": 1400}
+    works.tell(waiting=names, waiting_more=1400, files=files, next=coming)
+    for reader, part in zip(readers, (BOARD, CARD), strict=True):
+        reader.until(part, "OF MANY")
+        assert not [html for which, html in reader.told if which == "service" and "does not answer" in html]
+    assert len(works.news) == 1, "nothing was too long to be told"
 
 
 def test_a_service_that_went_is_told_and_found_again(works, opened):

@@ -74,11 +74,11 @@ class WatchQueue:
             wake()
 
     def put(self, news: dict[str, Any]) -> None:
-        """One more; counted as dropped where it does not fit."""
+        """One more; counted as dropped where it does not fit. What comes while nothing waits always fits, however long."""
         line = json.dumps(news, separators=(",", ":")).encode() + b"\n"
         with self._lock:
             first = not self._lines and not self._dropped
-            if self._held + len(line) > self._most:
+            if self._held and self._held + len(line) > self._most:
                 self._dropped += 1
             else:
                 self._lines.append(line)

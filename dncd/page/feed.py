@@ -132,6 +132,7 @@ class Feed:
             try:
                 stream = await asyncio.to_thread(StreamRequest, self._socket, {"do": "follow"})
             except DncdError:
+                self._change({}, ())
                 await asyncio.sleep(AGAIN_S)
                 continue
             with stream:
@@ -139,6 +140,7 @@ class Feed:
                     await self._catch_up(stream.content)
                     self._change(stream.content, stream.content["machines"])
                     await self._follow(stream)
+                    continue  # it runs, and pages go on: what they missed comes with its answer
                 except DncdError:
                     pass  # the service ended
                 except Exception:  # noqa: BLE001 - else all pages would go on showing what was true once
