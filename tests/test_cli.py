@@ -427,7 +427,7 @@ def test_status_in_json_is_what_the_service_said(service: Service, capsys: pytes
 
 def test_what_a_line_does() -> None:
     assert status_view.doing({**idle(), "state": "waiting", "waits_for": "DC1"}) == "waits for DC1"
-    assert status_view.doing({**idle(), "state": "no-port"}) == "/dev/x cannot be opened"
+    assert status_view.doing({**idle(), "state": "no-port"}) == "no port: /dev/x cannot be opened"
     caught = {"file": "", "program": "", "chars": 12, "of_chars": None, "seconds": 0.5, "holds": 0, "held_s": 0.0}
     assert (
         status_view.doing({**idle(), "state": "receiving", "transfer": caught})

@@ -10,6 +10,7 @@ import pytest
 from page_shop import NEXT, NOW, OUT, TEXTS, records, status
 
 import dncd.page
+from dncd.cli.status import doing
 from dncd.commissioning.line_health import LineHealth, Verdict, Week, Worsening
 from dncd.page import rendering, taking_over
 from dncd.page.asking import Done, What
@@ -233,6 +234,35 @@ def test_which_text_a_file_has_is_said_alike_in_the_terminal_in_status_txt_and_o
     of_file = "O0004 {} (0004 (2).nc, "
     assert of_file.format(said) in show("machine.html", board=board(**shown)).text
     assert of_file.format(german) in show("machine.html", board=board(**shown), language="de").text
+
+
+@pytest.mark.parametrize(
+    ("why", "said", "german"),
+    [
+        (
+            {"state": "lent", "lent_to": "`dncd line test` (process 7)"},
+            "lent to `dncd line test` (process 7), and back as soon as that ends",
+            "ausgeliehen an `dncd line test` (process 7), und zurück, sobald das endet",
+        ),
+        (
+            {"state": "no-port"},
+            "no port: /dev/ttyUSB0 cannot be opened",
+            "kein Anschluss: /dev/ttyUSB0 lässt sich nicht",
+        ),
+        (
+            {"state": "no-port", "not_seated": "bay-2 is turned to lathe"},
+            "not seated: bay-2 is turned to lathe",
+            "nicht angeschlossen: bay-2 steht auf lathe",
+        ),
+    ],
+    ids=["lent", "no port", "not seated"],
+)
+def test_why_nothing_goes_over_a_line_is_said_alike_in_terminals_in_status_txt_and_on_the_page(why, said, german):
+    shown = status(**why)
+    assert said in status_text(shown, NAME, "now")
+    assert said == doing(shown)
+    assert said in show("machine.html", board=board(**why)).text
+    assert german in show("machine.html", board=board(**why), language="de").text
 
 
 def test_a_key_that_was_pressed_before_anything_waited_is_told_with_its_end():

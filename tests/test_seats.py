@@ -108,7 +108,7 @@ def test_one_is_seated_at_a_time_and_only_its_start_since_then_counts(tmp_path):
             until(lambda name=name: "not seated: nobody has said yet how bay-2 is turned" in status(shop, name))
             until(lambda name=name: "waiting: " in status(shop, name))
         assert opened_by(shop, box.port.path) == 0
-        assert "it is not seated" in shop.dncd("request", "mill").stderr + shop.dncd("line", "find", "mill").stderr
+        assert "not seated: " in shop.dncd("request", "mill").stderr + shop.dncd("line", "find", "mill").stderr
         lathe.read_in()  # READ before it is seated starts nothing
         assert lathe.wait_for(lambda: lathe.mode is Mode.READING, 120)
         assert shop.dncd("seat", "lathe").returncode == 0

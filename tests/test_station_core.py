@@ -775,7 +775,7 @@ def test_only_a_start_since_it_was_seated_counts_and_the_box_is_told_first():
     bench.run(5.0)
     assert (bench.opens, bench.core.port.unseated) == (0, "nobody has said yet how bay-2 is turned")
     for ask in (Ask(Wish.GO), Ask(Wish.LEND, "somebody")):
-        with pytest.raises(NotDoneError, match="it is not seated: nobody has said"):
+        with pytest.raises(NotDoneError, match="not seated: nobody has said"):
             bench.tell(ask)
     bench.tell(Ask(Wish.UNSEAT, "bay-2 is turned to the mill"))
     assert (bench.core.port.unseated, list(bench.core.sender.queue.waiting)) == ("bay-2 is turned to the mill", ["a"])
@@ -802,6 +802,17 @@ def test_a_line_in_use_is_not_lent(situation, away):
     with pytest.raises(NotDoneError, match="the service is using the line"):
         bench.tell(away)
     assert bench.is_open
+
+
+@pytest.mark.parametrize("wish", [Wish.LEND, Wish.GO, Wish.PROGRAM])
+@pytest.mark.parametrize(("situation", "said"), [(sending, "sending"), (held, "sending, held by the control")])
+def test_whoever_asks_for_a_line_in_use_is_told_the_same(situation, said, wish):
+    asks = settings(start=StartOn.DC1, receive=ReceiveSettings(request=Request.DC1))
+    bench = LineBench(asks, do_at_once=False)
+    situation(bench)
+    with pytest.raises(NotDoneError) as refused:
+        bench.tell(Ask(wish, "somebody"))
+    assert refused.value.what == f"the service is using the line: it is {said}"
 
 
 def test_a_port_that_comes_while_new_settings_wait_is_closed_again():

@@ -14,6 +14,7 @@ from dncd.cli.status import rate_of
 from dncd.errors import NoServiceError
 from dncd.outside.command_client import ask
 from dncd.peer_text import printable
+from dncd.station.states import line_said
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
@@ -85,9 +86,8 @@ class Following:
         what = "waits for its turn"
         if file in status["waiting"]:
             self._warn(file, status)
-        if status["state"] == "no-port":
-            what = f"waits for the port {status.get('port', '')}".strip()
-            what = f"waits, for it is not seated: {status['not_seated']}" if status.get("not_seated") else what
+        if status["state"] in ("no-port", "lent"):
+            what = f"waits: {line_said(status)}"
         elif status["waiting"][:1] == [file] and status["state"] == "waiting":
             what = f"waits for {status.get('waits_for') or 'the start'}"
         elif file not in status["waiting"]:

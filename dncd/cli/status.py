@@ -12,6 +12,7 @@ from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command
 from dncd.cli.layout import count, number, print_json, seconds, table
 from dncd.peer_text import local_text, printable, some
 from dncd.service.next_words import last_lines, later_warnings, next_lines
+from dncd.station.states import line_said
 
 NAMES_SHOWN: Final = 3
 
@@ -133,12 +134,8 @@ def doing(machine: Mapping[str, Any]) -> str:
     match machine["state"]:
         case "waiting" if machine.get("waits_for"):
             return f"waits for {machine['waits_for']}"
-        case "lent":
-            return f"lent to {machine['lent_to']}"
-        case "no-port" if machine.get("not_seated"):
-            return f"not seated: {machine['not_seated']}"
-        case "no-port":
-            return f"{machine.get('port') or 'the port'} cannot be opened"
+        case "lent" | "no-port":
+            return line_said(machine)
     return ""
 
 

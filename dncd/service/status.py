@@ -14,6 +14,7 @@ from dncd.station.capture_jobs import HOUR_S
 from dncd.station.core import Core
 from dncd.station.driver import Station
 from dncd.station.queue import WaitingFile
+from dncd.station.states import line_said
 from dncd.values import LineState, Signal, WireBytes
 
 _NAMES_SHOWN = 10
@@ -220,7 +221,7 @@ def transfer_of(core: Core, now: float) -> dict[str, object] | None:
 def status_text(status: Mapping[str, Any], name: str, when: str) -> str:
     """STATUS.txt: a few plain lines for somebody who looks into the shared folder."""
     title = f" ({printable(str(status['title']))})" if status["title"] else ""
-    lines = [f"{name}{title}", f"at {when}", f"state: {_state_line(status)}"]
+    lines = [f"{name}{title}", f"at {when}", f"state: {printable(line_said(status))}"]
     if transfer := status["transfer"]:
         lines.append(_transfer_line(transfer))
     if waiting := status["waiting"]:
@@ -253,20 +254,6 @@ def backup_line(status: dict[str, Any]) -> str:
     age = age if status["age_days"] is not None else NO_TIME
     missing = f", {status['missing']} missing" if status["missing"] else ""
     return f"{age}, {status['programs']} programs{missing}"
-
-
-def _state_line(status: Mapping[str, Any]) -> str:
-    if status["not_seated"]:
-        return f"not seated: {status['not_seated']}"
-    return {
-        "lent": f"lent to {printable(str(status['lent_to']))}, and back as soon as that ends",
-        "listening": "listening: nothing waits, the line is open for what the control punches",
-        "waiting": "waiting for the start",
-        "sending": "sending",
-        "held": "sending, held by the control",
-        "receiving": "receiving what the control punches",
-        "no-port": f"no port: {status['port']} cannot be opened",
-    }[str(status["state"])]
 
 
 def _transfer_line(transfer: dict[str, object]) -> str:

@@ -12,13 +12,12 @@ import math
 from typing import Final
 
 from dncd.choices import ModemLine, StartOn
-from dncd.errors import NotDoneError
 from dncd.line.receivers import receiver_of
 from dncd.line.receiving import Said, Wished
 from dncd.records.orders import Order
 from dncd.station import events as ev
 from dncd.station.capture_buffer import CaptureBuffer
-from dncd.station.port_side import PortSide
+from dncd.station.port_side import FREE, PortSide
 from dncd.station.run import Cut
 from dncd.station.sender import Sender
 from dncd.station.states import LineUse, Mode, PortState, Standing
@@ -142,7 +141,7 @@ class Core:
     def _asked(self, event: ev.Ask, now: float) -> list[ev.Action]:
         match event.wish:
             case ev.Wish.GO:
-                self.port.need_line()
+                self.port.need_free(self.state, *FREE, LineState.NO_PORT, LineState.RECEIVING)
                 return self.sender.go()
             case ev.Wish.WEIGH:
                 return self.sender.turns.weigh()
@@ -159,11 +158,7 @@ class Core:
                 return self.port.back()
             case ev.Wish.PROGRAM:
                 self.words.refuse_unasked()
-                self.port.need_line()
-                if not self.port.open or self.sender.run is not None or self.captures.capturing is not None:
-                    raise NotDoneError(
-                        f"the line is not free: {self.state.value}", self.name, "Ask again when it listens"
-                    )
+                self.port.need_free(self.state, *FREE)
                 self.words.ask_for_program()
             case ev.Wish.RETIRE:
                 self.pending = event.about

@@ -5,7 +5,7 @@ from typing import Final
 
 from dncd.errors import DncdError, NotDoneError
 from dncd.station.events import Action, Ask, Changed, Close, Level, Open, Opened, Say, Wish
-from dncd.station.states import Mode, PortState, Standing
+from dncd.station.states import Mode, PortState, Standing, line_said
 from dncd.station.tally import warning
 from dncd.values import LineState, MachineSettings
 
@@ -19,7 +19,8 @@ closes at once is not tried twice a second for ever."""
 _RETRY_LENT_S: Final = 0.05
 """The first of these waits after a loan: a borrower that was killed may hold the port for a moment longer."""
 
-_LENT_FROM: Final = (LineState.LISTENING, LineState.WAITING, LineState.NO_PORT, LineState.LENT)
+FREE: Final = (LineState.LISTENING, LineState.WAITING)
+_LENT_FROM: Final = (*FREE, LineState.NO_PORT, LineState.LENT)
 
 
 class PortSide:
@@ -88,10 +89,7 @@ class PortSide:
         if self.unseated and event.wish is Wish.UNSEAT:
             self.unseated = event.about
             return [Changed()]
-        self.need_line()
-        if state not in _LENT_FROM or self._standing.port is PortState.CLOSED:
-            what, name = f"the service is using the line: it is {state.value}", self._settings.name
-            raise NotDoneError(what, name, f"Wait until `dncd status {name}` says listening, then try again")
+        self.need_free(state, *(() if self._standing.port is PortState.CLOSED else _LENT_FROM))
         actions: list[Action] = [Close()] if self.open else []
         self._standing.move(PortState.LENT)
         self.trouble, self.retry_at = None, math.inf
@@ -124,8 +122,18 @@ class PortSide:
 
     def need_line(self) -> None:
         """NotDoneError while the line is lent, or another machine is seated."""
-        if self.unseated:
-            next_step = f"Turn the box to it, then say `dncd seat {self._settings.name}`"
-            raise NotDoneError(f"it is not seated: {self.unseated}", self._settings.name, next_step)
-        if self.lent_to:
-            raise NotDoneError(f"the line is lent to {self.lent_to}", self._settings.name, "Wait, or end it")
+        name = self._settings.name
+        if self.unseated or self.lent_to:
+            next_step = f"Turn the box to it, then say `dncd seat {name}`" if self.unseated else "Wait, or end it"
+            raise NotDoneError(
+                line_said({"state": "lent", "lent_to": self.lent_to, "not_seated": self.unseated}), name, next_step
+            )
+
+    def need_free(self, state: LineState, *free: LineState) -> None:
+        """NotDoneError, with what the line is doing, unless it is this machine's own and in one of these states."""
+        self.need_line()
+        if state not in free:
+            name = self._settings.name
+            what = line_said({"state": state.value, "port": self._settings.line.port})
+            what = what if state is LineState.NO_PORT else f"the service is using the line: it is {what}"
+            raise NotDoneError(what, name, f"Wait until `dncd status {name}` says listening, then try again")

@@ -19,6 +19,27 @@ class PortState(enum.Enum):
     CLOSED = "closed"
 
 
+_SAID: Final[Mapping[str, str]] = {
+    "listening": "listening: nothing waits, the line is open for what the control punches",
+    "waiting": "waiting for the start",
+    "sending": "sending",
+    "held": "sending, held by the control",
+    "receiving": "receiving what the control punches",
+    "no-port": "no port: {port} cannot be opened",
+    "lent": "lent to {lent_to}, and back as soon as that ends",
+}
+"""By `values.LineState`."""
+
+
+def line_said(status: Mapping[str, object]) -> str:
+    """What a line does, or why nothing goes over it now: the one sentence for STATUS.txt, terminals, the page and whoever is
+    refused; "" where it is not known. status: of a machine, of which it takes state, port, lent_to and not_seated."""
+    if why := status.get("not_seated"):
+        return f"not seated: {why}"
+    said = _SAID.get(str(status["state"]), "")
+    return said.format(port=status.get("port") or "the port", lent_to=status.get("lent_to"))
+
+
 class LineUse(enum.Enum):
     """What the line is used for. A control may punch while an ending is written: that is caught in `ENDING`, too."""
 

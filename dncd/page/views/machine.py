@@ -14,6 +14,7 @@ from dncd.ledger_lines import Record, programs_of
 from dncd.peer_text import printable, some
 from dncd.records.holdings import HELD, Holding, Holdings, How
 from dncd.records.revisions import Revision
+from dncd.station.states import line_said
 from dncd.values import Keys, Origin
 
 Status = Mapping[str, Any]
@@ -117,6 +118,10 @@ class Doing:
     port: str = ""
     lent_to: str = ""
     not_seated: str = ""
+
+    @property
+    def said(self) -> str:
+        return line_said({field.name: getattr(self, field.name) for field in fields(self)})
 
     @property
     def rate(self) -> float:
