@@ -17,7 +17,7 @@ from dncd.page.asking import Done, What
 from dncd.page.reading import Verified, Wanted
 from dncd.page.rendering import floor_parts, language_of, parts, render
 from dncd.page.views import decisions, floor, ledger, line, machine, program
-from dncd.records.holdings import Holdings
+from dncd.records.holdings import Holding, Holdings
 from dncd.records.restoring import Left
 from dncd.records.revisions import Revision
 from dncd.records.verify import Report
@@ -89,9 +89,11 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
     chapter = program.Chapter(Revision(1, Origin.OFFICE, word, word, word, word, 5), (ledger.line_of(told),), ())
     story = program.Story(NAME, word, word, (chapter,), (ledger.line_of(told),))
     log, held = ledger.log([told]), Holdings()
-    known = machine.Program(word, word, 1, 1, machine.How.SENT, "", True, 0, "", word)
+    known = machine.Program(
+        word, Holding("", word, 1, machine.How.SENT), Revision(1, Origin.MACHINE, "", "", "", word), 0
+    )
     decided = [
-        decisions.Decision(kind, NAME, word, word, word, word, 2, 1, word, (word,), (decisions.spot(word, word),))
+        decisions.Decision(kind, one, word, word, 2, 1, word, (word,), (decisions.spot(word, word),))
         for kind in decisions.Kind
     ]
     form = dict.fromkeys(("machine", "program", "event", "since", "until", "words"), word)

@@ -158,10 +158,15 @@ def test_what_a_control_holds(shop):
     held = shop.held()
     found = {each.name: each for each in machine.programs(NAME, shop.newest(NAME), held)}
     edited, half = found["O0004"], found["O0005"]
-    assert (edited.title, edited.newest, edited.held, edited.how) == ("SLEEVE", 2, 2, How.CHANGED)
-    assert (edited.in_control, edited.proven, edited.office_lacks) == (True, 1, False)
-    assert (edited.by_machine, half.by_machine) == (True, False)
-    assert (half.how, half.in_control) == (How.IN_PART, False)
+    assert (edited.newest.title, edited.newest.number, edited.holding.revision, edited.holding.how) == (
+        "SLEEVE",
+        2,
+        2,
+        How.CHANGED,
+    )
+    assert (edited.holding.held, edited.proven, edited.office_lacks) == (True, 1, False)
+    assert (edited.newest.origin, half.newest.origin) == (Origin.MACHINE, Origin.OFFICE)
+    assert (half.holding.how, half.holding.held) == (How.IN_PART, False)
     assert next(iter(found)) == "O0004"
     shown = board(held)
     assert (shown.holds, shown.unsure, shown.rank) == (1, 1, Rank.LOOK)

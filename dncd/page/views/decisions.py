@@ -40,9 +40,7 @@ class Decision:
     with, 0 for none; time: since when, "" where nobody knows; waiting: files of an edited program that wait."""
 
     kind: Kind
-    machine: str
-    title: str
-    punch: str
+    board: Board
     program: str = ""
     file: str = ""
     revision: int = 0
@@ -76,7 +74,7 @@ def decisions(
         if (at := by_name.get(line.get("machine", ""))) is not None:
             file, program = printable(line.get("file", "")), ", ".join(named(line))
             spots = tuple(spot(text, reason) for reason in _advised_once(line.get("reasons", [])[:_SPOTS]))
-            found.append(_new(Kind.DAMAGED, at, program=program, file=file, time=line.get("time", ""), spots=spots))
+            found.append(Decision(Kind.DAMAGED, at, program=program, file=file, time=line.get("time", ""), spots=spots))
     order = list(Kind)
     return tuple(sorted(found, key=lambda d: order.index(d.kind)))
 
@@ -88,27 +86,23 @@ def _of(
     pair: Callable[[str, str], tuple[int, int]],
 ) -> Iterator[Decision]:
     for program, holding in held.of(board.name).items():
-        about = {"program": printable(program), "revision": holding.revision, "time": holding.since}
+        about: dict[str, Any] = {"program": printable(program), "revision": holding.revision, "time": holding.since}
         if holding.how is How.IN_PART:
-            yield _new(Kind.IN_PART, board, **about)
+            yield Decision(Kind.IN_PART, board, **about)
         if holding.how is How.CHANGED and (revisions := history(board.name, program)):
             office, edited = pair(board.name, program)
             waits = office not in (0, edited)
             if waits or revisions[-1].origin is Origin.MACHINE:
                 about |= {"revision": edited, "waiting": board.waits(program)}
-                yield _new(Kind.EDIT, board, **about, before=office if waits else max(0, edited - 1))
+                yield Decision(Kind.EDIT, board, **about, before=office if waits else max(0, edited - 1))
     brings = board.brings
     if brings.withheld:
         about = {"program": brings.program, "file": brings.file, "time": brings.dropped}
-        yield _new(Kind.STALE, board, **about, says=(brings.withheld,))
+        yield Decision(Kind.STALE, board, **about, says=(brings.withheld,))
     if board.folder:
-        yield _new(Kind.NOT_LOOKED_AT, board, says=(board.folder,))
+        yield Decision(Kind.NOT_LOOKED_AT, board, says=(board.folder,))
     if board.backup.due:
-        yield _new(Kind.BACKUP, board, time=board.backup.last, says=(board.backup.due,))
-
-
-def _new(kind: Kind, board: Board, **more: Any) -> Decision:
-    return Decision(kind, board.name, board.title, board.keys.punch, **more)
+        yield Decision(Kind.BACKUP, board, time=board.backup.last, says=(board.backup.due,))
 
 
 def _advised_once(reasons: Sequence[str]) -> Iterator[str]:

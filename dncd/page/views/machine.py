@@ -1,7 +1,7 @@
 """One machine as people look at it: what the next start brings, what the line does, what last became of a file.
 
 `board` takes what `service/status` says of a machine (with `backup` and `last`, as `service/notes` adds them). Every string
-of a value is printable; fields are named as there, and have their default where it says nothing. Times are UTC.
+of a board is printable; fields are named as there, and have their default where it says nothing. Times are UTC.
 """
 
 import enum
@@ -12,7 +12,7 @@ from typing import Any, Final, TypeVar, cast
 
 from dncd.ledger_lines import Record, programs_of
 from dncd.peer_text import printable, some
-from dncd.records.holdings import HELD, Holding, Holdings, How
+from dncd.records.holdings import Holding, Holdings, How
 from dncd.records.revisions import Revision
 from dncd.station.states import line_said
 from dncd.values import Keys, Origin
@@ -285,43 +285,34 @@ def _as(default: object, value: Any) -> object:
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """A program of a machine. newest: number of its newest revision, 0 where the library has none; how: of the holding;
-    by_machine: whether the newest came from the control; proven: the newest one that is, 0 for none; from_office: whether
-    the office has a text of its own."""
+    """A program of a machine. newest: its newest revision, of number 0 where the library has none; proven: the newest one
+    that is, 0 for none; from_office: whether the office has a text of its own."""
 
     name: str
-    title: str
-    newest: int
-    held: int
-    how: How
-    since: str
-    by_machine: bool
+    holding: Holding
+    newest: Revision
     proven: int
-    last_sent: str
-    last_back: str
     from_office: bool = True
 
     @property
     def only(self) -> str:
         """Where alone it is known to be: a key of ONLY, "" for both. The office has what it made or sent."""
-        if self.in_control or self.office_lacks:
+        if self.holding.held or self.office_lacks:
             return "" if self.from_office and not self.office_lacks else "control"
-        return "here" if self.how is not How.IN_PART else ""
+        return "here" if self.holding.how is not How.IN_PART else ""
 
     @property
     def older(self) -> bool:
         """Whether the control has an older one than the library."""
-        return self.in_control and self.held < self.newest
-
-    @property
-    def in_control(self) -> bool:
-        return self.how in HELD and self.held > 0
+        return self.holding.held and self.holding.revision < self.newest.number
 
     @property
     def office_lacks(self) -> bool:
         """Whether the control has what the library has not."""
-        return self.newest == 0 and self.how is not How.MISSING
+        return self.newest.number == 0 and self.holding.how is not How.MISSING
 
+
+_NO_REVISION: Final = Revision(0, Origin.OFFICE, "", "", "")
 
 ONLY: Final[Mapping[str, Callable[[Program], bool]]] = {
     "": lambda program: True,
@@ -341,25 +332,11 @@ def programs(
     found = []
     for name in {*newest, *known}:
         holding, signed = known.get(name, Holding()), held.signed_off(machine, name)
-        revision = newest.get(name)
-        found.append(
-            Program(
-                printable(name),
-                printable(revision.title) if revision else "",
-                revision.number if revision else 0,
-                holding.revision,
-                holding.how,
-                holding.since,
-                revision is not None and revision.origin is Origin.MACHINE,
-                signed[-1].revision if signed else 0,
-                holding.last_sent,
-                holding.last_back,
-                bool(holding.last_sent)
-                or (revision is not None and revision.origin is Origin.OFFICE)
-                or by_office(name),
-            )
-        )
-    return tuple(sorted(found, key=lambda p: (not p.in_control, p.name)))
+        revision = newest.get(name, _NO_REVISION)
+        made_there = name in newest and revision.origin is Origin.OFFICE
+        own = bool(holding.last_sent) or made_there or by_office(name)
+        found.append(Program(printable(name), holding, revision, signed[-1].revision if signed else 0, own))
+    return tuple(sorted(found, key=lambda p: (not p.holding.held, p.name)))
 
 
 def last_out(machine: str, held: Holdings) -> str:
