@@ -88,7 +88,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
     told |= {"by": word, "reasons": [word, word], "revision": 1}
     chapter = program.Chapter(Revision(1, Origin.OFFICE, word, word, word, word, 5), (ledger.line_of(told),), ())
     story = program.Story(NAME, word, word, (chapter,), (ledger.line_of(told),))
-    log, held = ledger.log([told]), Holdings()
+    log, held, titled = ledger.log([told]), Holdings(), Revision(1, Origin.OFFICE, "", "", "", word)
     known = machine.Program(
         word, Holding("", word, 1, machine.How.SENT), Revision(1, Origin.MACHINE, "", "", "", word), 0
     )
@@ -147,7 +147,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
         },
         "decisions.html": {"decisions": decided, "problem": word},
         "log.html": {"log": log, "form": form, "machines": [word], "events": [word]},
-        "search.html": {"asked": word, "programs": [ledger.Known(NAME, word, word, 1)], "places": [], "log": log},
+        "search.html": {"asked": word, "programs": [(NAME, word, titled)], "places": [], "log": log},
         "verify.html": {"verified": verified},
         "sign_on.html": {"problem": word, "code": word},
         "error.html": {"what": word, "where": word, "next_step": word},

@@ -133,9 +133,8 @@ def _history(library: "Library", given: Asked, machine: str, program: str) -> "l
 
 
 def _revision(history: "list[Revision]", wanted: int, program: str) -> "Revision":
-    for revision in history:
-        if revision.number == wanted:
-            return revision
+    if wanted <= len(history):
+        return history[wanted - 1]
     has = count(len(history), "revision")
     raise UsageError(f"there is no revision {wanted}", program, f"It has {has}; -r counts from 1")
 

@@ -44,8 +44,7 @@ def standin(given: Asked, *, profile: str | None, machine: str | None, link: Pat
     settings = of_profile(profile) if profile is not None else given.machine(str(machine))
     build = replace(counterpart(settings), reads_per_s=reads, title=f"stand-in control for {profile or machine}")
     control = StandIn(build, plug=NullModem(Rates.SEEN))
-    for program in first_programs():
-        control.memory.store(program)
+    control.memory.store(*first_programs())
     linked = _link(link, control.path) if link is not None else None
     try:
         with Yard(control):

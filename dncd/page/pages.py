@@ -203,7 +203,7 @@ def _search(look: Look) -> str:
     asked, reading = look.form.get("q", "").strip()[:80], look.reading
     names = list(look.machines) if asked else []
     wanted = ledger.asked_lines(asked, look.now)
-    known = [each for name in names for each in ledger.known(asked, name, reading.newest(name), wanted)]
+    known = [(name, *each) for name in names for each in ledger.known(asked, reading.newest(name), wanted).items()]
     lines = reading.lines(wanted, ledger.SHOWN) if asked else []
     found = {"programs": known[: ledger.SHOWN], "places": reading.texts_with(asked, names, ledger.SHOWN)}
     return look.page("search.html", asked=asked, **found, log=ledger.log(lines), path="/search")

@@ -56,16 +56,6 @@ class Log:
     before: int
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
-    """A program that a search found by its number or title."""
-
-    machine: str
-    program: str
-    title: str
-    revisions: int
-
-
 def wanted(form: Mapping[str, str], zone: datetime) -> Wanted:
     """What a form asks for: machine, program, event, since, until (days here), words, before; what makes no sense is left
     out. zone: any moment with the zone of this place."""
@@ -134,12 +124,12 @@ def asked_lines(asked: str, zone: datetime) -> Wanted:
     return Wanted(words=tuple(said.casefold().split()[:8]))
 
 
-def known(asked: str, machine: str, newest: Mapping[str, Revision], lines: Wanted = ANY) -> list[Known]:
-    """Programs of a machine whose number or title has what was asked, or whose newest text is of that day. lines: what
-    `asked_lines` says."""
+def known(asked: str, newest: Mapping[str, Revision], lines: Wanted = ANY) -> dict[str, Revision]:
+    """Of the newest revisions of a machine's programs, those whose number or title has what was asked, or that are of that
+    day. lines: what `asked_lines` says."""
     word, name = asked.strip().casefold(), spelt(asked.strip())
-    return [
-        Known(machine, program, printable(revision.title), revision.number)
+    return {
+        program: revision
         for program, revision in sorted(newest.items())
         if word
         and (
@@ -148,4 +138,4 @@ def known(asked: str, machine: str, newest: Mapping[str, Revision], lines: Wante
             or word in revision.title.casefold()
             or (lines.until and lines.since <= revision.time <= lines.until)
         )
-    ]
+    }
