@@ -57,6 +57,14 @@ def shop(tmp_path: Path):
     return keep
 
 
+@pytest.mark.parametrize("said", ["O0004", "4", "0004", "o4"])
+def test_a_program_is_shown_and_compared_by_its_number_as_it_is_said(shop, capsys, said):
+    words = shop(OLD, OLD.replace("N60 M08\n", ""))[:2]
+    for word in ("show", "diff"):
+        assert main([*words, word, "gang-lathe", said]) == 0
+        assert "O0004" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(("before", "after", "line", "sum_"), [e[1:] for e in EDITS], ids=[e[0] for e in EDITS])
 def test_each_edit_is_one_line_that_names_the_block_and_the_word(shop, capsys, before, after, line, sum_) -> None:
     words = shop(OLD, OLD.replace(before, after))

@@ -125,11 +125,12 @@ def _library(given: Asked) -> "Library":
     return Library(given.state)
 
 
-def _history(library: "Library", given: Asked, machine: str, program: str) -> "list[Revision]":
-    history = library.history(machine, program) or library.history(machine, spelt(program))
-    if not history:
-        raise unknown("program", spelt(program), library.programs(machine), f"the library of {machine}")
-    return list(history)
+def _history(library: "Library", machine: str, said: str) -> "tuple[str, list[Revision]]":
+    """The program that is meant, as the library has it, and its revisions. UsageError where there is none."""
+    for program in (said, spelt(said)):
+        if history := library.history(machine, program):
+            return program, history
+    raise unknown("program", spelt(said), library.programs(machine), f"the library of {machine}")
 
 
 def _revision(history: "list[Revision]", wanted: int, program: str) -> "Revision":
@@ -156,7 +157,7 @@ def show(given: Asked, machine: str, program: str, revision: int | None, as_json
 
     known(given, machine)
     with _library(given) as library:
-        history = _history(library, given, machine, program)
+        program, history = _history(library, machine, program)
         wanted = history[-1] if revision is None else _revision(history, revision, program)
         text = library.text(machine, program, wanted.number)
         held = Holdings.read(given.state, machine)
@@ -186,7 +187,7 @@ def diff(given: Asked, *, machine: str, program: str, revisions: tuple[int, ...]
         raise click.UsageError("-r may be given twice at most: two revisions are compared")
     known(given, machine)
     with _library(given) as library:
-        history = _history(library, given, machine, program)
+        program, history = _history(library, machine, program)
         new = _revision(history, revisions[1], program) if len(revisions) == 2 else history[-1]
         old = _revision(history, revisions[0], program) if revisions else history[max(0, len(history) - 2)]
         texts = [library.text(machine, program, r.number) for r in (old, new)]
