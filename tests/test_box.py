@@ -40,7 +40,7 @@ def box(tmp_path: Path) -> Path:
     state_format.take_over(state)
     with contextlib.closing(Ledger.open(state)) as ledger, contextlib.closing(Writer(state)) as library:
         for n in range(1, 5):
-            made = library.revise("lathe", "O0004", Text.of(b"O0004\nN10 X%d\nM30\n" % n), Origin.OFFICE, {}).revision
+            made = library.revise("lathe", "O0004", Text.of(b"O0004\nN10 X%d\nM30\n" % n), Origin.OFFICE, {})
             if n < 4:
                 about = {"machine": "lathe", "program": "O0004", "revision": n, "commit": made.commit}
                 ledger.append("sent", {**about, "file": "4.nc", "transfer": f"lathe@{n}"})
@@ -401,7 +401,7 @@ def test_a_copy_that_is_older_than_the_server_typed_as_it_stands(quiet: Path, tm
     (quiet / "dncd.toml").write_text(f'[library]\nremote = "{server}"\n{SETTINGS}')
     shutil.copytree(state, older := tmp_path / "older")
     with contextlib.closing(Ledger.open(state)) as ledger, contextlib.closing(Writer(state)) as library:
-        made = library.revise("lathe", "O0005", Text.of(b"O0005\nM30\n"), Origin.OFFICE, {}).revision
+        made = library.revise("lathe", "O0005", Text.of(b"O0005\nM30\n"), Origin.OFFICE, {})
         about = {"machine": "lathe", "program": "O0005", "revision": 1, "commit": made.commit}
         ledger.append("sent", {**about, "file": "5.nc", "transfer": "lathe@5"})
     (typed,) = blocks("Backing up")[1:]

@@ -53,7 +53,7 @@ class House:
     def fill(self) -> None:
         for n, text in enumerate(TEXTS, 1):
             made = self.library.revise(MACHINE, PROGRAM, Text.of(text.encode()), Origin.OFFICE, {})
-            self.sent(n, made.revision.commit)
+            self.sent(n, made.commit)
 
     def sent(self, number: int, commit: str = "") -> None:
         said = {"machine": MACHINE, "program": PROGRAM, "revision": number}
@@ -190,7 +190,7 @@ def test_a_note_of_several_lines_is_one(house: House) -> None:
 
 def test_the_same_text_under_a_later_number_is_proven(house: House) -> None:
     house.prove()
-    again = house.library.revise(MACHINE, PROGRAM, Text.of(TEXTS[1].encode()), Origin.OFFICE, {}).revision
+    again = house.library.revise(MACHINE, PROGRAM, Text.of(TEXTS[1].encode()), Origin.OFFICE, {})
     standing = Standing(house.library, Holdings.read(house.state), MACHINE)
     assert again.number == 4
     found = [standing.of_revision(PROGRAM, n) for n in range(6)]

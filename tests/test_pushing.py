@@ -37,7 +37,7 @@ def git(place: Path, *words: str) -> str:
 
 
 def revise(library: Writer, program: str, said: str) -> str:
-    return library.revise(MACHINE, program, Text.of(said.encode()), Origin.OFFICE, {}).revision.commit
+    return library.revise(MACHINE, program, Text.of(said.encode()), Origin.OFFICE, {}).commit
 
 
 def make_server(path: Path) -> Path:

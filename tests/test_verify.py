@@ -32,7 +32,7 @@ def shop(tmp_path: Path) -> Path:
         for n in (1, 2, 3):
             program, file = f"O000{n}", f"000{n}.nc"
             text = Text.of(f"{program}\nM30\n".encode())
-            made = library.revise(machine, program, text, Origin.OFFICE, {"Wire-SHA256": "0" * 64}).revision
+            made = library.revise(machine, program, text, Origin.OFFICE, {"Wire-SHA256": "0" * 64})
             fields = {"machine": machine, "program": program, "file": file, "sha256": hashlib.sha256(DATA).hexdigest()}
             line = ledger.append("sent", {**fields, "revision": made.number, "commit": made.commit})
             path = tmp_path / "shop" / machine / "sent" / file
@@ -202,7 +202,7 @@ n = 0
 while True:
     n += 1
     text = Text.of(b"%d" % n)
-    made = library.revise("gang-lathe", "O0009", text, Origin.OFFICE, {"Wire-SHA256": "0" * 64}).revision
+    made = library.revise("gang-lathe", "O0009", text, Origin.OFFICE, {"Wire-SHA256": "0" * 64})
     fields = {"machine": "gang-lathe", "program": "O0009", "revision": made.number, "commit": made.commit}
     print(ledger.append("sent", fields)["seq"], flush=True)
 """

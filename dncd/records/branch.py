@@ -6,7 +6,6 @@ that file is dncd's; any other one may be a git's that runs right now, and is le
 """
 
 import contextlib
-import errno
 import time
 from pathlib import Path
 from typing import Final
@@ -22,7 +21,6 @@ from dncd.records.revisions import MAIN
 NEW: Final = "dncd-main.new"
 """In the library's folder: the value that `main` is to get."""
 
-_NO_LINKS: Final = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 _LOOK_S: Final = 0.02
 
 
@@ -42,9 +40,6 @@ class Branch:
                 durable.discard(self._lock)
             durable.discard(self._new)
 
-    def value(self) -> bytes | None:
-        return self._repo.refs.read_ref(MAIN)
-
     def move(self, old: bytes | None, new: bytes) -> None:
         """From `old` to `new`, durably, at one instant. RecordsError if it is not at `old`, or somebody holds it."""
         durable.add_folder(self._main.parent)
@@ -63,14 +58,14 @@ class Branch:
         try:
             self._take()
         except OSError as error:
-            if error.errno not in _NO_LINKS:
+            if error.errno not in durable.NO_LINKS:
                 raise
             # A disk without hard links: as every git does it; what a crash leaves waits until no git runs.
             if not self._repo.refs.set_if_equals(MAIN, ObjectID(old) if old else None, ObjectID(new)):
                 raise self._changed() from None
             return
         try:
-            if self.value() != old:
+            if self._repo.refs.read_ref(MAIN) != old:
                 raise self._changed()
             durable.DISK.rename(self._lock, self._main)
         except Exception:

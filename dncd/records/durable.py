@@ -253,7 +253,8 @@ def append_line(fd: int, line: bytes, size: int) -> int:
     return size + len(line)
 
 
-_NO_LINKS: Final = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
+NO_LINKS: Final = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
+"""What a file system without hard links says."""
 
 
 def _give_name(source: Path, target: Path) -> None:
@@ -268,7 +269,7 @@ def _give_name(source: Path, target: Path) -> None:
     try:
         DISK.link(source, target)
     except OSError as error:
-        if error.errno not in _NO_LINKS:
+        if error.errno not in NO_LINKS:
             raise
         # A file system without hard links (FAT, some network mounts): claim the name, then rename over our own claim.
         os.close(DISK.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW))
@@ -283,7 +284,7 @@ def _move_across(source: Path, target: Path) -> None:
     try:
         DISK.link(source, target)
     except OSError as error:
-        if error.errno not in _NO_LINKS:
+        if error.errno not in NO_LINKS:
             raise
         _give_name(source, target)
         return

@@ -93,7 +93,7 @@ class Endings:
                 program,
                 self.library.revise(
                     plan.machine, program, text, Origin.OFFICE, {"Wire-SHA256": plan.wire_sha256, **more}
-                ).revision,
+                ),
             )
             for program, text, more in texts
         ]
@@ -251,7 +251,7 @@ class Endings:
             # no new revision, also where it is not the newest that was sent
             revision = history[part.against - 1]
         else:
-            revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers).revision
+            revision = self.library.revise(plan.machine, part.program, Text.of(text), Origin.MACHINE, trailers)
         data = words.file_of(part, self.shop.line_end)
         digest = hashlib.sha256(data).hexdigest()
         name = durable.tidy_name(part.program + self.shop.extension)

@@ -15,11 +15,10 @@ import shutil
 import sqlite3
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar, cast
 
-from dulwich.objects import Commit, ObjectID, ShaFile, Tree
+from dulwich.objects import Commit, ObjectID, Tree
 from dulwich.repo import Repo
 
 from dncd import defaults
@@ -29,24 +28,26 @@ from dncd.records import durable, state_format
 from dncd.records.branch import Branch
 from dncd.records.library_index import Index, Row, path_of_index
 from dncd.records.objects import ObjectWriter, new_commit
-from dncd.records.revisions import MAIN, SUFFIX, UNKNOWN, UNREADABLE, CommitFacts, Revision, read_object, walk
+from dncd.records.revisions import (
+    MAIN,
+    SUFFIX,
+    UNKNOWN,
+    UNREADABLE,
+    CommitFacts,
+    Revision,
+    read_object,
+    walk,
+    whole_object,
+)
 from dncd.records.texts import Text, blob_name, facts_of
 from dncd.values import Origin
 
-__all__ = ["MAIN", "SUFFIX", "Library", "Revision", "RevisionResult", "Text", "Writer", "blob_name", "path_of"]
+__all__ = ["MAIN", "SUFFIX", "Library", "Revision", "Text", "Writer", "blob_name", "path_of"]
 
 _FILE: Final = 0o100644
 _FOLDER: Final = 0o040000
 
 _T = TypeVar("_T")
-
-
-@dataclass(frozen=True, slots=True)
-class RevisionResult:
-    """What `revise` did. new: whether a commit was made, or the newest revision already had this text."""
-
-    revision: Revision
-    new: bool
 
 
 def path_of(state: Path) -> Path:
@@ -289,10 +290,8 @@ class Writer(Library):
             self._save_index()
         self._let_go()
 
-    def revise(
-        self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]
-    ) -> RevisionResult:
-        """Makes a revision, durably, unless the newest one has this very text. OSError leaves the library as it was."""
+    def revise(self, machine: str, program: str, text: Text, origin: Origin, trailers: Mapping[str, str]) -> Revision:
+        """Makes a revision, durably; the newest one where that has this very text. OSError leaves the library as it was."""
         facts = facts_of(text)
         blob = facts.blob
         history = self.history(machine, program)
@@ -306,7 +305,7 @@ class Writer(Library):
                 self._forget()
                 history = self.history(machine, program)
         if history and history[-1].blob == blob and there == blob:
-            return RevisionResult(history[-1], new=False)
+            return history[-1]
         folders = {self._objects.write_text(text, blob)}
         folder[file] = (_FILE, ObjectID(blob.encode()))
         root[machine.encode()] = (_FOLDER, folder.id)
@@ -326,15 +325,13 @@ class Writer(Library):
             if len(self._newer) >= defaults.INDEX_ROWS:
                 self._save_index()
         self.made()
-        return RevisionResult(made, new=True)
-
-    def _object(self, name: ObjectID) -> ShaFile:
-        return ShaFile.from_raw_string(*read_object(self.repo.object_store, name))
+        return made
 
     def _trees(self, head: bytes | None, machine: str) -> tuple[Tree, Tree]:
         if head is None:
             return Tree(), Tree()
-        commit = cast(Commit, self._object(ObjectID(head)))  # `main` only ever names commits of ours
-        root, name = cast(Tree, self._object(commit.tree)), machine.encode()
-        folder = cast(Tree, self._object(root[name][1])) if name in root else Tree()
+        store = self.repo.object_store
+        commit = cast(Commit, whole_object(store, ObjectID(head)))  # `main` only ever names commits of ours
+        root, name = cast(Tree, whole_object(store, commit.tree)), machine.encode()
+        folder = cast(Tree, whole_object(store, root[name][1])) if name in root else Tree()
         return cast(Tree, root.copy()), cast(Tree, folder.copy())

@@ -27,8 +27,7 @@ class ObjectWriter:
         self._folder = folder
 
     def write(self, item: ShaFile) -> Path:
-        head = b"%s %d\0" % (item.type_name, item.raw_length())
-        return self._object(item.id.decode(), lambda: [zlib.compress(head + item.as_raw_string(), 1)])
+        return self._object(item.id.decode(), lambda: [item.as_legacy_object(1)])
 
     def write_text(self, text: Text, name: str) -> Path:
         """A text, under git's name of it, by pieces. RecordsError where it is another one than when it was named."""

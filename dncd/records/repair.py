@@ -14,7 +14,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Final, cast
 
-from dulwich.objects import Blob, Commit, ObjectID, ShaFile, Tree
+from dulwich.objects import Blob, Commit, ObjectID, Tree
 from dulwich.repo import Repo
 
 from dncd.errors import RecordsError
@@ -25,7 +25,7 @@ from dncd.records.checks import RECOVERED
 from dncd.records.ledger import Ledger, last_seq, records, since
 from dncd.records.library import path_of
 from dncd.records.library_index import path_of_index
-from dncd.records.revisions import MAIN, SUFFIX, UNREADABLE, CommitFacts, read_object, trailers_in, walk
+from dncd.records.revisions import MAIN, SUFFIX, UNREADABLE, CommitFacts, trailers_in, walk, whole_object
 
 RECENT: Final = 300
 """Commits and ledger lines that are looked at before a start: far more than come while a folder is copied."""
@@ -180,27 +180,19 @@ def _is_whole(repo: Repo, facts: CommitFacts, damaged: list[str]) -> bool:
     """Whether a commit's trees and text can be read; notes in `damaged` what is there and cannot."""
     at, whole = ObjectID(facts.commit), True
     try:
-        at = cast(Commit, _read(repo, at)).tree
+        at = cast(Commit, whole_object(repo.object_store, at)).tree
         for part in f"{facts.key[0]}/{facts.key[1]}{SUFFIX}".split("/") if facts.key else ():
-            at = cast(Tree, _read(repo, at))[part.encode()][1]
-        _read(repo, at)
+            at = cast(Tree, whole_object(repo.object_store, at))[part.encode()][1]
+        whole_object(repo.object_store, at)
     except UNREADABLE:
         whole = False
         damaged.append(at.decode())
     return whole
 
 
-def _read(repo: Repo, name: ObjectID) -> ShaFile:
-    """An object with the bytes that its name is of; one of UNREADABLE where it is gone or damaged."""
-    found = ShaFile.from_raw_string(*read_object(repo.object_store, name))
-    if found.id != name:
-        raise ValueError("its bytes are not those that gave it its name")
-    return found
-
-
 def _text(repo: Repo, commit: str) -> bytes:
     """The text of a revision; b"" where it cannot be read."""
     with contextlib.suppress(*UNREADABLE):
-        message = cast(Commit, _read(repo, ObjectID(commit.encode()))).message
-        return cast(Blob, _read(repo, ObjectID(trailers_in(message)["Blob"].encode()))).data
+        message = cast(Commit, whole_object(repo.object_store, ObjectID(commit.encode()))).message
+        return cast(Blob, whole_object(repo.object_store, ObjectID(trailers_in(message)["Blob"].encode()))).data
     return b""

@@ -21,7 +21,7 @@ from typing import Final
 
 from dulwich.errors import ChecksumMismatch, ObjectFormatException
 from dulwich.object_store import BaseObjectStore
-from dulwich.objects import ObjectID
+from dulwich.objects import ObjectID, ShaFile
 from dulwich.refs import Ref
 
 from dncd.errors import RecordsError
@@ -105,6 +105,14 @@ def read_object(store: BaseObjectStore, name: ObjectID) -> tuple[int, bytes]:
         with contextlib.suppress(*UNREADABLE):
             return store.get_raw(name)
     return store.get_raw(name)
+
+
+def whole_object(store: BaseObjectStore, name: ObjectID) -> ShaFile:
+    """An object with the bytes that its name is of; one of UNREADABLE where it is gone or damaged."""
+    found = ShaFile.from_raw_string(*read_object(store, name))
+    if found.id != name:
+        raise ValueError("its bytes are not those that gave it its name")
+    return found
 
 
 def _seconds(top: bytes) -> int:

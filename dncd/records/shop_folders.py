@@ -50,7 +50,7 @@ class ShopFolders:
         """A path of the opened folder, good inside the `with`; a missing folder is made. Errors name the place as people
         know it. RecordsError for a link, for what is no folder, and for one that another user put in its place."""
         with contextlib.ExitStack() as closing:
-            fd, _ = self._open(machine, name)
+            fd = self._open(machine, name)
             closing.callback(os.close, fd)
             folder, known = _by_descriptor(fd), str(self.path_of(machine, name))
             try:
@@ -130,19 +130,17 @@ class ShopFolders:
                         with self.opened(machine, name) as folder:
                             durable.sweep(folder)
 
-    def _open(self, machine: str, name: str) -> tuple[int, list[str]]:
-        """A descriptor of a folder, and which of its parts were made for it."""
-        made: list[str] = []
+    def _open(self, machine: str, name: str) -> int:
+        """A descriptor of a folder; what of its path is missing is made."""
         fd = self._open_shop()
         parts = name.split("/") if name else []
         for level in ("", *("/".join(parts[: count + 1]) for count in range(len(parts)))):
             above = fd
             try:
-                fd, new = self._part(above, machine, level)
+                fd, _ = self._part(above, machine, level)
             finally:
                 os.close(above)
-            made += [level] if new else []
-        return fd, made
+        return fd
 
     def _open_shop(self) -> int:
         with contextlib.suppress(FileNotFoundError):

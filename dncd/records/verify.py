@@ -9,7 +9,7 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 from dulwich.objects import Commit, ObjectID, ShaFile, Tree
 
@@ -232,19 +232,12 @@ def _object_faults(library: Library) -> Iterator[str]:
         try:
             read(at)
             for part in ("", *path.split("/")) if "Program" in trailers else ("",):
-                at = _entry(read(at), part) if part else _tree_of(read(at))
+                at = _entry(read(at), part) if part else cast(Commit, read(at)).tree
                 read(at)
         except KeyError:
             yield f"{path}: an object of commit {commit} is gone ({at.decode()} or what it names)"
         except Exception as error:  # noqa: BLE001 - zlib, format, checksum: whatever dulwich meets is the fault to tell
             yield f"{path}: object {at.decode()} of commit {commit} is damaged: {error}"
-
-
-def _tree_of(item: ShaFile) -> ObjectID:
-    if not isinstance(item, Commit):
-        raise ValueError("it is no commit")
-    tree: ObjectID = item.tree
-    return tree
 
 
 def _entry(item: ShaFile, name: str) -> ObjectID:
