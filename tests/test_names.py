@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dncd import defaults
-from dncd.program.names import MarkName, ends, heads, is_code, is_end, mark_name, number_name, safe_name, title_in
+from dncd.program.names import Head, ends, heads, is_code, is_end, mark_name, number_name, safe_name, title_in
 
 # CON, PRN and so on, and the characters < > : " / \ | ? *: what Windows reserves in names (memory; common practice).
 RESERVED = ("CON", "prn", "AUX", "nul", "COM1", "com9", "LPT1", "CON.nc", "NUL.TAR.GZ", "COM0")
@@ -28,23 +28,23 @@ def test_numbers(digits: str, name: str) -> None:
 @pytest.mark.parametrize(
     ("line", "found"),
     [
-        ("%", MarkName("", -1, "")),
-        ("%0004", MarkName("O0004", 4, "")),
-        ("%O0004(SHAFT)", MarkName("O0004", 4, "SHAFT")),
-        ("%:4", MarkName("O0004", 4, "")),
-        ("% O 0004", MarkName("O0004", 4, "")),
-        ("%SHAFT 7 (A)", MarkName("SHAFT 7", -1, "A")),
-        ("%<SHAFT>(A)", MarkName("SHAFT", -1, "A")),
-        ("%O<SHAFT>", MarkName("SHAFT", -1, "")),
-        ("%4A", MarkName("4A", -1, "")),
-        ("%4.5", MarkName("4.5", -1, "")),
-        ("%(ONLY A TITLE)", MarkName("", -1, "ONLY A TITLE")),
-        ("%123456789", MarkName("123456789", -1, "")),
-        ("% ;", MarkName("", -1, "")),
-        ("%..", MarkName("UNNAMED", -1, "")),
+        ("%", Head(0, "", -1, "")),
+        ("%0004", Head(0, "O0004", 4, "")),
+        ("%O0004(SHAFT)", Head(0, "O0004", 4, "SHAFT")),
+        ("%:4", Head(0, "O0004", 4, "")),
+        ("% O 0004", Head(0, "O0004", 4, "")),
+        ("%SHAFT 7 (A)", Head(0, "SHAFT 7", -1, "A")),
+        ("%<SHAFT>(A)", Head(0, "SHAFT", -1, "A")),
+        ("%O<SHAFT>", Head(0, "SHAFT", -1, "")),
+        ("%4A", Head(0, "4A", -1, "")),
+        ("%4.5", Head(0, "4.5", -1, "")),
+        ("%(ONLY A TITLE)", Head(0, "", -1, "ONLY A TITLE")),
+        ("%123456789", Head(0, "123456789", -1, "")),
+        ("% ;", Head(0, "", -1, "")),
+        ("%..", Head(0, "UNNAMED", -1, "")),
     ],
 )
-def test_mark_lines(line: str, found: MarkName) -> None:
+def test_mark_lines(line: str, found: Head) -> None:
     assert mark_name(line, "%") == found
 
 

@@ -95,8 +95,8 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
         raise SettingsError(str(path), (problem,), f"Take them out of {path}") from None
 
 
-def _printable(text: str, longest: int = LONGEST_SHOWN) -> str:
-    return printable(text[:longest]) + ("…" if len(text) > longest else "")
+def _printable(text: str) -> str:
+    return printable(text[:LONGEST_SHOWN]) + ("…" if len(text) > LONGEST_SHOWN else "")
 
 
 def toml_value(value: Any) -> str:
@@ -337,13 +337,13 @@ class _Reader:
         eight_plain = frame.data_bits == 8 and frame.parity == "N"
         if code is TapeCode.EIA and not eight_plain:
             what = 'tape.code = "eia" has its own odd parity and needs eight bits without parity: 8N1 or 8N2'
-            self.faults.at(line.name, "frame", frame, what)
         elif protocol is not None and protocol.whole_bytes and not eight_plain:
             what = f'protocol = "{protocol}" sends whole bytes and needs eight bits without parity: 8N1 or 8N2'
-            self.faults.at(line.name, "frame", frame, what)
         elif code is TapeCode.ISO and frame.data_bits < 7:
             what = 'tape.code = "iso" needs seven or eight bits, such as 7E1, 7E2 or 8N1'
-            self.faults.at(line.name, "frame", frame, what)
+        else:
+            return
+        self.faults.at(line.name, "frame", frame, what)
 
     def _numbers_fit(self, program: _Checked) -> None:
         low, high = program.get("lowest_number"), program.get("highest_number")

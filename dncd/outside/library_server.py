@@ -4,6 +4,7 @@ The git program does it, with the settings, keys and credential helpers of the s
 force.
 """
 
+import contextlib
 import tempfile
 from collections.abc import Mapping
 from enum import Enum
@@ -40,8 +41,7 @@ class Stand(Enum):
 def wanted(library: Path, branch: str) -> dict[str, str]:
     """What the server should have: its names, and git's names of commits, records, notes and tags. Under `main`
     everything bears the same name there; another branch has its own corner for notes and tags."""
-    repo = Repo(str(library))
-    try:
+    with contextlib.closing(Repo(str(library))) as repo:
         own = "" if branch == MAIN.decode().rpartition("/")[2] else f"{branch}/"
         found: dict[str, str] = {}
         for name, value in repo.refs.as_dict().items():
@@ -54,8 +54,6 @@ def wanted(library: Path, branch: str) -> dict[str, str]:
                 if text.startswith(start):
                     found[f"{start}{own}{text.removeprefix(start)}"] = value.decode()
         return found
-    finally:
-        repo.close()
 
 
 class LibraryServer:
@@ -72,11 +70,8 @@ class LibraryServer:
         """Gives the server these. NotDoneError with the reason if it does not have all of them then."""
         words = [f"{value}:{name}" for name, value in refs.items()]
         slow = ["-c", "http.lowSpeedLimit=100", "-c", f"http.lowSpeedTime={defaults.ASK_SERVER_S:.0f}"]
-        done = self._git.run(
-            [*slow, "push", "--porcelain", "--no-verify", self._settings.remote, *words],
-            defaults.PUSH_S,
-            self._library,
-        )
+        push = [*slow, "push", "--porcelain", "--no-verify", self._settings.remote, *words]
+        done = self._git.run(push, defaults.PUSH_S, self._library)
         if done.code == 0:
             return
         refused = [line.split("\t")[1:] for line in done.out.split("\n") if line.startswith("!\t")]

@@ -9,7 +9,6 @@ import contextlib
 import threading
 import time
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -114,20 +113,14 @@ class Pushing:
         self._there |= due
         if due or self.pushed.failing_since:
             commit = refs.get(f"refs/heads/{self._branch}", "")
-            self._keep(Pushed(self._server.shown, self._branch, commit, self._server.title(commit), _text(utc_now())))
+            self._keep(Pushed(self._server.shown, self._branch, commit, self._server.title(commit), _now()))
         return True
 
     def _failed(self, error: Exception) -> None:
         reason = error.what if isinstance(error, DncdError) else f"{type(error).__name__}: {error}"
-        since = self.pushed.failing_since or _text(utc_now())
-        self._keep(
-            replace(
-                self.pushed,
-                failing_since=since,
-                reason=printable(reason),
-                waiting=self._server.newer_than(self.pushed.commit),
-            )
-        )
+        since = self.pushed.failing_since or _now()
+        waiting = self._server.newer_than(self.pushed.commit)
+        self._keep(replace(self.pushed, failing_since=since, reason=printable(reason), waiting=waiting))
 
     def _keep(self, pushed: Pushed) -> None:
         with contextlib.suppress(OSError):  # the status after a restart says less then, no more
@@ -143,5 +136,5 @@ class Pushing:
         return kept if (kept.remote, kept.branch) == (fresh.remote, fresh.branch) else fresh
 
 
-def _text(when: datetime) -> str:
-    return when.strftime("%Y-%m-%dT%H:%M:%SZ")
+def _now() -> str:
+    return utc_now().strftime("%Y-%m-%dT%H:%M:%SZ")

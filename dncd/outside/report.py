@@ -142,12 +142,8 @@ def _settings(file: Path) -> str:
 
 
 def _versions() -> str:
-    lines = [
-        f"dncd {__version__}",
-        f"Python {sys.version}",
-        platform.platform(),
-        f"packed {utc_now():%Y-%m-%dT%H:%M:%SZ}",
-    ]
+    packed = f"packed {utc_now():%Y-%m-%dT%H:%M:%SZ}"
+    lines = [f"dncd {__version__}", f"Python {sys.version}", platform.platform(), packed]
     for package in _PACKAGES:
         try:
             lines.append(f"{package} {metadata.version(package)}")
@@ -163,10 +159,8 @@ def _journal(state: Path) -> str:
         said = ask(state, {"do": "journal"})["lines"]
         return "\n".join(map(str, said)) + "\n"
     except DncdError as error:
-        lines = str(JOURNAL_LINES)
-        kept = _tool(
-            "journalctl", "--unit=dncd", "--unit=dncd-page", f"--lines={lines}", "--no-pager", "--output=short-iso"
-        )
+        units, shown = ("--unit=dncd", "--unit=dncd-page"), ("--no-pager", "--output=short-iso")
+        kept = _tool("journalctl", *units, f"--lines={JOURNAL_LINES}", *shown)
         return f"{error}\nWhat the system's journal kept of the unit dncd:\n{kept}"
 
 

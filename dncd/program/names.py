@@ -58,7 +58,8 @@ _RESERVED: Final = re.compile(r"(?i:CON|PRN|AUX|NUL|COM[0-9¹²³]|LPT[0-9¹²³
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """Where a program begins. at: index in the text; name: safe; number: -1 for a program with a name; title or ""."""
+    """Where a program begins. at: index in the text, 0 on a mark line; name: safe, "" where a mark line says none; number:
+    -1 where none is said; title or ""."""
 
     at: int
     name: str
@@ -66,13 +67,7 @@ class Head:
     title: str
 
 
-@dataclass(frozen=True, slots=True)
-class MarkName:
-    """What a mark line says: a safe name ("" for none), its number (-1 for none), a title ("" for none)."""
-
-    name: str
-    number: int
-    title: str
+NO_HEAD: Final = Head(0, "", -1, "")
 
 
 def number_name(digits: str) -> str:
@@ -98,7 +93,7 @@ def own_name(program: str) -> str:
     return _TWIN.sub(r"\1", program)
 
 
-def mark_name(line: str, mark: str) -> MarkName:
+def mark_name(line: str, mark: str) -> Head:
     """The name and title on a mark line, for which "" may stand where there is none."""
     text = line.removeprefix(mark)
     title = title_in(text)
@@ -110,8 +105,8 @@ def mark_name(line: str, mark: str) -> MarkName:
     found = _NUMBERED_MARK.match(plain)
     name = number_name(found[1]) if found else ""
     if found and name:
-        return MarkName(name, int(found[1]), title)
-    return MarkName(safe_name(plain) if plain else "", -1, title)
+        return Head(0, name, int(found[1]), title)
+    return Head(0, safe_name(plain) if plain else "", -1, title)
 
 
 def chosen(name_from: Sequence[NameFrom], title: str, text: str, begins_with: str) -> str:

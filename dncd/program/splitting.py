@@ -60,7 +60,7 @@ def split(text: str, opening: str = "", mark: str = "%", ends: tuple[str, ...] =
     """The parts of a text in order; their texts joined are the text. opening: the mark line before it, for its name; ends:
     what ends a program."""
     found = list(names.heads(text, words=ends))
-    on_mark = names.mark_name(opening, mark) if opening else names.MarkName("", -1, "")
+    on_mark = names.mark_name(opening, mark) if opening else names.NO_HEAD
     parts: list[Part] = []
     starts = [_head_start(text, head.at, i == 0, ends) for i, head in enumerate(found)]
     front = text[: starts[0]] if starts else text
@@ -84,7 +84,7 @@ def _head_start(text: str, at: int, first: bool, ends: tuple[str, ...]) -> int:
     return after if names.is_end(text[last:after], ends) else at
 
 
-def _front(front: str, on_mark: names.MarkName, ends: tuple[str, ...], alone: bool) -> list[Part]:
+def _front(front: str, on_mark: names.Head, ends: tuple[str, ...], alone: bool) -> list[Part]:
     """What stands before the first number: data, or a program that has its name from the mark line or none."""
     kind = _kind(front)
     if kind is not Kind.PROGRAM and not (alone and on_mark.number >= 0):

@@ -124,7 +124,10 @@ class _Reading:
         if not self._first:
             self._first = _text_line(text, line)
         at = 0
-        for start, stop in self._mark_lines(text):
+        for found in self._mark.finditer(text):
+            if len(self._marks) >= _MOST_MARKS:
+                break
+            start, stop = found.start(), text.index("\n", found.start()) + 1
             self._between(text[at:start], line)
             line += text.count("\n", at, start)
             offset = self._chars + skipped
@@ -132,13 +135,6 @@ class _Reading:
             self._after_mark = None
             at, line = stop, line + 1
         self._between(text[at:], line)
-
-    def _mark_lines(self, text: str) -> Iterator[tuple[int, int]]:
-        """Start and end (with the block end) of each line that starts with a mark."""
-        for found in self._mark.finditer(text):
-            if len(self._marks) >= _MOST_MARKS:
-                return
-            yield found.start(), text.index("\n", found.start()) + 1
 
     def _between(self, text: str, line: int) -> None:
         if not text:
@@ -164,10 +160,7 @@ class _Reading:
         start, stop = opening.end if opening else 0, closing.start if closing else self._chars
         first_line, end_line = opening.line + 1 if opening else 1, closing.line if closing else self._line
         blocks = end_line - first_line
-        out = (
-            opening.text if opening else rules.tape.opening,
-            closing.text if closing else rules.tape.closing,
-        )
+        out = (opening.text if opening else rules.tape.opening, closing.text if closing else rules.tape.closing)
         ends = len(rules.tape.ends.chars)
         image = stop - start + blocks * (ends - 1) + sum(len(text) + ends for text in out if text)
         if self._programs.empty and not self._had_long_line:
@@ -227,8 +220,8 @@ class _Reading:
 
     def _name(self, opening: _Mark | None) -> tuple[str, str]:
         """Number of a program, or of the mark line, or the name of either, else what the settings say (contract, 5)."""
-        on_mark = names.mark_name(opening.text, self._rules.tape.mark) if opening else names.MarkName("", -1, "")
-        head = self._programs.heads[0] if self._programs.heads else checks.Found("", -1, "", 0)
+        on_mark = names.mark_name(opening.text, self._rules.tape.mark) if opening else names.NO_HEAD
+        head = self._programs.heads[0] if self._programs.heads else names.NO_HEAD
         numbered = head.number >= 0 or (on_mark.number < 0 and not on_mark.name)
         name = head.name if numbered else on_mark.name
         title = head.title or self._programs.first_comment or on_mark.title

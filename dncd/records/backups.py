@@ -34,7 +34,7 @@ from dncd.records.plans import InPlan
 from dncd.records.restoring import Piece, compose, piece_of, tape
 from dncd.records.shop_folders import BACKUPS
 from dncd.tape.capture import DAMAGED as DAMAGED_CHAR
-from dncd.tape.mending import came_again
+from dncd.tape.capture import came_again
 from dncd.values import Result
 
 FOLDER: Final = BACKUPS

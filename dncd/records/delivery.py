@@ -6,6 +6,7 @@ afterwards: the delivery of before goes, anything else stays beside the new one.
 lies under a hidden name that no sweeping takes.
 """
 
+import contextlib
 import errno
 import hashlib
 import os
@@ -73,10 +74,8 @@ def _change_names(over: Path, path: Path, off: Path) -> Path | None:
 
 
 def _move(over: Path, path: Path) -> None:
-    try:
+    with contextlib.suppress(FileExistsError):  # somebody saved there in this instant: that file is looked at as well
         durable.move_new(over, path)
-    except FileExistsError:
-        return  # somebody saved there in this instant: that file is looked at as well
 
 
 def _settle(came_off: Path, path: Path, before: str) -> str:

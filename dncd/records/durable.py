@@ -14,7 +14,7 @@ import hashlib
 import os
 import secrets
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
@@ -198,7 +198,7 @@ def write_temporary(folder: Path, chunks: Iterable[bytes], name: str = "", mode:
 
 def sweep(folder: Path) -> int:
     """Removes files in a folder that a cut left half-written under a hidden name; how many. At start only."""
-    left = sorted(folder.glob(f"{HIDDEN}*.part")) if folder.is_dir() else []
+    left = sorted(folder.glob(f"{HIDDEN}*.part"))
     for path in left:
         remove(path)
     return len(left)
@@ -219,20 +219,18 @@ def remove(path: Path) -> None:
 
 def write_new(path: Path, chunks: Iterable[bytes], mode: int = FILE_MODE) -> None:
     """Writes a file that must not exist yet: whole or not at all. FileExistsError if the name is taken."""
-    temporary = write_temporary(path.parent, chunks, mode=mode)
-    try:
-        _give_name(temporary, path)
-    except Exception:
-        discard(temporary)
-        raise
-    fsync_dir(path.parent)
+    _write(path, chunks, mode, _give_name)
 
 
 def replace(path: Path, data: bytes | Iterable[bytes], mode: int = FILE_MODE) -> None:
     """Writes a file whole, at one instant, over one that may be there."""
-    temporary = write_temporary(path.parent, [data] if isinstance(data, bytes) else data, mode=mode)
+    _write(path, [data] if isinstance(data, bytes) else data, mode, DISK.rename)
+
+
+def _write(path: Path, chunks: Iterable[bytes], mode: int, give_name: Callable[[Path, Path], None]) -> None:
+    temporary = write_temporary(path.parent, chunks, mode=mode)
     try:
-        DISK.rename(temporary, path)
+        give_name(temporary, path)
     except Exception:
         discard(temporary)
         raise
@@ -261,11 +259,10 @@ def _give_name(source: Path, target: Path) -> None:
     """Moves a file to a free name of the same file system without ever replacing one (FileExistsError)."""
     try:
         DISK.rename_new(source, target)  # one step: a power cut never leaves the file under both names
+        return
     except OSError as error:
         if error.errno not in NO_SUCH_RENAME:
             raise
-    else:
-        return
     try:
         DISK.link(source, target)
     except OSError as error:
@@ -391,10 +388,8 @@ def free_bytes(folder: Path) -> int | None:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
-    digest = hashlib.sha256()
-    for chunk in read_chunks(path):
-        digest.update(chunk)
-    return digest.hexdigest()
+    with os.fdopen(open_regular(path), "rb", buffering=0) as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def holds(path: Path, sha256: str) -> bool:

@@ -339,14 +339,12 @@ def _finish_move(source: Path, target: Path) -> None:
 
 
 def _name_taken(taken: Path, target: Path, plan: OutPlan) -> Path:
-    if not taken.exists():
-        return target / plan.placed_as
-    final = target / plan.placed_as
-    try:
-        durable.move_new(taken, final)
-    except FileExistsError:
-        final = durable.place(taken, target, plan.file)
-    return final
+    if taken.exists():
+        try:
+            durable.move_new(taken, target / plan.placed_as)
+        except FileExistsError:
+            return durable.place(taken, target, plan.file)
+    return target / plan.placed_as
 
 
 def _deliver(path: Path, data: bytes, transfer: str) -> str:

@@ -10,11 +10,12 @@ import hashlib
 import itertools
 import json
 import os
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Final, cast
 
 from dncd.errors import RecordsError
 from dncd.ledger_lines import NO_FIELDS, NO_HASH, NO_LINE, NO_TIME, Fields, Record
@@ -62,8 +63,7 @@ def _clean(value: Any) -> Any:
 
 
 def files_of(state: Path) -> list[Path]:
-    folder = state / "ledger"
-    return sorted(path for path in folder.glob("*.jsonl") if path.is_file()) if folder.is_dir() else []
+    return sorted(path for path in (state / "ledger").glob("*.jsonl") if path.is_file())
 
 
 class Ledger:
@@ -234,6 +234,9 @@ def _timed(line: Record) -> Record:
     return line if there else {**line, "time": NO_TIME}
 
 
+_LINES: Final = re.compile(rb"[^\n]*\n|[^\n]+")
+
+
 def _lines_backwards(path: Path) -> Iterator[bytes]:
     """Lines of a file from its end, each with its line end if it has one; memory for one line and one piece."""
     with durable.closing(durable.open_regular(path)) as fd:
@@ -241,17 +244,11 @@ def _lines_backwards(path: Path) -> Iterator[bytes]:
         while position:
             step = min(durable.CHUNK, position)
             position -= step
-            first, *lines = _split_lf(os.pread(fd, step, position) + rest)
+            first, *lines = _LINES.findall(os.pread(fd, step, position) + rest)
             rest = first  # it may begin further up
             yield from reversed(lines)
         if rest:
             yield rest
-
-
-def _split_lf(data: bytes) -> list[bytes]:
-    *whole, last = data.split(b"\n")
-    parts = [part + b"\n" for part in whole]
-    return [*parts, last] if last else parts
 
 
 def newest_first(state: Path, wanted: bytes = b"") -> Iterator[Record]:

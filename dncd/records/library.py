@@ -15,6 +15,7 @@ import shutil
 import sqlite3
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final, TypeVar, cast
 
@@ -124,8 +125,7 @@ class Library:
         if revision.chars != UNKNOWN:
             return revision
         text = self.blob(revision.blob).decode("utf-8")
-        said = (revision.number, revision.origin, revision.time, revision.commit, revision.blob)
-        return Revision(*said, title_in(text), len(text))
+        return replace(revision, title=title_in(text), chars=len(text))
 
     def text(self, machine: str, program: str, number: int = 0) -> str:
         """The text of a revision, the newest by default. RecordsError if there is none."""
@@ -176,9 +176,7 @@ class Library:
         self._read_to = head
 
     def _note(self, machine: str, program: str, told: CommitFacts) -> None:
-        newer = self._newer_of.get((machine, program))
-        if newer is None:
-            newer = self._newer_of[machine, program] = []
+        newer = self._newer_of.setdefault((machine, program), [])
         old = newer[-1].number if newer else self._index.count(machine, program) if self._index else 0
         revision = told.revision(old + 1)
         newer.append(revision)

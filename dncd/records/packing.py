@@ -117,11 +117,7 @@ def _pack(library: Path, *, whole: bool) -> None:
     bounds = [*PACK_BOUNDS, "-c", "core.fsync=all"]
     some = [] if whole else ["--unpacked", "--incremental"]
     words = ["pack-objects", "-q", "--all", "--reflog", "--non-empty", "--delta-base-offset", "--honor-pack-keep"]
-    done = git.run(
-        [*bounds, *words, *some, str(library / "objects/pack/pack")],
-        defaults.PACK_S,
-        library,
-    )
+    done = git.run([*bounds, *words, *some, str(packs / "pack")], defaults.PACK_S, library)
     if done.code:
         raise RecordsError(f"git could not pack it: {done.why}", str(library), "Nothing was removed; run `dncd verify`")
     for index in set(packs.glob("pack-*.idx")) - old:
@@ -163,11 +159,8 @@ def _is_whole(pack: Path, index: Path) -> bool:
 
 
 def _names(index: Path) -> set[str]:
-    loaded = load_pack_index(str(index), SHA1)
-    try:
+    with contextlib.closing(load_pack_index(str(index), SHA1)) as loaded:
         return {entry[0].hex() for entry in loaded.iterentries()}
-    finally:
-        loaded.close()
 
 
 def _drop_older(old: list[Path], packs: Path) -> None:

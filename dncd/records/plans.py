@@ -1,7 +1,7 @@
 """What is under way, written down before it is done: a plan for each transfer, in `STATE/underway/ID.json`.
 
 A plan is durable before the first character of a sending goes out, and before the first step of an ending is taken. At
-the next start every plan that is left is carried out; one that cannot be read stops its machine (`records/unreadable`).
+the next start every plan that is left is carried out; one that cannot be read stops its machine (`records/recovery`).
 """
 
 import enum
@@ -219,19 +219,17 @@ def load_all(state: Path) -> list[Plan]:
     return [_read(path) for path in _files(state)]
 
 
-def unreadable(state: Path) -> Iterator[tuple[Path, str]]:
-    """Plans that a failing disk has spoilt, or that a newer dncd wrote, and why they cannot be read."""
+def unreadable(state: Path) -> Iterator[Path]:
+    """Plans that a failing disk has spoilt, or that a newer dncd wrote."""
     for path in _files(state):
         try:
             _read(path)
-        except (ValueError, OSError) as error:
-            yield path, str(error)
+        except (ValueError, OSError):
+            yield path
 
 
 def _files(state: Path) -> list[Path]:
-    folder = folder_of(state)
-    found = folder.glob("*.json") if folder.is_dir() else ()
-    return sorted(found, key=lambda path: (path.stat().st_mtime_ns, path.name))
+    return sorted(folder_of(state).glob("*.json"), key=lambda path: (path.stat().st_mtime_ns, path.name))
 
 
 def _read(path: Path) -> Plan:

@@ -3,6 +3,7 @@
 A receipt is written last and at one instant: file, revision and ledger line are in place before it (contract 1).
 """
 
+import contextlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,11 +83,11 @@ def write(path: Path, receipt: Receipt) -> None:
     try:
         durable.write_new(path, [data], durable.SHARED_FILE_MODE)
     except FileExistsError:
-        try:
+        with contextlib.suppress(
+            RecordsError
+        ):  # a folder or a link under that name: moved aside like any other stranger
             if read(path) == receipt:
                 return
-        except RecordsError:
-            pass  # a folder or a link under that name: moved aside like any other stranger
         stranger = path.with_name(durable.free_name(path.parent, path.name))
         durable.DISK.rename(path, stranger)
         durable.write_new(path, [data], durable.SHARED_FILE_MODE)

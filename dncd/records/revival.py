@@ -8,7 +8,6 @@ control send a program twice.
 
 import shutil
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +18,7 @@ from dncd.records.git_program import GitProgram, without_users
 from dncd.records.ledger import Ledger
 from dncd.records.library import make_empty, path_of
 from dncd.records.problems import Problem
+from dncd.records.snapshot import Snapshot
 from dncd.records.state_format import REVIVING
 
 REVIVED: Final = "revived"
@@ -26,17 +26,6 @@ OLD_BOX_OFF: Final = "old-box-off"
 """Events of the ledger: this box was made of another one's records; somebody said that the old one is off."""
 
 _MARK: Final = "old-box"
-
-
-@dataclass(frozen=True, slots=True)
-class Revived:
-    """seq, time: of the last line of the old ledger, 0 and "" for none; under_way: as `snapshot.Snapshot`; settings: the
-    old box's settings file."""
-
-    seq: int
-    time: str
-    under_way: tuple[str, ...]
-    settings: bytes
 
 
 def settings_of(source: str, branch: str) -> bytes:
@@ -57,7 +46,7 @@ def need_empty(state: Path) -> None:
         raise UsageError("the state folder is not empty, and nothing in it is touched", str(state), next_step)
 
 
-def unpack(state: Path, source: str, branch: str) -> Revived:
+def unpack(state: Path, source: str, branch: str) -> Snapshot:
     """Fills `STATE/reviving` from a snapshot's file, or from branch `branch` of a git server; checks what came.
     NotDoneError, UsageError, RecordsError: nothing is left of it."""
     place = state / REVIVING
@@ -66,19 +55,19 @@ def unpack(state: Path, source: str, branch: str) -> Revived:
         if Path(source).is_file():
             head = snapshot.unpack(Path(source), place)
             snapshot.check(place, str(head["hash"]))
-            return Revived(
-                int(head["seq"]), str(head["time"]), tuple(map(str, head["under_way"])), bytes(head["settings"])
+            return Snapshot(
+                int(head["seq"]), str(head["time"]), str(head["commit"]), tuple(map(str, head["under_way"]))
             )
         _fetch(path_of(place), source, branch)
-        settings = records_branch.lay_out(path_of(place), place)
+        records_branch.lay_out(path_of(place), place)
         last = snapshot.check(place)
-        return Revived(last["seq"], last["time"], (), settings)
+        return Snapshot(last["seq"], last["time"], "", ())
     except BaseException:
         shutil.rmtree(place)
         raise
 
 
-def finish(state: Path, ledger: Ledger, made: Revived, source: str, *, off_by: str) -> None:
+def finish(state: Path, ledger: Ledger, made: Snapshot, source: str, *, off_by: str) -> None:
     """What was unpacked is on record, and becomes the state folder. off_by: who said that the old box is off, "" if nobody
     has yet; ledger: of `STATE/reviving`."""
     place, where = state / REVIVING, without_users(source)

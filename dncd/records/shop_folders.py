@@ -150,24 +150,22 @@ class ShopFolders:
 
     def _part(self, above: int, machine: str, level: str) -> tuple[int, bool]:
         """One folder of those above it: its descriptor, and whether it was made just now."""
-        part, new = level.rpartition("/")[2] or machine, False
+        part, place, new = level.rpartition("/")[2] or machine, self.path_of(machine, level), False
         shop, whole = (machine, _SHOP), (machine, "")
         try:
-            fd = os.open(part, _FLAGS | os.O_NOFOLLOW, dir_fd=above)
+            fd = _opened_part(part, above, place)
         except FileNotFoundError:
             if not level and self._on_another_disk(shop, above):
-                raise _unmounted(self.path_of(machine, level)) from None
+                raise _unmounted(place) from None
             mode = durable.SHARED_FOLDER_MODE if level else _OWN_FOLDER_MODE
             with contextlib.suppress(FileExistsError):
                 durable.DISK.mkdir(_by_descriptor(above) / part, mode)
                 new = True
             durable.fsync_dir(_by_descriptor(above))
-            fd = _opened_again(part, above, self.path_of(machine, level))
-        except OSError as error:
-            raise _unusable(error, self.path_of(machine, level)) from error
+            fd = _opened_part(part, above, place)
         try:
             if not (level or new) and self._on_another_disk(whole, fd) and TO_MACHINE not in os.listdir(fd):  # noqa: PTH208
-                raise _unmounted(self.path_of(machine, level))
+                raise _unmounted(place)
             self._compare(machine, level, os.fstat(fd), new)
             if not level:
                 self._known[shop] = os.fstat(above)
@@ -229,20 +227,17 @@ def _by_descriptor(fd: int) -> Path:
     return Path(f"/proc/self/fd/{fd}")
 
 
-def _opened_again(part: str, above: int, place: Path) -> int:
+def _opened_part(part: str, above: int, place: Path) -> int:
+    """RecordsError for a link or a file (ENOTDIR, ELOOP); any other error is the disk's or the share's."""
     try:
         return os.open(part, _FLAGS | os.O_NOFOLLOW, dir_fd=above)
     except OSError as error:
-        raise _unusable(error, place) from error
-
-
-def _unusable(error: OSError, place: Path) -> Exception:
-    """ENOTDIR and ELOOP: a link or a file; anything else is the disk's or the share's."""
-    if error.errno not in (errno.ENOTDIR, errno.ELOOP):
-        error.filename = str(place)
-        return error
-    what = "it is a link or a file where a folder must be, so nothing is taken or delivered there"
-    return RecordsError(what, str(place), "take it away: dncd makes a new one, or put the folder back")
+        if error.errno not in (errno.ENOTDIR, errno.ELOOP):
+            error.filename = str(place)
+            raise
+        what = "it is a link or a file where a folder must be, so nothing is taken or delivered there"
+        next_step = "take it away: dncd makes a new one, or put the folder back"
+        raise RecordsError(what, str(place), next_step) from error
 
 
 def write_quick(path: Path, data: bytes) -> None:

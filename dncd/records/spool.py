@@ -83,14 +83,12 @@ def keep_damaged(path: Path) -> Path:
 
 def leftovers(state: Path) -> list[Leftover]:
     """Captures that were cut short, oldest first by file time. An empty one is among them: nothing came after its start."""
-    folder = state / "captures"
-    found = []
-    for path in folder.glob(f"*{RAW}") if folder.is_dir() else []:
-        if not path.name.endswith(KEPT):
-            transfer = path.name.removesuffix(RAW)
-            stat = path.stat()
-            found.append((stat.st_mtime_ns, Leftover(transfer, transfer.partition("@")[0], path, stat.st_size)))
-    return [each for _, each in sorted(found, key=lambda pair: (pair[0], pair[1].id))]
+    paths = [path for path in (state / "captures").glob(f"*{RAW}") if not path.name.endswith(KEPT)]
+    paths.sort(key=lambda path: (path.stat().st_mtime_ns, path.name))
+    ids = [path.name.removesuffix(RAW) for path in paths]
+    return [
+        Leftover(id_, id_.partition("@")[0], path, path.stat().st_size) for id_, path in zip(ids, paths, strict=True)
+    ]
 
 
 _NAMED: Final = re.compile(r"captures/(\S+)" + re.escape(KEPT))
@@ -122,7 +120,7 @@ def damaged_sizes(state: Path, folder: Path, machine: str) -> list[int]:
 def let_go(state: Path, folder: Path, machine: str) -> int:
     """Removes raw characters of damaged captures whose receipt the office has cleared away; how many files."""
     named: set[str] = set()
-    for path in folder.glob(f"*{durable.RECEIPT}") if folder.is_dir() else ():
+    for path in folder.glob(f"*{durable.RECEIPT}"):
         try:
             receipt = receipts.read(path)
         except RecordsError:

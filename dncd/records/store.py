@@ -17,10 +17,9 @@ from dncd.records.ledger import Ledger, stopped
 from dncd.records.library import Library, Writer, path_of
 from dncd.records.plans import InPlan
 from dncd.records.problems import Problem
-from dncd.records.recovery import Recovery
+from dncd.records.recovery import Recovery, UnreadablePlans
 from dncd.records.revisions import walk
 from dncd.records.spool import Leftover
-from dncd.records.unreadable import UnreadablePlans
 from dncd.values import Settings
 
 

@@ -20,8 +20,8 @@ from dncd.records import backups, durable, receipts, repair, trials
 from dncd.records.ledger import check_chain, files_of, records
 from dncd.records.library import SUFFIX, Library, path_of
 from dncd.records.receipts import Receipt
+from dncd.records.recovery import blocked_machines
 from dncd.records.revisions import walk
-from dncd.records.unreadable import blocked_machines
 from dncd.values import Result
 
 FOLDERS: Final = ("sent", "refused", "from-machine", "from-machine/damaged", backups.FOLDER)

@@ -11,9 +11,8 @@ from dncd.line.receiving import Began, CaptureEnd, Caught, Ended, Receiving
 from dncd.program import names
 from dncd.program.splitting import Kind, Part
 from dncd.records.spool import KEPT
-from dncd.tape.capture import Capture, Closed, read_capture
+from dncd.tape.capture import Capture, Closed, put_together, read_capture
 from dncd.tape.codes import Coder
-from dncd.tape.mending import put_together
 from dncd.values import MachineSettings, WireBytes
 
 _NEXT: Final = "the mark behind it is the opening mark of the next program as well"

@@ -15,7 +15,7 @@ text is made of it only at the end. Time and memory are in proportion to the cap
 import enum
 import itertools
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -71,9 +71,8 @@ def _others_damaged(*kept: int) -> bytes:
     return bytes(char if char in good else FAULT for char in range(256))
 
 
-_ISO_SIGNIFICANT: Final = _others_damaged(*_NO_TEXT)
+_WITH_FILL: Final = _others_damaged(*_NO_TEXT)
 _EIA_SIGNIFICANT: Final = _others_damaged(DEL)
-_OUTSIDE: Final = _others_damaged(*_NO_TEXT)
 
 
 class Closed(enum.Enum):
@@ -132,9 +131,13 @@ def read_capture(
     eia = coder.code is TapeCode.EIA
     if eia:
         chars[first:last] = _between_blocks(bytes(chars[first:last]), tape.ends.chars.count("\0"))
-    significant = _EIA_SIGNIFICANT if eia else _ISO_SIGNIFICANT
+    significant = _EIA_SIGNIFICANT if eia else _WITH_FILL
     checked = b"".join(
-        (chars[:first].translate(_OUTSIDE), chars[first:last].translate(significant), chars[last:].translate(_OUTSIDE))
+        (
+            chars[:first].translate(_WITH_FILL),
+            chars[first:last].translate(significant),
+            chars[last:].translate(_WITH_FILL),
+        )
     )
     end = tape.ends.read.encode("ascii")
     before, inside = _text(checked[:first], end), _ended(_text(checked[first:closing], end))
@@ -334,3 +337,47 @@ def _missing(marks: _Marks, ends_on: EndsOn, tape: TapeSettings, whole: str) -> 
     if marks is _Marks.OPENING and not may_lack:
         what = f"the closing mark {closing} is missing: the program is not complete"
         yield Finding("no-closing-mark", Severity.REFUSE, what, _AGAIN, place)
+
+
+_DAMAGED_BLOCKS: Final = 100
+"""Blocks with damage that are looked for: more are garbage, in which the others say enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mended:
+    """whole: all characters, marks included, "" where the two do not give them; first, second: how many came from each."""
+
+    whole: str
+    first: int
+    second: int
+
+
+def put_together(first: str, second: str) -> Mended:
+    """Two damaged captures of one program, as the whole one where each has what the other lacks: only where each damaged
+    character is good in the other and all else is equal. first, second: `Capture.whole` of captures whose every damaged
+    character was found (by parity). Time in proportion."""
+    none = Mended("", 0, 0)
+    if len(first) != len(second) or DAMAGED not in first or DAMAGED not in second:
+        return none
+    pairs = list(zip(first, second, strict=True))
+    if any(one == DAMAGED == other or (one != other and DAMAGED not in (one, other)) for one, other in pairs):
+        return none
+    whole = "".join(other if one == DAMAGED else one for one, other in pairs)
+    return Mended(whole, second.count(DAMAGED), first.count(DAMAGED))
+
+
+def came_again(whole: str, texts: Iterable[str]) -> bool:
+    """Whether each block with a digit of a damaged capture stands in texts that came whole. whole: as `Capture.whole`.
+    A damaged character may be any; mark lines say nothing; the last block may be broken off."""
+    there = {block for text in texts for block in text.split("\n")}
+    wanted = [block for block in whole.split("\n") if any(map(str.isdigit, block)) and block[0] not in "%$*&"]
+    if wanted and any(block.startswith(wanted[-1]) for block in there):
+        wanted.pop()
+    damaged = [block for block in wanted if DAMAGED in block]
+    return all(block in there for block in wanted if DAMAGED not in block) and all(
+        any(_may_be(block, other) for other in there) for block in damaged[:_DAMAGED_BLOCKS]
+    )
+
+
+def _may_be(block: str, other: str) -> bool:
+    return len(block) == len(other) and all(a in (b, DAMAGED) for a, b in zip(block, other, strict=True))
