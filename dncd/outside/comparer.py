@@ -5,22 +5,20 @@ thread of the service, the lines ran at 89 % of their rate; in a process, at 98.
 (`tests/bench/beside.py`). The process starts with the first comparison, and ends with the service, or when it has had
 nothing to do for `_IDLE_S`.
 
-Request and answer are one JSON line each: `{"known", "punched"}` and the fields of a `Reading`, `{"versions", "dropped"}`
-and a list of revisions with lines, or `{"texts", "punched"}` and the percent of each.
+A question is one of three functions of `dncd.program` and what it is given, pickled; the answer is what it gave.
 """
 
 import contextlib
-import json
 import os
+import pickle
 import select
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final, TypeVar, cast
 
-from dncd.program.carrying import Carried, Carry
 from dncd.program.edits import LostEdit, Version, lost_edits
 from dncd.program.readback import Reading, read_back, shares
 from dncd.program.substance import Answer
@@ -40,6 +38,10 @@ _NICE: Final = 5
 """The child gives way to the lines where the processor is short."""
 
 
+_Known = TypeVar("_Known")
+_Said = TypeVar("_Said")
+
+
 class Comparer:
     """Compares for any thread; each question has a process to itself, so none waits for another. `close` ends them. A
     child that dies (out of memory, killed) costs nothing but time: the work is done here. One that has not answered
@@ -52,46 +54,42 @@ class Comparer:
 
     def read_back(self, known: Sequence[Version], punched: str) -> Reading:
         """As `program.readback.read_back`. Where it took too long it counts as changed, told as NOT_COMPARED."""
-        if sum(len(version.text) for version in known) + len(punched) > _SMALL_CHARS:
-            try:
-                answer = self._answer({"known": _plain(known), "punched": punched})
-            except TimeoutError:
-                return Reading(known[-1].number, Answer.CHANGED, (NOT_COMPARED,))
-            if isinstance(answer, list):
-                number, said, differences, how, text, spelling = answer
-                return Reading(number, Answer(said), tuple(differences), Carried(Carry(how), text), spelling)
-        return read_back(known, punched)
+        late = Reading(known[-1].number, Answer.CHANGED, (NOT_COMPARED,))
+        return self._compared(read_back, known, punched, sum(len(version.text) for version in known), late)
 
     def lost_edits(self, versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
         """As `program.edits.lost_edits`. Where it took too long each edit counts as lost, told as NOT_COMPARED."""
-        if sum(len(version.text) for version in versions) > _SMALL_CHARS:
-            try:
-                answer = self._answer({"versions": _plain(versions), "dropped": dropped})
-            except TimeoutError:
-                edits = [version.number for version in versions if version.origin is Origin.MACHINE]
-                return tuple(LostEdit(number, (NOT_COMPARED,)) for number in edits)
-            if isinstance(answer, list):
-                return tuple(LostEdit(number, tuple(said)) for number, said in answer)
-        return lost_edits(versions, dropped)
+        edits = [version.number for version in versions if version.origin is Origin.MACHINE]
+        late = tuple(LostEdit(number, (NOT_COMPARED,)) for number in edits)
+        return self._compared(lost_edits, versions, dropped, sum(len(version.text) for version in versions), late)
 
     def shares(self, known: Sequence[str], punched: str) -> list[int]:
         """As `program.readback.shares`. Where it took too long it is like none."""
-        if sum(map(len, known)) + len(punched) > _SMALL_CHARS:
-            with contextlib.suppress(TimeoutError):
-                return self._answer({"texts": known, "punched": punched}) or shares(known, punched)
-            return [0] * len(known)
-        return shares(known, punched)
+        return self._compared(shares, known, punched, sum(map(len, known)), [0] * len(known))
 
-    def _answer(self, question: dict[str, Any]) -> Any:
+    def _compared(
+        self,
+        compare: Callable[[Sequence[_Known], str], _Said],
+        known: Sequence[_Known],
+        text: str,
+        chars: int,
+        late: _Said,
+    ) -> _Said:
+        """chars: of what is known; late: the answer where it took too long."""
+        if chars + len(text) <= _SMALL_CHARS:
+            return compare(known, text)
         try:
             child = self._free.pop()
         except IndexError:
             child = _Child()
             self._children.append(child)
         try:
-            return child.answer(question, self._within_s)
+            said = child.answer((compare, known, text), self._within_s)
+        except TimeoutError:
+            return late
         finally:
             self._free.append(child)
+        return compare(known, text) if said is None else cast(_Said, said)
 
     def close(self) -> None:
         for child in list(self._children):
@@ -104,11 +102,10 @@ class _Child:
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
 
-    def answer(self, question: dict[str, Any], within_s: float) -> Any:
+    def answer(self, question: object, within_s: float) -> Any:
         """None where it could not be asked. TimeoutError: it did not answer in time, and is ended."""
         late = threading.Event()
-        answer = b""
-        with contextlib.suppress(OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError, EOFError, pickle.UnpicklingError):
             process = self._running()
 
             def end() -> None:
@@ -118,11 +115,9 @@ class _Child:
             timer = threading.Timer(within_s, end)
             timer.start()
             try:
-                answer = _asked(process, json.dumps(question).encode() + b"\n")
+                return _asked(cast(IO[bytes], process.stdin), cast(IO[bytes], process.stdout), question)
             finally:
                 timer.cancel()
-            if answer.endswith(b"\n"):
-                return json.loads(answer)
         self.end()
         if late.is_set():
             raise TimeoutError(NOT_COMPARED)
@@ -145,12 +140,10 @@ class _Child:
                 process.communicate()
 
 
-def _asked(process: subprocess.Popen[bytes], question: bytes) -> bytes:
-    if process.stdin is None or process.stdout is None:
-        return b""
-    process.stdin.write(question)
-    process.stdin.flush()
-    return process.stdout.readline()
+def _asked(sink: IO[bytes], source: IO[bytes], question: object) -> Any:
+    pickle.dump(question, sink)
+    sink.flush()
+    return pickle.load(source)  # noqa: S301 - of our own child
 
 
 def serve() -> None:
@@ -158,24 +151,8 @@ def serve() -> None:
     os.nice(_NICE)
     os.setsid()  # ctrl-C at the service's terminal is the service's to handle
     source, sink = sys.stdin.buffer, sys.stdout.buffer
-    while select.select([source.fileno()], [], [], _IDLE_S)[0] and (question := source.readline()):
-        asked = json.loads(question)
-        sink.write(json.dumps(_done(asked)).encode() + b"\n")
-        sink.flush()
-
-
-def _done(asked: dict[str, Any]) -> Any:
-    if "versions" in asked:
-        return [(edit.number, edit.differences) for edit in lost_edits(_versions(asked["versions"]), asked["dropped"])]
-    if "texts" in asked:
-        return shares(asked["texts"], asked["punched"])
-    said = read_back(_versions(asked["known"]), asked["punched"])
-    return said.number, said.answer, said.differences, said.carried.how, said.carried.text, said.spelling
-
-
-def _plain(versions: Sequence[Version]) -> list[tuple[int, str, str]]:
-    return [(version.number, version.origin.value, version.text) for version in versions]
-
-
-def _versions(plain: list[tuple[int, str, str]]) -> list[Version]:
-    return [Version(number, Origin(origin), text) for number, origin, text in plain]
+    with contextlib.suppress(EOFError):
+        while select.select([source.fileno()], [], [], _IDLE_S)[0]:
+            compare, known, text = pickle.load(source)  # noqa: S301 - of the service, which started this
+            pickle.dump(compare(known, text), sink)
+            sink.flush()

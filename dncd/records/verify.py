@@ -6,7 +6,7 @@ ended; it is left to the next run.
 """
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, cast
@@ -58,32 +58,42 @@ def verify(state: Path, folder: Path) -> Report:
     problems: list[str] = []
     notes: list[str] = []
     found = list(_receipts(folder, problems))
-    lines = {line["seq"]: line for line in _ledger(state, found, problems)}
+    problems += (
+        f"ledger {fault.file}, line {fault.line} (seq {fault.seq}): {fault.what}" for fault in check_chain(state)
+    )
+    if found and not files_of(state):
+        problems.append("ledger: there is none, and there are receipts")
+    wanted = {_seq(each.receipt) for each in found}
+    lines: dict[int, Record] = {}
+    named: list[Record] = []
+    out_of_order: list[str] = []
+    count, before = 0, ""
+    for line in records(state):
+        count += 1
+        if line["seq"] in wanted:
+            lines[line["seq"]] = line
+        if line.get("commit"):
+            named.append(line)
+        if line["time"] == NO_TIME:
+            out_of_order.append(f"ledger line {line['seq']}: it has {NO_TIME}; the order of lines counts")
+            continue
+        if line["time"] < before:
+            times = f"from {local_text(before)} to {local_text(line['time'])}"
+            out_of_order.append(f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts")
+        before = line["time"]
     for each in found:
         wrong, said = _receipt_faults(each, lines)
         if (wrong or said) and _unchanged(each):
             problems += wrong
             notes += said
-    named = [line for line in records(state) if line.get("commit")]
-    revisions = _library(state, named, problems)
+    gone = repair.told_gone(state)
+    revisions = _library(state, named, gone, problems)
     problems += trials.faults(state)
     notes += (f"{machine}: {problem.sentence}" for machine, problem in blocked_machines(state).items())
-    notes += _clock_set_back(state)
-    if gone := repair.told_gone(state):
+    notes += out_of_order
+    if gone:
         notes.append(f"library: {len(gone)} revisions went when a copy was recovered; `dncd log` has them (recovered)")
-    return Report(tuple(problems), tuple(notes), sum(1 for _ in records(state)), revisions, len(found))
-
-
-def _clock_set_back(state: Path) -> Iterator[str]:
-    before = ""
-    for line in records(state):
-        if line["time"] == NO_TIME:
-            yield f"ledger line {line['seq']}: it has {NO_TIME}; the order of lines counts"
-            continue
-        if line["time"] < before:
-            times = f"from {local_text(before)} to {local_text(line['time'])}"
-            yield f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts"
-        before = line["time"]
+    return Report(tuple(problems), tuple(notes), count, revisions, len(found))
 
 
 # --- receipts ----------------------------------------------------------------------------------------------------------
@@ -162,21 +172,8 @@ def _unchanged(found: _Found) -> bool:
         return False
 
 
-# --- ledger ------------------------------------------------------------------------------------------------------------
-def _ledger(state: Path, found: list[_Found], problems: list[str]) -> Iterator[Record]:
-    """The lines that receipts name. The chain is read first and the lines again: neither is held whole."""
-    for fault in check_chain(state):
-        problems.append(f"ledger {fault.file}, line {fault.line} (seq {fault.seq}): {fault.what}")
-    if found and not files_of(state):
-        problems.append("ledger: there is none, and there are receipts")
-    wanted = {seq for seq in (_seq(each.receipt) for each in found) if seq is not None}
-    for line in records(state):
-        if line["seq"] in wanted:
-            yield line
-
-
 # --- library -----------------------------------------------------------------------------------------------------------
-def _library(state: Path, named: Sequence[Record], problems: list[str]) -> int:
+def _library(state: Path, named: Sequence[Record], gone: Collection[str], problems: list[str]) -> int:
     """Every revision on main, whole, and every one that the ledger names; how many there are."""
     if not (path_of(state) / "HEAD").is_file():
         if named:
@@ -192,7 +189,6 @@ def _library(state: Path, named: Sequence[Record], problems: list[str]) -> int:
             problems += (f"library: {fault}" for fault in _object_faults(library))
         except RecordsError as error:
             problems.append(f"library: {error.where}: {error.what}")
-        gone = repair.told_gone(state)
         for line in named:
             have = numbers.get(line["commit"])
             said = (line.get("machine"), line.get("program"), line.get("revision"))
