@@ -172,14 +172,15 @@ class View:
     <3C>   the character < itself, so that nothing here can be mistaken
     """
 
-    __slots__ = ("_shown",)
+    __slots__ = ("_marked", "_shown")
 
     def __init__(self, coder: Coder) -> None:
         self._shown = tuple(_show(byte, coder) for byte in range(256))
+        self._marked = ("<BREAK>", *(f"<{byte:02X}!>" for byte in range(1, 256)))
 
     def text(self, data: bytes, marked: Iterable[int] = ()) -> str:
         bad = frozenset(marked)
-        return "".join(_show_marked(byte) if k in bad else self._shown[byte] for k, byte in enumerate(data))
+        return "".join((self._marked if k in bad else self._shown)[byte] for k, byte in enumerate(data))
 
     def line(self, entry: Entry) -> str:
         at = f"{entry.at:10.3f}"
@@ -214,7 +215,3 @@ def _named(char: int, code: str) -> str:
     if char == 0x7F:
         return "<DEL>"
     return f"<{code}>" if char in b"<>" else chr(char)
-
-
-def _show_marked(byte: int) -> str:
-    return "<BREAK>" if byte == 0 else f"<{byte:02X}!>"

@@ -20,14 +20,11 @@ COLUMNS: Final = 100
 
 
 class Contacts(enum.StrEnum):
-    """What a connector has."""
-
     PINS = "pins"
     SOCKETS = "sockets"
 
     @property
     def other(self) -> "Contacts":
-        """What fits it."""
         return Contacts.SOCKETS if self is Contacts.PINS else Contacts.PINS
 
 
@@ -249,22 +246,19 @@ class Order:
 
     @property
     def plugs(self) -> list[str]:
-        """Drawings of a loopback plug for each kind of connector."""
         return [draw_plug(connector) for connector in dict.fromkeys((self.near, self.far))]
 
 
 def facts(order: Order) -> list[str]:
     made = order.cable
     metres, because = longest_cable(order.baud)
-    facts = [
+    return [
         f"Flow {order.flow.value}: {made.variant.value}, {made.wires} wires and the shield.",
         f"Longest cable at {order.baud} bits a second: {metres:g} m ({because}).",
         "Look first which ends have pins and which sockets: a computer's connector has pins, a control's may have either.",
         end_test(order.far),
+        *([THREE_WIRE_NOTE] if made.variant is Variant.THREE_WIRE else []),
     ]
-    if made.variant is Variant.THREE_WIRE:
-        facts.append(THREE_WIRE_NOTE)
-    return facts
 
 
 def heading(order: Order) -> str:

@@ -136,9 +136,8 @@ def _heard(machine: MachineSettings, answer: finding.Answer) -> Step:
         return Step(HEARING, Done.FAILED, f"set to {set_to}, but {why}: run dncd line find")
     best = answer.guesses[0]
     heard = f"{best.baud} {best.frame} {best.code}"
-    same = (best.baud, best.code) == (machine.line.baud, machine.tape.code) and best.frame[:2] == str(
-        machine.line.frame
-    )[:2]
+    settings = machine.line.baud, machine.tape.code, str(machine.line.frame)[:2]  # stop bits are not heard
+    same = (best.baud, best.code, best.frame[:2]) == settings
     sure = f"{best.confidence:.1%} sure" if answer.sureness is Sureness.SURE else "not sure"
     if same:
         return Step(HEARING, Done.PASSED, f"heard {heard}, {sure}; set to {set_to}")
@@ -161,8 +160,9 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
     """One round over a line that stays open between the rounds: a READ that comes early is not lost."""
     machine, number, say = bench.machine, bench.number, bench.say
     text = trial_file(trial_blocks(machine, number, round_, bench.rounds, bench.body))
+    wish = f"waits for {StartWay(machine.send, machine.line.protocol, machine.keys).wish()}"
     says = {
-        Phase.WAITING: f"Round {round_} of {bench.rounds}: {wish_of(machine)}",
+        Phase.WAITING: f"Round {round_} of {bench.rounds}: {'on its way' if starts_by_hand(machine) else wish}",
         Phase.BACK: f"  sent; now {machine.keys.punch} {number} at the control",
     }
 
@@ -191,12 +191,6 @@ def round_step(bench: Bench, session: LineSession, round_: int) -> Round:
 
 def starts_by_hand(machine: MachineSettings) -> bool:
     return machine.line.protocol is Protocol.PLAIN and machine.send.start_on in (StartOn.GO, StartOn.NOW)
-
-
-def wish_of(machine: MachineSettings) -> str:
-    if starts_by_hand(machine):
-        return "on its way"
-    return f"waits for {StartWay(machine.send, machine.line.protocol, machine.keys).wish()}"
 
 
 def _contents(machine: MachineSettings, back: Back) -> Contents:

@@ -243,7 +243,11 @@ class _Reader:
                 {**start.get(table, {}), **self._in_todays_words(table, f"{where}.{table}", given)},
             )
         self._fits(tables["line"], tables["tape"])
-        self._numbers_fit(tables["program"])
+        program = tables["program"]
+        low, high = program.get("lowest_number"), program.get("highest_number")
+        if low is not None and high is not None and low > high:
+            what = f"lowest_number is {low}: no program number lies between the two"
+            self.faults.at(program.name, "highest_number", high, what)
         self._ends(tables["tape"], tables["receive"])
         send = tables["send"]
         for key, what in config_rules.said_faults(*(tables[table].get for table in ("line", "tape", "send"))):
@@ -344,12 +348,6 @@ class _Reader:
         else:
             return
         self.faults.at(line.name, "frame", frame, what)
-
-    def _numbers_fit(self, program: _Checked) -> None:
-        low, high = program.get("lowest_number"), program.get("highest_number")
-        if low is not None and high is not None and low > high:
-            what = f"lowest_number is {low}: no program number lies between the two"
-            self.faults.at(program.name, "highest_number", high, what)
 
 
 def _ports_apart(faults: _Faults, machines: Mapping[str, Mapping[str, _Checked]]) -> None:

@@ -85,11 +85,6 @@ def _number(low: float, high: float, unit: str) -> Rule:
     return Rule(check, f"a number of {unit} from {low:g} to {high:g}")
 
 
-def _one_of(values: tuple[int, ...]) -> Rule:
-    words = tuple(map(str, values))
-    return _if(lambda v: type(v) is int and v in values, "one of " + ", ".join(words), words)
-
-
 def _text(pattern: str, allowed: str, near: tuple[str, ...] = ()) -> Rule:
     """pattern: a regular expression for the whole text."""
     return _if(lambda v: isinstance(v, str) and bool(re.fullmatch(pattern, v)), allowed, near)
@@ -174,12 +169,8 @@ def written(value: Any) -> Any:
     return list(map(str, value)) if isinstance(next(iter(value), ()), str) else dict(value)
 
 
-def _profile_names() -> tuple[str, ...]:
-    folder = resources.files("dncd.outside").joinpath("profiles")
-    return tuple(sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml")))
-
-
-PROFILES: Final = _profile_names()
+_PROFILES: Final = resources.files("dncd.outside").joinpath("profiles")
+PROFILES: Final = tuple(sorted(p.name.removesuffix(".toml") for p in _PROFILES.iterdir() if p.name.endswith(".toml")))
 
 _HOST = r"(\[[0-9A-Fa-f:.]+\]|[^/:@\s\x00-\x1f]+)"
 _PORT_NUMBER = r"(6553[0-5]|655[0-2]\d|65[0-4]\d\d|6[0-4]\d{3}|[1-5]\d{4}|[1-9]\d{0,3})"
@@ -195,6 +186,8 @@ _REMOTE = (
 """What git may be told to push to; nothing that git would take for an option or for a command of its own to run."""
 
 _NAME = r"[A-Za-z0-9._:-]{1,253}"
+
+_BAUDS = tuple(map(str, defaults.BAUDS))
 
 _KEY = _text(r"[!-~]([ -~]{0,22}[!-~])?", "what is written on the key: 1 to 24 characters, such as INPUT")
 
@@ -262,7 +255,7 @@ RULES: Final[Mapping[str, Rule]] = {
         rf"/[^\x00-\x1f]+|(socket|rfc2217)://{_HOST}:{_PORT_NUMBER}",
         "a path that starts with /, or socket://HOST:PORT, or rfc2217://HOST:PORT",
     ),
-    "line.baud": _one_of(defaults.BAUDS),
+    "line.baud": _if(lambda v: type(v) is int and v in defaults.BAUDS, "one of " + ", ".join(_BAUDS), _BAUDS),
     "line.ahead_chars": _whole(1, 4096, "characters"),
     "tape.mark": _text(_MARK, _MARK_ALLOWED, ("%",)),
     "tape.end_mark": _text(f"|{_MARK}", f'{_MARK_ALLOWED}; or "" for the same as mark', ("%",)),
@@ -410,4 +403,4 @@ def said_faults(line: _Get, tape: _Get, send: _Get) -> Iterator[tuple[str, str]]
 
 def profile_text(name: str) -> str:
     """The TOML of a shipped starting point; `name` is one of PROFILES."""
-    return resources.files("dncd.outside").joinpath("profiles", f"{name}.toml").read_text("utf-8")
+    return _PROFILES.joinpath(f"{name}.toml").read_text("utf-8")

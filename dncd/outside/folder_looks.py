@@ -229,11 +229,12 @@ def plain_files(descriptor: int) -> tuple[dict[str, os.stat_result], dict[str, O
     odd: dict[str, Odd] = {}
     with os.scandir(descriptor) as entries:
         for entry in entries:
-            if left_alone(entry.name) and not _was_meant(entry.name):
-                continue
+            alone, low = left_alone(entry.name), entry.name.lower()
+            if alone and (low.startswith(".") or low in _SIDE_FILES):
+                continue  # else it may be a program's yet: of a copy that was broken off, of a file open elsewhere
             with contextlib.suppress(FileNotFoundError):  # taken away between listing and looking
                 status = entry.stat(follow_symlinks=False)
-                if left_alone(entry.name):
+                if alone:
                     odd[entry.name] = Odd(_BY_NAME, status.st_mtime_ns, defaults.HELD_OPEN_S)
                 elif not stat.S_ISREG(status.st_mode):
                     what = _ODD.get(stat.S_IFMT(status.st_mode), "is no plain file: copy the program itself in")
@@ -254,12 +255,6 @@ def beside(folder: Path, known: frozenset[str]) -> dict[str, Odd]:
             for entry in entries
             if entry.name not in known and not left_alone(entry.name)
         }
-
-
-def _was_meant(name: str) -> bool:
-    """Whether a name that is left alone may yet be a program's: of a copy that was broken off, of a file open elsewhere."""
-    low = name.lower()
-    return not low.startswith(".") and low not in _SIDE_FILES
 
 
 _BY_NAME: Final = "has the name of a half-made copy: see whether it is whole, and give it the program's name"

@@ -210,7 +210,11 @@ class Folders:
         sight = Sight.UNSEEN
         entries = folder.posted.entries if folder.posted else ()
         try:
-            self._take_hints(folder)
+            with self._changed:
+                hints, folder.hints = folder.hints, deque()
+            for name, hint in hints:
+                if name != ITSELF:
+                    folder.state.hint(name, hint)
             made = self._shop_folders.look(folder.machine)
             if made and folder.posted is not None:
                 notes = (f"made again, as it was gone: {', '.join(made)}",)
@@ -247,13 +251,6 @@ class Folders:
                 folder.due = min(folder.due, max(settles, folder.not_before))
             if folder.hints:
                 folder.due = min(folder.due, max(now + defaults.BURST_S, folder.not_before))
-
-    def _take_hints(self, folder: _Folder) -> None:
-        with self._changed:
-            hints, folder.hints = folder.hints, deque()
-        for name, hint in hints:
-            if name != ITSELF:
-                folder.state.hint(name, hint)
 
     def _list(self, folder: _Folder, descriptor: int) -> tuple[tuple[Entry, ...], str]:
         tells = cache(lambda: self._shop.watch is Watch.EVENTS and leases_tell(descriptor))

@@ -181,9 +181,10 @@ def _serial() -> str:
 
 
 def _state(state: Path, folder: Path) -> str:
-    lines = [
-        f"{name} {path}: {_megabytes(free_bytes(path))} free" for name, path in (("state", state), ("shop", folder))
-    ]
+    lines = []
+    for name, path in (("state", state), ("shop", folder)):
+        room = free_bytes(path)
+        lines.append(f"{name} {path}: {'unknown' if room is None else f'{room // 1_000_000} MB'} free")
     for number, path in enumerate(sorted(state.rglob("*"))):
         if number == FILES_LISTED:
             lines.append("and more")
@@ -194,10 +195,6 @@ def _state(state: Path, folder: Path) -> str:
         stamp = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(status.st_mtime))
         lines.append(f"{status.st_size:>12} {stamp} {path.relative_to(state)}")
     return "\n".join(lines) + "\n"
-
-
-def _megabytes(size: int | None) -> str:
-    return "unknown" if size is None else f"{size // 1_000_000} MB"
 
 
 def _tool(*words: str) -> str:

@@ -137,7 +137,6 @@ def _shown(block: str) -> str:
 
 
 def _printable(text: str) -> str:
-    """Text of a program made printable and short."""
     return printable(text[:_LONGEST]) + "…" * (len(text) > _LONGEST)
 
 

@@ -144,14 +144,11 @@ class Findings:
     def _rest(self, left: Mapping[str, int]) -> Finding:
         """One finding for those that are not listed."""
         refuses = any(self._weights[code] is Weight.REFUSE for code in left)
-        told = ", ".join(self._told(code, n) for code, n in left.items())
+        many = {code: "at least " for code in left if self.exhausted(code)}
+        told = ", ".join(f"{many.get(code, '')}{n} more {KINDS[code].many}" for code, n in left.items())
         code = next(iter(left)) if len(left) == 1 else "more"
         severity = Severity.REFUSE if refuses else Severity.WARN
         return Finding(code, severity, f"not listed: {told}", "correct the first ones and drop the file again")
-
-    def _told(self, code: str, n: int) -> str:
-        at_least = "at least " if self._counts[code] >= COUNTED_OF_A_KIND else ""
-        return f"{at_least}{n} more {KINDS[code].many}"
 
 
 def _order(finding: Finding) -> tuple[bool, int, int]:

@@ -79,9 +79,7 @@ def _head_start(text: str, at: int, first: bool, ends: tuple[str, ...]) -> int:
     if last < 0:
         return 0
     after = text.find("\n", last) + 1
-    if first:
-        return after
-    return after if names.is_end(text[last:after], ends) else at
+    return after if first or names.is_end(text[last:after], ends) else at
 
 
 def _front(front: str, on_mark: names.Head, ends: tuple[str, ...], alone: bool) -> list[Part]:

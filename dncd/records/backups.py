@@ -284,7 +284,6 @@ def _dump(plan: BackupPlan, pieces: list[Piece], mark: str, closing: str) -> str
 
 
 def _not_whole_name(plan: BackupPlan) -> str:
-    """Of the file that has what came whole of a backup that does not count."""
     file = Path(plan.file)
     return f"{file.stem}-not-whole{file.suffix}"
 

@@ -53,6 +53,11 @@ _FOR_PEOPLE: Final = {
 }
 """What became of a file, and what to do, by the result."""
 
+_NOT_SURE: Final = {
+    Evidence.ONCE: "this line has no parity, so a flipped bit cannot be seen: punch it out once more",
+    Evidence.UNLIKE: "edited between the two punches, or changed on the line: punch it out once more",
+}
+
 _NAMED: Final = 20
 """Programs that one line of a receipt names."""
 
@@ -93,15 +98,6 @@ def to_do_about(part: Part) -> str:
     return (
         "look at what was changed at the machine, below, and take it over into the office's text before that goes again"
     )
-
-
-def sure_pairs(sure: Evidence) -> list[tuple[str, object]]:
-    pairs: list[tuple[str, object]] = [("sure", sure.value)] if sure else []
-    if sure == Evidence.ONCE:
-        pairs.append(("note", "this line has no parity, so a flipped bit cannot be seen: punch it out once more"))
-    elif sure == Evidence.UNLIKE:
-        pairs.append(("note", "edited between the two punches, or changed on the line: punch it out once more"))
-    return pairs
 
 
 def file_fields(machine: str, program: str, file: str, sha256: str) -> Fields:
@@ -152,7 +148,6 @@ def proven_lines(plan: OutPlan) -> Iterable[str]:
 
 
 def named(programs: Sequence[str]) -> str:
-    """Programs in a line, not too many of them."""
     return some([*map(printable, programs)], _NAMED)
 
 
@@ -216,7 +211,8 @@ def in_pairs(plan: InPlan, part: Part, revision: int, aside: str, beside: Beside
     pairs: list[tuple[str, object]] = [("revision", str(revision)), ("compared", compared_with(part))]
     if part.like:
         pairs.append(("name", f"it says none: taken for {part.program}, {part.like} % of its blocks"))
-    pairs += sure_pairs(part.sure)
+    pairs += [("sure", part.sure.value)] if part.sure else []
+    pairs += [("note", _NOT_SURE[part.sure])] if part.sure in _NOT_SURE else []
     pairs += [("difference", line) for line in part.differences]
     if beside.name:
         pairs += [("office text with the edit", beside.name), (BESIDE_SHA256, beside.sha256)]

@@ -88,15 +88,10 @@ class Endings:
         self.ledger.check()
         self.claims.check(plan.machine)
         plans.save(self.shop.state, plan)
-        made = [
-            (
-                program,
-                self.library.revise(
-                    plan.machine, program, text, Origin.OFFICE, {"Wire-SHA256": plan.wire_sha256, **more}
-                ),
-            )
-            for program, text, more in texts
-        ]
+        made: list[tuple[str, Revision]] = []
+        for program, text, more in texts:
+            trailers = {"Wire-SHA256": plan.wire_sha256, **more}
+            made.append((program, self.library.revise(plan.machine, program, text, Origin.OFFICE, trailers)))
         plan = dataclasses.replace(
             plan,
             revised=tuple(program for program, _ in made),

@@ -107,7 +107,6 @@ class Index:
         return [machine for (machine,) in self._at.execute(said, (self.rows,))]
 
     def history(self, machine: str, program: str) -> list[Revision]:
-        """Revisions of a program, oldest first."""
         said = (
             "SELECT number, origin, time, named, blob, title, chars FROM revisions"
             " WHERE machine = ? AND program = ? AND position <= ? ORDER BY number"
@@ -120,7 +119,6 @@ class Index:
         return int(number or 0)
 
     def newest(self, machine: str) -> dict[str, Revision]:
-        """The newest revision of each program of a machine; its number is also how many there are."""
         # Columns beside a max() are those of the row that has it (sqlite.org, "Bare columns in an aggregate query").
         said = (
             "SELECT program, max(number), origin, time, named, blob, title, chars FROM revisions"

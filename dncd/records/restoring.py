@@ -19,7 +19,7 @@ from dncd.peer_text import local_text
 from dncd.program import names
 from dncd.program.splitting import Kind, split
 from dncd.records.holdings import Backup, Holding, How, is_data, is_unnamed
-from dncd.records.library import Library, Revision
+from dncd.records.library import Library
 from dncd.records.revisions import trailers_in
 
 _LEFT: Final = {
@@ -134,12 +134,9 @@ def piece_of(library: Library, machine: str, program: str, number: int, how: How
     revision = next((r for r in library.history(machine, program) if r.number == number), None)
     if revision is None:
         raise RecordsError(f"there is no revision {number}", f"{machine}/{program}", "Run `dncd verify`")
-    return Piece(program, number, how, library.blob(revision.blob).decode("utf-8"), _mark_line(library, revision))
-
-
-def _mark_line(library: Library, revision: Revision) -> str:
     commit = library.repo.object_store[ObjectID(revision.commit.encode())]
-    return trailers_in(commit.message).get("Mark-Line", "") if isinstance(commit, Commit) else ""
+    mark_line = trailers_in(commit.message).get("Mark-Line", "") if isinstance(commit, Commit) else ""
+    return Piece(program, number, how, library.blob(revision.blob).decode("utf-8"), mark_line)
 
 
 def compose(pieces: Iterable[Piece], opening: str, closing: str, mark: str) -> Dump:

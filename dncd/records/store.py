@@ -162,7 +162,6 @@ class Store:
         return self.old_box or own or folders or self.watch.ledger
 
     def old_box_off(self, by: str) -> None:
-        """Somebody said that the box whose records these were is off: lines may be served."""
         revival.old_box_off(self.shop.state, self.ledger, by)
         self.old_box = None
 

@@ -52,16 +52,14 @@ def changed_since(lines: tuple[str, ...], machine: MachineSettings) -> tuple[str
     """Which settings of a sheet are others now, in words. A key that is newer than the sheet counts unless it is at its
     default, and one that was renamed counts under its new name, so that an update of dncd alone unproves nothing."""
     renamed = {f"{table}.{old}": f"{table}.{new}" for (table, old), new in RENAMED_KEYS.items()}
-    then = dict(line.split(" = ", 1) for line in lines if " = " in line)
-    then = {renamed.get(key, key): value for key, value in then.items()}
-    now = dict(line.split(" = ", 1) for line in settings_lines(machine))
     default = MachineSettings(machine.name, LineSettings(machine.line.port))
-    standard = dict(line.split(" = ", 1) for line in settings_lines(default))
-    return tuple(
-        f"{key} was {then.get(key, standard[key])} and is {now[key]}"
-        for key in now
-        if now[key] != then.get(key, standard[key])
-    )
+    then = _by_key(settings_lines(default)) | {renamed.get(key, key): value for key, value in _by_key(lines).items()}
+    now = _by_key(settings_lines(machine))
+    return tuple(f"{key} was {then[key]} and is {value}" for key, value in now.items() if value != then[key])
+
+
+def _by_key(lines: tuple[str, ...]) -> dict[str, str]:
+    return dict(line.split(" = ", 1) for line in lines if " = " in line)
 
 
 def settings_lines(machine: MachineSettings) -> tuple[str, ...]:

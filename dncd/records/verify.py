@@ -79,7 +79,9 @@ def verify(state: Path, folder: Path) -> Report:
             continue
         if line["time"] < before:
             times = f"from {local_text(before)} to {local_text(line['time'])}"
-            out_of_order.append(f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts")
+            out_of_order.append(
+                f"ledger line {line['seq']}: the clock was set back, {times}; the order of lines counts"
+            )
         before = line["time"]
     for each in found:
         wrong, said = _receipt_faults(each, lines)

@@ -50,18 +50,15 @@ class Wording:
     @property
     def words(self) -> bool:
         """Whether a block of what was fed says words."""
-        return self._said or self._says()
+        lettering = (self._odd >= _ODD and 4 * self._odd >= self._chars) or (
+            self._gaps >= _GLYPHS and _GLYPH * self._gaps >= self._chars
+        )
+        return self._said or (self._digits > 0 and not lettering)
 
     @property
     def odd(self) -> bool:
         """Whether the block that is coming has anything that is no text."""
         return self._odd + self._gaps > 0
-
-    def _says(self) -> bool:
-        lettering = (self._odd >= _ODD and 4 * self._odd >= self._chars) or (
-            self._gaps >= _GLYPHS and _GLYPH * self._gaps >= self._chars
-        )
-        return self._digits > 0 and not lettering
 
     def feed(self, run: bytes) -> None:
         """Classes of one kind: text, digits, blanks and others mixed; or block ends; or fill."""
