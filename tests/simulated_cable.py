@@ -13,8 +13,7 @@ from waveform import Fault, Waveform, receive_waveform, send_waveform
 
 from dncd.commissioning.loopback import LoopbackTest
 from dncd.commissioning.loopback_measures import Measures, Plan
-from dncd.commissioning.pins import Connector, Line, pin_of
-from dncd.commissioning.wiring import Cable, End, Variant
+from dncd.commissioning.wiring import Cable, Connector, End, Line, Variant, pin_of
 from dncd.ports.port import Reading
 from dncd.values import Frame, Modem, Signal
 

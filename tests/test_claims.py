@@ -9,8 +9,7 @@ from two_machines import terminal
 from waiting import until
 
 from dncd.errors import RecordsError
-from dncd.records.claims import NAME, RENEW_S, TAKE_OVER_S, Claims
-from dncd.records.shop_folders import ShopFolders
+from dncd.records.shop_folders import CLAIM, RENEW_S, TAKE_OVER_S, Claims, ShopFolders
 
 
 class Shop:
@@ -36,7 +35,7 @@ def test_a_claim_that_changes_is_alive_however_wrong_a_clock_is(shop: Shop) -> N
         shop.now += TAKE_OVER_S / 2
     problem = shop.new.problems["lathe"]
     assert "another dncd serves this folder" in problem.what
-    assert problem.where == str(shop.folder / NAME)
+    assert problem.where == str(shop.folder / CLAIM)
     with pytest.raises(RecordsError, match="another dncd"):
         shop.new.check("lathe")
     shop.old.check("lathe")
@@ -46,7 +45,7 @@ def test_a_claim_is_renewed_many_times_in_the_time_after_which_it_is_dead_and_no
     beats = []
     for _ in range(int(TAKE_OVER_S)):
         assert shop.old.keep("lathe")
-        beats.append(json.loads((shop.folder / NAME).read_bytes())["beat"])
+        beats.append(json.loads((shop.folder / CLAIM).read_bytes())["beat"])
         shop.now += 1.0
     assert beats[int(RENEW_S) - 1] == beats[0]
     assert len(set(beats)) == TAKE_OVER_S / RENEW_S >= 5
@@ -70,10 +69,10 @@ def test_a_claim_that_is_gone_is_taken_at_once(shop: Shop, how: str) -> None:
     assert not shop.new.keep("lathe")
     if how == "given up":
         shop.new.give_up("lathe")
-        assert (shop.folder / NAME).exists()  # another's is not given up
+        assert (shop.folder / CLAIM).exists()  # another's is not given up
         shop.old.give_up("lathe")
     else:
-        (shop.folder / NAME).unlink()
+        (shop.folder / CLAIM).unlink()
     assert shop.new.keep("lathe")
 
 
@@ -85,7 +84,7 @@ def test_the_same_state_folder_claims_anew_after_a_start(shop: Shop, tmp_path: P
 @pytest.mark.parametrize("claim", [b"", bytes(60), b'{"who": "a@b", "ho', b"[]", b"\xff", b"{" * 5000])
 def test_a_claim_that_a_power_cut_tore_is_none_and_is_replaced_at_once(shop: Shop, claim: bytes) -> None:
     shop.folder.mkdir(parents=True)
-    (shop.folder / NAME).write_bytes(claim)
+    (shop.folder / CLAIM).write_bytes(claim)
     shop.new.check("lathe")
     assert shop.new.keep("lathe")
     assert not shop.old.keep("lathe")
@@ -94,10 +93,10 @@ def test_a_claim_that_a_power_cut_tore_is_none_and_is_replaced_at_once(shop: Sho
 def test_a_claim_that_is_a_link_is_replaced_and_not_written_through(shop: Shop, tmp_path: Path) -> None:
     shop.folder.mkdir(parents=True)
     (tmp_path / "precious").write_text("mine")
-    (shop.folder / NAME).symlink_to(tmp_path / "precious")
+    (shop.folder / CLAIM).symlink_to(tmp_path / "precious")
     assert shop.new.keep("lathe")
     assert (tmp_path / "precious").read_text() == "mine"
-    assert not (shop.folder / NAME).is_symlink()
+    assert not (shop.folder / CLAIM).is_symlink()
 
 
 def test_two_services_on_one_shop_folder_send_each_program_once_in_all(tmp_path: Path) -> None:

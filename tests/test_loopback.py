@@ -11,8 +11,7 @@ from simulated_cable import Channel, SimulatedPort, Wires
 from dncd.commissioning.loopback import LOOP_FRAME, MIXED, LoopbackTest
 from dncd.commissioning.loopback_findings import Trouble, findings, verdict
 from dncd.commissioning.loopback_measures import Came, Follows, Plan, PlugAt, compare, follows, measured_rate
-from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring import Variant
+from dncd.commissioning.wiring import Connector, Variant
 from dncd.line.sending import Sending
 from dncd.ports.port import Reading
 from dncd.values import Frame, LineSettings, Modem, SendSettings, Signal

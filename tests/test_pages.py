@@ -14,8 +14,7 @@ from dumps import dump, memory
 from dncd import defaults
 from dncd.choices import Flow
 from dncd.cli import main
-from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring import Contacts, Order
+from dncd.commissioning.wiring import Connector, Contacts, Order
 from dncd.commissioning.wiring_page import wiring_page
 
 BROWSER = shutil.which("chromium") or ""

@@ -11,20 +11,24 @@ from xml.etree import ElementTree
 import pytest
 
 from dncd.choices import Flow
-from dncd.commissioning.pins import PINS, Connector, Direction, Line, pin_of
 from dncd.commissioning.wiring import (
     CAUTIONS,
     COLUMNS,
+    PINS,
     THREE_WIRE_NOTE,
     Cable,
+    Connector,
     Contacts,
+    Direction,
     End,
+    Line,
     Order,
     Variant,
     draw_cable,
     draw_plug,
     end_test,
     longest_cable,
+    pin_of,
     variant_for,
     wiring_text,
 )

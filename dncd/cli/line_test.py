@@ -13,8 +13,7 @@ from dncd.cli.line_wiring import connector_option
 from dncd.commissioning.loopback import LoopbackTest, loop_line, plan_for
 from dncd.commissioning.loopback_findings import UNSEEN, findings, is_good, verdict
 from dncd.commissioning.loopback_measures import Echo, Measures, Plan, PlugAt
-from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring import COLUMNS
+from dncd.commissioning.wiring import COLUMNS, Connector
 from dncd.peer_text import printable
 from dncd.ports.session import LineSession, line_for
 from dncd.values import MachineSettings

@@ -7,8 +7,7 @@ import click
 
 from dncd.cli.asking import FILE, MACHINE, Asked, command
 from dncd.cli.layout import save_page
-from dncd.commissioning.pins import Connector
-from dncd.commissioning.wiring import Contacts, Order, wiring_text
+from dncd.commissioning.wiring import Connector, Contacts, Order, wiring_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -34,7 +34,7 @@ from dncd.commissioning.loopback_measures import (
     measured_rate,
     pace,
 )
-from dncd.commissioning.pins import Connector
+from dncd.commissioning.wiring import Connector
 from dncd.values import Frame, LineSettings, Modem, Signal
 
 SETTLE_S: Final = 0.15

@@ -14,7 +14,7 @@ from typing import Final
 
 from dncd import defaults
 from dncd.commissioning.loopback_measures import FEW, Echo, Follows, Measures, Plan, PlugAt
-from dncd.commissioning.pins import Line, pin_of
+from dncd.commissioning.wiring import Line, pin_of
 
 
 class Trouble(enum.StrEnum):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from typing import Final
 
-from dncd.commissioning.pins import Connector
+from dncd.commissioning.wiring import Connector
 from dncd.values import Modem, Signal
 
 

@@ -11,8 +11,21 @@ from html import escape
 from itertools import chain
 from typing import Final, TypeVar
 
-from dncd.commissioning.pins import PINS, Connector, Line, pin_of
-from dncd.commissioning.wiring import CAUTIONS, PLUG_JOINS, Cable, Contacts, End, Order, facts, heading, table_rows
+from dncd.commissioning.wiring import (
+    CAUTIONS,
+    PINS,
+    PLUG_JOINS,
+    Cable,
+    Connector,
+    Contacts,
+    End,
+    Line,
+    Order,
+    facts,
+    heading,
+    pin_of,
+    table_rows,
+)
 
 _ROWS: Final = {Connector.DE9: (5, 9, 14.0), Connector.DB25: (13, 25, 7.0)}
 """Pins of the long row, pins in all, the distance of two in a row, drawn as tall as they can be."""

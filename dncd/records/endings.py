@@ -17,7 +17,6 @@ from dncd.ledger_lines import Fields, Record, transfer_of
 from dncd.program.substance import Answer
 from dncd.records import delivery, durable, plans, receipts, spool
 from dncd.records import ending_words as words
-from dncd.records.claims import Claims
 from dncd.records.holdings import SignedOff
 from dncd.records.ledger import Ledger, records
 from dncd.records.library import Text, Writer
@@ -25,7 +24,7 @@ from dncd.records.orders import Orders
 from dncd.records.plans import InPlan, OutPlan, Part, Sent
 from dncd.records.problems import Stuck
 from dncd.records.revisions import Revision
-from dncd.records.shop_folders import TO_MACHINE, ShopFolders
+from dncd.records.shop_folders import TO_MACHINE, Claims, ShopFolders
 from dncd.values import Origin, Result
 
 TAKEN: Final = ".dncd-taken-"
