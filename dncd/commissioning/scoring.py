@@ -152,14 +152,13 @@ def _solid(piece: bytes) -> int:
 def _block_ends(text: bytes) -> Counter[BlockEnd]:
     names = {end.chars.encode(): end for end in USUAL_ENDS}
     runs = re.findall(rb"\r\0\0(?=[^\0\r\n])|[\r\n]+", text)
-    found = Counter(names[run] for run in runs if run in names)
-    # empty blocks run together: LF LF is twice LF, CR LF CR LF twice CR LF
-    for run in runs:
-        if run not in names:
-            for chars, end in names.items():
-                if len(run) % len(chars) == 0 and chars * (len(run) // len(chars)) == run:
-                    found[end] += len(run) // len(chars)
-                    break
+    found = Counter[BlockEnd]()
+    for run in runs:  # empty blocks run together: LF LF is twice LF, CR LF CR LF twice CR LF
+        for chars, end in names.items():
+            times = len(run) // len(chars)
+            if chars * times == run:
+                found[end] += times
+                break
     return found
 
 

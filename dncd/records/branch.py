@@ -46,11 +46,8 @@ class Branch:
         durable.discard(self._new)
         durable.write_temporary(self._library, [new + b"\n"], name=self._new.name)
         durable.fsync_dir(self._library)  # else a cut may leave the lock without the name that says whose it is
-        try:
+        with durable.or_discarded(self._new):
             self._replace(old, new)
-        except Exception:
-            durable.discard(self._new)
-            raise
         durable.fsync_dir(self._main.parent)
         durable.discard(self._new)
 
@@ -64,13 +61,10 @@ class Branch:
             if not self._repo.refs.set_if_equals(MAIN, ObjectID(old) if old else None, ObjectID(new)):
                 raise self._changed() from None
             return
-        try:
+        with durable.or_discarded(self._lock):
             if self._repo.refs.read_ref(MAIN) != old:
                 raise self._changed()
             durable.DISK.rename(self._lock, self._main)
-        except Exception:
-            durable.discard(self._lock)
-            raise
 
     def _take(self) -> None:
         """Makes the lock. RecordsError when another one has it for too long."""

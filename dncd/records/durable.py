@@ -185,14 +185,10 @@ def write_temporary(folder: Path, chunks: Iterable[bytes], name: str = "", mode:
     """Writes chunks to a synced file with a hidden name; the caller names it. On an error nothing stays."""
     path = folder / (name or hidden_name())
     fd = DISK.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, mode)
-    try:
-        with closing(fd):
-            for chunk in chunks:
-                write_all(fd, chunk)
-            DISK.fsync(fd)
-    except Exception:
-        discard(path)
-        raise
+    with or_discarded(path), closing(fd):
+        for chunk in chunks:
+            write_all(fd, chunk)
+        DISK.fsync(fd)
     return path
 
 
@@ -208,6 +204,16 @@ def discard(path: Path) -> None:
     """Removes a file that may be gone; used while another error is on its way up, so it raises none of its own."""
     with contextlib.suppress(OSError):
         DISK.unlink(path)
+
+
+@contextlib.contextmanager
+def or_discarded(path: Path) -> Iterator[None]:
+    """A file goes again where what is done with it fails."""
+    try:
+        yield
+    except Exception:
+        discard(path)
+        raise
 
 
 def remove(path: Path) -> None:
@@ -229,11 +235,8 @@ def replace(path: Path, data: bytes | Iterable[bytes], mode: int = FILE_MODE) ->
 
 def _write(path: Path, chunks: Iterable[bytes], mode: int, give_name: Callable[[Path, Path], None]) -> None:
     temporary = write_temporary(path.parent, chunks, mode=mode)
-    try:
+    with or_discarded(temporary):
         give_name(temporary, path)
-    except Exception:
-        discard(temporary)
-        raise
     fsync_dir(path.parent)
 
 

@@ -74,15 +74,12 @@ class Index:
     def build(cls, path: Path, rows: Iterable[Row], head: bytes) -> "Index":
         """A whole index in the place of one that may be there, at one instant. sqlite3.Error, OSError: as it was."""
         temporary = path.with_name(durable.hidden_name())
-        try:
+        with durable.or_discarded(temporary):
             with contextlib.closing(_connect(temporary, "rwc")) as made:
                 made.executescript(_TABLES)
                 made.execute(f"PRAGMA user_version = {VERSION}")
                 _insert(made, 0, rows, head)
             durable.DISK.rename(temporary, path)
-        except Exception:
-            durable.discard(temporary)
-            raise
         durable.fsync_dir(path.parent)
         return cls(_connect(path, "rw"))
 

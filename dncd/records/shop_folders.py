@@ -255,18 +255,12 @@ def write_quick(path: Path, data: bytes) -> None:
     """Writes a file whole, at one instant, over one that may be there; not worth a sync. For the shop's folder: what lies
     under its name, a link too, is replaced and never written through."""
     temporary = path.with_name(durable.hidden_name())
-    fd = os.open(
-        temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, durable.SHARED_FILE_MODE
-    )
-    try:
-        try:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    fd = os.open(temporary, flags, durable.SHARED_FILE_MODE)
+    with durable.or_discarded(temporary):
+        with durable.closing(fd):
             os.write(fd, data)
-        finally:
-            os.close(fd)
         durable.DISK.rename(temporary, path)
-    except OSError:
-        durable.discard(temporary)
-        raise
 
 
 CLAIM: Final = ".dncd-claim"

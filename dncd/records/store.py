@@ -9,7 +9,7 @@ from typing import Unpack
 
 from dncd.errors import NotDoneError, RecordsError
 from dncd.ledger_lines import Fields
-from dncd.records import repair, revival, state_format
+from dncd.records import durable, repair, revival, state_format
 from dncd.records.backups import Backups
 from dncd.records.endings import Endings, OnRecord, Shop
 from dncd.records.holdings import Holdings
@@ -194,9 +194,5 @@ def ledger_beside(state: Path) -> Iterator[Ledger]:
     """The ledger to write in, while no service can start; the process is the service's user from then on.
     StateHeldError if one has just started; NotDoneError for another user than the service's or root."""
     become_owner(state)
-    lock = state_format.hold(state / "service.lock")
-    try:
-        with contextlib.closing(Ledger.open(state)) as ledger:
-            yield ledger
-    finally:
-        os.close(lock)
+    with durable.closing(state_format.hold(state / "service.lock")), contextlib.closing(Ledger.open(state)) as ledger:
+        yield ledger
