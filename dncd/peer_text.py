@@ -1,7 +1,8 @@
 """Text from a control, a file or a file's name, made fit to be shown to people; and words that nobody knows."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from typing import Any
 
 
 def printable(text: str) -> str:
@@ -34,10 +35,26 @@ def moment(utc: object) -> str:
     return at.strftime("%a %H:%M %Z" if days < 6 else "%a %Y-%m-%d %H:%M %Z")
 
 
+def printable_in(value: Any, safe: Callable[[str], str] = printable) -> Any:
+    """A value for JSON, all text in it made printable (half surrogate pairs cannot be written as UTF-8); what JSON does not
+    know as a list or as text. safe: makes a text printable."""
+    if isinstance(value, bool | int | float) or value is None:
+        return value
+    if isinstance(value, Mapping):
+        return {safe(str(key)): printable_in(each, safe) for key, each in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [printable_in(each, safe) for each in value]
+    return safe(value.decode("latin-1") if isinstance(value, bytes) else str(value))
+
+
+def short(text: str, longest: int) -> str:
+    """Peer text made printable: at most `longest` characters, and `…` where there are more."""
+    return printable(text[:longest]) + "…" * (len(text) > longest)
+
+
 def shown(text: str, longest: int = 60) -> str:
-    """Peer text made printable and short: at most `longest` characters, in quotes."""
-    safe = printable(text[:longest])
-    return f"'{safe}…'" if len(text) > longest else f"'{safe}'"
+    """As `short`, in quotes."""
+    return f"'{short(text, longest)}'"
 
 
 def some(names: Sequence[str], most: int, beside: int = 0) -> str:

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,7 +20,7 @@ from dncd.outside import config_rules
 from dncd.outside.config_outline import absolute, settings_bytes
 from dncd.outside.config_page import page_faults
 from dncd.outside.config_rules import KINDS, MACHINE_NAME, MACHINE_NAME_ALLOWED, TABLES, Rule, profile_text
-from dncd.peer_text import nearest, printable
+from dncd.peer_text import nearest, short
 from dncd.values import (
     Frame,
     LibrarySettings,
@@ -95,8 +96,7 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
         raise SettingsError(str(path), (problem,), f"Take them out of {path}") from None
 
 
-def _printable(text: str) -> str:
-    return printable(text[:LONGEST_SHOWN]) + ("…" if len(text) > LONGEST_SHOWN else "")
+_printable: Final = partial(short, longest=LONGEST_SHOWN)
 
 
 def toml_value(value: Any) -> str:

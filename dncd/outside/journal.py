@@ -17,7 +17,7 @@ from typing import Any, Final, TextIO
 
 import structlog
 
-from dncd.peer_text import local_text, printable
+from dncd.peer_text import local_text, printable, printable_in, short
 
 LONGEST_TEXT: Final = 2000
 """Characters of one text in the journal; a longer one is cut, for no peer may fill the disk through it."""
@@ -185,23 +185,7 @@ def _local(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableM
 
 def _all_printable(_log: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
     trace = event.pop("exception", None)
-    safe = {_safe(str(key)): _plain(value) for key, value in event.items()}
+    safe: dict[str, Any] = printable_in(event, functools.partial(short, longest=LONGEST_TEXT))
     if trace is not None:  # its line ends are dncd's own
         safe["exception"] = "\n".join(printable(line) for line in str(trace).splitlines())
     return safe
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, bool | int | float) or value is None:
-        return value
-    if isinstance(value, Mapping):
-        return {_safe(str(k)): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        return [_plain(v) for v in value]
-    if isinstance(value, bytes):
-        return _safe(value.decode("latin-1"))
-    return _safe(str(value))
-
-
-def _safe(text: str) -> str:
-    return printable(text[:LONGEST_TEXT]) + ("…" if len(text) > LONGEST_TEXT else "")

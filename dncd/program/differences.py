@@ -2,9 +2,10 @@
 
 import difflib
 from collections.abc import Iterator
+from functools import partial
 from typing import Final
 
-from dncd.peer_text import printable
+from dncd.peer_text import short
 from dncd.program.aligning import Hunk, hunks
 from dncd.program.comparing import BlockChange, By, Category, ChangeKind, Comparison, Level, WordChange, blocks, compare
 from dncd.program.substance import Answer, answer, comments_in, said_in
@@ -12,6 +13,8 @@ from dncd.program.substance import Answer, answer, comments_in, said_in
 _CONTEXT: Final = 3
 _LONGEST: Final = 60
 """Characters that are shown of a block, word or comment."""
+
+_printable: Final = partial(short, longest=_LONGEST)
 
 _SMALL_LINES: Final = 2_000
 """Lines of a text up to which difflib makes the unified diff; it is quadratic, so larger ones are made here."""
@@ -134,10 +137,6 @@ def _word(word: WordChange) -> str:
 
 def _shown(block: str) -> str:
     return f"'{_printable(block)}'" if block else "an empty block"
-
-
-def _printable(text: str) -> str:
-    return printable(text[:_LONGEST]) + "…" * (len(text) > _LONGEST)
 
 
 def _counted(n: int, one: str, many: str | None = None) -> str:

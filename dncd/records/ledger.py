@@ -15,11 +15,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Final, cast
 
 from dncd.errors import RecordsError
 from dncd.ledger_lines import NO_FIELDS, NO_HASH, NO_LINE, NO_TIME, Fields, Record
-from dncd.peer_text import printable
+from dncd.peer_text import printable_in
 from dncd.records import durable, state_format
 
 
@@ -49,17 +49,6 @@ def line_hash(line: Record) -> str:
 
 def _canonical(line: object) -> bytes:
     return json.dumps(line, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode("utf-8")
-
-
-def _clean(value: Any) -> Any:
-    """Text made printable (half surrogate pairs cannot be written as UTF-8); numbers, lists and objects kept."""
-    if isinstance(value, str):
-        return printable(value)
-    if isinstance(value, list | tuple):
-        return [_clean(each) for each in value]
-    if isinstance(value, dict):
-        return {printable(str(key)): _clean(each) for key, each in value.items()}
-    return value
 
 
 def files_of(state: Path) -> list[Path]:
@@ -115,7 +104,7 @@ class Ledger:
             now = self._clock()
             self._choose_file(f"{now.astimezone(UTC):%Y-%m}.jsonl")
             own = {"seq": self._seq + 1, "time": utc_text(now), "event": event, "prev": self._hash}
-            line = cast(Record, {**_clean(dict(fields)), **own})
+            line = cast(Record, {**printable_in(fields), **own})
             line["hash"] = line_hash(line)
             self._doubtful = True
             self._size = durable.append_line(self._fd, _canonical(line) + b"\n", self._size)
