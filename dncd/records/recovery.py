@@ -30,11 +30,11 @@ from dncd.records.shop_folders import TO_MACHINE
 from dncd.records.spool import Leftover, keep_damaged, leftovers
 from dncd.values import Result
 
-EVENT: Final = "plan-unreadable"
+PLAN_UNREADABLE: Final = "plan-unreadable"
 RELEASED: Final = "released"
 """Events of the ledger: a plan that cannot be read stops its machine; a person let the machine go on."""
 
-SUFFIX: Final = ".unreadable"
+UNREADABLE: Final = ".unreadable"
 _LOOKED_AT: Final = 1 << 16  # bytes of a program in which its names are looked for
 _WHY: Final = (
     "the plan of this sending cannot be read, so how much the control took is not known; delete what the control holds of"
@@ -44,7 +44,9 @@ _WHY: Final = (
 
 def blocked_machines(state: Path) -> dict[str, Problem]:
     """Machines that nothing is sent to until `release`, and why; for readers beside the service as well."""
-    return {path.name.partition("@")[0]: _problem(path) for path in sorted(plans.folder_of(state).glob(f"*{SUFFIX}"))}
+    return {
+        path.name.partition("@")[0]: _problem(path) for path in sorted(plans.folder_of(state).glob(f"*{UNREADABLE}"))
+    }
 
 
 def _problem(path: Path) -> Problem:
@@ -68,13 +70,13 @@ class UnreadablePlans:
         """At a start, before any plan is carried out: plans that cannot be read, under names that stop their machines."""
         state = self._shop.state
         for path in plans.unreadable(state):
-            durable.move_new(path, path.with_suffix(SUFFIX))
+            durable.move_new(path, path.with_suffix(UNREADABLE))
         self.machines = blocked_machines(state)
-        return sorted(plans.folder_of(state).glob(f"*{SUFFIX}"))
+        return sorted(plans.folder_of(state).glob(f"*{UNREADABLE}"))
 
     def release(self, machine: str) -> None:
         """A person has looked at the control: the machine is sent to again. Nothing happens where nothing stops it."""
-        for path in sorted(plans.folder_of(self._shop.state).glob(f"{machine}@*{SUFFIX}")):
+        for path in sorted(plans.folder_of(self._shop.state).glob(f"{machine}@*{UNREADABLE}")):
             self._endings.ledger.append(RELEASED, {"machine": machine, "transfer": path.stem})
             durable.place(path, path.parent, f"unreadable-{path.stem}.bytes")
         self.machines = blocked_machines(self._shop.state)
@@ -85,11 +87,11 @@ class UnreadablePlans:
         stored = self._shop.state / "outgoing" / f"{transfer}.file"
         plan = self._plan(transfer, machine, stored) if stored.exists() else None
         lines = [line for line in records(self._shop.state, machine) if line.get("transfer") == transfer]
-        if EVENT not in (line["event"] for line in lines):
+        if PLAN_UNREADABLE not in (line["event"] for line in lines):
             fields: Fields = {"machine": machine, "transfer": transfer, "plan": f"underway/{path.name}"}
             if plan:
                 fields |= {"file": plan.file, "program": plan.programs[0], "sha256": plan.sha256}
-            self._endings.ledger.append(EVENT, fields)
+            self._endings.ledger.append(PLAN_UNREADABLE, fields)
         if plan is None:
             return ""
         self._endings.again(transfer)
