@@ -69,7 +69,7 @@ def _logger() -> structlog.typing.FilteringBoundLogger:
     return logger
 
 
-def set_up(stream: TextIO | None = None, level: int = logging.INFO, native: str = JOURNAL_SOCKET) -> None:
+def set_up(stream: TextIO | None = None, native: str = JOURNAL_SOCKET) -> None:
     """Sends the journal to `stream` (standard error) from now on; where that is systemd's, to its socket `native`. Safe to
     call again."""
     out = sys.stderr if stream is None else stream
@@ -89,7 +89,7 @@ def set_up(stream: TextIO | None = None, level: int = logging.INFO, native: str 
             _keep,
             *renderers,
         ],
-        wrapper_class=structlog.make_filtering_bound_logger(level),
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
         logger_factory=structlog.PrintLoggerFactory(out),
         cache_logger_on_first_use=False,
     )

@@ -12,12 +12,16 @@ whether an office's file that differs was built on it, or is as old as the shop.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
+from typing import Final
 
 from dncd.program.aligning import Hunk, hunks
 from dncd.program.comparing import By, blocks, compare
 from dncd.program.differences import lines
 from dncd.program.substance import Answer, Numbers, Substance, answer
 from dncd.values import Origin
+
+_LINES: Final = 10
+"""Of one lost edit that are told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +41,7 @@ class LostEdit:
     differences: tuple[str, ...]
 
 
-def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tuple[LostEdit, ...]:
+def lost_edits(versions: Sequence[Version], dropped: str) -> tuple[LostEdit, ...]:
     """The edits among these revisions (oldest first, all of one program) that `dropped` does not hold. The last one
     says what is given up. A revision from the machine stands behind the one before it, whose text says what the
     operator changed; one that is the first here is no edit, unless it is the program's first revision (number 1).
@@ -48,24 +52,17 @@ def lost_edits(versions: Sequence[Version], dropped: str, most: int = 10) -> tup
     newest = versions[-1]
     for index, version in enumerate(versions):
         before = versions[index - 1].text if index else ""
-        if version.origin is not Origin.MACHINE or (index == 0 and version.number > 1):
-            continue
-        if not before:
-            if version is newest and not_held(before, version.text, dropped):
-                found.append(_lost(version.number, version.text, dropped, most))
+        first_of_all = not before and version is newest
+        if version.origin is not Origin.MACHINE or (index == 0 and version.number > 1) or not (before or first_of_all):
             continue
         lost = not_held(before, version.text, dropped)
         if lost and version is not newest:
             given_up = not_held(before, version.text, newest.text)
             lost = [edit for edit in lost if edit not in given_up]
         if lost:
-            made = _with_edits(before, version.text, lost)
-            found.append(_lost(version.number, before, made, most))
+            old, new = (version.text, dropped) if first_of_all else (before, _with_edits(before, version.text, lost))
+            found.append(LostEdit(version.number, tuple(islice(lines(compare(old, new, By.SUBSTANCE)), _LINES))))
     return tuple(found)
-
-
-def _lost(number: int, old: str, new: str, most: int) -> LostEdit:
-    return LostEdit(number, tuple(islice(lines(compare(old, new, By.SUBSTANCE)), most)))
 
 
 def not_held(before: str, edited: str, text: str) -> list[Hunk]:

@@ -46,9 +46,9 @@ class Receipt:
         return "".join([*lines[:front], *(["\n"] if front else []), *lines[front:]])
 
 
-def reasons(found: Iterable[str], most: int = defaults.REASONS) -> list[tuple[str, str]]:
-    """One `reason` line for each finding; beyond `most` the rest is counted."""
-    every = list(found)
+def reasons(found: Iterable[str]) -> list[tuple[str, str]]:
+    """One `reason` line for each finding; beyond defaults.REASONS the rest is counted."""
+    every, most = list(found), defaults.REASONS
     lines = [("reason", reason) for reason in every[:most]]
     if len(every) > most:
         lines.append(("reason", f"and {len(every) - most} more findings of the same kinds; mend these first"))
