@@ -129,7 +129,7 @@ def every_page(word: str, language: str = "en") -> dict[str, str]:
             "board": one, "programs": (known,), "counts": dict.fromkeys(machine.ONLY, 1), "only": "",
             "left": (Left(word, word, word),),
         },
-        "program.html": {"story": story, "edited": True},
+        "program.html": {"story": story, "edited": True, "free": 0},
         "text.html": {"machine": NAME, "program": word, "revision": 1, "text": program.text_from(f"({word}\n{word}")},
         "differences.html": {
             "machine": NAME, "program": word, "old": 1, "new": 2, "differences": program.differences(word, TEXTS[0]),
@@ -398,7 +398,13 @@ def test_a_story_and_its_text_can_be_walked(tmp_path):
     shop = records(tmp_path)
     lines = shop.lines(Wanted(machine=NAME, program="O0004"), 100)
     told = program.story(NAME, "O0004", shop.history(NAME, "O0004"), lines, shop.held().signed_off(NAME, "O0004"))
-    page = show("program.html", story=told, edited=True)
+    page = show("program.html", story=told, edited=True, free=2)
+    bring = [attrs["href"] for attrs in page.all("a") if "/bring?" in attrs["href"]]
+    assert [place[-1] for place in bring] == ["2", "1"]
+    assert ("Bring rev 2 back in front" in page.text, "Bring rev 1" in page.text) == (True, False)
+    assert (
+        "This program was changed at the control: see what rev 1 lacks of that before it is brought back" in page.text
+    )
     places = [attrs["href"] for attrs in page.all("a")]
     assert f"/machine/{NAME}/program/O0004/differences?a=1&b=2" in places
     assert f"/machine/{NAME}/program/O0004/text?r=1" in places

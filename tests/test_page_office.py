@@ -73,6 +73,9 @@ def test_an_edit_is_shown_by_groups_and_some_of_it_goes_over_the_rest_once_that_
     do, by, what = office.asked()[-1]
     assert (do, by) == ("drop-over-edits", "A. Miller")
     assert what.endswith("over the operator's edit, without block N20: F 0.2 → 0.15")
+    office.shop.receipt("lathe", "sent", "O0007.nc")
+    story = browser.get("/machine/lathe/program/O0007").text
+    assert "<b>sent</b> by A. Miller: over the operator&#39;s edit, without block N20: F 0.2 → 0.15" in story
     warning = office.shop.receipt("lathe", "sent", "O0007.nc").get("warning")
     assert "goes over the operator's edit of revision 2, as A. Miller asked for" in warning
     sent = (office.shop.shop / "lathe" / "sent" / "O0007.nc").read_bytes()
@@ -158,11 +161,20 @@ def test_what_the_service_finds_stands_there_before_a_file_waits(office: Office)
     assert (office.shop.shop / "lathe" / "sent" / "0009.nc").read_bytes() == data
 
 
+def brought(browser: TestClient, number: int) -> str:
+    return str(browser.get("/machine/lathe/bring", params={"program": "7", "revision": str(number)}).text)
+
+
 def test_any_revision_is_brought_back_in_front_and_what_stands_against_it_is_told_before(office: Office) -> None:
     browser = office.browser()
     history = office.page.reading.history("lathe", "O0007")
     story = browser.get("/machine/lathe/program/O0007").text
     assert all(f"/machine/lathe/bring?program=O0007&amp;revision={r.number}" in story for r in history)
+    refused = [each.number for each in history if "It would be refused" in brought(browser, each.number)]
+    assert refused
+    assert not [number for number in refused if f"Bring rev {number} back in front" in story], (
+        "that would come to nothing"
+    )
     assert browser.get("/machine/lathe/bring", params={"program": "7", "revision": "99"}).status_code == 404
     html = browser.get("/machine/lathe/bring", params={"program": "7", "revision": "1"}).text
     assert "this file lacks what the operator changed at the machine" in html

@@ -135,12 +135,18 @@ def _programs(look: Look) -> str:
 def _story(look: Look) -> str:
     name, wanted = look.place["machine"], look.place["program"]
     lines = look.reading.lines(Wanted(machine=name, program=wanted), _HAPPENINGS)
+    over = look.reading.lines(
+        Wanted(event="asked", words=("drop-over-edits",)), _HAPPENINGS
+    )  # few: found by their bytes
+    lines += [line for line in over if line.get("machine") == name]
+    lines.sort(key=lambda line: line["seq"], reverse=True)
     signed = look.reading.held().signed_off(name, wanted)
     history = look.history()
     office, newest = taking_over.pair_of(look.reading, name, wanted)
     edited = office not in (0, newest)
+    free = newest if any(revision.origin is Origin.MACHINE for revision in history) else 0
     story, waiting = program.story(name, wanted, history, lines, signed), look.waiting()
-    return look.page("program.html", story=story, edited=edited, waiting=waiting)
+    return look.page("program.html", story=story, edited=edited, waiting=waiting, free=free)
 
 
 def _text(look: Look) -> str:

@@ -1,6 +1,7 @@
 """A program's story: its revisions and what became of each; its text to be read; two revisions block by block."""
 
 import enum
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
@@ -31,7 +32,9 @@ _LOOKED_INTO: Final = 2_000
 _SAID_CHARS: Final = 60
 """Of a block in a sentence."""
 
-_OF_A_REVISION: Final = ("sent", "interrupted", "received", "matched", "differs")
+_LEFT: Final = re.compile("SHA-256 ([0-9a-f]{64}), (over the operator's edit, without .*)")
+_WENT_OUT: Final = ("sent", "interrupted")
+_OF_A_REVISION: Final = (*_WENT_OUT, "received", "matched", "differs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +64,16 @@ def story(
     lines: Sequence[Record],
     signed: Sequence[SignedOff],
 ) -> Story:
-    """history: oldest first; lines: of the ledger for this program, newest first."""
-    found = [
-        replace(line_of(line), revision=dict(programs_of(line)).get(program, 0))
-        for line in reversed(lines)
-        if line["event"] != "proven"
-    ]
+    """history: oldest first; lines: of the ledger for this program, newest first, with those by which somebody had a file
+    sent over an edit."""
+    found, left = list[Line](), dict[str, tuple[str, str]]()
+    for record in reversed(lines):
+        if over := _LEFT.search(record.get("what", "")):
+            left[over[1]] = printable(record.get("by", "")), printable(over[2])
+        elif record["event"] not in ("proven", "asked"):
+            each = replace(line_of(record), revision=dict(programs_of(record)).get(program, 0))
+            by, lost = left.pop(record.get("sha256", ""), ("", ""))
+            found.append(replace(each, by=by, reasons=(lost,)) if lost and each.event in _WENT_OUT else each)
     chapters = [
         Chapter(
             r,
