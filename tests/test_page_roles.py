@@ -1,5 +1,6 @@
 """Who may see and do what by the page: every path that there is, for every role, for nobody, and for other sites' forms."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -170,6 +171,26 @@ def test_a_role_that_is_changed_holds_at_the_next_request(shop: Shop) -> None:
     assert shop.asked == []
     browser = signed_on(shop, "A. Miller")
     assert do(browser, "gang-lathe", "stop", csrf(browser, "/machine/gang-lathe")) == 403
+
+
+def test_a_phone_that_is_refused_is_told_in_plain_words_and_led_back_to_its_machine(shop: Shop) -> None:
+    browser = visitor(shop, Role.PHONE)
+    token = csrf(browser, "/machine/gang-lathe")
+    refused = [
+        browser.get(path) for path in ("/machine/gang-lathe/stop", "/machine/mill", "/log", "/search", "/decisions")
+    ]
+    refused.append(posted(browser, "/machine/gang-lathe/stop", csrf=token, file="0004.nc"))
+    for answer in refused:
+        assert answer.status_code == 403
+        assert re.findall('<a class="button" href="([^"]*)"', answer.text) == ["/machine/gang-lathe"]
+        for path in ("/decisions", "/search", "/log", "/verify", '"/"'):
+            assert f'href="{path}' not in answer.text, path
+            assert f'action="{path}' not in answer.text, path
+    assert "this phone brings programs to gang-lathe, and does nothing else" in refused[0].text
+    german = browser.get("/machine/gang-lathe/stop?language=de").text
+    assert "dieses Telefon holt Programme an gang-lathe, und sonst nichts" in german
+    lost = browser.get("/no-such-page")
+    assert (lost.status_code, "Go back to the machine" in lost.text, "loor" in lost.text) == (404, True, False)
 
 
 def test_a_phone_whose_machine_is_gone_is_told_of_no_other(shop: Shop) -> None:

@@ -235,15 +235,18 @@ class Page:
         return response
 
     async def _wrong(self, request: Request, error: Exception) -> Response:
+        """In plain words, with the way back; whoever sees one machine alone is led to no other page."""
+        session = self.door.sessions.of(request.cookies.get(self.door.access.cookie, ""))
+        bound = session.person.machine if session else ""
         if isinstance(error, HTTPException):
             status = error.status_code
             what = error.detail if status == 413 else "there is no such page"
-            said = what, request.url.path[:80], "Go back to the floor"
+            said = what, request.url.path[:80], "Go back to the machine" if bound else "Go back to the floor"
         else:
             assert isinstance(error, DncdError)  # noqa: S101 - as the table of handlers has it
             status, said = _STATUS.get(error.code, 500), (error.what, error.where, error.next_step)
         given = dict(zip(("what", "where", "next_step"), said, strict=True))
-        return HTMLResponse(render("error.html", language=language(request), **given), status)
+        return HTMLResponse(render("error.html", language=language(request), alone=bound, **given), status)
 
 
 def _whose(session: Session, request: Request) -> str:
@@ -255,6 +258,9 @@ def _allowed(session: Session, kind: str) -> None:
     """RefusedError where whoever is signed on has not this among what his role may do."""
     if kind and kind not in session.person.may:
         what, next_step = f"{session.person.name} may not do that here", "Ask who keeps the page for another role"
+        if bound := session.person.machine:
+            what = f"this phone brings programs to {bound}, and does nothing else"
+            raise RefusedError(what, "", "For that sign on with a name of your own, or ask somebody who has one")
         raise RefusedError(what, kind, next_step)
 
 
