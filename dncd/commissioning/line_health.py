@@ -191,9 +191,6 @@ def health_of(records: Iterable[Record], today: date, machine: str) -> LineHealt
     return LineHealth(weeks, *judged(tuple(week for week in weeks if week.monday < monday), machine))
 
 
-# --- the rule --------------------------------------------------------------------------------------------------------
-
-
 def judged(weeks: Sequence[Week], machine: str) -> tuple[Verdict, tuple[Worsening, ...]]:
     """Whether the newest of these weeks are worse than those before. weeks: whole ones without a gap, oldest first."""
     known, found = False, list[Worsening]()
@@ -256,9 +253,6 @@ def _worsening(measure: Measure, before: Sequence[Week], now: Sequence[Week], li
     return Worsening(
         measure.name, times, len(now), now[0].name, now[-1].name, likely, said, measure.look.format(machine)
     )
-
-
-# --- the ledger ------------------------------------------------------------------------------------------------------
 
 
 def weeks_of(records: Iterable[Record], today: date) -> tuple[Week, ...]:

@@ -94,9 +94,6 @@ def _merged(old: str, new: str) -> str:
     return " ".join([new.rstrip(), *(token.text for token in comments)])
 
 
-# --- by choice -------------------------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True, slots=True)
 class Group:
     """Blocks that changed together, each text with the block ends of its source, "" for none there. old_line, new_line: of

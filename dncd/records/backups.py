@@ -25,7 +25,7 @@ from dncd.peer_text import local_text, printable
 from dncd.program import names
 from dncd.program.splitting import split
 from dncd.records import codec, durable, plans, receipts
-from dncd.records.ending_words import CAUTION_LINK, named
+from dncd.records.ending_words import CAUTION_LINK, named, record_pairs
 from dncd.records.endings import DAMAGED, Shop
 from dncd.records.holdings import Holding, Holdings, is_data, is_unnamed
 from dncd.records.ledger import Ledger, records
@@ -316,13 +316,7 @@ def _receipt(
     numbers = dict(zip(record["programs"], record["revisions"], strict=True))
     reasons = receipts.reasons(record.get("reasons", ()))
     return [
-        ("result", Result.DAMAGED if reasons else Result.RECEIVED),
-        ("machine", record["machine"]),
-        ("program", titles[0]),
-        ("file", name),
-        ("sha256", record["sha256"]),
-        ("time", record["time"]),
-        ("ledger", f"{record['seq']} {record['hash']}"),
+        *record_pairs(Result.DAMAGED if reasons else Result.RECEIVED, record, titles[:1], name),
         ("backup", f"it did not come whole: {_summary(record)}" if reasons else _summary(record)),
         *reasons,
         ("size", f"{chars} characters"),

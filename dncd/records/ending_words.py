@@ -152,9 +152,7 @@ def named(programs: Sequence[str]) -> str:
 
 
 def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[tuple[str, object]]:
-    pairs: list[tuple[str, object]] = head_pairs(
-        ended.result, plan.machine, plan.titles, name=name, digest=plan.sha256, record=record, why=ended.reasons
-    )
+    pairs = head_pairs(record, plan.titles, name, ended.reasons)
     if name != plan.file:
         pairs.append(("dropped as", plan.file))
     pairs += receipts.reasons(ended.reasons)
@@ -228,31 +226,29 @@ def in_pairs(plan: InPlan, part: Part, revision: int, aside: str, beside: Beside
 
 
 def head_pairs(
-    result: str,
-    machine: str,
-    titles: Iterable[str],
-    *,
-    name: str,
-    digest: str,
-    record: Record,
-    why: Sequence[str] = (),
-    edited: str = "",
+    record: Record, titles: Sequence[str], name: str, why: Sequence[str] = (), edited: str = ""
 ) -> list[tuple[str, object]]:
-    """Three lines for people, times of the place; then those that every receipt has (contract 1), and its ledger line.
-    edited: what to do about an edit that came back, "" where there is none."""
-    titles = list(titles)
-    what, do = _FOR_PEOPLE[Result(result)]
+    """Three lines for people, times of the place; then `record_pairs`. why: reasons; edited: what to do about an edit that
+    came back, "" where there is none."""
+    what, do = _FOR_PEOPLE[Result(record["event"])]
     at = datetime.fromisoformat(record["time"]).astimezone().strftime("%Y-%m-%d %H:%M %Z")
     more = f" (and {len(why) - 1} more below)" if len(why) > 1 else ""
     return [
-        ("what", f"{at}: {what.format(program=named(titles), machine=machine, file=printable(name))}"),
+        ("what", f"{at}: {what.format(program=named(titles), machine=record['machine'], file=printable(name))}"),
         *([("why", f"{why[0]}{more}")] if why else []),
         ("do", edited or do),
+        *record_pairs(record["event"], record, titles, name),
+    ]
+
+
+def record_pairs(result: str, record: Record, titles: Iterable[str], name: str) -> list[tuple[str, object]]:
+    """The lines that every receipt has (contract 1), and its ledger line. name: of the file where it lies now."""
+    return [
         ("result", result),
-        ("machine", machine),
+        ("machine", record["machine"]),
         *(("program", title) for title in titles),
         ("file", name),
-        ("sha256", digest),
+        ("sha256", record["sha256"]),
         ("time", record["time"]),
         ("ledger", f"{record['seq']} {record['hash']}"),
     ]

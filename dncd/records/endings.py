@@ -221,9 +221,8 @@ class Endings:
             if path.exists():
                 path = folder / durable.free_name(folder, plan.placed_as)
             durable.write_new(path, [data], durable.SHARED_FILE_MODE)
-        of, why, name = [plan.program], plan.reasons, path.name
         pairs = [
-            *words.head_pairs(Result.DAMAGED, plan.machine, of, name=name, digest=digest, record=record, why=why),
+            *words.head_pairs(record, [plan.program], path.name, plan.reasons),
             *receipts.reasons(plan.reasons),
             *words.wire_pairs(plan.wire_chars, plan.wire_sha256, plan.seconds),
             *words.fault_pairs(plan.line_faults),
@@ -271,9 +270,7 @@ class Endings:
             beside = _beside(path, part, transfer, self.shop.line_end)
             if aside := _deliver(path, data, transfer):
                 aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
-            of, why = [part.title], [words.compared_with(part)]
-            do, told = words.to_do_about(part), {"name": name, "digest": digest}
-            head = words.head_pairs(Result.RECEIVED, plan.machine, of, **told, record=record, why=why, edited=do)
+            head = words.head_pairs(record, [part.title], name, [words.compared_with(part)], words.to_do_about(part))
             _receipt(path, [*head, *words.in_pairs(plan, part, revision.number, aside, beside)])
         return self._told(plan.machine, FROM_MACHINE, name, record, ())
 

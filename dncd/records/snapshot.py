@@ -120,7 +120,6 @@ def _commit(repo: Repo, moment: _Moment) -> str:
     return (next(found, None if moment.commits else head) or b"").decode()
 
 
-# --- the tar -----------------------------------------------------------------------------------------------------------
 def pack(state: Path, settings: Path, target: Path) -> Snapshot:
     """Writes a snapshot while the service works; it is read back and checked before it gets its name."""
     with durable.reporting("the snapshot cannot be made", target):

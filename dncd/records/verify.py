@@ -98,7 +98,6 @@ def verify(state: Path, folder: Path) -> Report:
     return Report(tuple(problems), tuple(notes), count, revisions, len(found))
 
 
-# --- receipts ----------------------------------------------------------------------------------------------------------
 def _receipts(folder: Path, problems: list[str]) -> Iterator[_Found]:
     machines = sorted(path for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
     for machine in machines:
@@ -174,7 +173,6 @@ def _unchanged(found: _Found) -> bool:
         return False
 
 
-# --- library -----------------------------------------------------------------------------------------------------------
 def _library(state: Path, named: Sequence[Record], gone: Collection[str], problems: list[str]) -> int:
     """Every revision on main, whole, and every one that the ledger names; how many there are."""
     if not (path_of(state) / "HEAD").is_file():
