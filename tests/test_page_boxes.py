@@ -20,6 +20,7 @@ from dncd.page.boxes import OLD_S, Box, Boxes, asked, of_settings, told_to_other
 from dncd.page.people import Role
 from dncd.page.rendering import render
 from dncd.page.sessions import TRIES
+from dncd.page.views.floor import floor
 from dncd.page.views.machine import Rank
 from dncd.records.holdings import Holdings
 from dncd.values import PageSettings
@@ -154,8 +155,7 @@ class Far:
         asyncio.run(follow())
 
     def html(self) -> str:
-        floor = {"boards": (), "trouble": 0, "busy": 0, "backup": 0, "every": 0, "only": ""}
-        return render("floor.html", floor=floor, boxes=self.boxes.shown())
+        return render("floor.html", floor=floor({}, Holdings()), boxes=self.boxes.shown())
 
 
 def test_another_boxs_machines_are_marked_with_their_box_and_nothing_can_be_asked(

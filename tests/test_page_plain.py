@@ -79,7 +79,7 @@ def test_a_machine_without_any_backup_is_counted_unless_the_settings_want_none()
         "good": status(backup={"last": "2026-11-27T09:00:00Z", "due": "", "wanted": True}),
     }
     found = floor.floor(machines, Holdings(), "backup")
-    assert (found.backup, sorted(each.name for each in found.boards)) == (2, ["never", "old"])
+    assert (found.counts["backup"], sorted(each.name for each in found.boards)) == (2, ["never", "old"])
 
 
 def test_why_a_file_was_refused_is_one_click_away(shop):

@@ -94,11 +94,11 @@ def test_the_floor_has_troubles_first_and_can_show_them_alone():
     }
     every = floor.floor(machines, Holdings())
     assert [b.name for b in every.boards] == ["d", "b", "a", "c"]
-    assert (every.trouble, every.busy, every.every, every.only) == (2, 1, 4, "")
+    assert (every.counts["trouble"], every.counts["busy"], every.counts[""], every.only) == (2, 1, 4, "")
     assert [b.name for b in floor.floor(machines, Holdings(), "trouble").boards] == ["d", "b"]
     late = machines | {"c": status(title="Charlie", backup={"due": "the last backup of its memory is 40 days old"})}
     old = floor.floor(late, Holdings(), "backup")
-    assert (old.backup, [b.name for b in old.boards]) == (1, ["c"])
+    assert (old.counts["backup"], [b.name for b in old.boards]) == (1, ["c"])
     assert floor.floor(machines, Holdings(), "<b>").only == ""
     assert not floor.service({}).runs
     told = floor.service({"service": {"trouble": ["slow\a"], "reload": {"result": "refused", "what": "line 3"}}})

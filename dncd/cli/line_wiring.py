@@ -1,7 +1,7 @@
 """`dncd line wiring`: the cable of a machine as text, and as a page to print."""
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -9,13 +9,10 @@ from dncd.cli.asking import FILE, MACHINE, Asked, command
 from dncd.cli.layout import save_page
 from dncd.commissioning.wiring import Connector, Contacts, Order, wiring_text
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 _CONNECTORS = ("de-9", "db-25")
 
 
-def connector_option(word: str, default: str, whose: str) -> "Callable[[click.decorators.FC], click.decorators.FC]":
+def connector_option(word: str, default: str, whose: str) -> Callable[[click.decorators.FC], click.decorators.FC]:
     choice = click.Choice(_CONNECTORS, case_sensitive=False)
     return click.option(
         f"--{word}", word.replace("-", "_"), type=choice, default=default, show_default=True, help=whose

@@ -8,7 +8,7 @@ from typing import Final
 import click
 
 from dncd.cli.asking import JSON, Asked, command
-from dncd.cli.layout import print_json
+from dncd.cli.layout import count, print_json
 from dncd.peer_text import printable, printable_lines
 
 RELOAD_S: Final = 40.0
@@ -29,7 +29,7 @@ def check_config(given: Asked, everything: bool, as_json: bool) -> None:
         print_json(config_shown.plain(settings))
     else:
         names = settings.machines
-        click.echo(f"# No faults. {len(names)} machine{'' if len(names) == 1 else 's'}: {', '.join(names)}")
+        click.echo(f"# No faults. {count(len(names), 'machine')}: {', '.join(names)}")
         for port in (machine.line.port for machine in names.values()):
             if "://" not in port and not Path(port).exists():
                 click.echo(

@@ -28,14 +28,10 @@ class Service:
 
 @dataclass(frozen=True, slots=True)
 class Floor:
-    """boards: in the order in which they are shown; trouble, busy, backup, every: how many there are of each; only: which
-    are shown."""
+    """boards: in the order in which they are shown; counts: how many there are of each of SHOWN; only: which are shown."""
 
     boards: tuple[Board, ...]
-    trouble: int
-    busy: int
-    backup: int
-    every: int
+    counts: Mapping[str, int]
     only: str
 
 
@@ -84,5 +80,4 @@ def floor(machines: Mapping[str, Mapping[str, Any]], held: Holdings, only: str =
     every = [board(name, status, held) for name, status in machines.items()]
     chosen = only if only in SHOWN else ""
     shown = _ordered(filter(SHOWN[chosen], every))
-    trouble, busy, backup = (sum(map(SHOWN[key], every)) for key in ("trouble", "busy", "backup"))
-    return Floor(shown, trouble, busy, backup, len(every), chosen)
+    return Floor(shown, {key: sum(map(wanted, every)) for key, wanted in SHOWN.items()}, chosen)
