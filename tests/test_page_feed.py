@@ -73,3 +73,17 @@ def test_a_page_is_loaded_anew_when_its_machine_is_gone_or_the_floor_has_others(
     assert back is not None
     assert list(back.waiting) == [""], "one that slept meanwhile"
     reading.close()
+
+
+def test_what_changed_is_told_to_a_page_though_another_one_was_opened_just_then(tmp_path: Path) -> None:
+    reading = records(tmp_path)
+    made = Feed(tmp_path, reading)
+    made._change({"service": {"pid": 1}, "machines": {"lathe": status()}}, ["lathe"])
+    first = made.listen("lathe", "en")
+    first.waiting = {}
+    reading.undecided = 7
+    second = made.listen("lathe", "en")
+    second.waiting = {}
+    made._change(made.status, [])
+    assert (list(first.waiting), list(second.waiting)) == (["undecided"], [])
+    reading.close()

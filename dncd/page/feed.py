@@ -53,12 +53,14 @@ _Status = dict[str, Any]
 @dataclass(slots=True)
 class Listener:
     """An open page. on: a machine's name or FLOOR; whose: the person who has it; there: the machines that there were when it
-    was loaded, as far as known; waiting: by element id, what it was not told yet."""
+    was loaded, as far as known; newest: by element id, what it knows or is to be told; waiting: of that, what it was not
+    told yet."""
 
     on: str
     language: str
     whose: str
     there: frozenset[str]
+    newest: dict[str, bytes] = field(default_factory=dict)
     waiting: dict[str, bytes] = field(default_factory=dict)
     woken: asyncio.Event = field(default_factory=asyncio.Event)
     over: bool = False
@@ -67,8 +69,16 @@ class Listener:
         """Whether it shows a machine that is no more, or lacks one, and must be loaded anew. Without any nobody knows."""
         return bool(machines) and (machines != self.there if self.on == FLOOR else self.on not in machines)
 
-    def put(self, found: dict[str, bytes]) -> None:
-        self.waiting |= found
+    def put(self, found: Mapping[str, bytes]) -> None:
+        """What of it is other than this page knows."""
+        other = {key: event for key, event in found.items() if self.newest.get(key) != event}
+        self.newest |= other
+        self.waiting |= other
+        if other:
+            self.woken.set()
+
+    def load_anew(self) -> None:
+        self.waiting[""] = _AGAIN
         self.woken.set()
 
     async def news(self) -> bytes:
@@ -89,9 +99,6 @@ class Feed:
         self._socket, self._reading = socket, reading
         self.status: _Status = {}
         self._listeners: list[Listener] = []
-        self._newest: dict[
-            tuple[str, str], dict[str, bytes]
-        ] = {}  # by language and page: what it was told, by element id
         self._records = Looks(1, _RECORDS_S)
         self._over, self._count_at = False, 0.0
 
@@ -106,11 +113,9 @@ class Feed:
         made = Listener(on, language, whose, there)
         old = made.is_old(there) or (on == FLOOR and there and loaded not in ("", mark_of(there)))
         if old:
-            made.put({"": _AGAIN})
+            made.load_anew()
         else:
-            newest = self._parts(language, on, there)
-            self._tell(language, on, newest)
-            made.put(newest)
+            made.put(self._parts(language, on, there))
         self._listeners.append(made)
         return made
 
@@ -189,18 +194,15 @@ class Feed:
         for listener in self._listeners:
             if listener.is_old(there):
                 listener.there = there
-                listener.put({"": _AGAIN})
+                listener.load_anew()
         for language, on in {(listener.language, listener.on) for listener in self._listeners}:
             self._tell(language, on, self._parts(language, on, machines))
 
     def _tell(self, language: str, on: str, events: Mapping[str, bytes]) -> None:
-        """Those that are others now, to all who have such a page open."""
-        known = self._newest.setdefault((language, on), {})
-        other = {key: event for key, event in events.items() if known.get(key) != event}
-        known |= other
+        """All who have such a page open."""
         for listener in self._listeners:
-            if other and (listener.language, listener.on) == (language, on):
-                listener.put(other)
+            if (listener.language, listener.on) == (language, on):
+                listener.put(events)
 
     def _parts(self, language: str, on: str, machines: Iterable[str]) -> dict[str, bytes]:
         """The events of those parts that such a page shows, of the whole shop and of these machines."""
