@@ -396,7 +396,7 @@ def test_where_a_control_spells_in_its_own_way_its_edit_stands_in_the_offices_sp
     edit = edit_of(reading, "lathe", "O0007")
     reading.close()
     assert edit.respelt
-    assert [(change.block, change.kind.value) for part in edit.parts for change in part.changes] == [
+    assert [(change.of.block, change.of.kind.value) for part in edit.parts for change in part.changes] == [
         ("N40", "changed"),
         ("N45", "new"),
     ]

@@ -241,7 +241,12 @@ def test_a_text_has_its_comments_told_apart_and_is_cut_into_pages():
 def test_changed_words_are_marked_block_by_block():
     found = program.differences(*TEXTS)
     changed, new = found.changes
-    assert (changed.kind, changed.block, new.kind, new.block) == (ChangeKind.CHANGED, "N20", ChangeKind.NEW, "N25")
+    assert (changed.of.kind, changed.of.block, new.of.kind, new.of.block) == (
+        ChangeKind.CHANGED,
+        "N20",
+        ChangeKind.NEW,
+        "N25",
+    )
     assert (said(changed.old, Mark.GONE), said(changed.new, Mark.CAME)) == (["F0.2"], ["F0.15"])
     assert said(changed.new, Mark.PLAIN) == ["N20 G01 Z-20. "]
     assert (new.old, said(new.new, Mark.CAME)) == ((), ["N25 M08"])

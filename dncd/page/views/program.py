@@ -146,12 +146,9 @@ def _tokens(block: str) -> list[Token]:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A block that differs: its number `N40` or "", its lines in both texts (0 for none), and both with words marked."""
+    """A block that differs, and how it stands in both texts, with words marked."""
 
-    kind: ChangeKind
-    block: str
-    old_line: int
-    new_line: int
+    of: BlockChange
     old: tuple[Piece, ...]
     new: tuple[Piece, ...]
 
@@ -215,8 +212,7 @@ def _respelt(change: BlockChange) -> str:
 
 
 def _change(change: BlockChange) -> Change:
-    old, new = _marked(change.old, change.new)
-    return Change(change.kind, printable(change.block), change.old_line, change.new_line, old, new)
+    return Change(change, *_marked(change.old, change.new))
 
 
 def _marked(old: str, new: str) -> tuple[tuple[Piece, ...], tuple[Piece, ...]]:
