@@ -1,6 +1,7 @@
 """News of the service that reach the open pages, whatever they are."""
 
 import asyncio
+import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from page_shop import records, status
 from dncd.outside.command_server import CommandServer, StreamReply
 from dncd.page import feed
 from dncd.page.feed import FLOOR, Feed
+from dncd.page.people import MAY, Role
 
 GOOD = {"service": {"pid": 2}, "machines": {}}
 
@@ -45,6 +47,19 @@ def test_news_that_cannot_be_shown_end_no_page_and_the_service_is_asked_anew(
         asyncio.run(follow())
     reading.close()
     assert "asked anew" in caplog.text
+
+
+def test_the_row_of_what_waits_has_for_each_what_he_may_do(tmp_path: Path) -> None:
+    reading = records(tmp_path)
+    made = Feed(tmp_path, reading)
+    listeners = [made.listen("mill", "en", may=MAY[role]) for role in (Role.LOOK, Role.PHONE, Role.BRING)]
+    files = [{"file": f"000{n}.nc", "program": f"O000{n}", "dropped": "2026-11-28T13:05:00Z"} for n in (4, 5)]
+    made._change({"service": {"pid": 1}, "machines": {"mill": status(files=files)}}, ["mill"])
+    for listener in listeners:
+        row = json.loads(listener.waiting["machine-mill-waiting"].partition(b"data: ")[2])["html"]
+        may_do = "/mill/stop?file=0005.nc" in row, "/mill/first?file=0005.nc" in row
+        assert ("0005.nc" in row, may_do) == (True, (listener is listeners[2],) * 2)
+    reading.close()
 
 
 def test_a_page_is_loaded_anew_when_its_machine_is_gone_or_the_floor_has_others(tmp_path: Path) -> None:

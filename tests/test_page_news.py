@@ -136,6 +136,7 @@ def opened(works: Works) -> Iterator[Callable[..., Reader]]:
 
 
 BOARD = f"machine-{NAME}"
+WAITING = f"machine-{NAME}-waiting"
 CARD = f"machine-{NAME}-card"
 
 
@@ -144,7 +145,7 @@ def test_the_newest_comes_first_and_then_what_changes_on_this_page_alone(works, 
     floor, board = opened("floor"), opened(NAME)
     floor.until(CARD, "Waits for its start")
     board.until(BOARD, "Waits for its start")
-    assert list(dict.fromkeys(which for which, _ in board.told)) == ["service", "undecided", BOARD]
+    assert list(dict.fromkeys(which for which, _ in board.told)) == ["service", "undecided", WAITING, BOARD]
     before = len(board.told)
     works.tell(state="no-port")
     floor.until(CARD, "No port")
@@ -152,6 +153,18 @@ def test_the_newest_comes_first_and_then_what_changes_on_this_page_alone(works, 
     assert [which for which, _ in board.told[before:] if which != "undecided"] == [BOARD], "that is counted when it may"
     assert {which for which, _ in floor.told} == {"service", "undecided", "floor-counts", CARD, "machine-mill-card"}
     assert sum(which == "machine-mill-card" for which, _ in floor.told) == 1, "the other one did not change"
+
+
+def test_the_row_of_what_waits_is_live_on_a_machines_page(works, opened):
+    page = opened(NAME)
+    page.until(WAITING, "<section", lacks="What waits")
+    files = [{"file": f"000{n}.nc", "program": f"O000{n}", "dropped": "2026-11-28T13:05:00Z"} for n in (4, 5, 6)]
+    works.tell(waiting=[file["file"] for file in files], files=files)
+    page.until(WAITING, 'href="/machine/gang-lathe/first?file=0006.nc">Put it first')
+    works.tell(waiting=["0006.nc", "0004.nc"], files=[files[2], files[0]])
+    page.until(WAITING, 'href="/machine/gang-lathe/first?file=0004.nc">Put it first', lacks="0005.nc")
+    works.tell(waiting=["0004.nc"], files=files[:1])
+    page.until(WAITING, "<section", lacks="0004.nc")
 
 
 def test_every_page_says_how_much_waits_for_a_decision_and_the_floor_is_told(works, opened, monkeypatch):
@@ -221,7 +234,7 @@ def test_who_comes_back_is_told_the_newest_whatever_he_had_last(works, opened):
     works.tell(state="no-port")
     again = opened(NAME, "Last-Event-ID: 7")
     again.until(BOARD, "No port")
-    assert list(dict.fromkeys(which for which, _ in again.told)) == ["service", "undecided", BOARD]
+    assert list(dict.fromkeys(which for which, _ in again.told)) == ["service", "undecided", WAITING, BOARD]
 
 
 def test_news_go_on_while_the_records_hang(works, opened, monkeypatch):

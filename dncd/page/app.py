@@ -162,7 +162,7 @@ class Page:
         self._look(request, session)
         to = language(request), _whose(session, request)
         try:
-            listener = self.feed.listen(asked.get("on", FLOOR), *to, asked.get("there", ""))
+            listener = self.feed.listen(asked.get("on", FLOOR), *to, asked.get("there", ""), session.person.may)
         except NotDoneError as error:  # in the place of what is wrong with the service
             return StreamingResponse(iter([b"retry: 60000\n\n", told_first(str(error), to[0])]), media_type=_EVENTS)
 

@@ -48,16 +48,16 @@ _LOG: Final = logging.getLogger("dncd.page")
 _AGAIN: Final = b"event: again\ndata: .\n\n"
 _ALIVE: Final = b"event: alive\ndata: .\n\n"
 _Status = dict[str, Any]
+_Shown = tuple[str, str, frozenset[str]]
+"""What open pages have in common that show the same: language, a machine's name or FLOOR, and what may be done there."""
 
 
 @dataclass(slots=True)
 class Listener:
-    """An open page. on: a machine's name or FLOOR; whose: the person who has it; there: the machines that there were when it
-    was loaded, as far as known; newest: by element id, what it knows or is to be told; waiting: of that, what it was not
-    told yet."""
+    """An open page. whose: the person who has it; there: the machines that there were when it was loaded, as far as known;
+    newest: by element id, what it knows or is to be told; waiting: of that, what it was not told yet."""
 
-    on: str
-    language: str
+    shown: _Shown
     whose: str
     there: frozenset[str]
     newest: dict[str, bytes] = field(default_factory=dict)
@@ -67,7 +67,8 @@ class Listener:
 
     def is_old(self, machines: frozenset[str]) -> bool:
         """Whether it shows a machine that is no more, or lacks one, and must be loaded anew. Without any nobody knows."""
-        return bool(machines) and (machines != self.there if self.on == FLOOR else self.on not in machines)
+        on = self.shown[1]
+        return bool(machines) and (machines != self.there if on == FLOOR else on not in machines)
 
     def put(self, found: Mapping[str, bytes]) -> None:
         """What of it is other than this page knows."""
@@ -102,20 +103,23 @@ class Feed:
         self._records = Looks(1, _RECORDS_S)
         self._over, self._count_at = False, 0.0
 
-    def listen(self, on: str, language: str, whose: str = "", loaded: str = "") -> Listener:
+    def listen(
+        self, on: str, language: str, whose: str = "", loaded: str = "", may: frozenset[str] = frozenset()
+    ) -> Listener:
         """A new page: the newest of all its parts come first. loaded: `mark_of` the machines that a floor was loaded with,
-        "" where nobody says. NotDoneError where there are too many, of one person or in all."""
+        "" where nobody says; may: as `render` has it. NotDoneError where there are too many, of one person or in all."""
         of_one = sum(listener.whose == whose for listener in self._listeners)
         if of_one >= OF_ONE or len(self._listeners) >= MOST or self._over:
             said = "you have as many pages open as one may" if of_one >= OF_ONE else "as many pages are open as may be"
             raise NotDoneError(f"no news come here: {said}", "the page", "Close some that nobody looks at")
         there = self._there()
-        made = Listener(on, language, whose, there)
+        shown = language, on, may if on != FLOOR else frozenset[str]()
+        made = Listener(shown, whose, there)
         old = made.is_old(there) or (on == FLOOR and there and loaded not in ("", mark_of(there)))
         if old:
             made.load_anew()
         else:
-            made.put(self._parts(language, on, there))
+            made.put(self._parts(shown, there))
         self._listeners.append(made)
         return made
 
@@ -176,8 +180,8 @@ class Feed:
 
     def tell_boxes(self, boxes: Sequence[Far]) -> None:
         """What other boxes say now, to those who see the floor."""
-        for language in {listener.language for listener in self._listeners if listener.on == FLOOR}:
-            self._tell(language, FLOOR, _events(box_parts(boxes, language=language)))
+        for shown in {listener.shown for listener in self._listeners if listener.shown[1] == FLOOR}:
+            self._tell(shown, _events(box_parts(boxes, language=shown[0])))
 
     async def _catch_up(self, status: _Status) -> None:
         """What the ledger has more than was read of it, and how much waits for a decision, which not all news count anew."""
@@ -195,25 +199,26 @@ class Feed:
             if listener.is_old(there):
                 listener.there = there
                 listener.load_anew()
-        for language, on in {(listener.language, listener.on) for listener in self._listeners}:
-            self._tell(language, on, self._parts(language, on, machines))
+        for shown in {listener.shown for listener in self._listeners}:
+            self._tell(shown, self._parts(shown, machines))
 
-    def _tell(self, language: str, on: str, events: Mapping[str, bytes]) -> None:
+    def _tell(self, shown: _Shown, events: Mapping[str, bytes]) -> None:
         """All who have such a page open."""
         for listener in self._listeners:
-            if (listener.language, listener.on) == (language, on):
+            if listener.shown == shown:
                 listener.put(events)
 
-    def _parts(self, language: str, on: str, machines: Iterable[str]) -> dict[str, bytes]:
+    def _parts(self, shown: _Shown, machines: Iterable[str]) -> dict[str, bytes]:
         """The events of those parts that such a page shows, of the whole shop and of these machines."""
         found, held, now = dict[str, str](), self._reading.known, datetime.now().astimezone()
-        given: dict[str, Any] = {"language": language, "now": now, "worse": self._reading.by_week.known}
+        language, on, may = shown
+        given: dict[str, Any] = {"language": language, "may": may, "now": now, "worse": self._reading.by_week.known}
         given["undecided"] = self._reading.undecided
         whole = floor_parts(self.status, held, **given)
         found |= whole if on == FLOOR else {key: whole[key] for key in ("service", "undecided")}
         for name in machines:
             if on in (FLOOR, name):
-                wanted = ("card",) if on == FLOOR else ("board",)
+                wanted = ("card",) if on == FLOOR else ("waiting", "board")
                 found |= parts(name, self.status["machines"][name], held, wanted, **given)
         return _events(found)
 

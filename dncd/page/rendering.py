@@ -27,7 +27,7 @@ LANGUAGES: Final = {"en": "English", "de": "Deutsch"}
 Words = Mapping[str, tuple[str, ...]]
 """Of a catalogue: by the English, the translation, and that of many where there are two."""
 
-PARTS: Final = {"card": "-card", "board": ""}
+PARTS: Final = {"card": "-card", "board": "", "waiting": "-waiting"}
 """Parts of a machine that change by themselves, on the floor and on its own page, and how their ids end."""
 
 ACTIONS: Final = ("bring", "again", "good", "stop")
