@@ -67,7 +67,7 @@ class Endings:
         self._again: set[str] = set()  # plans that were begun before: their ledger lines may be there already
         self._of_last_run: set[str] = set()
         self._finished: dict[str, list[OnRecord]] = {}  # on record, but their plan could not be removed yet
-        self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})
+        self._written: tuple[str, dict[tuple[str, str], Record]] = ("", {})  # a plan, and its lines of an earlier try
         self.stuck, self.claims = Stuck(), Claims(shop.state, shop.folders)
         self.orders = Orders(shop.state)
         for name in ("underway", "outgoing", "captures"):
@@ -126,10 +126,10 @@ class Endings:
         assert ended is not None  # noqa: S101 - only plans with an end come here
         again = plan.id in self._again
         self._again.add(plan.id)
-        self._written = ("", {})
+        self._written = ("" if again else plan.id, {})
         opened, stored = self.shop.folders.opened, self.shop.state / "outgoing" / f"{plan.id}.file"
         if plan.batch.done + 1 < plan.batch.of and ended.result == Result.SENT:
-            return self._piece(plan, ended, again, stored)
+            return self._piece(plan, ended, stored)
         with opened(plan.machine, TO_MACHINE) as drops, opened(plan.machine, _where(ended)) as target:
             taken = target / f"{TAKEN}{plan.id}"
             for moved in (taken, target / plan.placed_as) if again else ():
@@ -144,7 +144,7 @@ class Endings:
             if not taken.exists() and not durable.holds(target / plan.placed_as, plan.sha256):
                 plans.remove(self.shop.state, plan)
                 return None
-            record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended), again)
+            record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended))
             self.orders.over(plan.machine, plan.file, plan.batch)
             final = _name_taken(taken, target, plan)
             _receipt(final, words.out_receipt(plan, ended, record, final.name))
@@ -152,9 +152,9 @@ class Endings:
         self._finished[plan.id] = [self._told(plan.machine, _where(ended), final.name, record, ended.reasons)]
         return self._finish(plan)[0]
 
-    def _piece(self, plan: OutPlan, ended: Sent, again: bool, stored: Path) -> OnRecord:
+    def _piece(self, plan: OutPlan, ended: Sent, stored: Path) -> OnRecord:
         """One piece of a batch went out whole: a ledger line and the count; the file stays where it is for the next."""
-        record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended), again)
+        record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended))
         batch, first = plan.batch, plan.batch.first or record["time"]
         self.orders.count(plan.machine, dataclasses.replace(batch, done=batch.done + 1, file=plan.file, first=first))
         durable.remove(stored)
@@ -181,7 +181,8 @@ class Endings:
         """Somebody took the waiting file out of the folder: a ledger line, nothing else."""
         fields = words.out_fields(plan, Sent(Result.WITHDRAWN, ("taken out of the folder before its start",)))
         self.orders.over(plan.machine, plan.file, plan.batch)
-        return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields, False), "", "", ())
+        self._written = (plan.id, {})
+        return OnRecord(self._ledger_line(Result.WITHDRAWN, plan.id, fields), "", "", ())
 
     # --- in ----------------------------------------------------------------------------------------------------------
 
@@ -193,21 +194,21 @@ class Endings:
             saved = plans.load(self.shop.state, plan.id)
             again = plan.id in self._again or saved is not None
             self._again.add(plan.id)
-            self._written = ("", {})
+            self._written = ("" if again else plan.id, {})
             if isinstance(saved, InPlan):  # begun before: the names that it chose hold
                 plan = saved
             else:
                 plans.save(self.shop.state, plan)
             if plan.result == Result.DAMAGED:
                 with self.shop.folders.opened(plan.machine, DAMAGED) as folder:
-                    told = [self._damaged(plan, again, folder)]
+                    told = [self._damaged(plan, folder)]
             else:
-                told = [self._received(plan, part, index, again) for index, part in enumerate(plan.parts)]
+                told = [self._received(plan, part, index) for index, part in enumerate(plan.parts)]
                 durable.remove(self.shop.state / "captures" / f"{plan.id}{spool.RAW}")
             self._finished[plan.id] = told
             return self._finish(plan)
 
-    def _damaged(self, plan: InPlan, again: bool, folder: Path) -> OnRecord:
+    def _damaged(self, plan: InPlan, folder: Path) -> OnRecord:
         data = plan.whole.replace("\n", self.shop.line_end).encode("utf-8")
         digest = hashlib.sha256(data).hexdigest()
         if not plan.placed_as:
@@ -215,7 +216,7 @@ class Endings:
             plans.save(self.shop.state, plan)
         fields = words.file_fields(plan.machine, plan.program, plan.placed_as, digest)
         fields |= {"reasons": list(plan.reasons[:5]), **words.in_wire_fields(plan)}
-        record = self._ledger_line(Result.DAMAGED, plan.id, fields, again)
+        record = self._ledger_line(Result.DAMAGED, plan.id, fields)
         path = folder / plan.placed_as
         if not durable.holds(path, digest):
             if path.exists():
@@ -234,7 +235,7 @@ class Endings:
             spool.keep_damaged(raw)
         return self._told(plan.machine, DAMAGED, path.name, record, plan.reasons)
 
-    def _received(self, plan: InPlan, part: Part, index: int, again: bool) -> OnRecord:
+    def _received(self, plan: InPlan, part: Part, index: int) -> OnRecord:
         text = part.text.encode("utf-8")
         trailers = {"Wire-SHA256": plan.wire_sha256}
         if len(part.mark_line) > 1:
@@ -255,7 +256,7 @@ class Endings:
         if part.like:
             fields["like"] = part.like
         transfer = f"{plan.id}.{index}"
-        record = self._ledger_line(Result.RECEIVED, transfer, fields, again)
+        record = self._ledger_line(Result.RECEIVED, transfer, fields)
         if part.told:
             more = words.file_fields(plan.machine, part.program, name, digest)
             more |= {"revision": revision.number, "against": part.against}
@@ -263,7 +264,7 @@ class Endings:
                 more["how"] = part.how
             if part.spelling:
                 more["spelling"] = part.spelling
-            self._ledger_line(part.told, transfer, more, again)
+            self._ledger_line(part.told, transfer, more)
         with self.shop.folders.opened(plan.machine, FROM_MACHINE) as folder:
             path = folder / name
             # first: the receipt that goes knows the one before
@@ -276,18 +277,14 @@ class Endings:
 
     # --- both --------------------------------------------------------------------------------------------------------
 
-    def _ledger_line(self, event: str, transfer: str, fields: Fields, again: bool) -> Record:
-        if again and (there := self._find(event, transfer)) is not None:
-            return there
-        return self.ledger.append(event, {**fields, "transfer": transfer})
-
-    def _find(self, event: str, transfer: str) -> Record | None:
-        """The line of a transfer. The ledger is read once for all programs of a capture, not once for each."""
+    def _ledger_line(self, event: str, transfer: str, fields: Fields) -> Record:
+        """The line of an earlier try, else a new one. The ledger is read once for all programs of a capture."""
         own = transfer.split(".", 1)[0]
         if self._written[0] != own:
             lines = (r for r in records(self.shop.state) if transfer_of(r) == own)
             self._written = (own, {(r["event"], r["transfer"]): r for r in lines})
-        return self._written[1].get((event, transfer))
+        there = self._written[1].get((event, transfer))
+        return there or self.ledger.append(event, {**fields, "transfer": transfer})
 
 
 def _where(ended: Sent) -> str:
