@@ -15,7 +15,7 @@ from wall_clock import five_and_a_half_hours_east  # noqa: F401 - a fixture
 from dncd.records import durable
 from dncd.records.ledger import Ledger, files_of, line_hash
 from dncd.records.library import Text, Writer, path_of
-from dncd.records.receipts import Receipt, path_for, write
+from dncd.records.receipts import write
 from dncd.records.verify import verify
 from dncd.values import Origin
 
@@ -39,7 +39,7 @@ def shop(tmp_path: Path) -> Path:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(DATA)
             pairs = {"result": "sent", **fields, "time": line["time"], "ledger": f"{line['seq']} {line['hash']}"}
-            write(path_for(path), Receipt.of(pairs.items()))
+            write(path, pairs.items())
     ledger.close()
     library.close()
     return tmp_path

@@ -221,7 +221,7 @@ class Backups:
             if not os.path.lexists(path):
                 durable.write_new(path, [data], durable.SHARED_FILE_MODE)
             pairs = _receipt(record, path.name, titles, sum(len(piece.text) for piece in pieces), before)
-            receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
+            receipts.write(path, pairs)
         durable.remove(self._path(plan.id))
         if not reasons:
             self._owed.pop(plan.machine, None)

@@ -147,7 +147,7 @@ class Endings:
             record = self._ledger_line(ended.result, plan.id, words.out_fields(plan, ended))
             self.orders.over(plan.machine, plan.file, plan.batch)
             final = _name_taken(taken, target, plan)
-            _receipt(final, words.out_receipt(plan, ended, record, final.name))
+            receipts.write(final, words.out_receipt(plan, ended, record, final.name))
         durable.remove(stored)
         self._finished[plan.id] = [self._told(plan.machine, _where(ended), final.name, record, ended.reasons)]
         return self._finish(plan)[0]
@@ -229,7 +229,7 @@ class Endings:
             *words.fault_pairs(plan.line_faults),
             ("raw", f"captures/{plan.id}{spool.KEPT} in the state folder holds the characters as they came"),
         ]
-        _receipt(path, pairs)
+        receipts.write(path, pairs)
         raw = self.shop.state / "captures" / f"{plan.id}{spool.RAW}"
         if raw.exists():
             spool.keep_damaged(raw)
@@ -272,7 +272,7 @@ class Endings:
             if aside := _deliver(path, data, transfer):
                 aside = f"{name} had been edited in the folder; what was there lies beside it as {aside}"
             head = words.head_pairs(record, [part.title], name, [words.compared_with(part)], words.to_do_about(part))
-            _receipt(path, [*head, *words.in_pairs(plan, part, revision.number, aside, beside)])
+            receipts.write(path, [*head, *words.in_pairs(plan, part, revision.number, aside, beside)])
         return self._told(plan.machine, FROM_MACHINE, name, record, ())
 
     # --- both --------------------------------------------------------------------------------------------------------
@@ -342,10 +342,6 @@ def _deliver(path: Path, data: bytes, transfer: str) -> str:
     aside = delivery.deliver(path, data, before, path.parent / f"{delivery.OVER}{transfer}")
     durable.remove(receipt)  # the one of before; the new one is written last
     return aside
-
-
-def _receipt(path: Path, pairs: Iterable[tuple[str, object]]) -> None:
-    receipts.write(receipts.path_for(path), receipts.Receipt.of(pairs))
 
 
 def _beside(path: Path, part: Part, transfer: str, line_end: str) -> words.Beside:

@@ -76,16 +76,15 @@ def read(path: Path) -> Receipt:
     return parse(data.decode("utf-8", "replace"))
 
 
-def write(path: Path, receipt: Receipt) -> None:
+def write(file: Path, pairs: Iterable[tuple[str, object]]) -> None:
     """Writes a receipt beside its file, once: the same one again is left as it is. Something else under that name is
-    nobody's receipt of this file; it is moved to a numbered name, not overwritten."""
+    nobody's receipt of this file; it is moved to a numbered name, not overwritten. ValueError as `Receipt.of`."""
+    path, receipt = path_for(file), Receipt.of(pairs)
     data = receipt.render().encode("utf-8")
     try:
         durable.write_new(path, [data], durable.SHARED_FILE_MODE)
     except FileExistsError:
-        with contextlib.suppress(
-            RecordsError
-        ):  # a folder or a link under that name: moved aside like any other stranger
+        with contextlib.suppress(RecordsError):  # a folder or a link: it is moved aside like any other stranger
             if read(path) == receipt:
                 return
         stranger = path.with_name(durable.free_name(path.parent, path.name))
