@@ -11,7 +11,7 @@ import click
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from dncd import __version__
-from dncd.cli import group
+from dncd.cli.late_group import group
 from dncd.cli.packaged import TOPICS, title_of
 
 EXIT = {

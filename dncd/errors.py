@@ -3,6 +3,9 @@
 Nothing in dncd matches on message text; `code` is for programs, the three sentences are for people.
 """
 
+start_with: tuple[str, ...] = ("dncd",)
+"""The command as its user must type it, with the settings file that he named."""
+
 
 class DncdError(Exception):
     """An error with its three sentences. what: what is wrong; where: the file, setting, machine or place; next_step:

@@ -3,12 +3,14 @@
 The commands that speak with the service meet a stand-in for it: the real command socket with scripted answers.
 """
 
+import contextlib
 import io
 import json
 import os
 import pty
 import re
 import select
+import shlex
 import signal
 import socket
 import subprocess
@@ -27,9 +29,10 @@ import pytest
 
 import dncd
 from dncd import __version__
-from dncd.cli import LATE, following, group, main
+from dncd.cli import deeds, following, main
 from dncd.cli import status as status_view
-from dncd.cli.late_group import LateGroup
+from dncd.cli.commands import LATE
+from dncd.cli.late_group import LateGroup, group
 from dncd.cli.layout import seconds, table
 from dncd.errors import NotDoneError
 from dncd.outside.command_server import CommandServer, StreamReply, WatchQueue
@@ -641,6 +644,125 @@ def test_go_and_withdraw(service: Service, capsys: pytest.CaptureFixture[str]) -
         {"do": "withdraw", "machine": "gang-lathe", "file": "b.nc"},
         {"do": "withdraw", "machine": "gang-lathe"},
     ]
+
+
+# --- without click ---------------------------------------------------------------------------------------------------
+
+PLAINLY = """
+status / status gang-lathe / status --json bore-mill / status --json --json / status gang-lathes / status gang-lathes --json
+go bore-mill / go gang-lathe / go gang-lathes / next gang-lathe b.nc / next gang-lathe a/b.nc / next gang-lathe c.nc
+withdraw gang-lathe / withdraw gang-lathe b.nc / request gang-lathe / seat gang-lathe / backup gang-lathe
+backup --end gang-lathe / status --config other.toml / --config other.toml status / --config broken.toml status --json
+--config other.toml go bore-mill / --config '' status / --config . status
+"""
+BY_CLICK = """
+status gang-lathe bore-mill / status --jsn / status --js / status -fj / status -h / status --help / status -- gang-lathe
+status '' / status - / -q status / status -q gang-lathe / -v status / status --verbose --json / status --config
+--config other.toml --config dncd.toml status / --config ./other.toml status / --config nowhere.toml status --json
+statu / go / go --json / next gang-lathe / withdraw / withdraw gang-lathe a b
+withdraw gang-lathe --json / backup --end
+"""
+
+
+def lines_of(text: str) -> list[list[str]]:
+    return [shlex.split(line) for line in text.replace("\n", " / ").strip(" /").split(" / ")]
+
+
+@pytest.mark.parametrize("serves", [True, False])
+def test_a_command_says_and_does_the_same_with_click_and_without(
+    shop: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], serves: bool
+) -> None:
+    (shop / "other.toml").write_text(SETTINGS.replace("gang", "other"))
+    (shop / "broken.toml").write_text(SETTINGS + "[machines")
+    for line in lines_of(PLAINLY + BY_CLICK):
+        found = []
+        for by_click in (False, True):
+            monkeypatch.delenv("_DNCD_COMPLETE", raising=False)
+            if by_click:
+                monkeypatch.setenv("_DNCD_COMPLETE", "")
+            assert (deeds.plain(line) is not None) == (line in lines_of(PLAINLY) and not by_click), line
+            answers = Service()
+            answers.lathe = [moving("a.nc", 1000, 4000)]
+            with CommandServer(shop / "state", answers) if serves else contextlib.nullcontext():
+                found.append((words(capsys, *line), answers.asked))
+        assert found[0] == found[1], line
+
+
+def test_without_click_a_command_takes_what_it_takes_with_it() -> None:
+    context = click.Context(group)
+    everywhere = {name for option in group.params for name in option.opts}
+    for word, (_, known) in deeds.PLAIN.items():
+        command = group.get_command(context, word)
+        assert command is not None
+        arguments = [p.name if p.required else f"[{p.name}]" for p in command.params if isinstance(p, click.Argument)]
+        options = [p for p in command.params if isinstance(p, click.Option) and p.opts[0] not in everywhere]
+        assert [*arguments, *(name for option in options for name in option.opts)] == known.split()
+        assert all(option.is_flag for option in options)
+        assert {deeds.FLAGS[name]: name for option in options for name in option.opts[:1]} == {
+            option.name: option.opts[0] for option in options
+        }
+
+
+def loaded(words: list[str], shop: Path) -> tuple[set[str], list[str]]:
+    """What a command has loaded, and what it said."""
+    code = "import sys; old = set(sys.modules); from dncd.cli import main; main(); print(*set(sys.modules) - old)"
+    done = subprocess.run([sys.executable, "-c", code, *words], cwd=shop, env=ENV, stdout=subprocess.PIPE, check=True)
+    said = done.stdout.decode().splitlines()
+    return set(said[-1].split()), said[:-1]
+
+
+def test_what_only_asks_the_service_loads_little(shop: Path, service: Service) -> None:
+    ours = {"dncd", "dncd.cli", "dncd.cli.given", "dncd.errors", "dncd.peer_text"}
+    asking = {"dncd.cli.deeds", "dncd.outside", "dncd.outside.command_client", "dncd.outside.config_outline"}
+    looking = {
+        "dncd.cli.status",
+        "dncd.cli.layout",
+        "dncd.service",
+        "dncd.service.next_words",
+        "dncd.station",
+        "dncd.station.states",
+    }
+    for line, more in (
+        (["go", "bore-mill"], asking),
+        (["status"], asking | looking),
+        (["--help"], {"dncd.cli.commands"}),
+    ):
+        names, out = loaded(["--config", "dncd.toml", *line] if more & asking else line, shop)
+        assert out
+        assert {name for name in names if name.startswith("dncd")} == ours | more
+        assert not names & {
+            "click",
+            "inspect",
+            "dataclasses",
+            "pathlib",
+            "urllib.parse",
+            "ipaddress",
+            "logging",
+            "serial",
+        }
+
+
+def test_the_help_is_as_click_would_write_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for columns in (1, 40, 52, *range(60, 116, 5), 300):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        with group.make_context("dncd", ["status"]) as context:
+            expected = group.get_help(context) + "\n"
+        for word in ("--help", "-h", "help"):
+            assert words(capsys, word) == (0, expected, "")
+
+
+def test_what_asks_the_service_speaks_in_narrow_surroundings(shop: Path, service: Service) -> None:
+    service.lathe = [{**idle(), "waiting": ["W\u00f6lle.nc"]}]
+    env = ENV | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "LC_ALL": "C"}
+    line = [sys.executable, "-m", "dncd", "--config", "dncd.toml", "status"]
+    for by_click in ({}, {"_DNCD_COMPLETE": ""}):
+        done = subprocess.run(line, env=env | by_click, cwd=shop, capture_output=True, check=True)
+        assert "W\u00f6lle.nc".encode() in done.stdout
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(line, env=env, cwd=shop, stdout=full, stderr=subprocess.PIPE, check=False)
+    assert (done.returncode, done.stderr[:34]) == (1, b"Standard output cannot be written:")
 
 
 # --- how it looks ----------------------------------------------------------------------------------------------------

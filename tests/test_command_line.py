@@ -18,7 +18,9 @@ import pytest
 from house import SCHEMAS, build, fits_schema, house, machine
 
 import dncd
-from dncd.cli import LATE, LINE, PEOPLE, group, layout, main
+from dncd.cli import layout, main
+from dncd.cli.commands import LATE, LINE, PEOPLE
+from dncd.cli.late_group import group
 from dncd.cli.layout import fold, table
 from dncd.cli.log import log_line
 from dncd.records.ledger import Ledger

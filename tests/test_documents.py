@@ -8,7 +8,7 @@ import click
 import pytest
 
 from dncd import __version__
-from dncd.cli import group
+from dncd.cli.late_group import group
 from dncd.cli.packaged import TOPICS
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -1,6 +1,5 @@
 """Commands about what a control holds: holds, restore, backup."""
 
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,9 +12,6 @@ from dncd.peer_text import local_text, printable
 
 if TYPE_CHECKING:
     from dncd.records.holdings import Backup, Holding, Holdings
-
-FOLLOW_S: Final = 0.5
-"""Seconds between two looks at an announced backup."""
 
 HOW: Final = {
     "unknown": "",
@@ -43,7 +39,7 @@ def read(given: Asked, machine: str, at: str | None) -> "Holdings":
             " in `dncd log --json`) to say exactly what is meant.",
             err=True,
         )
-    if machine not in given.machines and not found.seq:
+    if machine not in given.outline.machines and not found.seq:
         raise given.unknown_machine(machine)
     return found
 
@@ -99,40 +95,6 @@ def backup_line(backup: "Backup | None") -> str:
         return "backup: none yet"
     missing = f", {len(backup.missing)} missing" if backup.missing else ""
     return printable(f"backup: {local_text(backup.time)}, {count(len(backup.programs), 'program')}{missing}")
-
-
-@command(MACHINE)
-@click.option("--end", is_flag=True, help="Everything has been punched: end the announced backup now.")
-def backup(given: Asked, machine: str, end: bool) -> int:
-    """Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
-    punches all programs between two marks needs no announcing.
-    """
-    given.ask("backup-end" if end else "backup", machine)
-    if not end:
-        click.echo(
-            f"{machine}: punch all programs now; it ends after a minute of quiet, or with `dncd backup {machine} --end`"
-        )
-    try:
-        return _follow(given, machine)
-    except KeyboardInterrupt:
-        click.echo(f"\nThe backup goes on; look at `dncd status {machine}`.", err=True)
-        return 1
-
-
-def _follow(given: Asked, machine: str) -> int:
-    shown = 0
-    while True:
-        state = given.ask("status")["machines"][machine]["backup"]
-        if not state["open"]:
-            break
-        if state["captures"] != shown:
-            shown = state["captures"]
-            click.echo(f"{count(shown, 'capture')} so far")
-        time.sleep(FOLLOW_S)
-    outcome = state["outcome"] or {"counts": False, "told": ["the service was restarted meanwhile"]}
-    said = "the backup is on record" if outcome["counts"] else "the backup did not come whole"
-    (click.echo if outcome["counts"] else caution)(printable(f"{machine}: {said}: {'; '.join(outcome['told'])}"))
-    return 0 if outcome["counts"] else 1
 
 
 @command(MACHINE)

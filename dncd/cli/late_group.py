@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd import __version__
-from dncd.cli.asking import everywhere
-from dncd.errors import DncdError
+from dncd.cli.asking import WORDS, command, everywhere
+from dncd.cli.commands import ABOUT, LATE, LINE, PEOPLE, WIDEST
+from dncd.cli.deeds import PLAIN
+from dncd.errors import DncdError, UsageError
 from dncd.peer_text import nearest
 
 if TYPE_CHECKING:
@@ -32,10 +34,7 @@ def help_of(command: click.Command) -> str:
 
 
 _MEANT: Final = {
-    **{
-        word: f"dncd line {word}"
-        for word in ("ports", "setup", "wiring", "test", "find", "watch", "replay", "trial", "health")
-    },
+    **{word: f"dncd line {word}" for word in LINE},
     "start": "dncd run",
     "stop": "dncd withdraw MACHINE",
     "list": "dncd programs",
@@ -48,7 +47,7 @@ def plainer(error: click.ClickException) -> click.ClickException:
     match error:
         case click.MissingParameter(param=click.Parameter(name="machine"), ctx=click.Context(obj=obj) as ctx) if obj:
             with contextlib.suppress(DncdError):
-                return click.UsageError(f"Which machine? {', '.join(obj.machines)}", ctx)
+                return click.UsageError(f"Which machine? {', '.join(obj.outline.machines)}", ctx)
         case click.BadParameter(param=click.Parameter(type=click.IntRange(min=least, max=most), opts=opts), ctx=ctx):
             to = f" to {most}" if most is not None else ""
             return click.UsageError(f"{opts[-1]} wants a whole number from {least or 0}{to}: {error.message}", ctx)
@@ -91,12 +90,17 @@ class LateGroup(click.Group):
         if cmd_name in self.late and cmd_name not in self.commands:
             place, said = self.late[cmd_name]
             module, _, name = place.partition(":")
-            command: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
+            if place:
+                found: click.Command = getattr(importlib.import_module(f"dncd.cli.{module}"), name)
+            else:
+                body, known = PLAIN[cmd_name]
+                found = command(*(WORDS[word] for word in known.split() if word in WORDS), name=cmd_name)(body)
             path = cmd_name if self.name == "dncd" else f"{self.name} {cmd_name}"
-            command.help = f"{said}\n\n{help_of(command)}"
-            command.epilog = "Example:\n\n\b\n" + EXAMPLES[path] if path in EXAMPLES else None
-            command.params += everywhere(hidden=True)
-            self.add_command(command, cmd_name)
+            found.help = f"{said}\n\n{help_of(found)}"
+            machine = " gang-lathe" if any(word.name == "machine" and word.required for word in found.params) else ""
+            found.epilog = f"Example:\n\n\b\n{EXAMPLES.get(path, f'dncd {path}{machine}')}"
+            found.params += everywhere(hidden=True)
+            self.add_command(found, cmd_name)
         return self.commands.get(cmd_name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -111,51 +115,70 @@ class LateGroup(click.Group):
 
 
 EXAMPLES: Final = {
-    "backup": "dncd backup gang-lathe",
-    "check-config": "dncd check-config",
     "completion": "dncd completion bash > /usr/share/bash-completion/completions/dncd",
     "demo": "dncd demo --keep /tmp/demo",
     "diff": "dncd diff gang-lathe O0004\ndncd diff gang-lathe O0004 -r 2 -r 5",
-    "go": "dncd go gang-lathe",
     "holds": "dncd holds gang-lathe --at '2026-07-01 14:30'",
-    "learn": "dncd learn",
-    "line find": "dncd line find gang-lathe",
-    "line health": "dncd line health gang-lathe",
-    "line ports": "dncd line ports",
     "line replay": "dncd line replay watched.txt --machine gang-lathe",
     "line setup": "dncd line setup gang-lathe.toml",
-    "line test": "dncd line test gang-lathe",
-    "line trial": "dncd line trial gang-lathe",
     "line watch": "dncd line watch gang-lathe --record watched.txt",
-    "line wiring": "dncd line wiring gang-lathe",
     "log": "dncd log gang-lathe --since 2026-07-01 --event damaged\ndncd log --follow",
     "manual": "dncd manual sending\ndncd manual operator --page door.html",
     "next": "dncd next gang-lathe 0005.nc",
-    "page": "dncd page",
     "people add": "dncd people add 'A. Miller' --role office\ndncd people add 'A. Miller' --role office < phrase.txt",
     "people box": "dncd people box hall-1",
-    "people list": "dncd people list",
-    "people phone": "dncd people phone gang-lathe",
     "people remove": "dncd people remove 'A. Miller'",
     "programs": "dncd programs gang-lathe\ndncd programs gang-lathe --sheet -o door.html",
     "prove": "dncd prove gang-lathe O0004 --note 'order 1187, first part measured'",
-    "recover": "dncd recover",
-    "reload": "dncd reload",
-    "report": "dncd report",
-    "request": "dncd request gang-lathe",
     "restore": "dncd restore gang-lathe --at '2026-07-01 14:30' -o memory.nc",
     "revive": "dncd revive shop-monday.tar\ndncd revive git@server:programs.git --branch main\ndncd revive --old-box-is-off",
-    "run": "dncd run",
-    "seat": "dncd seat gang-lathe",
     "send": "dncd send gang-lathe 0004.nc\ndncd show gang-lathe O0004 -r 3 | dncd send gang-lathe - --name 0004.nc\n"
     "dncd send --again 20 gang-lathe 0004.nc",
     "show": "dncd show gang-lathe O0004 -r 3",
     "snapshot": "dncd snapshot shop-monday.tar",
     "standin": "dncd standin --profile iso-tape --link /tmp/lathe",
     "status": "dncd status --follow",
-    "tidy": "dncd tidy",
     "unit": "dncd unit --into /\ndncd unit dncd.toml",
-    "verify": "dncd verify",
     "withdraw": "dncd withdraw gang-lathe 0004.nc",
 }
-"""An example or two for each command, shown under its help and in its manual page."""
+"""An example or two for each command that wants more than a machine, shown under its help and in its manual page."""
+
+PROGRAM: Final = "dncd"
+
+
+@click.group(
+    name=PROGRAM,
+    cls=LateGroup,
+    late=LATE,
+    help=ABOUT,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDEST},
+)
+@click.version_option(__version__, prog_name=PROGRAM, message="%(prog)s %(version)s")
+def group() -> None:
+    """The command line; its help is above, for `python -OO` leaves this out."""
+
+
+for word, below in {"line": LINE, "people": PEOPLE}.items():
+    group.add_command(LateGroup(word, late=below, help=LATE[word][1]))
+
+
+def run(words: list[str]) -> int:
+    """Runs the command that the words name; its exit status. What is wrong with the words is told."""
+    try:
+        status = group.main(args=words, prog_name=PROGRAM, standalone_mode=False)
+    except click.exceptions.Exit as asked:
+        return asked.exit_code
+    except click.ClickException as error:
+        error = plainer(error)
+        error.show()
+        context = getattr(error, "ctx", None)
+        where = context.command_path if context else PROGRAM
+        if "--json" in words:
+            from dncd.cli.layout import print_error
+
+            print_error(UsageError(error.format_message(), where, f"`{where} --help` says what it takes"))
+        return error.exit_code
+    except click.Abort:
+        click.echo("Stopped.", err=True)
+        return 1
+    return status if isinstance(status, int) else 0

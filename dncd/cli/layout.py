@@ -6,20 +6,27 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-import click
-
-from dncd.cli.asking import answered
-from dncd.errors import NotDoneError
+from dncd.cli.given import echo, marks
+from dncd.errors import DncdError, NotDoneError
 from dncd.peer_text import printable
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def print_json(value: Any) -> None:
     """JSON alone; escapes keep it printable on every terminal."""
-    answered.append(value)
-    click.echo(json.dumps(value, ensure_ascii=True, indent=2))
+    marks.add("answered")
+    echo(json.dumps(value, ensure_ascii=True, indent=2))
+
+
+def print_error(error: DncdError) -> None:
+    """For programs that asked for JSON, unless the command has given its own already."""
+    if "answered" not in marks:
+        about = {"code": error.code, "what": error.what, "where": error.where, "next": error.next_step}
+        print_json({"error": about})
 
 
 def terminal_width() -> int:
@@ -33,11 +40,13 @@ def terminal_width() -> int:
 def paged(lines: Iterable[str]) -> None:
     """Lines, a page at a time where a person looks at a terminal: by $PAGER, else less, which ends where all is seen."""
     if sys.stdin.isatty() and sys.stdout.isatty():
+        import click
+
         os.environ.setdefault("LESS", "FRX")
         click.echo_via_pager(f"\n{line}" if n else line for n, line in enumerate(lines))
         return
     for line in lines:
-        click.echo(line)
+        echo(line)
 
 
 def fold(line: str) -> str:
@@ -132,7 +141,7 @@ def progress(what: str, of_s: float) -> Callable[[float], None]:
 
 def show(text: str) -> None:
     if sys.stderr.isatty():
-        click.echo(f"\r{text[:_WIDE]:<{_WIDE}}\r", err=True, nl=False)
+        echo(f"\r{text[:_WIDE]:<{_WIDE}}\r", err=True, nl=False)
 
 
 @contextlib.contextmanager
@@ -144,7 +153,7 @@ def cleared_line() -> Iterator[None]:
         show("")
 
 
-def save_page(path: Path, text: str, ours: str) -> None:
+def save_page(path: "Path", text: str, ours: str) -> None:
     """Writes an HTML page, also over an older one, which has `ours` near its beginning. NotDoneError: it was not written."""
     from dncd.records import durable
 

@@ -26,7 +26,7 @@ def known(given: Asked, machine: str) -> None:
     """A machine of the settings, or one that was there once and is still in the ledger; else UsageError."""
     from dncd.records import ledger
 
-    if machine not in given.machines and not any(True for _ in ledger.records(given.state, machine)):
+    if machine not in given.outline.machines and not any(True for _ in ledger.records(given.state, machine)):
         raise given.unknown_machine(machine)
 
 

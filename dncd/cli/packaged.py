@@ -77,7 +77,7 @@ def completion(shell: str) -> None:
     """It completes commands, machines, programs, waiting files and profiles."""
     from click.shell_completion import BashComplete, FishComplete, ZshComplete
 
-    from dncd.cli import PROGRAM, group
+    from dncd.cli.late_group import PROGRAM, group
 
     made = {"bash": BashComplete, "zsh": ZshComplete, "fish": FishComplete}[shell]
     click.echo(made(group, {}, PROGRAM, "_DNCD_COMPLETE").source())

@@ -41,7 +41,7 @@ def programs(given: Asked, *, machine: str | None, sheet: bool, phone: str, outp
         return
     from dncd.program.substance import NOT_KEPT
 
-    names = [machine] if machine is not None else list(given.machines)
+    names = [machine] if machine is not None else list(given.outline.machines)
     from dncd.records.holdings import Holdings
 
     held = Holdings.read(given.state, machine or "")  # the ledger is read once, however many machines there are

@@ -1,14 +1,15 @@
 """Files of a restore: the dump, programs that need a file of their own, and what a person must know of them."""
 
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from dncd import errors
 from dncd.cli import dropping
-from dncd.cli.asking import Asked
+from dncd.cli.given import Asked
 from dncd.errors import NotDoneError, UsageError
-from dncd.outside import command_client
 from dncd.peer_text import some
 from dncd.records import durable
 from dncd.records.holdings import Holdings, How, is_data
@@ -75,7 +76,7 @@ def _left_out(left: tuple[Left, ...]) -> Iterator[str]:
         more = f" ({len(programs)})" if len(programs) > 1 else ""
         yield f"left out{more}: {some(programs, _SHOWN)}: {reason}"
         if command:
-            yield f"  to get {'them' if more else 'it'}, type: {command_client.start_with} {command}"
+            yield f"  to get {'them' if more else 'it'}, type: {shlex.join(errors.start_with)} {command}"
 
 
 def make(given: Asked, machine: str, holdings: Holdings, *, each: bool) -> Restore:

@@ -6,9 +6,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
-import click
-
-from dncd.cli.asking import ANY_MACHINE, JSON, Asked, command
+from dncd.cli.given import Asked, echo
 from dncd.cli.layout import count, number, print_json, seconds, table
 from dncd.peer_text import local_text, printable, some
 from dncd.service.next_words import last_lines, later_warnings, next_lines
@@ -22,22 +20,12 @@ FOLLOW_S: Final = 0.5
 """Seconds between two looks of `status --follow`."""
 
 
-@command(ANY_MACHINE, JSON)
-@click.option("--follow", "-f", is_flag=True, help="Keep it up to date until ctrl-C.")
-def status(given: Asked, machine: str | None, follow: bool, as_json: bool) -> None:
-    if machine is not None:
-        given.need(machine)
-    if not follow:
-        now = _of(given.ask("status"), machine)
-        if as_json:
-            print_json(now)
-        else:
-            click.echo("\n".join(lines(now)))
-        return
-    try:
-        _follow(given, machine, as_json)
-    except KeyboardInterrupt:
-        click.echo(err=True)
+def show(status: dict[str, Any], machine: str | None, as_json: bool) -> None:
+    now = _of(status, machine)
+    if as_json:
+        print_json(now)
+    else:
+        echo("\n".join(lines(now)))
 
 
 def _of(status: dict[str, Any], machine: str | None) -> dict[str, Any]:
@@ -51,7 +39,7 @@ def _statuses(given: Asked) -> Iterator[dict[str, Any]]:
     from dncd.outside.command_client import StreamRequest, joined
 
     while True:
-        with StreamRequest(given.state, {"do": "follow"}) as stream:
+        with StreamRequest(given.outline.state, {"do": "follow"}) as stream:
             status, missed = stream.content, False
             while not missed:
                 yield status
@@ -61,7 +49,8 @@ def _statuses(given: Asked) -> Iterator[dict[str, Any]]:
                     status = joined(status, news)
 
 
-def _follow(given: Asked, machine: str | None, as_json: bool) -> None:
+def follow(given: Asked, machine: str | None, as_json: bool) -> None:
+    """Shows it anew whenever it changed, until ctrl-C."""
     redraws = sys.stdout.isatty() and not as_json
     shown, kind = 0, None
     for status in _statuses(given):
@@ -69,11 +58,11 @@ def _follow(given: Asked, machine: str | None, as_json: bool) -> None:
         if as_json:
             if any("waiting_more" in each for each in now["machines"].values()):
                 now = _of(given.ask("status"), machine)  # news have the first names alone
-            click.echo(json.dumps(now))
+            echo(json.dumps(now))
         elif redraws or kind_of(now) != kind:
             text = lines(now)
             up = f"\x1b[{shown}A\x1b[J" if redraws and shown else ""
-            click.echo(up + "\n".join(text), color=True)
+            echo(up + "\n".join(text))
             shown, kind = len(text), kind_of(now)
 
 

@@ -10,9 +10,9 @@ import os
 import socket
 import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any, Final
 
+from dncd import errors
 from dncd.errors import DncdError, NoServiceError, NotDoneError
 
 NAME: Final = "dncd.sock"
@@ -36,14 +36,11 @@ _QUEUE_S: Final = 0.01
 
 _PIECE: Final = 1 << 18
 
-start_with = "dncd"
-"""The command as its user must type it, with the settings file that he named."""
-
 
 @contextlib.contextmanager
-def socket_address(state: Path) -> Iterator[str]:
+def socket_address(state: "str | os.PathLike[str]") -> Iterator[str]:
     """The socket's path; through the opened folder where the path itself is too long for an address."""
-    path = str(state / NAME)
+    path = f"{state}/{NAME}"
     if len(os.fsencode(path)) <= LONGEST_ADDRESS:
         yield path
         return
@@ -58,7 +55,7 @@ def encoded(message: dict[str, Any]) -> bytes:
     return json.dumps(message, ensure_ascii=True, separators=(",", ":"), default=str).encode() + b"\n"
 
 
-def ask(state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> dict[str, Any]:
+def ask(state: "str | os.PathLike[str]", request: dict[str, Any], timeout: float = ANSWER_S) -> dict[str, Any]:
     """Sends one request to the service and gives the content of its `ok`. NoServiceError: nobody answers. NotDoneError:
     it may not be spoken to, or said nothing within `timeout` seconds. DncdError with the service's own code, sentences
     and exit status: it said no."""
@@ -68,7 +65,7 @@ def ask(state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> dict
 
 
 def open_request(
-    state: Path, request: dict[str, Any], timeout: float
+    state: "str | os.PathLike[str]", request: dict[str, Any], timeout: float
 ) -> tuple[socket.socket, bytearray, dict[str, Any]]:
     """Sends one request: its connection, still open, what came behind the answer, and the answer's `ok`; errors as `ask`."""
     end, coming = time.monotonic() + timeout, bytearray()
@@ -90,7 +87,7 @@ def open_request(
                     raise ConnectionResetError("it closed the connection")
                 coming += data
         line, _, behind = coming.partition(b"\n")
-        return sock, behind, unwrap(line, str(state / NAME))
+        return sock, behind, unwrap(line, f"{state}/{NAME}")
     except BaseException:
         sock.close()
         raise
@@ -124,8 +121,8 @@ class StreamRequest:
     """A request whose answer keeps its connection: leave it as a context to close it, and what was lent goes back.
     content: the answer's `ok`. Errors as `ask`."""
 
-    def __init__(self, state: Path, request: dict[str, Any], timeout: float = ANSWER_S) -> None:
-        self._where = str(state / NAME)
+    def __init__(self, state: "str | os.PathLike[str]", request: dict[str, Any], timeout: float = ANSWER_S) -> None:
+        self._where = f"{state}/{NAME}"
         self._sock, self._coming, self.content = open_request(state, request | {"peer": 0}, timeout)
         self._sock.setblocking(False)
 
@@ -170,13 +167,15 @@ class StreamRequest:
 
 
 @contextlib.contextmanager
-def translating_errors(state: Path, timeout: float) -> Iterator[None]:
+def translating_errors(state: "str | os.PathLike[str]", timeout: float) -> Iterator[None]:
     """Turns what the system says of a connection that fails into the errors of `ask`."""
-    where = str(state / NAME)
+    where = f"{state}/{NAME}"
     try:
         yield
     except (FileNotFoundError, ConnectionRefusedError, NotADirectoryError):
-        next_step = f"Start it: `{start_with} run` (or `systemctl start dncd`)"
+        import shlex
+
+        next_step = f"Start it: `{shlex.join(errors.start_with)} run` (or `systemctl start dncd`)"
         raise NoServiceError("the service does not run", where, next_step) from None
     except PermissionError:
         what = "this user may not speak to the service"

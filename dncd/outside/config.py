@@ -206,7 +206,7 @@ class _Reader:
         checked = self._once("shop", raw)
         values = dict(checked.values)
         for key in ("folder", "state"):
-            values[key] = absolute(self.path, str(values[key]))
+            values[key] = Path(absolute(self.path, str(values[key])))
         folder, state = values["folder"], values["state"]
         if not checked.faulty & {"folder", "state"} and (folder.is_relative_to(state) or state.is_relative_to(folder)):
             what = f"neither may lie in the other, and folder is {folder}: dncd would take its own records for programs"
@@ -217,7 +217,7 @@ class _Reader:
         checked = self._once("page", raw)
         for key, what in page_faults(checked.get):
             self.faults.at("page", key, checked.get(key), what)
-        paths = {key: str(absolute(self.path, path)) for key in _PAGE_FILES if (path := checked.values[key])}
+        paths = {key: absolute(self.path, path) for key in _PAGE_FILES if (path := checked.values[key])}
         return PageSettings(**{**checked.values, **paths})
 
     def _machine(self, name: str, raw: dict[str, Any]) -> tuple[MachineSettings | None, dict[str, _Checked]]:

@@ -6,13 +6,11 @@ Commands that ask the running service need no more. They must work while somebod
 import os
 import re
 import tomllib
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from dncd import defaults
 from dncd.errors import SettingsError
 
-PLACES: Final = (Path("config/dncd.toml"), Path("/etc/dncd/dncd.toml"))
+PLACES: Final = ("config/dncd.toml", "/etc/dncd/dncd.toml")
 """Where settings are looked for when neither --config nor $DNCD_CONFIG names a file."""
 
 _HEAD: Final = r"\s*\[+\s*([^\]#]*)"
@@ -23,13 +21,13 @@ class Outline(NamedTuple):
     """folder, state: absolute paths; machines: names, in the order of the file; whole: False where a folder is a guess,
     for the file is no TOML or gives it no path."""
 
-    folder: Path
-    state: Path
+    folder: str
+    state: str
     machines: tuple[str, ...]
     whole: bool
 
 
-def outline(file: Path) -> Outline:
+def outline(file: str) -> Outline:
     """Reads what can be read. SettingsError where there is no file, or none that this user may read."""
     data = settings_bytes(file)
     try:
@@ -37,12 +35,16 @@ def outline(file: Path) -> Outline:
     except (ValueError, RecursionError):
         raw, whole = _scanned(data.decode("utf-8-sig", "replace")), False
     shop, machines = (table if isinstance(table := raw.get(name), dict) else {} for name in ("shop", "machines"))
-    paths = {"folder": defaults.FOLDER, "state": defaults.STATE, **shop}
+    places: dict[str, str] = {}
     for key in ("folder", "state"):
-        if not isinstance(paths[key], str) or not paths[key] or "\0" in paths[key]:
-            paths[key], whole = getattr(defaults, key.upper()), False
-    folder, state = (absolute(file, paths[key]) for key in ("folder", "state"))
-    return Outline(folder, state, tuple(name for name, table in machines.items() if isinstance(table, dict)), whole)
+        place = shop.get(key)
+        if not isinstance(place, str) or not place or "\0" in place:
+            from dncd import defaults
+
+            place, whole = getattr(defaults, key.upper()), whole and key not in shop
+        places[key] = absolute(file, place)
+    names = tuple(name for name, table in machines.items() if isinstance(table, dict))
+    return Outline(**places, machines=names, whole=whole)
 
 
 def _scanned(text: str) -> dict[str, Any]:
@@ -59,18 +61,19 @@ def _scanned(text: str) -> dict[str, Any]:
     return raw
 
 
-def settings_bytes(file: Path) -> bytes:
+def settings_bytes(file: "str | os.PathLike[str]") -> bytes:
     """The file as it is; SettingsError where it cannot be read."""
     try:
-        return file.read_bytes()
+        with open(file, "rb") as text:
+            return text.read()
     except FileNotFoundError:
         raise SettingsError(
             str(file),
             (f"{file}: there is no such settings file.",),
-            "Name one with --config FILE or $DNCD_CONFIG, or put one at " + " or ".join(map(str, PLACES)),
+            "Name one with --config FILE or $DNCD_CONFIG, or put one at " + " or ".join(PLACES),
         ) from None
     except IsADirectoryError:
-        inside = file / PLACES[0].name
+        inside = f"{file}/dncd.toml".removeprefix("./")
         raise SettingsError(
             str(file), (f"{file}: it is a folder, not a settings file.",), f"Name the file in it: {inside}"
         ) from None
@@ -81,6 +84,6 @@ def settings_bytes(file: Path) -> bytes:
         ) from None
 
 
-def absolute(file: Path, path: str) -> Path:
+def absolute(file: "str | os.PathLike[str]", path: str) -> str:
     """A path of the settings file: a relative one starts at that file's folder."""
-    return Path(os.path.normpath(file.parent.absolute() / path))
+    return os.path.normpath(os.path.join(os.path.abspath(os.path.dirname(file)), path))

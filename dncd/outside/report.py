@@ -83,14 +83,14 @@ def parts(file: Path) -> Iterator[tuple[str, str]]:
     yield "holds.txt", _UNKNOWN.sub(rf"\1{CLEANED}\2", _or_why(lambda: config_shown.explain(config.load(file))))
     yield "serial.txt", _or_why(_serial)
     try:
-        places = outline(file)
+        places = outline(str(file))
     except SettingsError:
         return
-    state = places.state
+    state = Path(places.state)
     yield "status.json", _or_why(lambda: json.dumps(ask(state, {"do": "status"}), indent=1))
     yield "journal.txt", _or_why(lambda: _journal(state))
     yield "ledger.jsonl", _or_why(lambda: _ledger(state))
-    yield "state.txt", _or_why(lambda: _state(state, places.folder))
+    yield "state.txt", _or_why(lambda: _state(state, Path(places.folder)))
 
 
 def write(file: Path, output: Path, when: datetime) -> list[str]:
