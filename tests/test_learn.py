@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import cast
 from urllib.parse import urlsplit
 
@@ -15,6 +16,7 @@ from house import ENV
 from trial_operator import Talk
 
 from dncd.outside.command_client import ask
+from dncd.standin.control import Mode, StandIn
 from dncd.standin.demo_programs import SAMPLES
 from dncd.standin.demo_shop import DemoShop
 from dncd.standin.keyboard import Keyboard
@@ -69,7 +71,10 @@ def test_what_is_typed_wrong_or_early_goes_no_step_further(tmp_path: Path) -> No
     assert all(f"drop {n}  {sample.file}" in said for n, sample in SAMPLES.items())
     assert "The memory holds no O0099." in said
     assert "There is no key flurb." in said
-    assert "Nothing waits for this control" in said
+    assert re.search(
+        r"^Nothing waits for this control: what is dropped until 2\d.* goes at once\.$", said, re.MULTILINE
+    )
+    assert "The early READ at the gang lathe is over: the reader is off, which no control says" in said
 
 
 @pytest.mark.parametrize("end", ["ctrl-C", "hang-up", "end of input"])
@@ -109,6 +114,56 @@ class Hands:
     """What a lesson asks of shop and screen, done at once: nothing waits, and each word is a key that works."""
 
     folder = Path("nowhere")
+
+
+@pytest.mark.parametrize(
+    ("mode", "pressed", "event", "said"),
+    [
+        (Mode.READING, {"until": "2026-11-28T13:06:00Z"}, "sent", ""),
+        (Mode.READING, {}, "sent", "it counted until 14:06, and brings nothing any more: `reset`, then `read`."),
+        (Mode.OFF, {}, "sent", "it brought 0004.nc, "),
+        (Mode.OFF, {}, "sent before", "it counted until 14:06, and brings nothing any more"),
+        (Mode.OFF, {}, "received", "it counted until 14:06, and brings nothing any more"),
+        (Mode.OFF, {"until": "2026-11-28T13:06:00Z"}, "", "what is dropped until 14:06 goes all the same, unread."),
+    ],
+)
+def test_how_an_early_read_ended_is_told_once(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    mode: Mode,
+    pressed: dict[str, str],
+    event: str,
+    said: str,
+) -> None:
+    controls = cast(dict[str, StandIn], {"gang-lathe": SimpleNamespace(mode=mode)})
+    monkeypatch.setattr("dncd.standin.learning.Screen", lambda *_: None)
+    for control in controls.values():
+        control.path = ""
+    lesson = Lesson(cast(DemoShop, Hands()), controls, Keyboard(sys.stdin))
+    time = "2026-11-28T13:04:59Z" if "before" in event else "2026-11-28T13:05:30Z"
+    last = {"file": "0004.nc", "event": event.partition(" ")[0], "time": time}
+    monkeypatch.setattr(lesson, "_status", lambda _: {"pressed": pressed, "transfer": None, "last": last})
+    lesson._early["gang-lathe"] = {"at": "2026-11-28T13:05:00Z", "until": "14:06"}
+    for _ in range(2):
+        lesson._tell_early()
+    told = capsys.readouterr().out
+    assert told.count("The early READ at the gang lathe is over: ") == bool(said)
+    assert said in told
+
+
+def test_a_file_behind_a_read_that_counts_no_more_waits_and_the_prompt_comes_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("dncd.standin.learning.Screen", lambda *_: None)
+    controls = cast(dict[str, StandIn], {"gang-lathe": SimpleNamespace(mode=Mode.READING, path="")})
+    lesson = Lesson(cast(DemoShop, Hands()), controls, Keyboard(sys.stdin))
+    found = {"waiting": ["0004.nc"], "next": {"file": "0004.nc"}}
+    for waits_for, waits in (
+        ("READ", False),
+        ("READ: it was pressed at 14:05, too long ago; press RESET, then READ", True),
+    ):
+        monkeypatch.setattr(lesson, "_status", lambda _, said=waits_for: found | {"waits_for": said})
+        assert lesson._waits_at("gang-lathe", "0004.nc") == waits
 
 
 def test_a_step_that_only_looks_may_be_left_out_and_a_deed_may_not(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,10 +12,10 @@ import time
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from dncd.outside.command_client import ask
-from dncd.peer_text import printable
+from dncd.peer_text import local_text, printable
 from dncd.service.next_words import next_lines
 from dncd.standin import demo_programs
 from dncd.standin.control import Mode, StandIn
@@ -59,6 +59,7 @@ _SHOWN: Final = ("result", "program", "reason", "compared", "difference", "warni
 
 _MOST: Final = 6
 LOOK_S: Final = 0.05
+EARLY_S: Final = 2.0
 
 
 class Lesson:
@@ -70,6 +71,9 @@ class Lesson:
         self._at = "gang-lathe"
         self._step = 0
         self._seen = dict[Path, int]()
+        self._early = dict[
+            str, dict[str, str]
+        ]()  # where READ was pressed before anything waited, as `pressed` of a status
         self._words: dict[str, Callable[[list[str]], bool]] = {
             "drop": self._drop,
             "dncd": self._command,
@@ -86,6 +90,7 @@ class Lesson:
         with contextlib.suppress(EOFError):
             while (words := self._keyboard.words(f"{self._at}> ", print)) != ["quit"]:
                 self._do(words or ["next"])
+                self._tell_early()
                 self._say_next()
 
     def _do(self, words: list[str]) -> None:
@@ -114,7 +119,7 @@ class Lesson:
         self._shop.drop(sample.machine, sample.file, sample.text)
         print(f"{sample.file} is in shop/{sample.machine}/to-machine/: {sample.what}")
         if self._until(lambda: bool(self._fresh()) or self._waits_at(sample.machine, sample.file)):
-            status = ask(self._shop.state, {"do": "status"})["machines"][sample.machine]
+            status = self._status(sample.machine)
             print("\n".join(next_lines(status["next"])) or "nothing waits")
             return True
         return False
@@ -144,10 +149,32 @@ class Lesson:
             return False
         receipts = (key in ("read", "round") and waiting) + (key in ("punch", "round"))
         if key == "read" and not waiting:
-            print("Nothing waits for this control: what is dropped now goes at once. `reset` switches the reader off.")
+            end = time.monotonic() + EARLY_S  # its DC1 is heard in a moment, unless something is set wrong
+            self._until(lambda: bool(self._status(self._at)["pressed"]) or time.monotonic() > end)
+            if pressed := self._status(self._at)["pressed"]:
+                self._early[self._at], until = pressed, local_text(pressed["until"])
+                print(f"Nothing waits for this control: what is dropped until {until} goes at once.")
         return not receipts or self._until(lambda: control.mode is Mode.OFF and len(self._fresh()) >= receipts)
 
     # --- what came of it -------------------------------------------------------------------------------------------
+    def _tell_early(self) -> None:
+        """How a READ ended that was pressed before anything waited."""
+        for machine, early in list(self._early.items()):
+            status, reads = self._status(machine), self._controls[machine].mode is Mode.READING
+            last, until = status["last"], local_text(early["until"])
+            if status["transfer"] or (reads and status["pressed"]):
+                continue
+            if status["pressed"]:
+                how = (
+                    f"the reader is off, which no control says: what is dropped until {until} goes all the same, unread"
+                )
+            elif reads or last["event"] != "sent" or last["time"] < early["at"]:
+                how = f"it counted until {until}, and brings nothing any more: `reset`, then `read`"
+            else:
+                how = f"it brought {last['file']}, {local_text(last['time'])}"
+            del self._early[machine]
+            print(f"The early READ at the {machine.replace('-', ' ')} is over: {how}.")
+
     def _until(self, happened: Callable[[], bool]) -> bool:
         """Waits for it and tells what is new; False: a key, ctrl-C or the deadline ended the wait."""
         end, done = time.monotonic() + DEADLINE_S, False
@@ -179,8 +206,13 @@ class Lesson:
 
     def _waits_at(self, machine: str, file: str) -> bool:
         """Whether the service has looked at it and has it wait for the control."""
-        status = ask(self._shop.state, {"do": "status"})["machines"][machine]
-        return file in status["waiting"] and bool(status["next"]) and self._controls[machine].mode is not Mode.READING
+        status = self._status(machine)
+        idle = self._controls[machine].mode is not Mode.READING or "too long ago" in status["waits_for"]
+        return file in status["waiting"] and bool(status["next"]) and idle
+
+    def _status(self, machine: str) -> dict[str, Any]:
+        found: dict[str, Any] = ask(self._shop.state, {"do": "status"})["machines"][machine]
+        return found
 
 
 def main(folder: Path | None) -> int:
