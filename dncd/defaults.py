@@ -37,7 +37,7 @@ HELD_OPEN_S: Final = 60.0
 """Seconds after which a dropped file that another program keeps open for writing is told as a problem. It is not taken:
 half a program in a machine is worse than a late one."""
 
-STATUS_EVERY_S: Final = 2.0
+STATUS_EVERY_S: Final = 3.0
 """Seconds between writings of STATUS.txt: well inside the 5 s that are promised."""
 
 FILE_EXTENSION: Final = ".nc"

@@ -24,13 +24,13 @@ class Back(enum.Enum):
 
 
 class Echo:
-    """Of one sending. came: characters that came back as they went."""
+    """Of one sending. came: characters that came back as they went; off: nobody waits for any more."""
 
     def __init__(self) -> None:
         self.came = 0
         self._out = bytearray()
         self._due = 0  # characters of it that must come back: NULs of blank tape need not
-        self._off = False
+        self.off = False
 
     @property
     def sure(self) -> bool:
@@ -42,13 +42,12 @@ class Echo:
         return bytes(self._out) if self.sure else b""
 
     def went(self, data: bytes) -> None:
-        if not self._off:
-            self._out += data
-            self._due += len(data) - data.count(0)
-            self._off = not self.came and self._due > _UNANSWERED_CHARS
+        self._out += data
+        self._due += len(data) - data.count(0)
+        self.off = not self.came and self._due > _UNANSWERED_CHARS
 
     def back(self, byte: int) -> Back:
-        if self._off:
+        if self.off:
             return Back.OTHER
         if byte and self._out[:1] == b"\0":
             del self._out[: len(self._out) - len(self._out.lstrip(b"\0"))]

@@ -229,7 +229,9 @@ class Sending(Outgoing):
         """The port took `chars` of the `offered` characters; `now_after` is read after the write returned."""
         if chars:
             self.clock.wrote(chars, now_after)
-            if self._echoes or not self.answer.due:  # else what comes is an answer, though it may be like what went
+            if not self._echo.off and (
+                self._echoes or not self.answer.due
+            ):  # else what comes is an answer, however like
                 at = self._taken - self._base
                 self._echo.went(self._image[at : at + chars])
             self._taken += chars

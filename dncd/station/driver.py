@@ -153,7 +153,9 @@ class Station:
         if port is None or self._watched:
             return False
         try:
-            if (reading := port.read()) is not NOTHING:  # a stop that can be read is heard before anything goes
+            # A stop that can be read is heard before anything goes. That the loop has just looked is not enough: `epoll`
+            # knows of a character once a worker of the kernel has moved it, which may take milliseconds; a read moves it.
+            if (reading := port.read()) is not NOTHING:
                 self._act(core.on(ev.Read(reading, port.settled()), now))
                 return False
             if core.needs_modem:
