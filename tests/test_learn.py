@@ -124,7 +124,7 @@ class Hands:
         (Mode.OFF, {}, "sent", "it brought 0004.nc, "),
         (Mode.OFF, {}, "sent before", "it counted until 14:06, and brings nothing any more"),
         (Mode.OFF, {}, "received", "it counted until 14:06, and brings nothing any more"),
-        (Mode.OFF, {"until": "2026-11-28T13:06:00Z"}, "", "what is dropped until 14:06 goes all the same, unread."),
+        (Mode.OFF, {"until": "2026-11-28T13:06:00Z"}, "", "what is dropped until 14:06 goes out, unread."),
     ],
 )
 def test_how_an_early_read_ended_is_told_once(

@@ -117,15 +117,11 @@ def library_lines(library: Mapping[str, Any] | None) -> list[str]:
 
 
 def doing(machine: Mapping[str, Any]) -> str:
-    transfer = machine["transfer"]
-    if transfer:
+    if transfer := machine["transfer"]:
         return _transfer(transfer, held=machine["state"] == "held")
-    match machine["state"]:
-        case "waiting" if machine.get("waits_for"):
-            return f"waits for {machine['waits_for']}"
-        case "lent" | "no-port":
-            return line_said(machine)
-    return ""
+    if machine["state"] == "waiting" and machine.get("waits_for"):
+        return f"waits for {machine['waits_for']}"
+    return line_said(machine) if machine["state"] in ("lent", "no-port") else ""
 
 
 def _transfer(transfer: Mapping[str, Any], held: bool) -> str:

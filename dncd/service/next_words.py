@@ -19,16 +19,15 @@ def next_lines(found: Mapping[str, Any]) -> list[str]:
     said = [
         program,
         f"piece {found['of']}" if found["of"] else "",
-        _proven(found),
+        "still being looked at" if not found["revision"] else "proven" if found["proven"] else "not proven",
         _dropped(found),
     ]
     if found["withheld"]:
         lines = [f"{found['by']} brings nothing: {printable(str(found['withheld']))}"]
         lines += [f"what to do: {printable(str(found['next_step']))}", f"in front: {', '.join(filter(None, said))}"]
     else:
-        lines = [
-            f"{found['by']} brings {', '.join(filter(None, said))}{_then(found['then'], found.get('then_more', 0))}"
-        ]
+        then = some([printable(str(name)) for name in found["then"]], _THEN_SHOWN, found.get("then_more", 0))
+        lines = [f"{found['by']} brings {', '.join(filter(None, said))}{f'; then {then}' if then else ''}"]
     warnings: Sequence[object] = found["warnings"]
     lines += [f"warning: {printable(str(warning))}" for warning in warnings[:_WARNINGS_SHOWN]]
     if len(warnings) > _WARNINGS_SHOWN:
@@ -88,18 +87,7 @@ def text_said(found: Mapping[str, Any]) -> str:
     return f"rev {revision}{' (new)' if found['is_new'] else ''}" if revision else ""
 
 
-def _proven(found: Mapping[str, Any]) -> str:
-    if not found["revision"]:
-        return "still being looked at"
-    return "proven" if found["proven"] else "not proven"
-
-
 def _dropped(found: Mapping[str, Any]) -> str:
     how = "brought again" if found.get("asked_do") == "bring" else "dropped"
     by = f" by {printable(str(found['asked_by']))}" if found.get("asked_by") else ""
     return f"{how} {moment(found['dropped'])}{by}"
-
-
-def _then(files: Sequence[object], beside: int) -> str:
-    """beside: how many more there are than are named."""
-    return f"; then {some([printable(str(name)) for name in files], _THEN_SHOWN, beside)}" if files else ""

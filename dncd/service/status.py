@@ -96,33 +96,26 @@ def _files(station: Station, held: Holdings) -> list[dict[str, object]]:
     return [{**_file(station, file, held), "sha256": file.checked.sha256} for file in found if file is not None]
 
 
-def _asked(station: Station, file: WaitingFile, held: Holdings) -> tuple[str, str]:
-    """By which word of the page it was dropped, and for whom; "" for others. What came before the service began, the ledger
-    has, without the name that it got."""
-    if (known := station.droppers.get((file.name, file.checked.sha256))) is not None:
-        return known
-    found = held.dropped(station.name, file.checked.sha256, file.entry.ctime_ns / 1e9)
-    return found.do, found.by
-
-
 def _file(station: Station, file: WaitingFile, held: Holdings) -> dict[str, object]:
-    """dropped: by the disk's clock: who puts it in front drops nothing."""
-    outlook = file.checked.outlook
+    """dropped: by the disk's clock: who puts it in front drops nothing. Of what came before a restart the ledger has who."""
+    outlook, at = file.checked.outlook, file.entry.ctime_ns / 1e9
+    before = held.dropped(station.name, file.checked.sha256, at)
+    do, by = station.droppers.get((file.name, file.checked.sha256), (before.do, before.by))
     return {
         "file": file.name,
         "program": file.checked.programs[0],
         "revision": outlook.revision,
         "is_new": outlook.revision > outlook.newest,
         "text_of": outlook.text_of,
-        "dropped": _utc(datetime.fromtimestamp(file.entry.ctime_ns / 1e9, UTC)),
-        "asked_by": _asked(station, file, held)[1],
+        "dropped": _utc(datetime.fromtimestamp(at, UTC)),
+        "asked_by": by,
+        "asked_do": do.partition("-")[0],
     }
 
 
 def _next(station: Station, held: Holdings) -> dict[str, object]:
     """What the next start brings; empty where nothing waits, or nobody has looked at it yet. dropped: UTC; then: programs of
-    the files behind it, those that are looked at already; by: what brings it; asked_by, asked_do: who
-    had it dropped by the page, and by which word; "" for others."""
+    the files behind it, as far as looked at; by: what brings it; asked_by, asked_do: by the page, who and how, else ""."""
     core = station.core
     sender, queue = core.sender, core.sender.queue
     file = queue.first()
@@ -136,7 +129,6 @@ def _next(station: Station, held: Holdings) -> dict[str, object]:
         "programs": len(checked.programs),
         "title": checked.survey.title,
         "proven": outlook.revision > 0 and not outlook.unproven,
-        "asked_do": _asked(station, file, held)[0].partition("-")[0],
         "of": checked.batch.piece,
         "warnings": _warnings_of(file, core, held),
         "then": [other.checked.programs[0] for other in behind if other is not None],
@@ -186,8 +178,7 @@ def _not_told(station: Station) -> list[str]:
 
 def transfer_of(core: Core, now: float) -> dict[str, object] | None:
     """What goes over the line just now; nothing where nothing does."""
-    run = core.sender.run
-    if run is not None:
+    if (run := core.sender.run) is not None:
         sending = run.sending
         return {
             "direction": "out",
@@ -201,20 +192,10 @@ def transfer_of(core: Core, now: float) -> dict[str, object] | None:
             "held_for_s": round(sending.held_for(now), 3),
             "block": core.coder.decode(WireBytes(sending.block_now())).chars.decode("latin-1").strip("\r\n\0"),
         }
-    capture = core.captures.capturing
-    if capture is not None:
-        return {
-            "direction": "in",
-            "file": "",
-            "program": "",
-            "chars": capture.chars,
-            "of_chars": None,
-            "seconds": round(now - capture.began_at, 3),
-            "holds": 0,
-            "held_s": 0.0,
-            "held_for_s": 0.0,
-            "block": "",
-        }
+    if (capture := core.captures.capturing) is not None:
+        nothing = {"of_chars": None, "holds": 0, "held_s": 0.0, "held_for_s": 0.0, "block": ""}
+        came = {"chars": capture.chars, "seconds": round(now - capture.began_at, 3)}
+        return {"direction": "in", "file": "", "program": "", **came, **nothing}
     return None
 
 

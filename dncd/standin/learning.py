@@ -110,19 +110,16 @@ class Lesson:
 
     # --- what may be typed -----------------------------------------------------------------------------------------
     def _drop(self, words: list[str]) -> bool:
-        if not words or words[0] not in demo_programs.SAMPLES:
-            print(
-                "\n".join(f"drop {n}  {sample.file:<10} {sample.what}" for n, sample in demo_programs.SAMPLES.items())
-            )
+        samples = demo_programs.SAMPLES
+        if not words or words[0] not in samples:
+            print("\n".join(f"drop {n}  {sample.file:<10} {sample.what}" for n, sample in samples.items()))
             return False
-        sample = demo_programs.SAMPLES[words[0]]
+        sample = samples[words[0]]
         self._shop.drop(sample.machine, sample.file, sample.text)
         print(f"{sample.file} is in shop/{sample.machine}/to-machine/: {sample.what}")
-        if self._until(lambda: bool(self._fresh()) or self._waits_at(sample.machine, sample.file)):
-            status = self._status(sample.machine)
-            print("\n".join(next_lines(status["next"])) or "nothing waits")
-            return True
-        return False
+        if done := self._until(lambda: bool(self._fresh()) or self._waits_at(sample.machine, sample.file)):
+            print("\n".join(next_lines(self._status(sample.machine)["next"])) or "nothing waits")
+        return done
 
     def _command(self, words: list[str]) -> bool:
         if len(words) == 2 and words[0] == "backup" and words[1] in self._controls:  # else it would keep the prompt
@@ -164,13 +161,10 @@ class Lesson:
             last, until = status["last"], local_text(early["until"])
             if status["transfer"] or (reads and status["pressed"]):
                 continue
+            how = f"it counted until {until}, and brings nothing any more: `reset`, then `read`"
             if status["pressed"]:
-                how = (
-                    f"the reader is off, which no control says: what is dropped until {until} goes all the same, unread"
-                )
-            elif reads or last["event"] != "sent" or last["time"] < early["at"]:
-                how = f"it counted until {until}, and brings nothing any more: `reset`, then `read`"
-            else:
+                how = f"the reader is off, which no control says: what is dropped until {until} goes out, unread"
+            elif not reads and last["event"] == "sent" and last["time"] >= early["at"]:
                 how = f"it brought {last['file']}, {local_text(last['time'])}"
             del self._early[machine]
             print(f"The early READ at the {machine.replace('-', ' ')} is over: {how}.")
@@ -210,9 +204,8 @@ class Lesson:
         idle = self._controls[machine].mode is not Mode.READING or "too long ago" in status["waits_for"]
         return file in status["waiting"] and bool(status["next"]) and idle
 
-    def _status(self, machine: str) -> dict[str, Any]:
-        found: dict[str, Any] = ask(self._shop.state, {"do": "status"})["machines"][machine]
-        return found
+    def _status(self, machine: str) -> Any:
+        return ask(self._shop.state, {"do": "status"})["machines"][machine]
 
 
 def main(folder: Path | None) -> int:
