@@ -1,3 +1,3 @@
 """Part programs between the office and the memory of old machine-tool controls, proven both ways."""
 
-__version__ = "0.7.0"
+__version__ = "0.8.0"

@@ -145,7 +145,7 @@ def test_a_folder_of_0_2_0_is_read_as_it_is_and_nothing_is_sent_twice(tmp_path: 
     assert came(master) == b""
 
 
-@pytest.mark.parametrize("version", ["0.3.0", "0.5.0", "0.6.0"])
+@pytest.mark.parametrize("version", ["0.3.0", "0.5.0", "0.6.0", "0.7.0"])
 def test_a_batch_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path, line, version: str) -> None:
     """Killed in the second piece of three; `dncd next` had put the batch in front of three files, which go by key again."""
     master, machine = line
@@ -164,8 +164,9 @@ def test_a_batch_that_a_kill_cut_short_ends_and_what_waited_waits(tmp_path: Path
     assert came(master) == b""
 
 
-def test_who_was_on_record_in_0_6_0_signs_on_with_the_same_phrase() -> None:
-    known = people.read(OLD.with_name("0.6.0") / "state")
+@pytest.mark.parametrize("version", ["0.6.0", "0.7.0"])
+def test_who_was_on_record_signs_on_with_the_same_phrase(version: str) -> None:
+    known = people.read(OLD.with_name(version) / "state")
     fitter = known.signed_on("A. Fitter", "eleven brass washers")
     assert fitter is not None
     assert fitter.role is people.Role.BRING
