@@ -29,7 +29,7 @@ import pytest
 
 import dncd
 from dncd import __version__
-from dncd.cli import deeds, following, main
+from dncd.cli import deeds, following, given, main
 from dncd.cli import status as status_view
 from dncd.cli.commands import LATE
 from dncd.cli.late_group import LateGroup, group
@@ -833,3 +833,12 @@ def test_holds_tells_what_the_control_holds_now_and_then(shop: Path, capsys: pyt
     assert "The clock ran backwards: 1 line of the ledger, from number 6 on" in err
     assert "O0004          20  sent" in out
     assert "O0004          23  sent" in words(capsys, "holds", "gang-lathe", "--at", "6")[1]
+
+
+def test_a_place_of_the_settings_where_nobody_may_look_is_not_taken_for_an_empty_one(tmp_path):
+    (tmp_path / "file").write_text("", "utf-8")
+    assert given._is_there(str(tmp_path / "file"))
+    assert not given._is_there(str(tmp_path / "absent" / "dncd.toml"))
+    assert not given._is_there(str(tmp_path / "file" / "dncd.toml"))
+    with pytest.raises(OSError, match="too long"):
+        given._is_there(str(tmp_path / ("x" * 300)))

@@ -3,6 +3,8 @@
 import contextlib
 import os
 import signal
+import subprocess
+import sys
 import threading
 
 import pytest
@@ -48,6 +50,16 @@ def test_text_of_any_kind_comes_through(comparer):
     old = OLD + "(Ø \u2028 \ud7ff)\n"
     new = old.replace("Ø", "ø").replace("N70 G01", "N70 G00")
     assert comparer.read_back(known(old), new) == read_back(known(old), new)
+
+
+def test_an_answer_that_this_dncd_does_not_know_costs_nothing_but_time(comparer):
+    """As a process gives it that was started from the files of another version, installed meanwhile."""
+    expected = comparer.read_back(known(OLD), NEW)
+    child = comparer._children[0]
+    child.end()
+    other = "import sys; sys.stdin.buffer.read(1); sys.stdout.buffer.write(b'cno_such_room\\nAnswer\\n.')"
+    child._process = subprocess.Popen([sys.executable, "-c", other], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert comparer.read_back(known(OLD), NEW) == expected
 
 
 def test_a_killed_process_costs_nothing_but_time(comparer):

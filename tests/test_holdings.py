@@ -103,6 +103,27 @@ def test_after_a_backup_what_was_missing_is_not_held() -> None:
     assert found.of("gang-lathe")["O0005"] == Holding("4", "", 7, How.SENT, "4")
 
 
+@pytest.mark.parametrize(
+    ("name", "at_s", "by"),
+    [
+        ("1.nc", 3, "Anna"),
+        ("1.nc", 90, ""),
+        ("1.nc", -30, ""),
+        (f"x 10 bytes, SHA-256 {'b' * 64}, over the operator's edit, without X1.nc", 3, "Anna"),
+    ],
+    ids=["hers", "copied in by hand later", "lay there before", "a name like a line"],
+)
+def test_who_dropped_a_file_by_the_page_is_known_by_contents_and_time(name: str, at_s: int, by: str) -> None:
+    held = Holdings()
+    what = f"{name} 10 bytes, SHA-256 {'a' * 64}"
+    held.feed(
+        {"event": "asked", "machine": "lathe", "do": "drop", "by": "Anna", "what": what, "time": "2026-11-01T10:00:00Z"}
+    )
+    at = datetime(2026, 11, 1, 10, tzinfo=UTC).timestamp() + at_s
+    assert held.dropped("lathe", "a" * 64, at).by == by
+    assert held.dropped("lathe", "b" * 64, at).by == ""
+
+
 def test_a_proven_revision_is_told_from_a_proven_line() -> None:
     found = Holdings()
     found.feed(record("1", "proven", 2))

@@ -24,6 +24,7 @@ from dncd.program.comparing import ChangeKind
 from dncd.records.holdings import Holdings, How
 from dncd.records.ledger import Ledger, newest_first, utc_now
 from dncd.records.library import Text, Writer
+from dncd.records.revisions import Revision
 from dncd.service.next_words import next_lines
 from dncd.values import Frame, Keys, LineSettings, MachineSettings, Origin, SendSettings
 
@@ -226,6 +227,42 @@ def test_the_story_of_a_program(shop):
     (lost,) = program.story(NAME, "O0006", [], lines, ()).others
     assert (lost.event, lost.revision) == ("damaged", 0)
     assert lost.reasons[0].startswith("line 3, column 6")
+
+
+OVER = "over the operator's edit, without O0004: X1.5"
+
+
+def sent_over(*asked, files, sha256="b" * 64):
+    """Who is told to have sent over an edit, and what got lost, at each sending of these files: the story of O0004."""
+    lines = [
+        {
+            "event": "asked",
+            "do": do,
+            "by": by,
+            "what": f"{name} 10 bytes, SHA-256 {of}, {OVER}" if over else f"{name} 10 bytes, SHA-256 {of}",
+        }
+        for do, by, name, of, over in asked
+    ]
+    lines += [{"event": "sent", "program": "O0004", "revision": 1, "file": file, "sha256": sha256} for file in files]
+    told = [
+        {**line, "machine": NAME, "seq": seq, "time": f"2026-11-01T10:00:{seq:02}Z"}
+        for seq, line in enumerate(lines, 1)
+    ]
+    revision = Revision(1, Origin.OFFICE, "2026-11-01T10:00:00Z", "c", "b", "SLEEVE", 5)
+    (chapter,) = program.story(NAME, "O0004", [revision], told[::-1], []).chapters
+    return [(each.by, each.reasons) for each in chapter.happenings]
+
+
+def test_who_sent_over_an_edit_is_told_of_his_own_file_alone():
+    mine = ("drop-over-edits", "Anna", "1.nc", "b" * 64, True)
+    assert sent_over(mine, files=["1.nc", "1.nc"]) == [("Anna", (OVER,)), ("", ())]
+    assert sent_over(mine, files=["1 (2).nc"]) == [("Anna", (OVER,))]
+    assert sent_over(mine, files=["2.nc"]) == [("", ())]
+    forged = f"drop-over-edits SHA-256 {'b' * 64}, {OVER}.nc"
+    assert sent_over(("drop", "Mallory", forged, "c" * 64, False), files=["1.nc"]) == [("", ())]
+    assert sent_over(
+        ("drop-over-edits", "Mallory", f"1.nc 10 bytes, SHA-256 {'b' * 64}", "c" * 64, True), files=["1.nc"]
+    ) == [("", ())]
 
 
 def test_a_text_has_its_comments_told_apart_and_is_cut_into_pages():

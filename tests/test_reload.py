@@ -198,3 +198,4 @@ def test_the_service_manager_hears_of_it(tmp_path, monkeypatch):
         hear(sock, "WATCHDOG")
         shop.process.send_signal(signal.SIGTERM)
         hear(sock, "STOPPING")
+        shop.process.wait(120)  # a second SIGTERM would meet it without its handler

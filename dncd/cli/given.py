@@ -3,6 +3,7 @@
 Nothing here loads click: see `deeds`.
 """
 
+import contextlib
 import os
 import re
 import sys
@@ -57,7 +58,7 @@ class Asked:
         from dncd.outside.config_outline import PLACES
 
         for place in (self._file,) if self._file else PLACES:
-            if self._file or os.path.exists(place):
+            if self._file or _is_there(place):
                 say_more(f"settings: {place}")
                 return place
         looked = " or ".join(PLACES)
@@ -134,6 +135,14 @@ class Asked:
     def unknown_machine(self, name: str, more: Iterable[str] = ()) -> UsageError:
         """The error for a name that no machine has; more: names besides those in the file."""
         return unknown("machine", name, dict.fromkeys((*self.outline.machines, *more)), self._place)
+
+
+def _is_there(place: str) -> bool:
+    """OSError where nobody may look: what lies there might say another thing than the next place."""
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        os.stat(place)
+        return True
+    return False
 
 
 def unknown(kind: str, name: str, known: Iterable[str], where: str) -> UsageError:

@@ -135,10 +135,9 @@ def _programs(look: Look) -> str:
 def _story(look: Look) -> str:
     name, wanted = look.place["machine"], look.place["program"]
     lines = look.reading.lines(Wanted(machine=name, program=wanted), _HAPPENINGS)
-    over = look.reading.lines(
-        Wanted(event="asked", words=("drop-over-edits",)), _HAPPENINGS
-    )  # few: found by their bytes
-    lines += [line for line in over if line.get("machine") == name]
+    over = look.reading.lines(Wanted(event="asked", words=("drop-over-edits",)), _HAPPENINGS)  # found by their bytes
+    oldest = lines[-1]["seq"] if len(lines) == _HAPPENINGS else 0  # what it let go over an edit before is not shown
+    lines += [line for line in over if line.get("machine") == name and line["seq"] > oldest]
     lines.sort(key=lambda line: line["seq"], reverse=True)
     signed = look.reading.held().signed_off(name, wanted)
     history = look.history()

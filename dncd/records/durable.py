@@ -391,8 +391,10 @@ def free_bytes(folder: Path) -> int | None:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a regular file, in hex (FIPS 180-4)."""
-    with os.fdopen(open_regular(path), "rb", buffering=0) as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    digest = hashlib.sha256()
+    for chunk in read_chunks(path):
+        digest.update(chunk)
+    return digest.hexdigest()
 
 
 def holds(path: Path, sha256: str) -> bool:

@@ -107,13 +107,18 @@ class Dropped:
 _PARTS_NAMED: Final = 10
 
 _DROPS: Final = ("drop", "drop-over-edits", "bring")
-_DROPPED: Final = re.compile(r"SHA-256 ([0-9a-f]{64})")
+DROPPED: Final = re.compile(
+    r"(?P<file>.*) \d+ bytes, SHA-256 (?P<sha256>[0-9a-f]{64})(?:, (?P<left>over the operator's edit, without .*))?",
+    re.DOTALL,
+)
+"""What a line has of a file that was dropped by the page. Its name stands first and may look like all of that."""
+
 _DROPS_KEPT: Final = 200
 """Of one machine, the newest contents: more than wait there by the page."""
 
 _SAME_KEPT: Final = 10
 _SLOW_SHARE_S: Final = 60.0
-"""Between a file and the line that it was asked for by, at most."""
+"""Between the line that a file was asked for by and the file, at most."""
 
 _HOW: Final = {
     "sent": How.SENT,
@@ -259,10 +264,9 @@ class Holdings:
         return tuple(found[number] for number in sorted(found))
 
     def dropped(self, machine: str, sha256: str, at: float) -> Dropped:
-        """Who dropped a file with these contents by the page about then (seconds since 1970), of all that is on record."""
+        """Who dropped a file with these contents by the page shortly before then (seconds since 1970)."""
         found = reversed(self._dropped.get(machine, {}).get(sha256, ()))
-        near = [each for each in found if abs(each.at - at) <= _SLOW_SHARE_S]
-        return min(near, key=lambda each: abs(each.at - at), default=Dropped())
+        return next((each for each in found if -1 <= at - each.at <= _SLOW_SHARE_S), Dropped())
 
     def first(self, machine: str) -> str:
         """When the first program went over this machine's line; "" for never."""
@@ -287,12 +291,12 @@ def in_part(held: Holdings, machine: str, programs: Iterable[str]) -> tuple[str,
 
 
 def _note_dropped(kept: dict[str, tuple[Dropped, ...]], record: Record) -> None:
-    found = _DROPPED.search(record.get("what", "")) if record.get("do") in _DROPS else None
+    found = DROPPED.fullmatch(record.get("what", "")) if record.get("do") in _DROPS else None
     with contextlib.suppress(ValueError):  # it has no time
         at = datetime.fromisoformat(record.get("time", "")).timestamp()
         if found is not None:
-            same = kept.pop(found[1], ())[1 - _SAME_KEPT :]
-            kept[found[1]] = (*same, Dropped(record.get("do", ""), record.get("by", ""), at))
+            same = kept.pop(found["sha256"], ())[1 - _SAME_KEPT :]
+            kept[found["sha256"]] = (*same, Dropped(record.get("do", ""), record.get("by", ""), at))
         if len(kept) > _DROPS_KEPT:
             del kept[next(iter(kept))]
 

@@ -1,7 +1,7 @@
 "use strict";
 // News put in their places; a number pad for gloves. Without this all works but for what is live.
 (() => {
-  const OLD_MS = 15000; // the service tells each line every two seconds, and the page that it lives every five
+  const OLD_MS = 15000; // the service tells each line every three seconds, and the page that it lives every five
   const shown = new Map();
   let last = Date.now();
 

@@ -14,7 +14,7 @@ from dncd.program.carrying import Group, groups
 from dncd.program.comparing import BlockChange, ChangeKind, blocks, compare
 from dncd.program.differences import line, summary
 from dncd.program.words import Token, TokenKind, tokens
-from dncd.records.holdings import SignedOff
+from dncd.records.holdings import DROPPED, SignedOff
 from dncd.records.revisions import Revision
 
 BLOCKS_SHOWN: Final = 2_000
@@ -32,7 +32,6 @@ _LOOKED_INTO: Final = 2_000
 _SAID_CHARS: Final = 60
 """Of a block in a sentence."""
 
-_LEFT: Final = re.compile("SHA-256 ([0-9a-f]{64}), (over the operator's edit, without .*)")
 _WENT_OUT: Final = ("sent", "interrupted")
 _OF_A_REVISION: Final = (*_WENT_OUT, "received", "matched", "differs")
 
@@ -66,13 +65,15 @@ def story(
 ) -> Story:
     """history: oldest first; lines: of the ledger for this program, newest first, with those by which somebody had a file
     sent over an edit."""
-    found, left = list[Line](), dict[str, tuple[str, str]]()
+    found, left = list[Line](), dict[tuple[str, str], tuple[str, str]]()
     for record in reversed(lines):
-        if over := _LEFT.search(record.get("what", "")):
-            left[over[1]] = printable(record.get("by", "")), printable(over[2])
+        if record.get("do") == "drop-over-edits":
+            if over := DROPPED.fullmatch(record.get("what", "")):
+                said = printable(record.get("by", "")), printable(over["left"] or "")
+                left[over["sha256"], _unnumbered(over["file"])] = said
         elif record["event"] not in ("proven", "asked"):
             each = replace(line_of(record), revision=dict(programs_of(record)).get(program, 0))
-            by, lost = left.pop(record.get("sha256", ""), ("", ""))
+            by, lost = left.pop((record.get("sha256", ""), _unnumbered(record.get("file", ""))), ("", ""))
             found.append(replace(each, by=by, reasons=(lost,)) if lost and each.event in _WENT_OUT else each)
     chapters = [
         Chapter(
@@ -86,6 +87,11 @@ def story(
     title = history[-1].title if history else ""
     others = tuple(each for each in reversed(found) if each.seq not in told)
     return Story(machine, printable(program), title, tuple(chapters), others)
+
+
+def _unnumbered(file: str) -> str:
+    """A file's name without the number that it got where the name was taken."""
+    return re.sub(r" \(\d+\)(?=\.[^.]*$|$)", "", file)
 
 
 class Mark(enum.StrEnum):
