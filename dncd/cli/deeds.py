@@ -29,8 +29,14 @@ def status(given: Asked, machine: str | None = None, follow: bool = False, as_js
 
 
 def go(given: Asked, machine: str) -> None:
+    """The control must be reading first: press READ there. What goes to one that does not read is lost, and may be told as
+    sent all the same.
+    """
     done = given.ask("go", machine)
     echo(f"{machine}: {printable(str(done.get('file', 'the program')))} starts")
+    caution(
+        "Was READ pressed first? What goes to a control that does not read is lost, and may be told as sent all the same."
+    )
 
 
 def put_first(given: Asked, machine: str, file: str) -> None:
