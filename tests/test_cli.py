@@ -28,7 +28,7 @@ import click
 import pytest
 
 import dncd
-from dncd import __version__
+from dncd import __version__, defaults
 from dncd.cli import deeds, following, given, main
 from dncd.cli import status as status_view
 from dncd.cli.commands import LATE
@@ -628,6 +628,14 @@ def test_next_takes_a_path_too_and_tells_what_goes(service: Service, capsys: pyt
     assert words(capsys, "next", "gang-lathe", "shop/gang-lathe/to-machine/b.nc")[:2] == (0, said)
     assert service.asked[-1] == {"do": "next", "machine": "gang-lathe", "file": "b.nc"}
     assert words(capsys, "next", "gang-lathe", "c.nc")[0] == 1
+
+
+def test_when_an_announced_backup_ends_is_said_alike(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    assert (defaults.BACKUP_QUIET_S, defaults.BACKUP_WAIT_S) == (60, 3600)
+    for typed in (("backup", "gang-lathe"), ("backup", "--help"), ("manual", "backup")):
+        said = " ".join(words(capsys, *typed)[1].split())
+        for when in ("a minute of quiet behind the last", "after an hour if none comes", "--end"):
+            assert when in said, typed
 
 
 def test_go_and_withdraw(service: Service, capsys: pytest.CaptureFixture[str]) -> None:

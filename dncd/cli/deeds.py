@@ -82,14 +82,13 @@ def withdraw(given: Asked, machine: str, file: str | None = None) -> None:
 
 
 def backup(given: Asked, machine: str, end: bool = False) -> int:
-    """Everything that comes until the line is quiet for a minute is one backup, also program by program. A control that
-    punches all programs between two marks needs no announcing.
+    """Everything that comes is one backup, also program by program. It ends after a minute of quiet behind the last, after
+    an hour if none comes, or with --end. A control that punches all programs between two marks needs no announcing.
     """
     given.ask("backup-end" if end else "backup", machine)
     if not end:
-        echo(
-            f"{machine}: punch all programs now; it ends after a minute of quiet, or with `dncd backup {machine} --end`"
-        )
+        ends = f"after a minute of quiet behind the last, after an hour if none comes, or with `dncd backup {machine} --end`"
+        echo(f"{machine}: punch all programs now; it ends {ends}")
     try:
         return _follow(given, machine)
     except KeyboardInterrupt:
