@@ -284,6 +284,12 @@ class Keys:
     punch: str = defaults.PUNCH
     reset: str = defaults.RESET
 
+    @property
+    def delete_first(self) -> str:
+        """What to do where the control may hold a part of a program."""
+        what = "delete what the control holds of it, then drop the file again"
+        return f"press {self.reset} at the control (its reader may still be on), {what}"
+
 
 @dataclass(frozen=True, slots=True)
 class SeatSettings:

@@ -28,7 +28,7 @@ from dncd.records.plans import Counted, InPlan, OutPlan, Plan, Sent
 from dncd.records.problems import Problem
 from dncd.records.shop_folders import TO_MACHINE
 from dncd.records.spool import Leftover, keep_damaged, leftovers
-from dncd.values import Result
+from dncd.values import Keys, Result
 
 PLAN_UNREADABLE: Final = "plan-unreadable"
 RELEASED: Final = "released"
@@ -37,8 +37,7 @@ RELEASED: Final = "released"
 UNREADABLE: Final = ".unreadable"
 _LOOKED_AT: Final = 1 << 16  # bytes of a program in which its names are looked for
 _WHY: Final = (
-    "the plan of this sending cannot be read, so how much the control took is not known; delete what the control holds of"
-    " it, then drop the file again"
+    f"the plan of this sending cannot be read, so how much the control took is not known; {Keys().delete_first}"
 )
 
 
@@ -127,7 +126,7 @@ def how_it_ended(lines: Iterable[Record], why: str) -> Sent:
 
 _CUT_OFF = (
     "the service or its machine stopped in the middle of the sending; how much the control took is not known;"
-    " delete what the control holds of it, then drop the file again"
+    f" {Keys().delete_first}"
 )
 _LEFT = "what the last run left"
 

@@ -248,9 +248,7 @@ class SendJobs:
         reasons = (outcome.reason,) if outcome.reason else ()
         if outcome.result is Result.INTERRUPTED:
             chars = f"{outcome.chars} of {prepared.total_chars} characters were handed over"
-            to_do = (
-                "drop the file again" if nothing else "delete what the control holds of it, then drop the file again"
-            )
+            to_do = "drop the file again" if nothing else self._settings.keys.delete_first
             reasons = (f"{outcome.reason}; {chars}; {to_do}",)
         notes = outcome.notes + _replaced(job.checked.survey, self._settings)
         if heard.strays:
