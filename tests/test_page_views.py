@@ -224,6 +224,10 @@ def test_the_story_of_a_program(shop):
     assert [(signed.by, signed.note) for signed in first.signed] == [("R. Foreman", "order 1187")]
     assert told.others == ()
     lines = shop.lines(Wanted(machine=NAME, program="O0006"), 100)
+    backup = {"event": "backup", "program": "O0004", "programs": ["O0004", "O0006"], "revisions": [1, 0]}
+    lines = [{**lines[0], "seq": 99, **backup}, *lines]
+    told = program.story(NAME, "O0004", shop.history(NAME, "O0004"), lines[:1], ())
+    assert ([each.event for each in told.chapters[1].happenings], told.others) == (["backup"], ())
     (lost,) = program.story(NAME, "O0006", [], lines, ()).others
     assert (lost.event, lost.revision) == ("damaged", 0)
     assert lost.reasons[0].startswith("line 3, column 6")

@@ -33,7 +33,7 @@ _SAID_CHARS: Final = 60
 """Of a block in a sentence."""
 
 _WENT_OUT: Final = ("sent", "interrupted")
-_OF_A_REVISION: Final = (*_WENT_OUT, "received", "matched", "differs")
+_OF_A_REVISION: Final = (*_WENT_OUT, "received", "matched", "differs", "backup")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def story(
     ]
     told = {each.seq for chapter in chapters for each in chapter.happenings}
     title = history[-1].title if history else ""
-    others = tuple(each for each in reversed(found) if each.seq not in told)
+    others = tuple(each for each in reversed(found) if each.seq not in told and each.event != "backup")
     return Story(machine, printable(program), title, tuple(chapters), others)
 
 
