@@ -187,6 +187,9 @@ def test_a_phone_that_is_refused_is_told_in_plain_words_and_led_back_to_its_mach
             assert f'href="{path}' not in answer.text, path
             assert f'action="{path}' not in answer.text, path
     assert "this phone brings programs to gang-lathe, and does nothing else" in refused[0].text
+    other = ["Join it at the other one&#39;s door as well" in answer.text for answer in refused]
+    assert other == [False, True, False, False, False, False], "for another machine's page alone"
+    assert all("Go back to the machine" in answer.text for answer in refused[2:5])
     german = browser.get("/machine/gang-lathe/stop?language=de").text
     assert "dieses Telefon holt Programme an gang-lathe, und sonst nichts" in german
     lost = browser.get("/no-such-page")

@@ -131,7 +131,8 @@ class Page:
         bound, place, path = session.person.machine, request.path_params, request.url.path
         seen = request.query_params.get("on") if path == "/news" else place.get("machine")
         if bound and seen != bound and path != "/":
-            raise RefusedError("this phone sees one machine alone", bound, "Join it at the other one's door as well")
+            next_step = "Join it at the other one's door as well" if seen else "Go back to the machine"
+            raise RefusedError("this phone sees one machine alone", bound, next_step)
         asked = dict(request.query_params) if form is None else form
         values = {
             "language": language(request),
