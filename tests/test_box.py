@@ -258,6 +258,24 @@ def test_no_reload_and_no_turned_box_opens_a_line_before_the_old_box_is_off(tmp_
         until(lambda: ports()["mill"] == "listening")
 
 
+def test_without_settings_a_revive_says_what_to_type(
+    box: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, new = tmp_path / "box.tar", tmp_path / "new"
+    assert dncd(box, "snapshot", str(file)) == 0
+    new.mkdir()
+    monkeypatch.chdir(new)
+    monkeypatch.delenv("DNCD_CONFIG", raising=False)
+    monkeypatch.setattr("dncd.outside.config_outline.PLACES", ("config/dncd.toml",))
+    assert main(["revive", str(file)]) == 2
+    said = capsys.readouterr().err
+    assert "There is no settings file at config/dncd.toml." in said
+    assert "Type the same again with `--config /etc/dncd/dncd.toml` behind it" in said
+    assert "put one there" not in said
+    assert main(["revive", str(file), "--config", str(new / "dncd.toml")]) == 0
+    assert (new / "dncd.toml").read_text() == SETTINGS
+
+
 def test_what_is_neither_file_nor_server_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "dncd.toml").write_text(SETTINGS)
     assert dncd(tmp_path, "revive", str(tmp_path / "nowhere")) == 1

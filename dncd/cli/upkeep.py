@@ -9,7 +9,7 @@ import click
 from dncd import defaults
 from dncd.cli.asking import FILE, JSON, Asked, command, user_name
 from dncd.cli.layout import count, print_json, seconds
-from dncd.errors import UsageError
+from dncd.errors import SettingsError, UsageError
 from dncd.peer_text import local_text, printable
 
 if TYPE_CHECKING:
@@ -140,9 +140,16 @@ def revive(given: Asked, *, source: str | None, branch: str, off: bool, by: str)
         ask(given.state, {"do": "old-box-off", "by": by})
         click.echo("The old box is off: the lines are served.")
         return
-    if not given.file.exists():
-        durable.write_new(given.file.absolute(), [revival.settings_of(source, branch)])
-        click.echo(printable(f"{given.file}: as the old box had it; look at its ports (`dncd line ports`)"))
+    try:
+        file = given.file
+    except SettingsError as error:
+        to_do = (
+            "Type the same again with `--config /etc/dncd/dncd.toml` behind it: the old box's settings are put there"
+        )
+        raise SettingsError(error.where, error.problems, to_do) from None
+    if not file.exists():
+        durable.write_new(file.absolute(), [revival.settings_of(source, branch)])
+        click.echo(printable(f"{file}: as the old box had it; look at its ports (`dncd line ports`)"))
     state = given.state
     revival.need_empty(state)
     become_owner(state)
