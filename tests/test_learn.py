@@ -64,9 +64,11 @@ def test_what_is_typed_wrong_or_early_goes_no_step_further(tmp_path: Path) -> No
     """Where the page's libraries are not there: it says so, and all else goes on."""
     (tmp_path / "starlette.py").write_text("raise ImportError('it is not there')\n")
     env = {**ENV, "PYTHONPATH": f"{ENV['PYTHONPATH']}{os.pathsep}{tmp_path}"}
-    said = learned('drop\ndrop 9\npunch 99\nflurb\n"\n?\nread\nreset\ndncd show gang-lathe O1\n\n', env=env)
+    said = learned(
+        'drop\ndrop 9\npunch 99\nflurb\n"\n?\nread\nreset\nmill\nround\nlathe\ndncd show gang-lathe O1\n\n', env=env
+    )
     assert re.search(r"^The page cannot be shown here, all else goes on: .*it is not there", said, re.MULTILINE)
-    assert said.count("Step 1 of 17") == 10
+    assert said.count("Step 1 of 17") == 13
     assert "Step 2" not in said
     assert all(f"drop {n}  {sample.file}" in said for n, sample in SAMPLES.items())
     assert "The memory holds no O0099." in said
@@ -74,6 +76,7 @@ def test_what_is_typed_wrong_or_early_goes_no_step_further(tmp_path: Path) -> No
     assert re.search(
         r"^Nothing waits for this control: what is dropped until 2\d.* goes at once\.$", said, re.MULTILINE
     )
+    assert "Nothing waits for this control, and `round` takes what waits: type `drop 6` first, then `round`." in said
     assert "The early READ at the gang lathe is over: the reader is off, which no control says" in said
 
 

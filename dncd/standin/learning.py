@@ -142,6 +142,12 @@ class Lesson:
         """A key; waits for the receipts that it must bring: one for what READ takes, one for what PUNCH gives."""
         key, control = words[0].lower(), self._controls[self._at]
         waiting = any((self._shop.folder / self._at / "to-machine").iterdir())
+        if key == "round" and not waiting:  # it would take what is dropped next, which nobody can type meanwhile
+            number = next(n for n, sample in demo_programs.SAMPLES.items() if sample.machine == self._at)
+            print(
+                f"Nothing waits for this control, and `round` takes what waits: type `drop {number}` first, then `round`."
+            )
+            return False
         if not self._screens[self._at].obey(words):
             return False
         receipts = (key in ("read", "round") and waiting) + (key in ("punch", "round"))
