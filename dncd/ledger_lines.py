@@ -38,6 +38,7 @@ class Fields(_Source, total=False):
     commits: list[str]
     of: str
     reader_off: str
+    doubts: list[str]
     sure: str
     like: int
     plan: str

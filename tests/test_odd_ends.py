@@ -249,6 +249,9 @@ def test_the_reader_off_is_told_and_missed_where_it_always_came(tmp_path, kind):
         assert [line["reader_off"] for line in rig.ledger("sent")[:3]] == ["seen"] * 3
         assert "reader_off" not in rig.ledger("sent")[3]
         assert "as it did after the last 3" in " ".join(receipt.all("warning"))
+        assert "but it is not sure that the control read all of it" in receipt.get("what")
+        assert receipt.get("do").startswith("look at the control whether it has it whole")
+        assert rig.ledger("sent")[3]["doubts"] == list(receipt.all("warning"))
         again = send(rig, control, "later.nc", PROGRAM)
         assert "as it did" not in " ".join(again.all("warning"))
 

@@ -4,6 +4,7 @@ import contextlib
 import hashlib
 import os
 from collections import Counter
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from dncd.line.outgoing import Outcome
 from dncd.records.ledger import records
 from dncd.records.plans import load_all
 from dncd.records.receipts import parse
+from dncd.service.next_words import last_lines
 from dncd.station import imaging, send_jobs
 from dncd.station.events import End, Return, Scope, TakeIn
 from dncd.station.results import NO_IMAGE, Begun, Checked, Heard, Outdated, TakenIn
@@ -108,6 +110,24 @@ def interrupted(jobs, chars, written=None, name="0004.nc"):
     ending = jobs.sends.end(End(name, begun, taken.checked, taken.prepared, outcome, heard))
     (line,) = [record for record in records(jobs.root / "state") if record["event"] == "interrupted"]
     return line, parse(Path(ending.receipt).read_text()), taken.prepared
+
+
+def test_a_program_whose_rest_alone_may_be_in_the_control_is_told_so_wherever_its_ending_is_told(jobs):
+    drop(jobs, TEXT)
+    taken = jobs.take_in("0004.nc")
+    begun = jobs.begin("0004.nc", taken)
+    outcome = Outcome(Result.SENT, "", taken.prepared.total_chars, 0, 0.0, 1.0, reader_off_at=1.0, read_anew_at=412)
+    heard = Heard(written=taken.prepared.total_chars)
+    ending = jobs.sends.end(End("0004.nc", begun, taken.checked, taken.prepared, outcome, heard))
+    receipt = parse(Path(ending.receipt).read_text())
+    assert receipt.get("what").endswith("but it is not sure that the control read all of it: see the warning")
+    said = "the control said DC1 (READ) after 412 characters, without a stop before"
+    assert any(warning.startswith(said) for warning in receipt.all("warning"))
+    assert not any("switched its reader off" in note for note in receipt.all("note")), "the rest ends with the mark too"
+    last = asdict(jobs.store.holdings().checks.ending("mill"))
+    assert last_lines({"last": last})[0].endswith(
+        "sent 0004.nc, but it is not sure that the control read all of it: see its receipt in sent/"
+    )
 
 
 @pytest.mark.parametrize("limit", [1 << 22, 100_000], ids=["small", "large"])
@@ -236,5 +256,6 @@ def test_the_receipt_says_where_nothing_proves_that_a_program_was_read(jobs, ear
     heard = Heard(written=total, early_s=early_s)
     jobs.sends.end(End("0004.nc", begun, taken.checked, taken.prepared, outcome, heard))
     receipt = parse((jobs.root / "shop" / "mill" / "sent" / "0004.nc.receipt.txt").read_text())
-    notes = receipt.all("note")
-    assert any("asked for it 31 s before it was dropped" in note for note in notes) is said
+    warnings = receipt.all("warning")
+    assert any("asked for it 31 s before it was dropped" in warning for warning in warnings) is said
+    assert ("not sure that the control read all of it" in receipt.get("what")) is said

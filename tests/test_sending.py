@@ -307,3 +307,38 @@ def test_a_suspension_that_lasts_ends_it_and_leaves_no_hold_of_the_control_open(
     sending.tick(5.0)
     assert sending.outcome.reason == "the device server held the line for longer than stall_s = 5 s"
     assert sending.outcome.hold_until == -math.inf
+
+
+@pytest.mark.parametrize(
+    ("said", "at"),
+    [
+        ((), 0),
+        ((3,), 0),
+        ((400,), 400),
+        ((400, 600), 400),
+        ((200, 400, 600), 0),
+    ],
+    ids=["never", "said again while it waited", "READ anew", "twice", "a control's way"],
+)
+def test_a_start_in_the_middle_that_ends_no_hold_is_remembered(said, at):
+    """After RESET, which says nothing on the line, and READ a control reads the rest alone: DC1 without a DC3 before."""
+    sending, now, left = machine(), 0.0, list(said)
+    while not sending.outcome:
+        step(sending, now)
+        if left and sending.handed_over >= left[0]:
+            left.pop(0)
+            sending.feed(DC1, now)
+        now = max(now, sending.next_due() or now)
+    assert sending.outcome.result is Result.SENT
+    assert at - 8 <= sending.outcome.read_anew_at <= at + 8
+
+
+def test_a_start_that_ends_a_hold_is_no_start_in_the_middle():
+    sending, now = machine(), 0.0
+    while sending.handed_over < 400:
+        step(sending, now)
+        now = max(now, sending.next_due())
+    sending.feed(DC3, now)
+    sending.feed(DC1, now + 1.0)
+    run_to_end(sending, now + 1.0)
+    assert (sending.outcome.holds, sending.outcome.read_anew_at) == (1, 0)

@@ -250,3 +250,11 @@ def test_a_withdrawal_in_mid_sending_says_that_the_control_holds_a_part(tmp_path
 def test_no_count_is_more_than_its_whole():
     soak = Echo(sent=100, lost=100, added=78)
     assert Measures((), frozenset(), Echo(), 0, 0.0, 0.0, (), Echo(), soak, 38400).errors_per_million == 1e6
+
+
+def test_a_key_that_was_pressed_before_anything_waited_is_told_in_the_terminal_and_in_status_txt_too():
+    pressed = {"at": "2026-11-01T10:00:00Z", "until": "2026-11-01T10:01:00Z"}
+    (line,) = last_lines({"pressed": pressed, "keys": {"read": "INPUT"}, "last": {"time": ""}})
+    at, until = (moment(pressed[key]) for key in ("at", "until"))
+    assert line == f"INPUT is pressed since {at}: what is dropped until {until} goes at once"
+    assert last_lines({"pressed": {}, "keys": {"read": "INPUT"}, "last": {"time": ""}}) == []

@@ -42,7 +42,8 @@ SUPPLY_LOW_CHARS: Final = 32_768
 class Outcome:
     """How a sending ended. chars: handed to the port; held_s: seconds; reason: a sentence, "" when sent; notes: sentences
     about what else was seen; hold_until: up to when a DC1, or the line coming on, ends a hold and starts nothing;
-    echo_tail: what a control that echoes has still to give back."""
+    echo_tail: what a control that echoes has still to give back; read_anew_at: characters that had left when the control
+    began to read anew in the middle, 0 for never."""
 
     result: Result
     reason: str
@@ -54,6 +55,7 @@ class Outcome:
     reader_off_at: float | None = None
     notes: tuple[str, ...] = ()
     echo_tail: bytes = b""
+    read_anew_at: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,12 @@ from dncd.values import LineSettings, Result, SendSettings
 
 _STRAYS_KEPT = 200
 
+_SAID_TWICE_CHARS = 32
+"""Characters up to which a DC1 is the first one said again, as a control does that waits; common practice."""
+
+_A_HABIT = 3
+"""So many DC1s without a stop are a control's way, and nobody's key."""
+
 _SET_ECHOES = "the control echoes; set line.echoes = true, and its echo is compared with what went out"
 
 
@@ -81,6 +87,7 @@ class Sending(Outgoing):
         self._hold_until = -math.inf
         self._at_end_word = False  # the control's last stop came when the end word was handed over
         self._control_holds = self._suspended = False  # whose hold it is: it lasts until neither holds
+        self._anew_at, self._anew_times = 0, 0  # a DC1 without a stop: READ was pressed in the middle
 
     # --- what the control says -----------------------------------------------------------------------------------
 
@@ -101,6 +108,7 @@ class Sending(Outgoing):
             if signal is ReaderCode.DC3 and self._in_band:
                 self._stopped(now)
             elif signal is ReaderCode.DC1 and self._in_band:
+                self._note_anew(now)
                 self._going(now)
             elif signal is None and not answers:
                 self.stray_count += 1
@@ -159,6 +167,12 @@ class Sending(Outgoing):
             return
         self._control_holds, self.phase = True, Phase.HELD
         self._at_end_word = self.handed_over >= self._shape.end_out and not self._send.drip_feed
+
+    def _note_anew(self, now: float) -> None:
+        """A DC1 that ends no hold: after RESET, which says nothing, and READ the control reads the rest alone."""
+        left = self.handed_over - self.clock.in_front(now)
+        if self.phase is Phase.RUNNING and not self._asked and left > _SAID_TWICE_CHARS:
+            self._anew_at, self._anew_times = self._anew_at or left, self._anew_times + 1
 
     def _going(self, now: float) -> None:
         self._control_holds = False
@@ -354,4 +368,5 @@ class Sending(Outgoing):
             off,
             notes + self._echo_notes(),
             b"" if for_good or (self._echoes and result is Result.SENT) else self._echo.tail,  # it was waited for
+            self._anew_at if self._anew_times < _A_HABIT else 0,
         )

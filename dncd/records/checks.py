@@ -45,12 +45,13 @@ class Check:
 @dataclass(frozen=True, slots=True)
 class Last:
     """What became of the last file of a machine; time as the ledger has it, "" for never; damaged: damaged captures since
-    the last good one; event, file: of the ledger line."""
+    the last good one; event, file: of the ledger line; in_doubt: whether the control read all of it is not sure."""
 
     time: str = ""
     event: str = ""
     file: str = ""
     damaged: int = 0
+    in_doubt: bool = False
 
 
 class Checks:
@@ -72,7 +73,7 @@ class Checks:
         time, event = record.get("time", ""), record.get("event", "")
         if event in tuple(Result):
             damaged = 0 if event == Result.RECEIVED else self.ending(machine).damaged + (event == Result.DAMAGED)
-            self._endings[machine] = Last(time, event, record.get("file", ""), damaged)
+            self._endings[machine] = Last(time, event, record.get("file", ""), damaged, bool(record.get("doubts")))
         _note_refused(self._refused.setdefault(machine, {}), record)
         if event in ("sent", "interrupted"):
             self._last_out[machine] = tuple(program for program, _ in programs_of(record))

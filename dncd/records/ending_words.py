@@ -53,6 +53,11 @@ _FOR_PEOPLE: Final = {
 }
 """What became of a file, and what to do, by the result."""
 
+_IN_DOUBT: Final = (
+    "{program} was sent to {machine}, but it is not sure that the control read all of it: see the warning",
+    f"look at the control whether it has it whole, or punch it out; {CAUTION}",
+)
+
 _NOT_SURE: Final = {
     Evidence.ONCE: "this line has no parity, so a flipped bit cannot be seen: punch it out once more",
     Evidence.UNLIKE: "edited between the two punches, or changed on the line: punch it out once more",
@@ -124,6 +129,8 @@ def out_fields(plan: OutPlan, ended: Sent) -> Fields:
         fields |= fault_fields(ended.line_faults)
     if ended.reader_off:
         fields["reader_off"] = ended.reader_off.value
+    if ended.doubts:
+        fields["doubts"] = list(ended.doubts)
     if ended.reasons:
         fields["reasons"] = list(ended.reasons[:5])
     return fields
@@ -168,10 +175,10 @@ def out_receipt(plan: OutPlan, ended: Sent, record: Record, name: str) -> list[t
         else:
             pairs += [("handed over", "not known, between no character and all of them")]
         pairs += fault_pairs(ended.line_faults)
-        pairs += [("warning", warning) for warning in ended.warnings]
+        pairs += [("warning", warning) for warning in (*ended.doubts, *ended.warnings)]
     pairs += batch_pairs(plan, ended)
     pairs += [("note", note) for note in ended.notes]
-    pairs += [("note", READER_OFF)] if ended.reader_off and ended.result == Result.SENT else []
+    pairs += [("note", READER_OFF)] if ended.reader_off and ended.result == Result.SENT and not ended.doubts else []
     if ended.result == Result.SENT:
         pairs += [("caution", CAUTION_LINK)]
         pairs += [("caution", CAUTION_DRIP)] if plan.drip_feed else []
@@ -230,7 +237,7 @@ def head_pairs(
 ) -> list[tuple[str, object]]:
     """Three lines for people, times of the place; then `record_pairs`. why: reasons; edited: what to do about an edit that
     came back, "" where there is none."""
-    what, do = _FOR_PEOPLE[Result(record["event"])]
+    what, do = _IN_DOUBT if record.get("doubts") else _FOR_PEOPLE[Result(record["event"])]
     at = datetime.fromisoformat(record["time"]).astimezone().strftime("%Y-%m-%d %H:%M %Z")
     more = f" (and {len(why) - 1} more below)" if len(why) > 1 else ""
     return [

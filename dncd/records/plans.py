@@ -91,7 +91,8 @@ class Sent:
     line_faults: what port or driver counted of the characters that came meanwhile, by kind (`Counters.kinds`). counted:
     UNKNOWN where the service died meanwhile: then seconds, holds, held_s, chars and wire say nothing. wire: what went
     over the line (`on_wire`); null: the whole image, as the plan has it. reader_off: whether the control switched its
-    reader off behind the closing mark. port_losses: times the port went away since the last such ending."""
+    reader off behind the closing mark. port_losses: times the port went away since the last such ending. doubts: why it is
+    not sure that the control read all of it."""
 
     result: Result
     reasons: tuple[str, ...] = ()
@@ -106,6 +107,7 @@ class Sent:
     wire: OnWire | None = None
     reader_off: ReaderOff = ReaderOff.NOT_SEEN
     port_losses: int = 0
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,13 +49,19 @@ _OPEN_SHOWN: Final = 5
 
 
 def last_lines(machine: Mapping[str, Any]) -> list[str]:
-    """What last became of a file, what came damaged since the last good one, and what somebody has to look at still;
-    machine: a machine's status."""
+    """A start that nothing waited for, what last became of a file, what came damaged since the last good one, and what
+    somebody has to look at still; machine: a machine's status."""
     last: Mapping[str, Any] = machine.get("last") or {}
+    lines = []
+    if pressed := machine.get("pressed"):
+        at, until = moment(pressed["at"]), moment(pressed["until"])
+        lines.append(f"{machine['keys']['read']} is pressed since {at}: what is dropped until {until} goes at once")
     if not last.get("time"):
-        return []
+        return lines
     where = f": see its receipt in {_LIES_IN[last['event']]}" if last["event"] in _LIES_IN else ""
-    lines = [f"last: {moment(last['time'])} {last['event']} {printable(str(last['file']))}{where}"]
+    if last.get("in_doubt"):
+        where = ", but it is not sure that the control read all of it: see its receipt in sent/"
+    lines.append(f"last: {moment(last['time'])} {last['event']} {printable(str(last['file']))}{where}")
     if damaged := int(last["damaged"]):
         what = "1 capture since the last good one" if damaged == 1 else f"{damaged} captures since the last good one"
         lines.append(f"damaged: {what}; see the receipts in from-machine/damaged/, then punch again")

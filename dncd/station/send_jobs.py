@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from dncd import defaults
+from dncd.line.outgoing import Outcome
 from dncd.outside.comparer import Comparer
 from dncd.peer_text import printable, shown
 from dncd.program import dropped, names
@@ -29,7 +30,7 @@ from dncd.records.store import Store
 from dncd.station import events as ev
 from dncd.station.gates import Gates, Texts
 from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
-from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Outdated, Outlook, Prepared, TakenIn
+from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Heard, Outdated, Outlook, Prepared, TakenIn
 from dncd.station.tally import taken_back
 from dncd.tape.codes import Coder
 from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
@@ -253,13 +254,10 @@ class SendJobs:
         notes = outcome.notes + _replaced(job.checked.survey, self._settings)
         if heard.strays:
             notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
-        if heard.early_s and outcome.result is Result.SENT and not outcome.holds and outcome.reader_off_at is None:
-            notes += (_unproven_start(heard.early_s),)
+        doubts = _doubts(outcome, heard, self._store.holdings().checks.reader_off(self._settings.name))
         faults = heard.counted.kinds()
         off = ReaderOff.NOT_SEEN if outcome.reader_off_at is None else ReaderOff.SEEN
         warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
-        if heard.awaited:
-            warnings += _not_switched_off(self._store.holdings().checks.reader_off(self._settings.name))
         ended = Sent(
             outcome.result,
             reasons,
@@ -274,6 +272,7 @@ class SendJobs:
             went_out(prepared, outcome.chars),
             off,
             heard.port_losses,
+            doubts,
         )
         told = _told(plan, self._store.endings.end_out(plan, ended), ended)
         durable.discard(prepared.image)
@@ -373,11 +372,28 @@ def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:
     return FileEnding(plan.file, ended.result, told.path, told.receipt, told.reasons, told.record)
 
 
-def _unproven_start(early_s: float) -> str:
-    return (
-        f"the control asked for it {early_s:.0f} s before it was dropped and has said nothing since, so nothing proves that"
-        " it was read: look whether the control has it"
-    )
+def _doubts(outcome: Outcome, heard: Heard, before: int) -> tuple[str, ...]:
+    """Why it is not sure that the control read all that went out. before: programs in succession after which it switched its
+    reader off."""
+    if outcome.result is not Result.SENT:
+        return ()
+    found = []
+    if outcome.read_anew_at:
+        found.append(
+            f"the control said DC1 (READ) after {outcome.read_anew_at} characters, without a stop before: where RESET and"
+            " READ were pressed there it has the rest alone; delete that there, then send again"
+        )
+    if heard.early_s and not outcome.holds and outcome.reader_off_at is None:
+        found.append(
+            f"the control asked for it {heard.early_s:.0f} s before it was dropped and has said nothing since, so nothing"
+            " proves that it was read: look whether the control has it"
+        )
+    if heard.awaited and before >= _ALWAYS:
+        found.append(
+            f"the control did not switch its reader off behind the program, as it did after the last {before}: look whether"
+            " it has read it, and send it again if not"
+        )
+    return tuple(found)
 
 
 def _replaced(found: Survey, settings: MachineSettings) -> tuple[str, ...]:
@@ -390,16 +406,6 @@ def _disturbed(faults: Mapping[str, int]) -> str:
     return (
         f"what came from the control meanwhile was disturbed ({fault_words(faults)}), so a stop of the control may have"
         " been missed; look at the cable, its shield and the rate"
-    )
-
-
-def _not_switched_off(before: int) -> tuple[str, ...]:
-    """before: programs in succession after which the control did."""
-    if before < _ALWAYS:
-        return ()
-    return (
-        f"the control did not switch its reader off behind the program, as it did after the last {before}: look whether it"
-        " has read it, and send it again if not",
     )
 
 

@@ -136,12 +136,14 @@ class Doing:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """What last became of a file; time "" for never. damaged: captures that came damaged since the last good one."""
+    """What last became of a file; time "" for never. damaged: captures that came damaged since the last good one; in_doubt:
+    it was sent, and it is not sure that the control read all of it."""
 
     time: str = ""
     event: str = ""
     file: str = ""
     damaged: int = 0
+    in_doubt: bool = False
 
 
 @dataclass(frozen=True, slots=True)
