@@ -16,6 +16,7 @@ from dncd.cli.given import unknown
 from dncd.commissioning.loopback_measures import Echo, Measures
 from dncd.line.codes import ReaderCode
 from dncd.line.starting import Starts, StartWay
+from dncd.peer_text import moment
 from dncd.program.names import spelt
 from dncd.records.checks import REFUSED_KEPT, Checks, Last
 from dncd.service import status
