@@ -224,7 +224,7 @@ def backup_line(status: dict[str, Any]) -> str:
     if status.get("open"):
         if status["trouble"]:
             return f"announced, and not on record yet: {status['trouble']}"
-        return f"announced; {status['captures']} captures came so far; it ends when the line is quiet"
+        return f"announced; {status['captures']} captures came so far; it ends after a minute of quiet"
     ended = status.get("outcome")
     if ended and not ended["counts"] and str(status.get("last") or "") < ended["time"]:
         return f"the announced one did not come whole: {'; '.join(ended['told'])}"
