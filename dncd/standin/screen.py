@@ -4,10 +4,12 @@ It reads words from a terminal, a file or a pipe; `wait` makes a script wait for
 can be typed or run. What the control does by itself is told as it happens.
 """
 
+import contextlib
 import re
+import signal
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final, TextIO
 
@@ -274,15 +276,29 @@ class Screen:
     def _off_within(self, seconds: float) -> bool:
         """Waits until reader and punch are off, tells what came of it; False: a key, ctrl-C or the time ended the wait."""
         end, off = time.monotonic() + seconds, False
-        try:
+        with _ctrl_c() as came:
             if self._keyboard.by_hand:
                 self._say("waits; Enter or ctrl-C ends the wait alone")
-            while not off and not self._keyboard.pressed() and (left := end - time.monotonic()) > 0:
+            while not (off or came or self._keyboard.pressed()) and (left := end - time.monotonic()) > 0:
                 off = self._control.wait_for(lambda: self._control.mode in (Mode.OFF, Mode.LOOPED), min(left, LOOK_S))
-        except KeyboardInterrupt:
+        if came:
             self._say("")
         self.news()
         return off
+
+
+@contextlib.contextmanager
+def _ctrl_c() -> Iterator[list[int]]:
+    """Ctrl-C is noted in the list meanwhile and raises nothing: within a wait for a lock that could end the program."""
+    came: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield came
+        return
+    before = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    try:
+        yield came
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _new_number(word: str) -> str:
