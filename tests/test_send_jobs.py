@@ -121,7 +121,7 @@ def test_a_program_whose_rest_alone_may_be_in_the_control_is_told_so_wherever_it
     ending = jobs.sends.end(End("0004.nc", begun, taken.checked, taken.prepared, outcome, heard))
     receipt = parse(Path(ending.receipt).read_text())
     assert receipt.get("what").endswith("but it is not sure that the control read all of it: see the warning")
-    said = "the control said DC1 (READ) after 412 characters, without a stop before"
+    said = "the control said DC1 after 412 characters, without a stop before: where RESET and READ were pressed there"
     assert any(warning.startswith(said) for warning in receipt.all("warning"))
     assert not any("switched its reader off" in note for note in receipt.all("note")), "the rest ends with the mark too"
     last = asdict(jobs.store.holdings().checks.ending("mill"))

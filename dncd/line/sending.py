@@ -39,7 +39,7 @@ from dncd.values import LineSettings, Result, SendSettings
 _STRAYS_KEPT = 200
 
 _SAID_TWICE_CHARS = 32
-"""Characters up to which a DC1 is the first one said again, as a control does that waits; common practice."""
+"""Characters behind a start, or behind the end of a hold, up to which a DC1 is that one said again; common practice."""
 
 _A_HABIT = 3
 """So many DC1s without a stop are a control's way, and nobody's key."""
@@ -88,6 +88,7 @@ class Sending(Outgoing):
         self._at_end_word = False  # the control's last stop came when the end word was handed over
         self._control_holds = self._suspended = False  # whose hold it is: it lasts until neither holds
         self._anew_at, self._anew_times = 0, 0  # a DC1 without a stop: READ was pressed in the middle
+        self._anew_from = _SAID_TWICE_CHARS
 
     # --- what the control says -----------------------------------------------------------------------------------
 
@@ -171,7 +172,9 @@ class Sending(Outgoing):
     def _note_anew(self, now: float) -> None:
         """A DC1 that ends no hold: after RESET, which says nothing, and READ the control reads the rest alone."""
         left = self.handed_over - self.clock.in_front(now)
-        if self.phase is Phase.RUNNING and not self._asked and left > _SAID_TWICE_CHARS:
+        if self._control_holds:
+            self._anew_from = self.handed_over + _SAID_TWICE_CHARS
+        elif self.phase is Phase.RUNNING and not self._asked and left > self._anew_from:
             self._anew_at, self._anew_times = self._anew_at or left, self._anew_times + 1
 
     def _going(self, now: float) -> None:

@@ -33,7 +33,7 @@ from dncd.station.imaging import IN_MEMORY, image_of, put_away, went_out
 from dncd.station.results import NO_IMAGE, Begun, Checked, FileEnding, Gone, Heard, Outdated, Outlook, Prepared, TakenIn
 from dncd.station.tally import taken_back
 from dncd.tape.codes import Coder
-from dncd.values import Finding, MachineSettings, Result, Severity, fault_words
+from dncd.values import Finding, Keys, MachineSettings, Result, Severity, fault_words
 
 _ALWAYS: Final = 3
 """Programs in succession after which a control switched its reader off, that it is taken to do so always."""
@@ -254,7 +254,8 @@ class SendJobs:
         notes = outcome.notes + _replaced(job.checked.survey, self._settings)
         if heard.strays:
             notes += (f"the control said {shown(heard.strays.decode('latin-1'))} while it was being sent",)
-        doubts = _doubts(outcome, heard, self._store.holdings().checks.reader_off(self._settings.name))
+        before = self._store.holdings().checks.reader_off(self._settings.name)
+        doubts = _doubts(outcome, heard, self._settings.keys, before)
         faults = heard.counted.kinds()
         off = ReaderOff.NOT_SEEN if outcome.reader_off_at is None else ReaderOff.SEEN
         warnings = (*heard.warnings, _disturbed(faults)) if faults else heard.warnings
@@ -372,7 +373,7 @@ def _told(plan: OutPlan, told: OnRecord | None, ended: Sent) -> FileEnding:
     return FileEnding(plan.file, ended.result, told.path, told.receipt, told.reasons, told.record)
 
 
-def _doubts(outcome: Outcome, heard: Heard, before: int) -> tuple[str, ...]:
+def _doubts(outcome: Outcome, heard: Heard, keys: Keys, before: int) -> tuple[str, ...]:
     """Why it is not sure that the control read all that went out. before: programs in succession after which it switched its
     reader off."""
     if outcome.result is not Result.SENT:
@@ -380,8 +381,8 @@ def _doubts(outcome: Outcome, heard: Heard, before: int) -> tuple[str, ...]:
     found = []
     if outcome.read_anew_at:
         found.append(
-            f"the control said DC1 (READ) after {outcome.read_anew_at} characters, without a stop before: where RESET and"
-            " READ were pressed there it has the rest alone; delete that there, then send again"
+            f"the control said DC1 after {outcome.read_anew_at} characters, without a stop before: where {keys.reset} and"
+            f" {keys.read} were pressed there it has the rest alone; delete that there, then send again"
         )
     if heard.early_s and not outcome.holds and outcome.reader_off_at is None:
         found.append(
