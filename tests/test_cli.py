@@ -29,7 +29,7 @@ import pytest
 
 import dncd
 from dncd import __version__, defaults
-from dncd.cli import deeds, following, given, main
+from dncd.cli import following, invocation, main, service_commands
 from dncd.cli import status as status_view
 from dncd.cli.commands import LATE
 from dncd.cli.late_group import LateGroup, group
@@ -689,7 +689,7 @@ def test_a_command_says_and_does_the_same_with_click_and_without(
             monkeypatch.delenv("_DNCD_COMPLETE", raising=False)
             if by_click:
                 monkeypatch.setenv("_DNCD_COMPLETE", "")
-            assert (deeds.plain(line) is not None) == (line in lines_of(PLAINLY) and not by_click), line
+            assert (service_commands.plain(line) is not None) == (line in lines_of(PLAINLY) and not by_click), line
             answers = Service()
             answers.lathe = [moving("a.nc", 1000, 4000)]
             with CommandServer(shop / "state", answers) if serves else contextlib.nullcontext():
@@ -700,14 +700,14 @@ def test_a_command_says_and_does_the_same_with_click_and_without(
 def test_without_click_a_command_takes_what_it_takes_with_it() -> None:
     context = click.Context(group)
     everywhere = {name for option in group.params for name in option.opts}
-    for word, (_, known) in deeds.PLAIN.items():
+    for word, (_, known) in service_commands.PLAIN.items():
         command = group.get_command(context, word)
         assert command is not None
         arguments = [p.name if p.required else f"[{p.name}]" for p in command.params if isinstance(p, click.Argument)]
         options = [p for p in command.params if isinstance(p, click.Option) and p.opts[0] not in everywhere]
         assert [*arguments, *(name for option in options for name in option.opts)] == known.split()
         assert all(option.is_flag for option in options)
-        assert {deeds.FLAGS[name]: name for option in options for name in option.opts[:1]} == {
+        assert {service_commands.FLAGS[name]: name for option in options for name in option.opts[:1]} == {
             option.name: option.opts[0] for option in options
         }
 
@@ -721,8 +721,8 @@ def loaded(words: list[str], shop: Path) -> tuple[set[str], list[str]]:
 
 
 def test_what_only_asks_the_service_loads_little(shop: Path, service: Service) -> None:
-    ours = {"dncd", "dncd.cli", "dncd.cli.given", "dncd.errors", "dncd.peer_text"}
-    asking = {"dncd.cli.deeds", "dncd.outside", "dncd.outside.command_client", "dncd.outside.config_outline"}
+    ours = {"dncd", "dncd.cli", "dncd.cli.invocation", "dncd.errors", "dncd.peer_text"}
+    asking = {"dncd.cli.service_commands", "dncd.outside", "dncd.outside.command_client", "dncd.outside.config_outline"}
     looking = {
         "dncd.cli.status",
         "dncd.cli.layout",
@@ -846,8 +846,8 @@ def test_holds_tells_what_the_control_holds_now_and_then(shop: Path, capsys: pyt
 
 def test_a_place_of_the_settings_where_nobody_may_look_is_not_taken_for_an_empty_one(tmp_path):
     (tmp_path / "file").write_text("", "utf-8")
-    assert given._is_there(str(tmp_path / "file"))
-    assert not given._is_there(str(tmp_path / "absent" / "dncd.toml"))
-    assert not given._is_there(str(tmp_path / "file" / "dncd.toml"))
+    assert invocation._is_there(str(tmp_path / "file"))
+    assert not invocation._is_there(str(tmp_path / "absent" / "dncd.toml"))
+    assert not invocation._is_there(str(tmp_path / "file" / "dncd.toml"))
     with pytest.raises(OSError, match="too long"):
-        given._is_there(str(tmp_path / ("x" * 300)))
+        invocation._is_there(str(tmp_path / ("x" * 300)))

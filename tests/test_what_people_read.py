@@ -12,7 +12,7 @@ from pty_line import PtyLine
 from waiting import until
 
 from dncd.cli import main
-from dncd.cli.given import unknown
+from dncd.cli.invocation import unknown
 from dncd.commissioning.loopback_measures import Echo, Measures
 from dncd.line.codes import ReaderCode
 from dncd.line.starting import Starts, StartWay

@@ -1,6 +1,6 @@
 """The command line: `main`, and how errors are told.
 
-A command loads what it needs when it runs, and what only asks the service not even click (`deeds`).
+A command loads what it needs when it runs, and what only asks the service not even click (`service_commands`).
 Exit status: 0 done; 1 it could not be done, or a check found something; 2 wrong words or settings; 3 no service.
 """
 
@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 
 from dncd import __version__
-from dncd.cli.given import echo, marks
+from dncd.cli.invocation import echo, marks
 from dncd.errors import DncdError
 from dncd.peer_text import printable_lines
 
@@ -47,7 +47,7 @@ def _run(words: list[str]) -> int:
 
             echo(help_text())
             return 0
-        from dncd.cli.deeds import plain
+        from dncd.cli.service_commands import plain
 
         if (command := plain(words)) is not None:
             return command() or 0

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dncd.cli.commands import OPTIONS
-from dncd.cli.given import Asked, caution, marks, unknown, user_name
+from dncd.cli.invocation import Asked, caution, marks, unknown, user_name
 from dncd.errors import DncdError
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ WORDS: Final[dict[str, click.Parameter]] = {
     "--follow": click.Option(["--follow", "-f"], is_flag=True, help="Keep it up to date until ctrl-C."),
     "--json": JSON,
 }
-"""Those of `deeds.PLAIN`."""
+"""Those of `service_commands.PLAIN`."""
 
 
 class _File(click.Path):

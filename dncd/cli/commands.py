@@ -37,7 +37,7 @@ LATE: Final = {
     "verify": ("upkeep:verify", "Check ledger, library and receipts; changes nothing."),
     "withdraw": ("", "Take back what waits, or stop what runs."),
 }
-"""Every command: where it is in this room, and its short help. Those without a place are groups, or stand in `deeds`."""
+"""Every command: where it is in this room, and its short help; without a place: a group, or in `service_commands`."""
 
 LINE: Final = {
     "ports": ("line_ports:ports", "The serial ports of this machine, and who uses them."),

@@ -12,7 +12,7 @@ from importlib import resources
 from string import Template
 from typing import Final
 
-from dncd.cli.given import Asked
+from dncd.cli.invocation import Asked
 from dncd.errors import UsageError
 from dncd.peer_text import local_text, printable
 from dncd.program.names import title_in

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from dncd.cli.given import caution
+from dncd.cli.invocation import caution
 from dncd.cli.layout import seconds
 from dncd.cli.status import rate_of
 from dncd.errors import NoServiceError

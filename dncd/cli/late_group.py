@@ -11,7 +11,7 @@ import click
 from dncd import __version__
 from dncd.cli.asking import WORDS, command, everywhere
 from dncd.cli.commands import ABOUT, LATE, LINE, PEOPLE, WIDEST
-from dncd.cli.deeds import PLAIN
+from dncd.cli.service_commands import PLAIN
 from dncd.errors import DncdError, UsageError
 from dncd.peer_text import nearest
 

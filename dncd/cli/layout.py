@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from dncd.cli.given import echo, marks
+from dncd.cli.invocation import echo, marks
 from dncd.errors import DncdError, NotDoneError
 from dncd.peer_text import printable
 

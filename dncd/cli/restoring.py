@@ -8,7 +8,7 @@ from typing import Final
 
 from dncd import errors
 from dncd.cli import dropping
-from dncd.cli.given import Asked
+from dncd.cli.invocation import Asked
 from dncd.errors import NotDoneError, UsageError
 from dncd.peer_text import some
 from dncd.records import durable

@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from dncd.cli.given import Asked, echo
+from dncd.cli.invocation import Asked, echo
 from dncd.cli.layout import count, number, print_json, seconds, table
 from dncd.peer_text import local_text, printable, some
 from dncd.service.next_words import last_lines, later_warnings, next_lines

@@ -44,7 +44,7 @@ _FOR_PEOPLE: Final = {
     ),
     Result.INTERRUPTED: (
         "{file} was sent to {machine} only in part, or not at all; it lies here, in refused/",
-        "look what the control holds, delete a part of it there, then drop the file into to-machine/ again",
+        "press RESET at the control, delete what it holds of it there, then drop the file into to-machine/ again",
     ),
     Result.WITHDRAWN: (
         "{file} was withdrawn and not sent to {machine}; it lies here, in refused/",

@@ -1,6 +1,6 @@
 """What every command is asked with: the settings and the machine that its words name; and how it speaks.
 
-Nothing here loads click: see `deeds`.
+Nothing here loads click: see `service_commands`.
 """
 
 import contextlib

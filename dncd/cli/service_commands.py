@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from dncd.cli.given import Asked, caution, echo, user_name
+from dncd.cli.invocation import Asked, caution, echo, user_name
 from dncd.peer_text import printable
 
 FOLLOW_S: Final = 0.5
@@ -77,7 +77,7 @@ def withdraw(given: Asked, machine: str, file: str | None = None) -> None:
     if moving.get("file") == name and moving.get("chars"):
         caution(
             f"Caution: {moving['chars']} of its {moving['of_chars']} characters had gone to the control, which may hold"
-            f" a part of {moving['program']}: delete it there before anything cuts."
+            f" a part of {moving['program']}: delete it there, after RESET, before anything cuts."
         )
 
 
