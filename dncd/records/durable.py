@@ -12,6 +12,7 @@ import errno
 import functools
 import hashlib
 import os
+import re
 import secrets
 import stat
 from collections.abc import Callable, Iterable, Iterator
@@ -348,6 +349,12 @@ def free_name(folder: Path, name: str) -> str:
         number += 1
         name = f"{stem} ({number}){suffix}"
     return name
+
+
+def unnumbered(name: str) -> str:
+    """The name that was asked for, of one that `free_name` gave."""
+    stem, suffix = _split(name)
+    return re.sub(r" \(\d+\)$", "", stem) + suffix
 
 
 # --- reading -----------------------------------------------------------------------------------------------------

@@ -1,7 +1,6 @@
 """A program's story: its revisions and what became of each; its text to be read; two revisions block by block."""
 
 import enum
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
@@ -14,6 +13,7 @@ from dncd.program.carrying import Group, groups
 from dncd.program.comparing import BlockChange, ChangeKind, blocks, compare
 from dncd.program.differences import line, summary
 from dncd.program.words import Token, TokenKind, tokens
+from dncd.records.durable import unnumbered
 from dncd.records.holdings import DROPPED, SignedOff
 from dncd.records.revisions import Revision
 
@@ -70,10 +70,10 @@ def story(
         if record.get("do") == "drop-over-edits":
             if over := DROPPED.fullmatch(record.get("what", "")):
                 said = printable(record.get("by", "")), printable(over["left"] or "")
-                left[over["sha256"], _unnumbered(over["file"])] = said
+                left[over["sha256"], unnumbered(over["file"])] = said
         elif record["event"] not in ("proven", "asked"):
             each = replace(line_of(record), revision=dict(programs_of(record)).get(program, 0))
-            by, lost = left.pop((record.get("sha256", ""), _unnumbered(record.get("file", ""))), ("", ""))
+            by, lost = left.pop((record.get("sha256", ""), unnumbered(record.get("file", ""))), ("", ""))
             found.append(replace(each, by=by, reasons=(lost,)) if lost and each.event in _WENT_OUT else each)
     chapters = [
         Chapter(
@@ -87,11 +87,6 @@ def story(
     title = history[-1].title if history else ""
     others = tuple(each for each in reversed(found) if each.seq not in told and each.event != "backup")
     return Story(machine, printable(program), title, tuple(chapters), others)
-
-
-def _unnumbered(file: str) -> str:
-    """A file's name without the number that it got where the name was taken."""
-    return re.sub(r" \(\d+\)(?=\.[^.]*$|$)", "", file)
 
 
 class Mark(enum.StrEnum):
